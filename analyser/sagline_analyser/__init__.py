@@ -1,0 +1,1 @@
+"""Sagline analyser: from a capture to columns, findings and pages."""

@@ -1,0 +1,1 @@
+"""Findings: pure functions from a Ride to frozen results."""

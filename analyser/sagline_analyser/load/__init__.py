@@ -1,0 +1,1 @@
+"""Loading: from a log file to a Ride of scaled columns."""

@@ -1,0 +1,1 @@
+"""Pages: from a Ride and its findings to one HTML file."""

@@ -1,0 +1,1 @@
+"""Live capture: byte sources, the recorder and its log files."""

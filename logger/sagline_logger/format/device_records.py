@@ -1,0 +1,216 @@
+"""Records a device sends (kinds 0x01 to 0x7F)."""
+
+import struct
+from dataclasses import dataclass
+from enum import IntEnum
+from functools import cached_property
+from typing import ClassVar
+
+from .channels import LAYOUT, Channel
+from .errors import RecordError
+from .limits import MAX_BODY, MAX_CHANNELS, MAX_NAME, MAX_STREAMS, MAX_TEXT
+from .wire import FieldReader, put, put_text
+
+VERSION = (1, 0)
+"""Format version (major, minor) this code writes."""
+
+SAMPLES_HEADER = struct.Struct("<BBHIIBB")
+"""kind, stream, boot, sequence, clock, revision, count: the 14 bytes before the samples."""
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """BOARD, kind 0x01: who is sending, and how many STREAM records describe it.
+
+    ``clock`` is the device clock in µs, modulo 2^32.  ``boot`` differs from the previous start's.
+    """
+
+    KIND: ClassVar[int] = 0x01
+    boot: int
+    clock: int
+    revision: int
+    streams: int
+    name: str
+    firmware: str = ""
+    version: tuple[int, int] = VERSION
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        if self.streams > MAX_STREAMS:
+            raise RecordError(f"{self.streams} streams, over the limit of {MAX_STREAMS}")
+        return (
+            put("BBBBHI", self.KIND, *self.version, self.revision, self.boot, self.clock)
+            + put("B", self.streams)
+            + put_text(self.name, MAX_NAME, "the board name")
+            + put_text(self.firmware, MAX_NAME, "the firmware name")
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Board":
+        """Read a body of this kind; a later minor version may have added bytes at the end."""
+        fields = FieldReader(body, 1)
+        major, minor, revision, boot, clock, streams = fields.take("BBBHIB")
+        if major != VERSION[0]:
+            return cls(boot, clock, revision, 0, "", "", (major, minor))
+        if streams > MAX_STREAMS:
+            raise RecordError(f"{streams} streams, over the limit of {MAX_STREAMS}")
+        name, firmware = fields.text(MAX_NAME), fields.text(MAX_NAME)
+        return cls(boot, clock, revision, streams, name, firmware, (major, minor))
+
+
+@dataclass(frozen=True)
+class Stream:
+    """STREAM, kind 0x02: the channels of one stream.
+
+    ``period`` is the nominal time between two samples in µs; 0 means irregular, and then every
+    SAMPLES record holds exactly one sample.
+    """
+
+    KIND: ClassVar[int] = 0x02
+    boot: int
+    revision: int
+    stream: int
+    name: str
+    period: int
+    channels: tuple[Channel, ...]
+
+    @cached_property
+    def layout(self) -> struct.Struct:
+        """Packing of one sample of this stream."""
+        return struct.Struct("<" + "".join(LAYOUT[channel.type] for channel in self.channels))
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        if not 1 <= len(self.channels) <= MAX_CHANNELS:
+            raise RecordError(f"{len(self.channels)} channels, outside 1 to {MAX_CHANNELS}")
+        if self.stream >= MAX_STREAMS:
+            raise RecordError(f"stream {self.stream}, over the limit of {MAX_STREAMS - 1}")
+        body = (
+            put("BBHBIB", self.KIND, self.stream, self.boot, self.revision, self.period,
+                len(self.channels))
+            + put_text(self.name, MAX_NAME, "the stream name")
+            + b"".join(channel.encode() for channel in self.channels)
+        )  # fmt: skip
+        if len(body) > MAX_BODY:
+            raise RecordError(f"the stream's description has {len(body)} bytes, over {MAX_BODY}")
+        return body
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Stream":
+        """Read a body of this kind."""
+        fields = FieldReader(body, 1)
+        stream, boot, revision, period, count = fields.take("BHBIB")
+        if stream >= MAX_STREAMS:
+            raise RecordError(f"stream {stream}, over the limit of {MAX_STREAMS - 1}")
+        if not 1 <= count <= MAX_CHANNELS:
+            raise RecordError(f"{count} channels, outside 1 to {MAX_CHANNELS}")
+        name = fields.text(MAX_NAME)
+        channels = tuple(Channel.decode(fields) for _ in range(count))
+        if len({channel.key for channel in channels}) < count:
+            raise RecordError(f"stream {name!r} names a channel twice")
+        return cls(boot, revision, stream, name, period, channels)
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """SAMPLES, kind 0x03: ``count`` samples of one stream, still packed.
+
+    ``sequence`` counts the stream's samples since the start (modulo 2^32) and belongs to the
+    first sample here, so a listener knows exactly how many it missed.  ``clock`` is the device
+    clock of the first sample in µs (modulo 2^32); sample i stands at clock + i × period.
+    """
+
+    KIND: ClassVar[int] = 0x03
+    boot: int
+    stream: int
+    revision: int
+    sequence: int
+    clock: int
+    count: int
+    data: bytes
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        if self.count < 1:
+            raise RecordError("a SAMPLES record without a sample")
+        return (
+            put("BBHIIBB", self.KIND, self.stream, self.boot, self.sequence, self.clock,
+                self.revision, self.count)
+            + self.data
+        )  # fmt: skip
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Samples":
+        """Read a body of this kind; :meth:`rows`, which knows the layout, checks the length."""
+        if len(body) < SAMPLES_HEADER.size:
+            raise RecordError(f"the record ends at byte {len(body)}, inside a field")
+        _, stream, boot, sequence, clock, revision, count = SAMPLES_HEADER.unpack_from(body)
+        if stream >= MAX_STREAMS:
+            raise RecordError(f"stream {stream}, over the limit of {MAX_STREAMS - 1}")
+        if count < 1:
+            raise RecordError("a SAMPLES record without a sample")
+        return cls(boot, stream, revision, sequence, clock, count, body[SAMPLES_HEADER.size :])
+
+    def fits(self, stream: Stream) -> bool:
+        """Whether these bytes are ``count`` whole samples of ``stream``."""
+        return len(self.data) == self.count * stream.layout.size and (
+            self.count == 1 or stream.period > 0
+        )
+
+    def rows(self, stream: Stream) -> list[tuple[int | float, ...]]:
+        """Return the raw samples, one tuple a sample in channel order.
+
+        Raises:
+            RecordError: the bytes are not ``count`` samples of ``stream``.
+        """
+        if not self.fits(stream):
+            raise RecordError(
+                f"{len(self.data)} bytes are not {self.count} samples of {stream.layout.size} bytes"
+            )
+        return list(stream.layout.iter_unpack(self.data))
+
+
+class EventKind(IntEnum):
+    """What an EVENT says."""
+
+    FAULT = 1
+    FAULT_CLEARED = 2
+    NOTE = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """EVENT, kind 0x04: something happened at one instant of the device clock.
+
+    ``number`` is the maker's own fault number (0 for a note), ``index`` the motor or cell it
+    concerns (0 for none), ``sequence`` counts events since the start.  An ``event`` code that
+    this version does not know is kept as a plain int.
+    """
+
+    KIND: ClassVar[int] = 0x04
+    boot: int
+    sequence: int
+    clock: int
+    event: EventKind | int
+    number: int = 0
+    index: int = 0
+    text: str = ""
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return put(
+            "BBHIIHB", self.KIND, self.event, self.boot, self.sequence, self.clock, self.number,
+            self.index,
+        ) + put_text(self.text, MAX_TEXT, "an event text")  # fmt: skip
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Event":
+        """Read a body of this kind."""
+        fields = FieldReader(body, 1)
+        event, boot, sequence, clock, number, index = fields.take("BHIIHB")
+        if event in EventKind._value2member_map_:
+            event = EventKind(event)
+        return cls(boot, sequence, clock, event, number, index, fields.text(MAX_TEXT))
+
+
+DeviceRecord = Board | Stream | Samples | Event

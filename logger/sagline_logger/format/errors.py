@@ -1,0 +1,23 @@
+"""Errors a person can act on."""
+
+
+class SaglineError(Exception):
+    """A failure told in one line: what happened, where, and what to do about it.
+
+    Programs print ``str(error)`` and exit non-zero; they never show a traceback for it.
+    """
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+        line = f"{where}: {what}" if where else what
+        super().__init__(f"{line}; {remedy}" if remedy else line)
+
+
+class FrameError(ValueError):
+    """Bytes that are not a frame: bad stuffing, wrong CRC, or too long."""
+
+
+class RecordError(ValueError):
+    """A body that breaks the rules of its record kind, or a record that cannot be written."""

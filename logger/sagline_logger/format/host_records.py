@@ -1,0 +1,312 @@
+"""Records the logger adds to its file (kinds 0x80 to 0xFF).
+
+Every one but LOG begins with the host's two clocks: monotonic µs, which never steps, and wall-clock
+µs since 1970-01-01T00:00:00Z, which may.  They are the clocks at the record's place in the file.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import ClassVar
+
+from .device_records import VERSION
+from .errors import RecordError
+from .frame import Fault
+from .limits import MAX_FILE, MAX_FILE_PART, MAX_FOREIGN, MAX_NAME, MAX_TEXT
+from .wire import FieldReader, put, put_text
+
+FIRST_HOST_KIND = 0x80
+_MAGIC = b"Sagline"
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """The host's clocks at one moment: monotonic µs (arbitrary zero) and wall µs since 1970 UTC."""
+
+    monotonic: int
+    wall: int
+
+
+@dataclass(frozen=True, slots=True)
+class LogStart:
+    """LOG, kind 0x80: the first frame of every log file; the same bytes in all of one version."""
+
+    KIND: ClassVar[int] = 0x80
+    version: tuple[int, int] = VERSION
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return put("B", self.KIND) + _MAGIC + put("BB", *self.version)
+
+    @classmethod
+    def decode(cls, body: bytes) -> "LogStart":
+        """Read a body of this kind."""
+        fields = FieldReader(body, 1)
+        if fields.raw(len(_MAGIC)) != _MAGIC:
+            raise RecordError("a LOG record without its signature")
+        major, minor = fields.take("BB")
+        return cls((major, minor))
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """CAPTURE, kind 0x81: a capture begins; which program, from what source, with which note."""
+
+    KIND: ClassVar[int] = 0x81
+    at: Instant
+    program: str
+    source: str
+    note: str = ""
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return (
+            _head(self.KIND, self.at)
+            + put_text(self.program, MAX_NAME, "the program name")
+            + put_text(self.source, MAX_TEXT, "the source")
+            + put_text(self.note, MAX_TEXT, "the note")
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Capture":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        return cls(at, fields.text(MAX_NAME), fields.text(MAX_TEXT), fields.text(MAX_TEXT))
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """SETTING, kind 0x82: one setting in force during the capture, as the builder stated it."""
+
+    KIND: ClassVar[int] = 0x82
+    at: Instant
+    name: str
+    value: str
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return (
+            _head(self.KIND, self.at)
+            + put_text(self.name, MAX_NAME, "a setting's name")
+            + put_text(self.value, MAX_TEXT, "a setting's value")
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Setting":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        return cls(at, fields.text(MAX_NAME), fields.text(MAX_TEXT))
+
+
+@dataclass(frozen=True, slots=True)
+class FilePart:
+    """FILE, kind 0x83: a part of an attached file; ``name`` is ``board`` for the board file.
+
+    ``size`` is the whole file's length in bytes and ``offset`` this part's place in it.
+    """
+
+    KIND: ClassVar[int] = 0x83
+    at: Instant
+    name: str
+    size: int
+    offset: int
+    data: bytes
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        if self.size > MAX_FILE or self.offset + len(self.data) > self.size:
+            raise RecordError(f"an attached file of {self.size} bytes is over {MAX_FILE}")
+        if len(self.data) > MAX_FILE_PART:
+            raise RecordError(f"a file part of {len(self.data)} bytes is over {MAX_FILE_PART}")
+        return (
+            _head(self.KIND, self.at)
+            + put_text(self.name, MAX_NAME, "a file name")
+            + put("II", self.size, self.offset)
+            + self.data
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "FilePart":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        name = fields.text(MAX_NAME)
+        size, offset = fields.take("II")
+        data = fields.rest()
+        if size > MAX_FILE or offset + len(data) > size or len(data) > MAX_FILE_PART:
+            raise RecordError("an attached file is over its limits")
+        return cls(at, name, size, offset, data)
+
+
+class LinkState(IntEnum):
+    """What happened to the link."""
+
+    UP = 1
+    DOWN = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """LINK, kind 0x84: the link came up or went down; ``evidence`` says how we know."""
+
+    KIND: ClassVar[int] = 0x84
+    at: Instant
+    state: LinkState
+    evidence: str = ""
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return (
+            _head(self.KIND, self.at)
+            + put("B", self.state)
+            + put_text(self.evidence, MAX_TEXT, "the evidence")
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Link":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        (state,) = fields.take("B")
+        if state not in LinkState._value2member_map_:
+            raise RecordError(f"unknown link state {state}")
+        return cls(at, LinkState(state), fields.text(MAX_TEXT))
+
+
+@dataclass(frozen=True, slots=True)
+class Time:
+    """TIME, kind 0x85: the bytes that follow were received at this instant.
+
+    ``position`` counts the bytes received from the device before this record, frames and foreign
+    bytes alike, since the capture began.
+    """
+
+    KIND: ClassVar[int] = 0x85
+    at: Instant
+    position: int
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return _head(self.KIND, self.at) + put("Q", self.position)
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Time":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        (position,) = fields.take("Q")
+        return cls(at, position)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """MARK, kind 0x86: the rider marked this moment; numbered from 1 within a capture."""
+
+    KIND: ClassVar[int] = 0x86
+    at: Instant
+    number: int
+    text: str = ""
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return (
+            _head(self.KIND, self.at)
+            + put("H", self.number)
+            + put_text(self.text, MAX_TEXT, "a mark's text")
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Mark":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        (number,) = fields.take("H")
+        return cls(at, number, fields.text(MAX_TEXT))
+
+
+@dataclass(frozen=True, slots=True)
+class Foreign:
+    """FOREIGN, kind 0x87: received bytes that are no device frame, kept exactly, and why."""
+
+    KIND: ClassVar[int] = 0x87
+    at: Instant
+    reason: Fault
+    data: bytes
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        if not 0 < len(self.data) <= MAX_FOREIGN:
+            raise RecordError(f"{len(self.data)} foreign bytes, outside 1 to {MAX_FOREIGN}")
+        return _head(self.KIND, self.at) + put("B", self.reason) + self.data
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Foreign":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        (reason,) = fields.take("B")
+        if reason not in Fault._value2member_map_:
+            raise RecordError(f"unknown reason {reason} for foreign bytes")
+        data = fields.rest()
+        if not 0 < len(data) <= MAX_FOREIGN:
+            raise RecordError(f"{len(data)} foreign bytes, outside 1 to {MAX_FOREIGN}")
+        return cls(at, Fault(reason), data)
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """DROPPED, kind 0x88: ``frames`` device frames (``size`` bytes) could not be written here."""
+
+    KIND: ClassVar[int] = 0x88
+    at: Instant
+    frames: int
+    size: int
+    reason: str = ""
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return (
+            _head(self.KIND, self.at)
+            + put("IQ", self.frames, self.size)
+            + put_text(self.reason, MAX_TEXT, "the reason")
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Dropped":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        frames, size = fields.take("IQ")
+        return cls(at, frames, size, fields.text(MAX_TEXT))
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """END, kind 0x8F: the capture was stopped on purpose; a log without it was cut off."""
+
+    KIND: ClassVar[int] = 0x8F
+    at: Instant
+    frames: int
+    foreign: int
+    reason: str = ""
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        return (
+            _head(self.KIND, self.at)
+            + put("QQ", self.frames, self.foreign)
+            + put_text(self.reason, MAX_TEXT, "the reason")
+        )
+
+    @classmethod
+    def decode(cls, body: bytes) -> "End":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        frames, foreign = fields.take("QQ")
+        return cls(at, frames, foreign, fields.text(MAX_TEXT))
+
+
+HostRecord = LogStart | Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
+
+
+def _head(kind: int, at: Instant) -> bytes:
+    return put("BQq", kind, at.monotonic, at.wall)
+
+
+def _open(body: bytes) -> tuple[FieldReader, Instant]:
+    fields = FieldReader(body, 1)
+    monotonic, wall = fields.take("Qq")
+    return fields, Instant(monotonic, wall)

@@ -1,0 +1,69 @@
+"""Reading and writing the primitive fields of a record body, little-endian throughout."""
+
+import struct
+from typing import Any
+
+from .errors import RecordError
+
+
+class FieldReader:
+    """Takes fields off the front of a body; every short or malformed field is a RecordError."""
+
+    def __init__(self, body: bytes, at: int = 0) -> None:
+        self.body = body
+        self.at = at
+
+    def take(self, layout: str) -> tuple[Any, ...]:
+        """Return the values of a ``struct`` layout (little-endian is implied)."""
+        form = "<" + layout
+        size = struct.calcsize(form)
+        if self.at + size > len(self.body):
+            raise RecordError(f"the record ends at byte {len(self.body)}, inside a field")
+        values = struct.unpack_from(form, self.body, self.at)
+        self.at += size
+        return values
+
+    def raw(self, size: int) -> bytes:
+        """Return the next ``size`` bytes."""
+        if self.at + size > len(self.body):
+            raise RecordError(f"the record ends at byte {len(self.body)}, inside a field")
+        self.at += size
+        return self.body[self.at - size : self.at]
+
+    def text(self, limit: int) -> str:
+        """Return a text: u16 length in bytes, then UTF-8."""
+        (size,) = self.take("H")
+        if size > limit:
+            raise RecordError(f"a text of {size} bytes is over its limit of {limit}")
+        try:
+            return self.raw(size).decode()
+        except UnicodeDecodeError:
+            raise RecordError("a text is not UTF-8") from None
+
+    def rest(self) -> bytes:
+        """Return all bytes that remain."""
+        return self.raw(len(self.body) - self.at)
+
+
+def put_text(text: str, limit: int, what: str) -> bytes:
+    """Return ``text`` as a field.
+
+    Raises:
+        RecordError: the text is over ``limit`` bytes of UTF-8.
+    """
+    raw = text.encode()
+    if len(raw) > limit:
+        raise RecordError(f"{what} has {len(raw)} bytes, over its limit of {limit}")
+    return struct.pack("<H", len(raw)) + raw
+
+
+def put(layout: str, *values: int | float | bytes) -> bytes:
+    """Pack fields little-endian.
+
+    Raises:
+        RecordError: a value does not fit its field.
+    """
+    try:
+        return struct.pack("<" + layout, *values)
+    except struct.error as problem:
+        raise RecordError(f"a value does not fit its field: {problem}") from None
