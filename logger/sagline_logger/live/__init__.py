@@ -1,0 +1,1 @@
+"""The live view: a few large numbers in the terminal, alarms, and the mark key."""

@@ -1,0 +1,102 @@
+"""The few numbers worth a glance, picked from the latest values of a capture."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from ..format import Term, vocabulary
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """One number on the screen: what it is, its value (NaN when unknown), unit, and whose it is."""
+
+    title: str
+    value: float
+    unit: str
+    decimals: int
+    part: str = ""
+    keys: tuple[str, ...] = ()
+    """The columns it stands for, to light it up when one of them raises an alarm."""
+
+    @property
+    def text(self) -> str:
+        """The value as digits, or ``-`` when there is none."""
+        return "-" if math.isnan(self.value) else f"{self.value:.{self.decimals}f}"
+
+
+def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:
+    """Return six numbers from ``latest`` (column name → value), in the order they are shown.
+
+    More than two motors are shown as the two with the largest current.
+    """
+    motors = sorted(_columns(latest, "motor_current"), key=lambda key: -_size(latest[key]))[:2]
+    currents = [
+        Number(_title(key), latest[key], "A", 0, "", (key,)) for key in sorted(motors, key=_index)
+    ]
+    while len(currents) < 2:
+        currents.append(Number("motor current", math.nan, "A", 0))
+    duty = max(_columns(latest, "duty_cycle"), key=lambda key: _size(latest[key]), default="")
+    hot = max(
+        (key for key in latest if _term(key).group == "temperature" and key != _AMBIENT),
+        key=lambda key: _above_nothing(latest[key]),
+        default="",
+    )
+    cells = _columns(latest, "cell_voltage")
+    low = min(cells, key=lambda key: _below_nothing(latest[key]), default="")
+    return (
+        Number(
+            "battery current", latest.get("battery_current", math.nan), "A", 0, "",
+            ("battery_current",),
+        ),
+        *currents,
+        Number("duty cycle", 100 * latest.get(duty, math.nan), "%", 0, _part(duty), (duty,)),
+        Number("hottest part", latest.get(hot, math.nan), "°C", 0, _title(hot), (hot,)),
+        Number(
+            "lowest cell", latest.get(low, math.nan), "V", 2, str(_index(low) or ""), tuple(cells)
+        ),
+    )  # fmt: skip
+
+
+_AMBIENT = "ambient_temperature"
+
+
+def _split(key: str) -> tuple[str, int]:
+    name, _, index = key.rpartition("_")
+    return (name, int(index)) if index.isdigit() else (key, 0)
+
+
+def _index(key: str) -> int:
+    return _split(key)[1]
+
+
+def _term(key: str) -> Term:
+    return vocabulary().get(_split(key)[0], Term(key, "", "none", "", ""))
+
+
+def _columns(latest: Mapping[str, float], name: str) -> list[str]:
+    return sorted((key for key in latest if _split(key)[0] == name), key=_index)
+
+
+def _part(key: str) -> str:
+    index = _index(key)
+    return f"{_term(key).index} {index}" if index else ""
+
+
+def _title(key: str) -> str:
+    if not key:
+        return ""
+    words = _split(key)[0].replace("_temperature", "").replace("_", " ")
+    return f"{words} {_index(key)}" if _index(key) else words
+
+
+def _size(value: float) -> float:
+    return -1.0 if math.isnan(value) else abs(value)
+
+
+def _above_nothing(value: float) -> float:
+    return -math.inf if math.isnan(value) else value
+
+
+def _below_nothing(value: float) -> float:
+    return math.inf if math.isnan(value) else value

@@ -1,0 +1,170 @@
+"""From what is known to lines of styled text: pure, for any size, with or without colour."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from .alarms import Alarm
+from .digits import HEIGHT, large
+from .glance import Number
+
+Style = Literal["", "dim", "bold", "good", "warn", "alarm"]
+
+CAUTION = "Glance before and after a run. Do not read a screen while riding."
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A run of text in one style: plain, dim, bold, good, warn or alarm."""
+
+    text: str
+    style: Style = ""
+
+
+Line = tuple[Span, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Everything the screen says beside the large numbers."""
+
+    board: str
+    elapsed: float
+    link: str
+    link_good: bool
+    rate: float
+    """Bytes per second."""
+    lost: int
+    written: int
+    free: int
+    marks: int
+    notices: tuple[str, ...] = ()
+    """Lines that need the rider: no descriptor, disk full, wrong baud."""
+    typing: str | None = None
+    """Text being typed for the last mark, or None."""
+
+
+def draw(
+    numbers: Sequence[Number], alarms: Sequence[Alarm], status: Status, width: int, height: int
+) -> list[Line]:
+    """Return at most ``height`` lines of at most ``width`` characters."""
+    raised = [alarm for alarm in alarms if alarm.raised]
+    bad = {alarm.threshold.key for alarm in raised}
+    top = [_header(status, width)]
+    bottom = [_link(status, width), *_foot(status, width)]
+    warnings: list[Line] = [(Span(_fit(alarm_words(alarm), width), "alarm"),) for alarm in raised]
+    warnings += [(Span(_fit(f"NOTE  {text}", width), "warn"),) for text in status.notices]
+    room = height - len(top) - len(bottom)
+    blocks = _blocks(numbers, bad, width)
+    if width < 3 * _LEAST or len(blocks) + min(len(warnings), 2) > room:
+        blocks = _list(numbers, bad, width)
+    shown = warnings[: max(room - len(blocks), 1)]
+    if len(shown) < len(warnings):
+        more = f"… and {len(warnings) - len(shown) + 1} more"
+        shown[-1] = (Span(_fit(more, width), "alarm"),)
+    lines = [*top, *blocks, *shown]
+    lines += [()] * (height - len(lines) - len(bottom))
+    return [*lines[: height - len(bottom)], *bottom][:height]
+
+
+def alarm_words(alarm: Alarm) -> str:
+    """Return an alarm in words, so that it needs no colour."""
+    limit = alarm.threshold
+    side = "above" if limit.above else "below"
+    worst = math.nan if alarm.worst is None else alarm.worst
+    name = limit.key.replace("_", " ")
+    return f"ALARM {name} {worst:.4g} {limit.unit}, {side} {limit.value:.4g} ({limit.reason})"
+
+
+def duration(seconds: float) -> str:
+    """Return h:mm:ss."""
+    minutes, second = divmod(int(seconds), 60)
+    return f"{minutes // 60}:{minutes % 60:02d}:{second:02d}"
+
+
+def size(number: float) -> str:
+    """Return a number of bytes in decimal units (IEC 80000-13: k = 1000)."""
+    for unit in ("B", "kB", "MB", "GB"):
+        if number < 1000:
+            return f"{number:.0f} {unit}" if unit == "B" else f"{number:.1f} {unit}"
+        number /= 1000
+    return f"{number:.1f} TB"
+
+
+_LEAST = 20  # columns that a block of large digits needs
+
+
+def _header(status: Status, width: int) -> Line:
+    left = f"{status.board or 'waiting for the board'}  {duration(status.elapsed)}"
+    right = status.link
+    gap = width - len(left) - len(right)
+    if gap < 1:  # too narrow for both: the time is on the wrist, the link is not
+        return (Span(_fit(right, width), "good" if status.link_good else "alarm"),)
+    return (
+        Span(left, "bold"),
+        Span(" " * gap),
+        Span(right, "good" if status.link_good else "alarm"),
+    )
+
+
+def _blocks(numbers: Sequence[Number], bad: set[str], width: int) -> list[Line]:
+    column = max(width // 3, 1)
+    lines: list[Line] = []
+    for start in range(0, len(numbers), 3):
+        row = numbers[start : start + 3]
+        styles: list[Style] = ["alarm" if bad.intersection(number.keys) else "" for number in row]
+        lines.append(())
+        lines.append(
+            tuple(
+                Span(
+                    _fit(f"{number.title} {number.part}".rstrip(), column - 1).ljust(column), "dim"
+                )
+                for number in row
+            )
+        )
+        digits = [large(number.text) for number in row]
+        for level in range(HEIGHT):
+            lines.append(
+                tuple(
+                    Span(
+                        (
+                            rows[level] + (f" {number.unit}" if level == HEIGHT - 1 else "")
+                        )[: column - 1].ljust(column),
+                        style,
+                    )
+                    for rows, number, style in zip(digits, row, styles, strict=True)
+                )
+            )  # fmt: skip
+    return lines
+
+
+def _list(numbers: Sequence[Number], bad: set[str], width: int) -> list[Line]:
+    lines: list[Line] = []
+    for number in numbers:
+        alarmed = bool(bad.intersection(number.keys))
+        words = f"{number.title} {number.part}".rstrip()
+        flag = "! " if alarmed else "  "
+        text = f"{flag}{words:<22} {number.text:>7} {number.unit}"
+        lines.append((Span(_fit(text, width), "alarm" if alarmed else ""),))
+    return lines
+
+
+def _link(status: Status, width: int) -> Line:
+    text = (
+        f"{size(status.rate)}/s  lost {status.lost}  log {size(status.written)}  "
+        f"free {size(status.free)}  marks {status.marks}"
+    )
+    return (Span(_fit(text, width)),)
+
+
+def _foot(status: Status, width: int) -> list[Line]:
+    if status.typing is not None:
+        keys = f"mark {status.marks}: {status.typing}_  (Enter keeps it)"
+    else:
+        keys = "m mark   q stop and save"
+    return [(Span(_fit(keys, width), "bold"),), (Span(_fit(CAUTION, width), "dim"),)]
+
+
+def _fit(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"

@@ -1,0 +1,59 @@
+"""The alarm state machine: hold before raising, hysteresis and hold before clearing."""
+
+import itertools
+import math
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sagline_logger.live.alarms import HOLD, HYSTERESIS, RAISE_AFTER, Alarm, Threshold
+
+LOW_CELL = Threshold("cell_voltage_7", False, 3.10, "V", "cell alarm voltage")
+HOT = Threshold("motor_temperature_1", True, 100.0, "°C", "motor limit")
+
+
+def run(threshold: Threshold, readings: list[tuple[float, float]]) -> list[bool]:
+    alarm = Alarm(threshold)
+    states = []
+    for time, value in readings:
+        alarm = alarm.update(time, value)
+        states.append(alarm.raised)
+    return states
+
+
+def test_a_single_spike_raises_nothing():
+    assert run(HOT, [(0, 99), (0.1, 101), (0.2, 99), (1, 99)]) == [False] * 4
+
+
+def test_a_value_that_stays_beyond_raises_after_the_hold():
+    assert run(HOT, [(0, 101), (RAISE_AFTER / 2, 101), (RAISE_AFTER, 101)]) == [False, False, True]
+
+
+def test_it_stays_raised_inside_the_hysteresis_and_clears_after_the_hold():
+    inside = 100 * (1 - HYSTERESIS / 2)
+    below = 100 * (1 - 2 * HYSTERESIS)
+    readings = [(0, 101), (1, 101), (2, inside), (20, inside), (21, below)]
+    readings += [(21 + HOLD / 2, below), (21 + HOLD, below)]
+    assert run(HOT, readings) == [False, True, True, True, True, True, False]
+
+
+def test_a_low_threshold_works_downwards_and_keeps_the_worst_value():
+    alarm = Alarm(LOW_CELL)
+    for time, value in [(0, 3.05), (0.5, 3.02), (1, 2.95), (1.5, 3.08)]:
+        alarm = alarm.update(time, value)
+    assert alarm.raised
+    assert alarm.worst == 2.95
+
+
+def test_a_missing_reading_changes_nothing():
+    alarm = Alarm(HOT).update(0, 120).update(1, 120)
+    assert alarm.update(2, math.nan) == alarm
+
+
+@given(st.lists(st.floats(90, 110), min_size=2, max_size=200), st.floats(0.01, 0.5))
+def test_two_changes_of_state_are_never_closer_than_the_hold_times(values, step):
+    states = run(HOT, [(step * i, value) for i, value in enumerate(values)])
+    changes = [i for i in range(1, len(states)) if states[i] != states[i - 1]]
+    for first, second in itertools.pairwise(changes):
+        least = HOLD if states[first] else RAISE_AFTER
+        assert (second - first) * step >= least - 1e-9
