@@ -46,7 +46,8 @@ class Channel:
     value = (raw × multiplier + offset) × 10^exponent, in ``unit``.  All three are whole numbers,
     so a chip without floating point can state them and a reader gets the decimal it means.
     ``index`` is 0 for the whole vehicle, else 1, 2, … (motor 1, cell 7).  ``missing`` is the raw
-    value that stands for "no reading", or None; a float that is NaN is always missing.
+    value that stands for "no reading", or None; a float that is NaN is always missing and has no
+    code of its own.
     """
 
     name: str
@@ -82,30 +83,31 @@ class Channel:
             if self.type is SampleType.F32:
                 return math.nan
             raise RecordError(f"{self.key} has no code for a missing value")
-        exact = (value / 10.0**self.exponent - self.offset) / self.multiplier
+        exact = (scale(value, -self.exponent) - self.offset) / self.multiplier
         if self.type is SampleType.F32:
             return exact
         low, high = bounds(self.type)
-        nearest = min(max(round(exact), low), high)
+        nearest = round(min(max(exact, low), high))
         if nearest == self.missing:  # a real reading must never turn into "no reading"
             nearest += 1 if nearest < high else -1
         return nearest
 
     def encode(self) -> bytes:
         """Return the channel's bytes inside a STREAM record."""
-        if self.multiplier == 0:
-            raise RecordError(f"{self.key}: the multiplier is zero")
+        self._check()
         flags = 0 if self.missing is None else _HAS_MISSING
         code = bytes(4)
         if self.missing is not None:
-            code = put(LAYOUT[self.type], self.missing).ljust(4, b"\0")
+            code = put(LAYOUT[self.type], self.missing)
+            if struct.unpack("<" + LAYOUT[self.type], code)[0] != self.missing:
+                raise RecordError(f"{self.key}: no sample can equal the code {self.missing}")
         return (
             put_text(self.name, MAX_NAME, "a channel name")
             + put_text(self.unit, MAX_UNIT, "a unit")
             + put_text(self.label, MAX_LABEL, "a label")
             + put("BBBb", self.type, self.index, flags, self.exponent)
             + put("ii", self.multiplier, self.offset)
-            + code
+            + code.ljust(4, b"\0")
         )
 
     @classmethod
@@ -119,16 +121,23 @@ class Channel:
             sample = SampleType(kind)
         except ValueError:
             raise RecordError(f"channel {name!r} has the unknown sample type {kind}") from None
-        if not name:
-            raise RecordError("a channel has no name")
-        if multiplier == 0:
-            raise RecordError(f"channel {name!r} has a multiplier of zero")
-        if abs(exponent) > 22:
-            raise RecordError(f"channel {name!r} has the exponent {exponent}, outside ±22")
         missing = None
         if flags & _HAS_MISSING:
             missing = struct.unpack_from("<" + LAYOUT[sample], code)[0]
-        return cls(name, unit, sample, multiplier, offset, exponent, index, label, missing)
+            if missing != missing:  # NaN is missing anyway, and never equal to itself
+                missing = None
+        channel = cls(name, unit, sample, multiplier, offset, exponent, index, label, missing)
+        channel._check()
+        return channel
+
+    def _check(self) -> None:
+        """Hold the channel to the format's rules, when written and when read."""
+        if not self.name:
+            raise RecordError("a channel has no name")
+        if self.multiplier == 0:
+            raise RecordError(f"channel {self.name!r} has a multiplier of zero")
+        if abs(self.exponent) > 22:
+            raise RecordError(f"channel {self.name!r} has the exponent {self.exponent}, not ±22")
 
 
 def bounds(kind: SampleType) -> tuple[int, int]:

@@ -47,11 +47,15 @@ class Board:
 
     @classmethod
     def decode(cls, body: bytes) -> "Board":
-        """Read a body of this kind; a later minor version may have added bytes at the end."""
+        """Read a body of this kind; a later minor version may have added bytes at the end.
+
+        Of another major version only ``version`` is known, and the rest is left empty.
+        """
         fields = FieldReader(body, 1)
-        major, minor, revision, boot, clock, streams = fields.take("BBBHIB")
+        major, minor = fields.take("BB")
         if major != VERSION[0]:
-            return cls(boot, clock, revision, 0, "", "", (major, minor))
+            return cls(0, 0, 0, 0, "", "", (major, minor))
+        revision, boot, clock, streams = fields.take("BHIB")
         if streams > MAX_STREAMS:
             raise RecordError(f"{streams} streams, over the limit of {MAX_STREAMS}")
         name, firmware = fields.text(MAX_NAME), fields.text(MAX_NAME)
@@ -81,10 +85,7 @@ class Stream:
 
     def encode(self) -> bytes:
         """Return the record's body."""
-        if not 1 <= len(self.channels) <= MAX_CHANNELS:
-            raise RecordError(f"{len(self.channels)} channels, outside 1 to {MAX_CHANNELS}")
-        if self.stream >= MAX_STREAMS:
-            raise RecordError(f"stream {self.stream}, over the limit of {MAX_STREAMS - 1}")
+        self._check()
         body = (
             put("BBHBIB", self.KIND, self.stream, self.boot, self.revision, self.period,
                 len(self.channels))
@@ -100,15 +101,20 @@ class Stream:
         """Read a body of this kind."""
         fields = FieldReader(body, 1)
         stream, boot, revision, period, count = fields.take("BHBIB")
-        if stream >= MAX_STREAMS:
-            raise RecordError(f"stream {stream}, over the limit of {MAX_STREAMS - 1}")
-        if not 1 <= count <= MAX_CHANNELS:
-            raise RecordError(f"{count} channels, outside 1 to {MAX_CHANNELS}")
         name = fields.text(MAX_NAME)
         channels = tuple(Channel.decode(fields) for _ in range(count))
-        if len({channel.key for channel in channels}) < count:
-            raise RecordError(f"stream {name!r} names a channel twice")
-        return cls(boot, revision, stream, name, period, channels)
+        description = cls(boot, revision, stream, name, period, channels)
+        description._check()
+        return description
+
+    def _check(self) -> None:
+        """Hold the description to the format's rules, when written and when read."""
+        if self.stream >= MAX_STREAMS:
+            raise RecordError(f"stream {self.stream}, over the limit of {MAX_STREAMS - 1}")
+        if not 1 <= len(self.channels) <= MAX_CHANNELS:
+            raise RecordError(f"{len(self.channels)} channels, outside 1 to {MAX_CHANNELS}")
+        if len({channel.key for channel in self.channels}) < len(self.channels):
+            raise RecordError(f"stream {self.name!r} names a channel twice")
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +137,7 @@ class Samples:
 
     def encode(self) -> bytes:
         """Return the record's body."""
-        if self.count < 1:
-            raise RecordError("a SAMPLES record without a sample")
+        self._check()
         return (
             put("BBHIIBB", self.KIND, self.stream, self.boot, self.sequence, self.clock,
                 self.revision, self.count)
@@ -145,11 +150,17 @@ class Samples:
         if len(body) < SAMPLES_HEADER.size:
             raise RecordError(f"the record ends at byte {len(body)}, inside a field")
         _, stream, boot, sequence, clock, revision, count = SAMPLES_HEADER.unpack_from(body)
-        if stream >= MAX_STREAMS:
-            raise RecordError(f"stream {stream}, over the limit of {MAX_STREAMS - 1}")
-        if count < 1:
+        data = body[SAMPLES_HEADER.size :]
+        samples = cls(boot, stream, revision, sequence, clock, count, data)
+        samples._check()
+        return samples
+
+    def _check(self) -> None:
+        """Hold the header to the format's rules, when written and when read."""
+        if self.stream >= MAX_STREAMS:
+            raise RecordError(f"stream {self.stream}, over the limit of {MAX_STREAMS - 1}")
+        if self.count < 1:
             raise RecordError("a SAMPLES record without a sample")
-        return cls(boot, stream, revision, sequence, clock, count, body[SAMPLES_HEADER.size :])
 
     def fits(self, stream: Stream) -> bool:
         """Whether these bytes are ``count`` whole samples of ``stream``."""

@@ -1,7 +1,6 @@
 """Frames: COBS(body + CRC-32) + 0x00, one at a time and out of a stream of arbitrary slices."""
 
 import zlib
-from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -70,48 +69,55 @@ class Piece:
 
 
 class FrameSplitter:
-    """Cuts a byte stream, fed in arbitrary slices, into frames; memory is bounded by MAX_ENCODED.
+    """Cuts a byte stream, fed in arbitrary slices, into frames; holds at most MAX_ENCODED bytes.
 
-    After damage it is in step again at the next 0x00.
+    However the stream is sliced, the pieces are the same.  After damage it is in step again at the
+    next 0x00.  More than MAX_ENCODED bytes without a 0x00 come out in pieces of MAX_ENCODED, so a
+    stream that never sends one is kept as well, and held no longer than any other.
     """
 
     def __init__(self) -> None:
         self._held = bytearray()
         self._overlong = False
 
-    def feed(self, data: bytes) -> Iterator[Piece]:
-        """Yield every piece that ``data`` completes."""
-        self._held += data
-        start = 0
-        while (stop := self._held.find(0, start)) >= 0:
-            raw = bytes(self._held[start : stop + 1])
-            start = stop + 1
-            yield from self._close(raw)
-        del self._held[:start]
-        while len(self._held) > MAX_ENCODED:
-            self._overlong = True
-            raw = bytes(self._held[:MAX_ENCODED])
-            del self._held[:MAX_ENCODED]
-            yield Piece(raw, None, Fault.TOO_LONG)
+    def feed(self, data: bytes) -> list[Piece]:
+        """Return every piece that ``data`` completes."""
+        *closed, rest = data.split(DELIMITER)
+        pieces: list[Piece] = []
+        for part in closed:
+            encoded = bytes(self._held) + part if self._held else part
+            self._held.clear()
+            encoded = self._cut(encoded, pieces)
+            pieces.append(self._close(encoded))
+        self._held += rest
+        if len(self._held) > MAX_ENCODED:
+            self._held = bytearray(self._cut(bytes(self._held), pieces))
+        return pieces
 
-    def finish(self) -> Iterator[Piece]:
-        """Yield what is left after the last delimiter and start afresh (link or file ended)."""
+    def finish(self) -> list[Piece]:
+        """Return what is left after the last delimiter and start afresh (link or file ended)."""
         raw = bytes(self._held)
+        fault = Fault.TOO_LONG if self._overlong else Fault.UNFINISHED
         self._held.clear()
-        overlong, self._overlong = self._overlong, False
-        if raw:
-            yield Piece(raw, None, Fault.TOO_LONG if overlong else Fault.UNFINISHED)
+        self._overlong = False
+        return [Piece(raw, None, fault)] if raw else []
 
-    def _close(self, raw: bytes) -> Iterator[Piece]:
+    def _cut(self, encoded: bytes, pieces: list[Piece]) -> bytes:
+        """Move what is too long for any frame to ``pieces``; return the end, which fits one."""
+        while len(encoded) > MAX_ENCODED:
+            self._overlong = True
+            pieces.append(Piece(encoded[:MAX_ENCODED], None, Fault.TOO_LONG))
+            encoded = encoded[MAX_ENCODED:]
+        return encoded
+
+    def _close(self, encoded: bytes) -> Piece:
+        raw = encoded + DELIMITER
         if self._overlong:
             self._overlong = False
-            yield Piece(raw, None, Fault.TOO_LONG)
-        elif len(raw) == 1:
-            yield Piece(raw, None, None)
-        elif len(raw) - 1 > MAX_ENCODED:
-            yield Piece(raw, None, Fault.TOO_LONG)
-        else:
-            try:
-                yield Piece(raw, decode_frame(raw[:-1]), None)
-            except FrameError:
-                yield Piece(raw, None, Fault.DAMAGED)
+            return Piece(raw, None, Fault.TOO_LONG)
+        if not encoded:
+            return Piece(raw, None, None)
+        try:
+            return Piece(raw, decode_frame(encoded), None)
+        except FrameError:
+            return Piece(raw, None, Fault.DAMAGED)

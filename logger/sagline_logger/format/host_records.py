@@ -113,10 +113,7 @@ class FilePart:
 
     def encode(self) -> bytes:
         """Return the record's body."""
-        if self.size > MAX_FILE or self.offset + len(self.data) > self.size:
-            raise RecordError(f"an attached file of {self.size} bytes is over {MAX_FILE}")
-        if len(self.data) > MAX_FILE_PART:
-            raise RecordError(f"a file part of {len(self.data)} bytes is over {MAX_FILE_PART}")
+        self._check()
         return (
             _head(self.KIND, self.at)
             + put_text(self.name, MAX_NAME, "a file name")
@@ -130,10 +127,18 @@ class FilePart:
         fields, at = _open(body)
         name = fields.text(MAX_NAME)
         size, offset = fields.take("II")
-        data = fields.rest()
-        if size > MAX_FILE or offset + len(data) > size or len(data) > MAX_FILE_PART:
-            raise RecordError("an attached file is over its limits")
-        return cls(at, name, size, offset, data)
+        part = cls(at, name, size, offset, fields.rest())
+        part._check()
+        return part
+
+    def _check(self) -> None:
+        """Hold the part to the format's limits, when written and when read."""
+        if self.size > MAX_FILE:
+            raise RecordError(f"an attached file of {self.size} bytes, over {MAX_FILE}")
+        if len(self.data) > MAX_FILE_PART:
+            raise RecordError(f"a file part of {len(self.data)} bytes, over {MAX_FILE_PART}")
+        if self.offset + len(self.data) > self.size:
+            raise RecordError("a file part reaches past the end of its file")
 
 
 class LinkState(IntEnum):

@@ -1,21 +1,24 @@
 """Log files: a run of frames, read and written symmetrically."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain, islice
 from pathlib import Path
 from typing import IO
 
-from .device_records import VERSION
+from .device_records import VERSION, Board
 from .errors import RecordError, SaglineError
 from .frame import Fault, FrameSplitter, encode_frame
 from .host_records import LogStart
-from .records import Record, decode_record
+from .records import Record, Unknown, decode_record, is_host_kind
 
 SUFFIX = ".sagline"
 SIGNATURE = encode_frame(LogStart().encode())
 """First bytes of a log of this version."""
 
 _CHUNK = 1 << 16
+_SEARCH = 1 << 24
+"""Bytes searched for a first sound frame: a whole erase block of an SD card may be lost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,16 +38,17 @@ def read_log(file: IO[bytes]) -> Iterator[Entry]:
     """Yield every entry of a log, damaged stretches included, in bounded memory."""
     splitter = FrameSplitter()
     offset = 0
+    readable = True  # what the device sends is in a version that we know
 
     def entries(data: bytes) -> Iterator[Entry]:
-        nonlocal offset
+        nonlocal offset, readable
         for piece in splitter.feed(data) if data else splitter.finish():
             size = len(piece.raw)
             if piece.body is not None:
-                try:
-                    yield Entry(offset, size, decode_record(piece.body))
-                except RecordError as problem:
-                    yield Entry(offset, size, None, str(problem))
+                entry = _entry(offset, size, piece.body, readable)
+                if isinstance(entry.record, Board):
+                    readable = entry.record.version[0] == VERSION[0]
+                yield entry
             elif piece.fault is not None:
                 yield Entry(offset, size, None, _DAMAGE[piece.fault])
             offset += size
@@ -52,6 +56,15 @@ def read_log(file: IO[bytes]) -> Iterator[Entry]:
     while data := file.read(_CHUNK):
         yield from entries(data)
     yield from entries(b"")
+
+
+def _entry(offset: int, size: int, body: bytes, readable: bool) -> Entry:
+    if not (readable or body[0] == Board.KIND or is_host_kind(body)):
+        return Entry(offset, size, Unknown(body))  # of another major version: kept, not decoded
+    try:
+        return Entry(offset, size, decode_record(body))
+    except RecordError as problem:
+        return Entry(offset, size, None, str(problem))
 
 
 _DAMAGE = {
@@ -62,28 +75,35 @@ _DAMAGE = {
 
 
 def check_is_log(start: bytes, where: str) -> None:
-    """Check that ``start``, the first bytes of a file (4 KiB are plenty), belong to a log.
+    """Check that ``start``, the first bytes of a file, belong to a log.
 
-    A log cut at the front is still a log: any sound frame will do.
+    A log cut or damaged at the front is still a log: any sound frame will do.
 
     Raises:
         SaglineError: the bytes are none, hold no frame, or need a later version of the format.
     """
     if not start:
         raise SaglineError("the file is empty", where=where, remedy="nothing was captured")
+    _check_first_frame([start], where)
+
+
+def _check_first_frame(chunks: Iterable[bytes], where: str) -> None:
     splitter = FrameSplitter()
-    pieces = [*splitter.feed(start), *splitter.finish()]
-    bodies = [piece.body for piece in pieces if piece.body is not None]
-    if not bodies:
+    pieces = (piece for chunk in chunks for piece in splitter.feed(chunk))
+    body = next((piece.body for piece in pieces if piece.body is not None), None)
+    if body is None:
         raise SaglineError("not a Sagline log", where=where, remedy="choose a .sagline file")
-    if bodies[0][0] == LogStart.KIND:
-        major, minor = LogStart.decode(bodies[0]).version
-        if major != VERSION[0]:
-            raise SaglineError(
-                f"written in format version {major}.{minor}, this program reads {VERSION[0]}.x",
-                where=where,
-                remedy="install a later Sagline",
-            )
+    try:
+        record = decode_record(body)
+    except RecordError:
+        return  # sound, so a log; what is wrong with the record is told where it is read
+    if isinstance(record, LogStart) and record.version[0] != VERSION[0]:
+        major, minor = record.version
+        raise SaglineError(
+            f"written in format version {major}.{minor}, this program reads {VERSION[0]}.x",
+            where=where,
+            remedy="install a later Sagline",
+        )
 
 
 def open_log(path: Path) -> IO[bytes]:
@@ -99,7 +119,11 @@ def open_log(path: Path) -> IO[bytes]:
             f"cannot open the log ({problem.strerror})", where=str(path), remedy="check the path"
         ) from None
     try:
-        check_is_log(file.read(2 * _CHUNK), str(path))
+        start = file.read(_CHUNK)
+        if not start:
+            check_is_log(start, str(path))
+        following = iter(lambda: file.read(_CHUNK), b"")
+        _check_first_frame(chain([start], islice(following, _SEARCH // _CHUNK)), str(path))
         file.seek(0)
     except OSError as problem:
         file.close()

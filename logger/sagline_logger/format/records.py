@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from .device_records import Board, DeviceRecord, Event, Samples, Stream
+from .errors import RecordError
 from .host_records import (
     FIRST_HOST_KIND,
     Capture,
@@ -48,6 +49,8 @@ def decode_record(body: bytes) -> Record:
     Raises:
         RecordError: the body breaks the rules of its kind.
     """
+    if not body:
+        raise RecordError("an empty body has no kind")
     kind = KINDS.get(body[0])
     return Unknown(body) if kind is None else kind.decode(body)
 

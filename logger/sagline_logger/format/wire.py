@@ -49,9 +49,12 @@ def put_text(text: str, limit: int, what: str) -> bytes:
     """Return ``text`` as a field.
 
     Raises:
-        RecordError: the text is over ``limit`` bytes of UTF-8.
+        RecordError: the text is over ``limit`` bytes of UTF-8, or has none.
     """
-    raw = text.encode()
+    try:
+        raw = text.encode()
+    except UnicodeEncodeError:  # half a surrogate pair: an argument in another encoding
+        raise RecordError(f"{what} holds bytes that are not UTF-8") from None
     if len(raw) > limit:
         raise RecordError(f"{what} has {len(raw)} bytes, over its limit of {limit}")
     return struct.pack("<H", len(raw)) + raw
@@ -65,5 +68,5 @@ def put(layout: str, *values: int | float | bytes) -> bytes:
     """
     try:
         return struct.pack("<" + layout, *values)
-    except struct.error as problem:
+    except (struct.error, OverflowError) as problem:
         raise RecordError(f"a value does not fit its field: {problem}") from None
