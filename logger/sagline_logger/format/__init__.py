@@ -4,6 +4,26 @@ This package stands alone: it imports neither the rest of the logger nor anythin
 standard library, and it is all of the logger that the analyser may import.
 """
 
+from .board_file import load_board_file, read_board_file
+from .board_limits import (
+    LIMIT_KINDS,
+    Limit,
+    derive_limits,
+    settings_over_limits,
+    speed_per_rpm,
+    weakest,
+    wheel_speed,
+)
+from .board_tables import (
+    Battery,
+    BatteryUnit,
+    BoardFile,
+    Conductor,
+    Controller,
+    Motor,
+    Vehicle,
+)
+from .caution import CAUTION
 from .channels import LAYOUT, SIZE, Channel, SampleType, bounds, scale
 from .device_clock import ClockUnwrapper
 from .device_records import (
@@ -38,16 +58,23 @@ from .records import Record, Unknown, decode_record, is_host_kind
 from .vocabulary import Term, vocabulary
 
 __all__ = [
+    "CAUTION",
     "LAYOUT",
+    "LIMIT_KINDS",
     "SAMPLES_HEADER",
     "SIGNATURE",
     "SIZE",
     "SUFFIX",
     "VERSION",
+    "Battery",
+    "BatteryUnit",
     "Board",
+    "BoardFile",
     "Capture",
     "Channel",
     "ClockUnwrapper",
+    "Conductor",
+    "Controller",
     "DeviceRecord",
     "Dropped",
     "End",
@@ -61,10 +88,12 @@ __all__ = [
     "FrameSplitter",
     "HostRecord",
     "Instant",
+    "Limit",
     "Link",
     "LinkState",
     "LogStart",
     "Mark",
+    "Motor",
     "Piece",
     "Record",
     "RecordError",
@@ -76,14 +105,22 @@ __all__ = [
     "Term",
     "Time",
     "Unknown",
+    "Vehicle",
     "bounds",
     "check_is_log",
     "decode_frame",
     "decode_record",
+    "derive_limits",
     "encode_frame",
     "is_host_kind",
+    "load_board_file",
     "open_log",
+    "read_board_file",
     "read_log",
     "scale",
+    "settings_over_limits",
+    "speed_per_rpm",
     "vocabulary",
+    "weakest",
+    "wheel_speed",
 ]
