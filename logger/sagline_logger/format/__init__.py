@@ -1,28 +1,13 @@
 """The open format: frames, records and log files (specification: ``protocol_docs/``).
 
 This package stands alone: it imports neither the rest of the logger nor anything beyond the
-standard library, and it is all of the logger that the analyser may import.
+standard library, and it is all of the logger that the analyser may import.  Its board file part is
+loaded on first use, because a fifth of the programs' start-up time would go into it.
 """
 
-from .board_file import load_board_file, read_board_file
-from .board_limits import (
-    LIMIT_KINDS,
-    Limit,
-    derive_limits,
-    settings_over_limits,
-    speed_per_rpm,
-    weakest,
-    wheel_speed,
-)
-from .board_tables import (
-    Battery,
-    BatteryUnit,
-    BoardFile,
-    Conductor,
-    Controller,
-    Motor,
-    Vehicle,
-)
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from .caution import CAUTION
 from .channels import LAYOUT, SIZE, Channel, SampleType, bounds, scale
 from .device_clock import ClockUnwrapper
@@ -56,6 +41,27 @@ from .host_records import (
 from .log_file import SIGNATURE, SUFFIX, Entry, check_is_log, open_log, read_log
 from .records import Record, Unknown, decode_record, is_host_kind
 from .vocabulary import Term, vocabulary
+
+if TYPE_CHECKING:
+    from .board_file import load_board_file, read_board_file
+    from .board_limits import (
+        LIMIT_KINDS,
+        Limit,
+        derive_limits,
+        settings_over_limits,
+        speed_per_rpm,
+        weakest,
+        wheel_speed,
+    )
+    from .board_tables import (
+        Battery,
+        BatteryUnit,
+        BoardFile,
+        Conductor,
+        Controller,
+        Motor,
+        Vehicle,
+    )
 
 __all__ = [
     "CAUTION",
@@ -124,3 +130,13 @@ __all__ = [
     "weakest",
     "wheel_speed",
 ]
+
+_BOARD_MODULES = ("board_tables", "board_file", "board_limits")
+
+
+def __getattr__(name: str) -> Any:
+    for module in _BOARD_MODULES if name in __all__ else ():
+        if hasattr(part := import_module(f".{module}", __name__), name):
+            globals()[name] = getattr(part, name)
+            return globals()[name]
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
