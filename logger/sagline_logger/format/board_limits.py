@@ -239,7 +239,9 @@ def _all_controllers(
     total = count * current
     why = f"{current:g} A: {what}"
     if count > 1:
-        why = f"{count} controllers × {current:g} A = {total:g} A if they share equally: {what}"
+        # A setting bounds the sum however they share; ratings add only while they share equally.
+        share = "" if kind == "setting" else " if they share equally"
+        why = f"{count} controllers × {current:g} A = {total:g} A{share}: {what}"
     yield from _both_ways("battery_current", total, part, why, kind)
 
 

@@ -177,10 +177,10 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Time:
-    """TIME, kind 0x85: the bytes that follow were received at this instant.
+    """TIME, kind 0x85: the byte at ``position`` was received at this instant.
 
-    ``position`` counts the bytes received from the device before this record, frames and foreign
-    bytes alike, since the capture began.
+    ``position`` counts the bytes received from the device before that one since the capture began,
+    frames, lone delimiters, foreign and dropped bytes alike.  It may lie inside the next frame.
     """
 
     KIND: ClassVar[int] = 0x85
@@ -280,7 +280,10 @@ class Dropped:
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """END, kind 0x8F: the capture was stopped on purpose; a log without it was cut off."""
+    """END, kind 0x8F: the capture was stopped on purpose; a log without it was cut off.
+
+    ``frames`` counts the sound device frames received, ``foreign`` the foreign bytes.
+    """
 
     KIND: ClassVar[int] = 0x8F
     at: Instant
