@@ -50,8 +50,8 @@ class _Scanner:
                 keys = self.key()
                 for depth, key in enumerate(keys, 1):
                     table += (key,)
+                    self.lines.setdefault(table, line)
                     if brackets == 2 and depth == len(keys):
-                        self.lines.setdefault(table, line)
                         counts[table] = counts.get(table, 0) + 1
                     if table in counts:  # a key below [[array]] belongs to its latest table
                         table += (counts[table] - 1,)

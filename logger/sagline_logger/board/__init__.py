@@ -1,0 +1,1 @@
+"""The ``board`` command: write a board file's template, or check one and show its limits."""
