@@ -1,1 +1,23 @@
-"""Loading: from a log file to a Ride of scaled columns."""
+"""From a log file to columns in units on one time axis."""
+
+from .loader import load_ride
+from .ride import (
+    LinkGap,
+    Quality,
+    Ride,
+    RideEvent,
+    RideMark,
+    Segment,
+    StreamColumns,
+)
+
+__all__ = [
+    "LinkGap",
+    "Quality",
+    "Ride",
+    "RideEvent",
+    "RideMark",
+    "Segment",
+    "StreamColumns",
+    "load_ride",
+]

@@ -1,0 +1,138 @@
+"""Every device clock reading of a log, unwrapped and set against the host's clock."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from sagline_logger.format import Board, Event
+
+from .tables import Key, Tables
+from .timebase import LONG, ClockLine, Micros, fit, unwrap
+
+
+@dataclass(frozen=True)
+class Clocks:
+    """Unwrapped readings in device µs, and one line a segment onto µs since the capture's start."""
+
+    samples: dict[Key, Micros]
+    """Of each SAMPLES record's first sample."""
+    records: dict[int, int]
+    """Of BOARD and EVENT records, by their place in the file."""
+    lines: list[ClockLine]
+    spans: list[tuple[float, float]]
+    """When each segment was first and last heard of, µs since the capture's start."""
+    drift_ppm: float | None
+    """Of the longest segment long enough to tell."""
+    delays: npt.NDArray[np.float64]
+    """How much later than the fastest delivery each timed record came, µs."""
+    blind: list[int]
+    """Segments that no host clock tells the place of; each follows on the one before."""
+
+
+def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Clocks:
+    """Return the clocks of a log.
+
+    ``zero`` is the capture's start in host µs, ``period`` gives the time between the samples of a
+    key in µs.
+    """
+    # All readings in one table, in file order.
+    keys, chunks = list(tables.samples), list(tables.samples.values())
+    told = [(at, s, r.clock) for at, s, r in tables.device if isinstance(r, Board | Event)]
+    alone = np.array(told, np.int64).reshape(-1, 3)
+    sizes = [chunk.offset.size for chunk in chunks]
+    place = np.concatenate([*(c.offset for c in chunks), alone[:, 0]])
+    clock = np.concatenate([*(c.clock for c in chunks), alone[:, 2]]).astype(np.uint32)
+    segment = np.concatenate([np.repeat([k.segment for k in keys], sizes), alone[:, 1]])
+    # A record can leave the device after its last sample, not after its first.
+    ages = [(c.count.astype(np.int64) - 1) * period(k) for k, c in zip(keys, chunks, strict=True)]
+    age = np.concatenate([*ages, np.zeros(len(told), np.int64)])
+    order = np.argsort(place, kind="stable")
+    place, clock, segment, age = (
+        place[order],
+        clock[order],
+        segment[order].astype(np.intp),
+        age[order],
+    )
+
+    arrival, exact = _arrivals(tables, place)
+    arrival -= zero
+
+    bounds = np.searchsorted(segment, np.arange(len(tables.boots) + 1))
+    device = np.empty(place.size, np.int64)
+    anchors: list[npt.NDArray[np.intp]] = []
+    for first, last in pairwise(bounds.tolist()):
+        device[first:last] = unwrap(clock[first:last], arrival[first:last])
+        anchors.append(first + np.flatnonzero(exact[first:last]))
+    sent = device + age
+
+    # The oscillator is the same after a restart: a stretch too short to tell its own rate takes
+    # that of the nearest one that is long enough.
+    spans = np.array([np.ptp(sent[a]) if a.size else 0 for a in anchors])
+    own = {
+        int(s): fit(sent[anchors[s]], arrival[anchors[s]]) for s in np.flatnonzero(spans >= LONG)
+    }
+    lines: list[ClockLine] = []
+    heard: list[tuple[float, float]] = []
+    delays, blind = [], []
+    until = 0.0
+    for number, (first, last) in enumerate(pairwise(bounds.tolist())):
+        nearest = min(own, key=lambda other: abs(other - number), default=None)
+        rate = None if nearest is None else own[nearest].rate
+        points = anchors[number]
+        if number in own:
+            line = own[number]
+        elif points.size:
+            line = fit(sent[points], arrival[points], rate)
+        else:
+            line = ClockLine(int(device[first]) if last > first else 0, until, rate or 0.0)
+            blind.append(number)
+        if points.size:
+            delays.append(arrival[points] - line.host(sent[points]))
+        if last > first:
+            span = line.host(np.array([device[first:last].min(), sent[first:last].max()]))
+            heard.append((float(span[0]), float(span[1])))
+        else:
+            heard.append((until, until))
+        until = max(until, heard[-1][1])
+        lines.append(line)
+
+    back = np.empty_like(device)
+    back[order] = device
+    parts = np.split(back, np.cumsum(sizes)) if sizes else [back]
+    return Clocks(
+        dict(zip(keys, parts, strict=False)),
+        {at: int(reading) for (at, _, _), reading in zip(told, parts[-1], strict=True)},
+        lines,
+        heard,
+        own[int(np.argmax(spans))].drift_ppm if own else None,
+        np.concatenate(delays) if delays else np.empty(0),
+        blind,
+    )
+
+
+def _arrivals(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[Micros, npt.NDArray[np.bool_]]:
+    """Return when the records at some places arrived in host µs, and where that is exact.
+
+    It is exact after a TIME record (protocol_docs/frame_format.md §6.3), unless the file is damaged
+    between the two: another TIME may have stood there, and the record would seem to have come
+    before it was sent.
+    """
+    arrival = np.zeros(place.size, np.int64)
+    known = np.zeros(place.size, np.bool_)
+    exact = tables.instants[tables.instants["time"]]
+    for instants, damaged in ((tables.instants, None), (exact, tables.damaged)):
+        if instants.size:
+            last = np.searchsorted(instants["offset"], place) - 1
+            found = last >= 0
+            arrival[found] = instants["monotonic"][last[found]]
+            if damaged is None:
+                arrival[~found] = instants["monotonic"][0]
+            else:
+                whole = np.searchsorted(damaged, place) == np.searchsorted(
+                    damaged, instants["offset"][last]
+                )
+                known = found & whole
+    return arrival, known

@@ -1,0 +1,135 @@
+"""From a log's bytes to its sound frames, many at a time.
+
+Does what ``sagline_logger.format.read_log`` does frame by frame, on a whole block of the file with
+numpy.  The tests hold the two against each other.
+"""
+
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import IO, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sagline_logger.format.limits import MAX_BODY, MAX_ENCODED
+
+Bytes = npt.NDArray[np.uint8]
+Places = npt.NDArray[np.intp]
+
+_RESIDUE = 0x2144DF1C
+"""CRC-32 of any body followed by its own CRC (the CRC's residue after the final inversion)."""
+_BLOCK = 1 << 20  # the code bytes of a block's frames stay in the processor's cache
+
+
+@dataclass(frozen=True)
+class Block:
+    """The sound frames of one stretch of a log, in file order.
+
+    ``data`` holds the destuffed bytes; frame i's body is ``data[start[i] : start[i] + size[i]]``.
+    ``offset`` is the frame's place in the file, and ``damaged`` holds the places of the stretches
+    that are no frame.
+    """
+
+    data: Bytes
+    start: Places
+    size: Places
+    offset: Places
+    damaged: Places
+
+    def body(self, frame: int) -> bytes:
+        """Return one body."""
+        at = self.start[frame]
+        return self.data[at : at + self.size[frame]].tobytes()
+
+
+def read_blocks(file: IO[bytes], block: int = _BLOCK) -> Iterator[Block]:
+    """Yield a log block by block; memory is bounded by the block's size."""
+    held = b""
+    offset = 0
+    overlong = False  # the bytes before this block already ran past the longest frame
+    while data := file.read(block):
+        stop = data.rfind(0) + 1
+        if stop:
+            yield _decode(bytearray(held + data[:stop]), offset, overlong)
+            offset += len(held) + stop
+            overlong = False
+        held = data[stop:] if stop else held + data
+        if len(held) > MAX_ENCODED:
+            overlong = True
+            offset += len(held)
+            held = b""
+    if held or overlong:  # the file ends inside a frame
+        nothing = np.empty(0, np.intp)
+        yield Block(np.empty(0, np.uint8), nothing, nothing, nothing, np.array([offset]))
+
+
+def gather(data: Bytes, dtype: np.dtype[Any], places: Places) -> npt.NDArray[Any]:
+    """Return the ``dtype`` items that start at ``places``, which need no alignment."""
+    items = max(data.size - dtype.itemsize + 1, 0)
+    return np.ndarray((items,), dtype, data.data, strides=(1,))[places]
+
+
+def _decode(raw: bytearray, offset: int, overlong: bool) -> Block:
+    data = np.frombuffer(raw, np.uint8)
+    end = np.flatnonzero(data == 0)
+    start = np.concatenate([[0], end[:-1] + 1])
+    length = end - start
+    sound = (length > 0) & (length <= MAX_ENCODED)
+    if overlong:
+        sound[0] = False
+    pieces = np.append(start[:overlong], start[overlong:][length[overlong:] > 0]) + offset
+    start, end = start[sound], end[sound]
+    whole, extra = _destuff(data, start, end)
+    place = start + offset
+    if extra.size:
+        data = np.delete(data, extra)
+        start, end = start - np.searchsorted(extra, start), end - np.searchsorted(extra, end)
+    # The first code byte stands before the frame's first byte; the last four bytes are the CRC.
+    start, size = start + 1, end - start - 5
+    fit = whole & (size >= 1) & (size <= MAX_BODY)
+    start, size, place = start[fit], size[fit], place[fit]
+    view, crc = data.data, zlib.crc32
+    stop = start + size + 4
+    residues = [crc(view[a:b]) for a, b in zip(start.tolist(), stop.tolist(), strict=True)]
+    good = np.array(residues, np.uint32) == _RESIDUE
+    if not good.all():
+        start, size, place = start[good], size[good], place[good]
+    return Block(data, start, size, place, np.setdiff1d(pieces, place, assume_unique=True))
+
+
+def _destuff(data: Bytes, start: Places, end: Places) -> tuple[npt.NDArray[np.bool_], Places]:
+    """Undo COBS in place in every frame at once.
+
+    A code byte stands where the zero it replaces belongs, so writing zeros over the code bytes
+    restores the data, except after a full block of 254 bytes (code 255), which stands for no
+    zero: the code byte after it has to go.  Returns which frames are well formed, and the places
+    of the bytes to take out, in rising order.
+    """
+    whole = np.ones(start.size, np.bool_)
+    frame = np.arange(start.size)
+    extra = []
+    at = start.copy()
+    stop = end
+    turn = 0
+    while at.size:
+        code = data[at]
+        data[at] = 0
+        at += code
+        if (at > stop).any():  # the last block is cut short: damage
+            inside = at <= stop
+            whole[frame[~inside]] = False
+            at, stop, frame, code = at[inside], stop[inside], frame[inside], code[inside]
+        if (full := code == 255).any():
+            extra.append(at[full & (at < stop)])
+        # A finished frame stands on its delimiter, whose value 0 keeps it there: harmless, so the
+        # list is thinned only now and then.
+        if turn & 3 == 3 or at.size < 64:
+            going = at < stop
+            at, stop, frame = at[going], stop[going], frame[going]
+        turn += 1
+    if not extra:
+        return whole, np.empty(0, np.intp)
+    places = np.concatenate(extra)
+    places.sort()
+    return whole, places

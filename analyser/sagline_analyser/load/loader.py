@@ -1,0 +1,305 @@
+"""From a log file to a :class:`Ride`."""
+
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+
+from sagline_logger.format import (
+    VERSION,
+    Board,
+    Capture,
+    Dropped,
+    End,
+    Event,
+    FilePart,
+    Foreign,
+    Link,
+    LinkState,
+    Mark,
+    SaglineError,
+    Setting,
+    Stream,
+    open_log,
+)
+
+from .clocks import Clocks, read_clocks
+from .frames import read_blocks
+from .ride import LinkGap, Quality, Ride, RideEvent, RideMark, Segment, StreamColumns
+from .streams import Part, build_stream, follow
+from .tables import Key, Tables, tabulate
+from .timebase import wall_offset
+
+_TOLD = ("sequence", "clock", "count")
+
+Descriptions = dict[tuple[int, int, int], Stream]
+"""By (segment, stream number, revision)."""
+
+
+def load_ride(path: str | Path) -> Ride:
+    """Return everything in a log as columns in units on one time axis.
+
+    Raises:
+        SaglineError: the file cannot be read, is not a log, needs a later version of the format,
+            or holds nothing from a board, or nothing that a descriptor explains.
+    """
+    path = Path(path)
+    with open_log(path) as file:
+        try:
+            tables = tabulate(read_blocks(file))
+        except OSError as problem:
+            raise SaglineError(
+                f"cannot read the log ({problem.strerror})",
+                where=str(path),
+                remedy="copy it to another disk and try again",
+            ) from None
+    warnings: list[str] = []
+    described = _descriptions(tables, warnings)
+    _check_content(tables, described, str(path))
+    for major, minor in sorted(tables.versions):
+        warnings.append(f"what the board sent in format version {major}.{minor} is left out")
+    if tables.refused:
+        warnings.append(f"{tables.refused} sound frames break the rules of their kind")
+    if tables.captures > 1:
+        warnings.append(f"{tables.captures} captures are joined in this file")
+
+    first = next((r.at.monotonic for _, r in tables.host if isinstance(r, Capture)), None)
+    if first is None:  # the front of the file is gone
+        first = int(tables.instants["monotonic"][0]) if tables.instants.size else 0
+    clocks = read_clocks(tables, first, lambda key: _period(described, key))
+    if clocks.blind:
+        warnings.append("no host clock tells when some of the data came; it is set end to end")
+    streams, lost_samples, undescribed = _streams(tables, described, clocks, warnings)
+    return _ride(str(path), tables, clocks, first, streams, lost_samples, undescribed, warnings)
+
+
+def _descriptions(tables: Tables, warnings: list[str]) -> Descriptions:
+    """Return the descriptors; one that came late holds for all of its segment."""
+    described: Descriptions = {}
+    for _, segment, record in tables.device:
+        if isinstance(record, Stream):
+            key = (segment, record.stream, record.revision)
+            if described.setdefault(key, record) != record:
+                warnings.append(
+                    f"stream {record.name!r} was described in two ways under one revision; "
+                    "the first is used"
+                )
+    return described
+
+
+def _check_content(tables: Tables, described: Descriptions, where: str) -> None:
+    for major, minor in tables.versions if not described else ():
+        raise SaglineError(
+            f"the board speaks format version {major}.{minor}, this program reads {VERSION[0]}.x",
+            where=where,
+            remedy="install a Sagline of that version",
+        )
+    if tables.samples and not described:
+        raise SaglineError(
+            "a log without a descriptor: the board never said what its samples mean",
+            where=where,
+            remedy="record for longer, so that the board repeats it; the raw samples are kept",
+        )
+    if not tables.boots:
+        raise SaglineError(
+            "nothing from a board in this log",
+            where=where,
+            remedy="check the cable, the port and the baud rate, and record again",
+        )
+
+
+def _period(described: Descriptions, key: Key) -> int:
+    stream = described.get(key[:3])
+    return stream.period if stream else 0
+
+
+def _streams(
+    tables: Tables, described: Descriptions, clocks: Clocks, warnings: list[str]
+) -> tuple[dict[str, StreamColumns], dict[str, int], int]:
+    """Return the streams' columns, the samples lost in each, and how many records no one knows."""
+    names: dict[tuple[int, int, int], str] = {}
+    latest: dict[tuple[int, int], str] = {}  # by (segment, stream number)
+    for (segment, number, revision), stream in described.items():
+        name = stream.name or f"stream {number}"
+        taken = {n for (s, other, _), n in names.items() if s == segment and other != number}
+        name = f"{name} ({number})" if name in taken else name
+        names[segment, number, revision] = latest[segment, number] = name
+    parts: defaultdict[str, list[Part]] = defaultdict(list)
+    losses = dict.fromkeys(names.values(), 0)
+    undescribed = misfits = repeated = 0
+    runs: defaultdict[tuple[int, int], list[Key]] = defaultdict(list)
+    for key in sorted(tables.samples, key=lambda key: int(tables.samples[key].offset[0])):
+        runs[key.segment, key.stream].append(key)
+    for run, keys in sorted(runs.items()):
+        chunks = [tables.samples[key] for key in keys]
+        order = np.argsort(np.concatenate([c.offset for c in chunks]), kind="stable")
+        told = [np.concatenate([getattr(c, f) for c in chunks])[order] for f in _TOLD]
+        followed = follow(*told)
+        if run in latest:
+            losses[latest[run]] += followed.lost
+        if followed.went_back:
+            warnings.append(f"the sample numbers of stream {run[1]} went back")
+        repeated += int(np.count_nonzero(~followed.fresh))
+        fresh, broken = np.empty_like(followed.fresh), np.empty_like(followed.broken)
+        fresh[order], broken[order] = followed.fresh, followed.broken
+        start = 0
+        for key, chunk in zip(keys, chunks, strict=True):
+            keep, hole = (a[start : start + chunk.offset.size] for a in (fresh, broken))
+            start += chunk.offset.size
+            description = described.get(key[:3])
+            if description is None:
+                undescribed += int(np.count_nonzero(keep))
+                continue
+            fits = (chunk.count == 1) | (description.period > 0)
+            fits &= key.row == description.layout.size
+            misfits += int(np.count_nonzero(keep & ~fits))
+            keep = keep & fits
+            if keep.any():
+                device, line = clocks.samples[key], clocks.lines[key.segment]
+                if not keep.all():
+                    chunk, hole, device = chunk.only(keep), hole[keep], device[keep]
+                parts[names[key[:3]]].append(
+                    Part(key.segment, description, chunk, hole, device, line)
+                )
+    if repeated:
+        warnings.append(f"{repeated} SAMPLES records came twice and count once")
+    if misfits:
+        warnings.append(f"{misfits} SAMPLES records do not fit their stream's descriptor")
+    streams = {}
+    for (segment, number, revision), stream in described.items():
+        name = names[segment, number, revision]
+        if name not in streams:
+            found = parts.pop(name, None) or [Part.empty(segment, stream)]
+            streams[name], backwards = build_stream(name, found)
+            if backwards:
+                warnings.append(f"the clock of {name!r} ran backwards; its times are held level")
+    return streams, losses, undescribed
+
+
+def _ride(
+    path: str,
+    tables: Tables,
+    clocks: Clocks,
+    zero: int,
+    streams: dict[str, StreamColumns],
+    lost_samples: dict[str, int],
+    undescribed: int,
+    warnings: list[str],
+) -> Ride:
+    host = [record for _, record in tables.host]
+    captures = [r for r in host if isinstance(r, Capture)]
+    boards = [r for _, _, r in tables.device if isinstance(r, Board)]
+    instants = tables.instants
+    latest = [end for _, end in clocks.spans]
+    if instants.size:
+        latest.append(float(instants["monotonic"].max() - zero))
+    offset = wall_offset(instants["monotonic"], instants["wall"])
+    events, lost_events = _events(tables, clocks)
+    delays = clocks.delays
+    return Ride(
+        path=path,
+        board_name=boards[-1].name if boards else "",
+        firmware=boards[-1].firmware if boards else "",
+        streams=streams,
+        events=events,
+        marks=tuple(
+            RideMark((r.at.monotonic - zero) / 1e6, r.number, r.text)
+            for r in host
+            if isinstance(r, Mark)
+        ),
+        link_gaps=_link_gaps([r for r in host if isinstance(r, Link)], zero),
+        segments=_segments(tables, clocks, streams),
+        quality=Quality(
+            frames=tables.frames,
+            lost_samples=lost_samples,
+            lost_events=lost_events,
+            damaged_frames=tables.damaged.size + tables.refused,
+            foreign_bytes=sum(len(r.data) for r in host if isinstance(r, Foreign)),
+            undescribed_samples=undescribed,
+            dropped_frames=sum(r.frames for r in host if isinstance(r, Dropped)),
+            clock_drift_ppm=clocks.drift_ppm,
+            clock_error=float(np.quantile(delays, 0.95)) / 1e6 if delays.size else None,
+            ended=any(isinstance(r, End) for r in host),
+        ),
+        duration=max(latest, default=0.0) / 1e6,
+        started_wall=None if offset is None else (zero + offset) / 1e6,
+        settings={r.name: r.value for r in host if isinstance(r, Setting)},
+        note=captures[0].note if captures else "",
+        source=captures[0].source if captures else "",
+        board_file=_board_file([r for r in host if isinstance(r, FilePart)], warnings),
+        warnings=tuple(warnings),
+    )
+
+
+def _events(tables: Tables, clocks: Clocks) -> tuple[tuple[RideEvent, ...], int]:
+    """Return the events in order of time, each once, and how many were lost."""
+    events: list[RideEvent] = []
+    missing = 0
+    for number, line in enumerate(clocks.lines):
+        own = [(a, r) for a, s, r in tables.device if s == number and isinstance(r, Event)]
+        sequence = np.array([r.sequence for _, r in own], np.uint32)
+        clock = np.array([r.clock for _, r in own], np.uint32)
+        run = follow(sequence, clock, np.ones(len(own), np.uint8))
+        missing += run.lost
+        times = line.host(np.array([clocks.records[a] for a, _ in own], np.int64)) / 1e6
+        for time, (_, event), fresh in zip(times.tolist(), own, run.fresh, strict=True):
+            if fresh:
+                events.append(RideEvent(time, event.event, event.number, event.index, event.text))
+    return tuple(sorted(events, key=lambda event: event.time)), missing
+
+
+def _link_gaps(links: list[Link], zero: int) -> tuple[LinkGap, ...]:
+    gaps: list[LinkGap] = []
+    down: Link | None = None
+    for link in links:
+        if link.state is LinkState.DOWN:
+            down = down or link
+        elif down:
+            evidence = "; ".join(filter(None, (down.evidence, link.evidence)))
+            start, end = ((r.at.monotonic - zero) / 1e6 for r in (down, link))
+            gaps.append(LinkGap(start, end, evidence))
+            down = None
+    if down:
+        gaps.append(LinkGap((down.at.monotonic - zero) / 1e6, None, down.evidence))
+    return tuple(gaps)
+
+
+def _segments(
+    tables: Tables, clocks: Clocks, streams: dict[str, StreamColumns]
+) -> tuple[Segment, ...]:
+    """Return the segments; the voltage step is from the last reading before to the first after."""
+    volts: dict[int, tuple[float, float]] = {}
+    source = next((s for s in streams.values() if "pack_voltage" in s.channels), None)
+    if source:
+        known = np.isfinite(source.values["pack_voltage"])
+        voltage, segment = source.values["pack_voltage"][known], source.segment[known]
+        for number in np.unique(segment).tolist():
+            own = voltage[segment == number]
+            volts[number] = (float(own[0]), float(own[-1]))
+    segments = []
+    before: float | None = None
+    for number, (boot, (start, end)) in enumerate(zip(tables.boots, clocks.spans, strict=True)):
+        first, last = volts.get(number, (None, None))
+        step = None if first is None or before is None else first - before
+        segments.append(Segment(number, boot, start / 1e6, end / 1e6, step))
+        before = last
+    return tuple(segments)
+
+
+def _board_file(parts: list[FilePart], warnings: list[str]) -> str | None:
+    own = [part for part in parts if part.name == "board"]
+    if not own:
+        return None
+    data = bytearray(own[0].size)
+    filled = 0
+    for part in own:
+        if part.size == len(data) and part.offset == filled:
+            data[filled : filled + len(part.data)] = part.data
+            filled += len(part.data)
+    try:
+        if filled == len(data):
+            return data.decode()
+    except UnicodeDecodeError:
+        pass
+    warnings.append("the attached board file is damaged and is left out")
+    return None

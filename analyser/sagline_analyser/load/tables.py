@@ -1,0 +1,280 @@
+"""From sound frames to tables of records: SAMPLES and TIME by the thousand, the rest one by one."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from sagline_logger.format import (
+    VERSION,
+    Board,
+    Capture,
+    Event,
+    Instant,
+    LogStart,
+    Record,
+    RecordError,
+    Samples,
+    Stream,
+    Time,
+    Unknown,
+    decode_record,
+    is_host_kind,
+)
+from sagline_logger.format.host_records import FIRST_HOST_KIND
+from sagline_logger.format.limits import MAX_BODY, MAX_STREAMS
+
+from .frames import Block, Bytes, Places, gather
+
+_HEADER = np.dtype(
+    [
+        ("kind", "u1"),
+        ("stream", "u1"),
+        ("boot", "<u2"),
+        ("sequence", "<u4"),
+        ("clock", "<u4"),
+        ("revision", "u1"),
+        ("count", "u1"),
+    ]
+)
+_TIME = np.dtype([("kind", "u1"), ("monotonic", "<u8"), ("wall", "<i8"), ("position", "<u8")])
+INSTANT = np.dtype([("offset", "i8"), ("monotonic", "i8"), ("wall", "i8"), ("time", "?")])
+"""The host's clocks at a place in the file; ``time`` where a TIME record says so."""
+
+
+class Key(NamedTuple):
+    """What SAMPLES records that can stand in one table have in common.
+
+    ``row`` is the bytes of one sample, 0 where the record holds no whole number of them.
+    """
+
+    segment: int
+    stream: int
+    revision: int
+    row: int
+
+
+@dataclass
+class Chunk:
+    """SAMPLES records of one key, one item a record, and their samples, one item a sample."""
+
+    offset: Places
+    sequence: npt.NDArray[np.uint32]
+    clock: npt.NDArray[np.uint32]
+    count: npt.NDArray[np.uint8]
+    packed: npt.NDArray[np.void]
+
+    def only(self, keep: npt.NDArray[np.bool_]) -> "Chunk":
+        """Return some of the records."""
+        rows = np.repeat(keep, self.count) if self.packed.size else keep[:0]
+        return Chunk(
+            self.offset[keep],
+            self.sequence[keep],
+            self.clock[keep],
+            self.count[keep],
+            self.packed[rows],
+        )
+
+    @classmethod
+    def join(cls, chunks: list["Chunk"]) -> "Chunk":
+        """Return the chunks one after the other."""
+        if len(chunks) == 1:
+            return chunks[0]
+        return cls(*(np.concatenate([getattr(c, f) for c in chunks]) for f in cls.__annotations__))
+
+
+@dataclass
+class Tables:
+    """All a log holds, by kind; ``offset`` is always a record's place in the file.
+
+    ``boots`` are the boot numbers of the segments, in order: a segment ends where a device record
+    names another boot number than the one before.
+    """
+
+    samples: dict[Key, Chunk]
+    boots: list[int]
+    device: list[tuple[int, int, Board | Stream | Event]] = field(default_factory=list)
+    """(offset, segment, record)"""
+    host: list[tuple[int, Record]] = field(default_factory=list)
+    """(offset, record) of every host record but TIME and LOG"""
+    instants: npt.NDArray[np.void] = field(default_factory=lambda: np.empty(0, INSTANT))
+    frames: int = 0
+    damaged: Places = field(default_factory=lambda: np.empty(0, np.intp))
+    """Places of the stretches that are no frame."""
+    refused: int = 0
+    """Sound frames whose fields break the rules of their kind."""
+    captures: int = 0
+    versions: set[tuple[int, int]] = field(default_factory=set)
+    """Other major versions that the device spoke; what it sent then was not decoded."""
+
+
+def tabulate(blocks: Iterable[Block]) -> Tables:
+    """Return the tables of a whole log."""
+    builder = _Builder()
+    for block in blocks:
+        builder.add(block)
+    return builder.finish()
+
+
+class _Builder:
+    def __init__(self) -> None:
+        self.tables = Tables({}, [])
+        self.chunks: defaultdict[Key, list[Chunk]] = defaultdict(list)
+        self.instants: list[npt.NDArray[np.void]] = []
+        self.damaged: list[Places] = []
+        self.readable = True  # what the device sends is in a version that we know
+        self.decoded: dict[bytes, Record] = {}  # descriptors come again and again, the same bytes
+
+    def add(self, block: Block) -> None:
+        tables = self.tables
+        self.damaged.append(block.damaged)
+        if not block.start.size:
+            return
+        kind = block.data[block.start]
+        boot = np.full(kind.size, -1)
+        kind = self.readable_kinds(block, kind)
+        is_samples = (kind == Samples.KIND) & (block.size >= _HEADER.itemsize)
+        is_time = (kind == Time.KIND) & (block.size >= _TIME.itemsize)
+        sampled = np.flatnonzero(is_samples)
+        header = gather(block.data, _HEADER, block.start[sampled])
+        legal = (header["stream"] < MAX_STREAMS) & (header["count"] > 0)
+        tables.refused += int(np.count_nonzero(~legal))
+        sampled, header = sampled[legal], header[legal]
+        boot[sampled] = header["boot"]
+        others: list[tuple[int, Board | Stream | Event]] = []
+        for frame in np.flatnonzero(~(is_samples | is_time) & (kind > 0)).tolist():
+            record = self.other(block, frame)
+            if isinstance(record, Board | Stream | Event):
+                boot[frame] = record.boot
+                others.append((frame, record))
+        tables.frames += len(sampled) + len(others)
+        segment = self.segments(boot)
+        for frame, record in others:
+            tables.device.append((int(block.offset[frame]), int(segment[frame]), record))
+        self.add_times(block, np.flatnonzero(is_time))
+        self.add_samples(block, sampled, header, segment[sampled])
+
+    def readable_kinds(self, block: Block, kind: Bytes) -> Bytes:
+        """Return the kinds, 0 for device frames of another major version (frame_format.md §7)."""
+        boards = np.flatnonzero((kind == Board.KIND) & (block.size >= 3))
+        major = block.data[block.start[boards] + 1]
+        if self.readable and (major == VERSION[0]).all():
+            return kind
+        readable = np.full(kind.size, self.readable)
+        for frame, known in zip(boards.tolist(), (major == VERSION[0]).tolist(), strict=True):
+            readable[frame:] = known
+            if not known:
+                body = block.body(frame)
+                self.tables.versions.add((body[1], body[2]))
+        self.readable = bool(readable[-1])
+        hidden = ~readable & (kind < FIRST_HOST_KIND)
+        self.tables.frames += int(np.count_nonzero(hidden))
+        return np.where(hidden, 0, kind).astype(np.uint8)
+
+    def other(self, block: Block, frame: int) -> Record | None:
+        body = block.body(frame)
+        record = self.decoded.get(body)
+        if record is None:
+            try:
+                record = decode_record(body)
+            except RecordError:
+                self.tables.refused += 1
+                return None
+            if isinstance(record, Stream):
+                self.decoded[body] = record
+        if isinstance(record, Unknown):
+            self.tables.frames += not is_host_kind(body)
+        elif is_host_kind(body) and not isinstance(record, LogStart):
+            offset = int(block.offset[frame])
+            self.tables.captures += isinstance(record, Capture)
+            at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
+            self.tables.host.append((offset, record))
+            self.instants.append(np.array([(offset, at.monotonic, at.wall, False)], INSTANT))
+        return record
+
+    def segments(self, boot: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Return every frame's segment, -1 for those without a boot number."""
+        boots = self.tables.boots
+        known = np.flatnonzero(boot >= 0)
+        named = boot[known]
+        before = np.concatenate([boots[-1:] or [-1], named[:-1]])
+        fresh = named != before
+        segment = np.full(boot.size, -1)
+        segment[known] = len(boots) - 1 + np.cumsum(fresh)
+        boots.extend(named[fresh].tolist())
+        return segment
+
+    def add_times(self, block: Block, frames: Places) -> None:
+        times = gather(block.data, _TIME, block.start[frames])
+        instants = np.empty(times.size, INSTANT)
+        instants["offset"] = block.offset[frames]
+        instants["monotonic"], instants["wall"] = times["monotonic"], times["wall"]
+        instants["time"] = True
+        self.instants.append(instants)
+
+    def add_samples(
+        self,
+        block: Block,
+        frames: Places,
+        header: npt.NDArray[np.void],
+        segment: npt.NDArray[np.int64],
+    ) -> None:
+        count = header["count"].astype(np.intp)
+        row, rest = np.divmod(block.size[frames] - _HEADER.itemsize, count)
+        row[rest != 0] = 0
+        code = segment
+        for part, limit in (
+            (header["stream"], MAX_STREAMS),
+            (header["revision"], 256),
+            (row, MAX_BODY),
+        ):
+            code = code * limit + part
+        start = block.start[frames] + _HEADER.itemsize
+        for one in np.unique(code):
+            own = np.flatnonzero(code == one)
+            first = own[0]
+            key = Key(
+                int(segment[first]),
+                int(header["stream"][first]),
+                int(header["revision"][first]),
+                int(row[first]),
+            )
+            self.chunks[key].append(
+                Chunk(
+                    block.offset[frames[own]],
+                    header["sequence"][own],
+                    header["clock"][own],
+                    header["count"][own],
+                    _pack(block, start[own], count[own], key.row),
+                )
+            )
+
+    def finish(self) -> Tables:
+        tables = self.tables
+        while self.chunks:  # one at a time, so that the copies do not pile up
+            key, chunks = self.chunks.popitem()
+            tables.samples[key] = Chunk.join(chunks)
+        if self.damaged:
+            tables.damaged = np.concatenate(self.damaged)
+        if self.instants:
+            tables.instants = np.concatenate(self.instants)
+            tables.instants.sort(order="offset")
+        return tables
+
+
+def _pack(block: Block, start: Places, count: Places, row: int) -> npt.NDArray[np.void]:
+    """Return the samples of some records one after the other, ``row`` bytes each."""
+    if not row:
+        return np.empty(0, "V1")
+    packed = np.empty(int(count.sum()) * row, np.uint8)
+    place = (np.cumsum(count) - count) * row
+    for one in np.unique(count):  # records of one length move together
+        own = count == one
+        size = np.dtype(f"V{one * row}")
+        items = packed.size - size.itemsize + 1
+        target = np.ndarray((items,), size, packed.data, strides=(1,))
+        target[place[own]] = gather(block.data, size, start[own])
+    return packed.view(f"V{row}")
