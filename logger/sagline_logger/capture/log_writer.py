@@ -1,0 +1,229 @@
+"""The log file being written: append-only, never overwriting, safe against crash and full disk.
+
+Capture hands whole frames to :meth:`LogWriter.append` and never waits for the disk: a thread of
+its own writes them out, in order.
+
+What is at risk.  Every ``SYNC_EVERY`` = 0.4 s the thread writes what has gathered and calls
+``fdatasync``.  A killed program therefore loses at most 0.4 s of frames, and a power cut at most
+0.4 s plus the time the disk takes to sync, which stays under the stated bound of 1 s on any disk
+that syncs within 0.6 s.  Only the last frame can be torn, and a reader skips a torn frame.
+
+Why not more often: an SD card rewrites a whole flash page (16 KiB or more) and the file system's
+journal for every sync, however little is new, so syncing each read would wear the card and stall
+it for longer than a serial port can buffer.  Two and a half syncs a second cost a card about as
+much as an ordinary system log.  (Page size and wear: common practice, no single source.)
+
+The directory entry is synced when the file is created and when it is renamed.
+
+Full disk.  What cannot be written is held in memory up to ``HOLD`` bytes; beyond that, device
+frames are dropped and counted, and a DROPPED record with the counts stands at that place in the
+file.  Writing is tried again at every beat, so capture resumes by itself when space returns.
+"""
+
+import contextlib
+import errno
+import itertools
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from ..format import SIGNATURE, SUFFIX, Dropped, HostRecord, Instant, SaglineError, encode_frame
+
+SYNC_EVERY = 0.4
+"""Seconds between two writes, each followed by a sync."""
+HOLD = 4 << 20
+"""Most bytes held in memory while the disk does not take them."""
+_EARLY = 1 << 20  # write before the beat when this much waits
+_NO_SPACE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+def instant() -> Instant:
+    """Return the host's two clocks now."""
+    return Instant(time.monotonic_ns() // 1000, time.time_ns() // 1000)
+
+
+class LogWriter:
+    """One new log file in ``directory``, named ``stem``.
+
+    ``alarm`` is called, from the writing thread, with one line whenever writing begins to fail and
+    when it works again.
+
+    Raises:
+        SaglineError: the file cannot be created.
+    """
+
+    def __init__(
+        self, directory: Path, stem: str, alarm: Callable[[str], None] = lambda line: None
+    ) -> None:
+        self._alarm = alarm
+        try:
+            directory.mkdir(parents=True, exist_ok=True)
+            self._file, self.path = _create(directory, stem)
+            os.write(self._file, SIGNATURE)
+            os.fsync(self._file)
+            _sync_directory(directory)
+            self.free = shutil.disk_usage(directory).free
+        except OSError as problem:
+            raise SaglineError(
+                f"cannot create a log here ({problem.strerror})",
+                where=str(directory),
+                remedy="choose another directory with --out",
+            ) from None
+        self._stem = self.path.stem
+        self._board = ""
+        self.size = len(SIGNATURE)
+        """Bytes in the file."""
+        self.problem = ""
+        """Why nothing can be written at present; empty when all is well."""
+        self.dropped_frames = 0
+        self.dropped_bytes = 0
+        self._gap_frames = 0
+        self._gap_bytes = 0
+        self._pending: list[bytes] = []
+        self._batch = b""
+        self._in_doubt = False
+        self._held = 0
+        self._closing = False
+        self._wake = threading.Condition()
+        self._thread = threading.Thread(target=self._run, name="log writer", daemon=True)
+        self._thread.start()
+
+    def append(self, frames: bytes, count: int = 0, *, keep: bool = False) -> None:
+        """Hand over whole frames, ``count`` of them the device's; never waits for the disk.
+
+        With ``keep`` they are held even when there is no room (a few small records).
+        """
+        with self._wake:
+            if self._gap_bytes and (keep or self._held <= HOLD // 2):
+                self._close_gap()
+            elif not keep and (self._gap_bytes or self._held + len(frames) > HOLD):
+                self._gap_frames += count
+                self._gap_bytes += len(frames)
+                self.dropped_frames += count
+                self.dropped_bytes += len(frames)
+                return
+            self._pending.append(frames)
+            self._held += len(frames)
+            if self._held >= _EARLY and not self.problem:
+                self._wake.notify()
+
+    def record(self, record: HostRecord, *, keep: bool = True) -> None:
+        """Append one of the logger's own records."""
+        self.append(encode_frame(record.encode()), keep=keep)
+
+    def name_after(self, board: str) -> None:
+        """Rename the file after the board, as soon as the disk allows."""
+        word = "".join(c if c.isascii() and c.isalnum() else "-" for c in board.lower())
+        self._board = "-".join(filter(None, word.split("-"))) or "board"
+
+    def close(self) -> int:
+        """Write what is left and close; return the bytes that could not be written."""
+        with self._wake:
+            self._closing = True
+            self._wake.notify()
+        self._thread.join()
+        return self._held
+
+    def _close_gap(self) -> None:
+        reason = self.problem or "the disk did not keep up"
+        record = Dropped(instant(), self._gap_frames, self._gap_bytes, reason)
+        frame = encode_frame(record.encode())
+        self._pending.append(frame)
+        self._held += len(frame)
+        self._gap_frames = self._gap_bytes = 0
+
+    def _run(self) -> None:
+        closing = False
+        while not closing:
+            with self._wake:
+                self._wake.wait_for(
+                    lambda: self._closing or (self._held >= _EARLY and not self.problem), SYNC_EVERY
+                )
+                closing = self._closing
+            self._write_out()
+            if self._board and os.name != "nt":
+                self._rename()
+        os.close(self._file)
+        if self._board:  # Windows cannot rename an open file
+            self._rename()
+
+    def _write_out(self) -> None:
+        """Write and sync all that is pending; note a failure and when it is over."""
+        try:
+            while True:
+                if not self._batch:
+                    with self._wake:
+                        self._batch = b"".join(self._pending)
+                        self._pending.clear()
+                    if not self._batch:
+                        break
+                if self._in_doubt:
+                    # What the failed write left on the disk is unknown: a delimiter ends it, so
+                    # that the next whole frame reads.
+                    os.write(self._file, b"\0")
+                    self._in_doubt = False
+                done = os.write(self._file, self._batch)
+                self.size += done
+                self._batch = self._batch[done:]
+                with self._wake:
+                    self._held -= done
+            os.fdatasync(self._file) if hasattr(os, "fdatasync") else os.fsync(self._file)
+            self.free = shutil.disk_usage(self.path.parent).free
+        except OSError as problem:
+            if problem.errno not in _NO_SPACE:  # a short write on a full disk is exact, others not
+                self._in_doubt = True
+            if not self.problem:
+                self.problem = problem.strerror or str(problem)
+                self._alarm(f"cannot write to {self.path}: {self.problem}; keeping the link alive")
+            return
+        if self.problem:
+            self.problem = ""
+            lost = self.dropped_frames
+            self._alarm(f"writing again; {lost} frames dropped so far")
+
+    def _rename(self) -> None:
+        """Give the file its full name without ever replacing another file."""
+        stem, self._board = f"{self._stem}_{self._board}", ""
+        with contextlib.suppress(OSError):  # the first name is good enough: never risk the log
+            for target in _names(self.path.parent, stem):
+                try:
+                    try:
+                        os.link(self.path, target)
+                    except FileExistsError:
+                        raise
+                    except OSError:  # FAT has no links: claim the name, then move over the claim
+                        target.touch(exist_ok=False)
+                        self.path.replace(target)
+                    else:
+                        self.path.unlink()
+                except FileExistsError:
+                    continue
+                self.path = target
+                _sync_directory(target.parent)
+                return
+
+
+def _names(directory: Path, stem: str) -> "itertools.chain[Path]":
+    more = (directory / f"{stem}_{n}{SUFFIX}" for n in itertools.count(2))
+    return itertools.chain((directory / f"{stem}{SUFFIX}",), more)
+
+
+def _create(directory: Path, stem: str) -> tuple[int, Path]:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+    for path in _names(directory, stem):
+        with contextlib.suppress(FileExistsError):
+            return os.open(path, flags, 0o644), path
+    raise AssertionError("unreachable")
+
+
+def _sync_directory(directory: Path) -> None:
+    if os.name == "nt":
+        return  # Windows keeps directory entries safe by itself and cannot open a directory
+    handle = os.open(directory, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

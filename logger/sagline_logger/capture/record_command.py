@@ -1,0 +1,172 @@
+"""``sagline-logger record``: capture a run into a log file."""
+
+import argparse
+import signal
+import sys
+import threading
+import time
+from pathlib import Path
+from types import FrameType
+
+from ..arguments import positive_number, setting
+from ..format import SaglineError, read_board_file
+from ..format.caution import CAUTION
+from ..format.limits import MAX_FILE, MAX_NAME, MAX_TEXT
+from .recorder import Recorder, Request
+from .sources import add_source_arguments, choose_source
+from .state import CaptureState
+
+_STATUS_EVERY = 5.0  # s between status lines
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    add_source_arguments(parser)
+    add = parser.add_argument
+    add("--out", type=Path, required=True, metavar="DIR", help="directory for the log")
+    add("--board", type=Path, metavar="FILE", help="board file; a copy goes into the log")
+    add(
+        "--setting",
+        type=setting,
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="a controller setting in force; may be given again",
+    )
+    add("--note", default="", metavar="TEXT", help="a note for the log")
+    add("--seconds", type=positive_number, metavar="N", help="stop after N seconds")
+    add("--wait", action="store_true", help="wait for the device when it is not there yet")
+    add("--quiet", action="store_true", help="only problems and the summary")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Record until stopped; 0 when everything received is in the file."""
+    request = Request(
+        directory=arguments.out,
+        board_file=_board_file(arguments.board) if arguments.board else None,
+        settings=tuple(arguments.setting),
+        note=arguments.note,
+        seconds=arguments.seconds,
+        wait=arguments.wait,
+    )
+    _check_lengths(request)
+    recorder = Recorder(choose_source(arguments), request, _say)
+    _stop_on_signals(recorder)
+    failures: list[BaseException] = []
+    states: list[CaptureState] = []
+
+    def capture() -> None:
+        try:
+            states.append(recorder.run())
+        except BaseException as problem:
+            failures.append(problem)
+
+    # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
+    thread = threading.Thread(target=capture, name="capture")
+    thread.start()
+    _show(recorder, thread, arguments.quiet)
+    if failures:
+        raise failures[0]
+    return _summarise(recorder, states[0])
+
+
+def _show(recorder: Recorder, thread: threading.Thread, quiet: bool) -> None:
+    """Print a status line every few seconds until the capture is over."""
+    due = time.monotonic() + _STATUS_EVERY
+    while thread.is_alive():
+        thread.join(0.2)
+        if not quiet and thread.is_alive() and time.monotonic() >= due:
+            due += _STATUS_EVERY
+            _print(_status(recorder.snapshot()))
+
+
+def _status(state: CaptureState) -> str:
+    link = "up" if state.link_up else f"DOWN {state.link_since:.0f} s"
+    return (
+        f"{state.elapsed:.0f} s  link {link}  {state.rate / 1000:.1f} kB/s  {state.frames} frames  "
+        f"{state.lost} samples lost  {state.foreign} foreign bytes  log {size(state.size)}  "
+        f"free {size(state.free)}"
+        + (f"  DROPPED {state.dropped_frames} frames" if state.dropped_bytes else "")
+    )
+
+
+def _summarise(recorder: Recorder, state: CaptureState) -> int:
+    lines = [
+        f"recorded {state.elapsed:.1f} s to {state.path} ({size(state.size)})",
+        f"{state.frames} frames, {state.lost} samples lost, {state.foreign} foreign bytes, "
+        f"link lost and found {state.reconnects} times, {state.restarts} device restarts, "
+        f"{state.marks} marks",
+    ]
+    if state.dropped_bytes:
+        lines.append(f"the disk did not take {state.dropped_frames} frames")
+    _print("\n".join([*lines, CAUTION]))
+    if recorder.unwritten:
+        raise SaglineError(
+            f"the last {size(recorder.unwritten)} could not be written",
+            where=str(state.path),
+            remedy="free space on the disk before the next capture",
+        )
+    return 1 if state.dropped_bytes else 0
+
+
+def size(number: int) -> str:
+    """Return a count of bytes for people."""
+    for unit, factor in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+        if number >= factor:
+            return f"{number / factor:.1f} {unit}"
+    return f"{number} bytes"
+
+
+def _print(text: str) -> None:
+    print(text, flush=True)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _stop_on_signals(recorder: Recorder) -> None:
+    def stop(number: int, frame: FrameType | None) -> None:
+        recorder.stop(f"stopped by {signal.Signals(number).name}")
+        signal.signal(number, signal.SIG_DFL)  # a second one ends us at once
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), stop)
+
+
+def _board_file(path: Path) -> bytes:
+    try:
+        data = path.read_bytes()
+    except OSError as problem:
+        raise SaglineError(
+            f"cannot read the board file ({problem.strerror})",
+            where=str(path),
+            remedy="'sagline-logger board --new FILE' writes one",
+        ) from None
+    if len(data) > MAX_FILE:
+        raise SaglineError(
+            f"the board file has {len(data)} bytes, over {MAX_FILE}",
+            where=str(path),
+            remedy="shorten it",
+        )
+    try:
+        read_board_file(data.decode(), str(path))
+    except UnicodeDecodeError as problem:
+        line = data.count(b"\n", 0, problem.start) + 1
+        raise SaglineError(
+            "not UTF-8", where=f"{path}:{line}", remedy="save the file as UTF-8"
+        ) from None
+    return data
+
+
+def _check_lengths(request: Request) -> None:
+    """Refuse what a record cannot hold before anything is opened."""
+    texts = [("--note", request.note, MAX_TEXT)]
+    for name, value in request.settings:
+        texts += [("--setting", name, MAX_NAME), ("--setting", value, MAX_TEXT)]
+    for where, text, limit in texts:
+        if len(text.encode()) > limit:
+            raise SaglineError(
+                f"longer than {limit} bytes", where=f"{where} {text[:20]}…", remedy="shorten it"
+            )

@@ -1,0 +1,117 @@
+"""Telling a lost link from a restarted device, once the device is heard again.
+
+After a gap the first frames are held back for a moment (at most ``PATIENCE``) until they show
+which of the two it was, so that the LINK record in front of them can say so, with its evidence.
+"""
+
+from dataclasses import dataclass, field
+
+from ..format import Instant, Piece, Time
+from ..format.host_records import FIRST_HOST_KIND
+from .listener import Listener
+
+PATIENCE = 0.5
+"""Seconds that frames may be held back."""
+_SPAN = 1 << 32
+_SLACK = 1_000_000  # µs by which delivery may vary
+
+
+@dataclass(frozen=True)
+class Heard:
+    """The device's state at host time ``at`` (monotonic µs): boot, clock in µs, pack voltage."""
+
+    boot: int
+    clock: int
+    at: int
+    voltage: float | None
+
+    @classmethod
+    def last(cls, listener: Listener, at: int) -> "Heard | None":
+        """Return what ``listener`` heard last, at host time ``at``; None when nothing told time."""
+        told = listener.clock()
+        if told is None:
+            return None
+        voltage = listener.values().get("pack_voltage")
+        return cls(*told, at, None if voltage != voltage else voltage)
+
+
+@dataclass
+class Rejoin:
+    """The wait for the device after a gap; ``before`` is what was heard ahead of the gap."""
+
+    before: Heard | None
+    note: str = ""
+    """How the link itself came back, for the evidence."""
+    first: Instant | None = None
+    """When the first bytes came."""
+    held: list[tuple[Time | None, list[Piece]]] = field(default_factory=list)
+    _fresh: Listener = field(default_factory=Listener)
+
+    def hold(self, time: Time | None, pieces: list[Piece], now: Instant) -> None:
+        """Keep what one read brought."""
+        self.first = self.first or now
+        self.held.append((time, pieces))
+        for piece in pieces:
+            if piece.body is not None and piece.body[0] < FIRST_HOST_KIND:
+                self._fresh.hear(piece.body)
+
+    @property
+    def restarted(self) -> bool:
+        """Whether the device is known to have started anew."""
+        return bool(self._restart())
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing more is to be learned by waiting."""
+        after = self._after()
+        if after is None:
+            return False
+        voltages = self.before is None or self.before.voltage is None or after.voltage is not None
+        return voltages or not self.restarted
+
+    def evidence(self) -> str:
+        """Return the LINK record's text with what is known by now."""
+        before, after = self.before, self._after()
+        if after is None:
+            verdict = "no frame understood yet"
+        elif before is None:
+            verdict = f"first heard: boot {after.boot}, clock {after.clock / 1e6:.3f} s"
+        else:
+            verdict = self._restart() or _carried_on(before, after)
+        return "; ".join(filter(None, (self.note, verdict)))
+
+    def _after(self) -> Heard | None:
+        return Heard.last(self._fresh, self.first.monotonic if self.first else 0)
+
+    def _restart(self) -> str:
+        after = self._after()
+        return _restarted(self.before, after) if self.before and after else ""
+
+
+def _restarted(before: Heard, after: Heard) -> str:
+    """Return the evidence for a restart, or nothing when the clock carried on."""
+    clock = f"clock from {before.clock / 1e6:.3f} s to {after.clock / 1e6:.3f} s"
+    if before.boot != after.boot:
+        text = f"device restarted: boot {before.boot} then {after.boot}, {clock}"
+    elif abs(_disagreement(before, after)) > _SLACK + (after.at - before.at) // 100:
+        text = f"device restarted: boot still {before.boot}, but {clock}"
+    else:
+        return ""
+    if before.voltage is not None and after.voltage is not None:
+        text += f"; pack {before.voltage:.2f} V before, {after.voltage:.2f} V after"
+    return text
+
+
+def _carried_on(before: Heard, after: Heard) -> str:
+    host = after.at - before.at
+    device = host + _disagreement(before, after)
+    return (
+        f"radio or cable loss: device clock carried on in boot {after.boot} "
+        f"({device / 1e6:.3f} s by the device, {host / 1e6:.3f} s by the host)"
+    )
+
+
+def _disagreement(before: Heard, after: Heard) -> int:
+    """Return device µs minus host µs that went by, the nearest that a 32-bit clock allows."""
+    gone = after.clock - before.clock - (after.at - before.at)
+    return (gone + (_SPAN >> 1)) % _SPAN - (_SPAN >> 1)

@@ -1,0 +1,111 @@
+"""A serial port as a source, over pyserial."""
+
+import contextlib
+import errno
+import os
+import time
+
+import serial
+
+from ..format import SaglineError
+from .source import LinkLost
+
+_FEW = 1024
+_PACE = 0.005
+"""After the first byte, up to this many s are given for more to arrive while fewer than ``_FEW``
+bytes wait: a hundred small reads cost a small computer more than all the rest of the capture.  At
+3 Mbaud it lets 1.5 kB pile up, well inside the 4 kB of a Linux port's own buffer."""
+
+
+class SerialSource:
+    """A serial port that only one capture at a time may hold."""
+
+    def __init__(self, port: str, baud: int) -> None:
+        self._name = port
+        self._baud = baud
+        self._port: serial.Serial | None = None
+
+    @property
+    def description(self) -> str:
+        """The port and its speed."""
+        return f"serial {self._name} at {self._baud}"
+
+    def open(self) -> None:
+        """Open the port and lock it against a second capture; see :class:`Source`."""
+        try:
+            self._port = serial.Serial(self._name, self._baud, timeout=0.25, exclusive=True)
+        except (ValueError, OverflowError) as problem:
+            raise SaglineError(
+                f"the port does not take this speed ({problem})",
+                where=self._name,
+                remedy="choose another with --baud",
+            ) from None
+        except serial.SerialException as problem:
+            raise self._explain(problem) from None
+        except OSError as problem:  # not a serial port at all, or gone while it was opened
+            if problem.errno == errno.ENOTTY:
+                raise self._no_port() from None
+            raise LinkLost(f"{self._name}: {problem.strerror}") from None
+
+    def read(self, timeout: float) -> bytes:
+        """Return what has arrived; see :class:`Source`."""
+        port = self._port
+        if port is None:
+            raise LinkLost(f"{self._name} is not open")
+        data = b""
+        try:
+            if port.timeout != timeout:
+                port.timeout = timeout
+            data = port.read(1)
+            if data:
+                waiting = port.in_waiting
+                if waiting < _FEW:
+                    time.sleep(_PACE)
+                    waiting = port.in_waiting
+                data += port.read(waiting)
+        except (OSError, TypeError) as problem:  # TypeError: pyserial when closed under a read
+            if not data:
+                raise LinkLost(f"{self._name} went away ({problem})") from None
+        return bytes(data)
+
+    def close(self) -> None:
+        """Let the port go."""
+        if self._port is not None:
+            port, self._port = self._port, None
+            with contextlib.suppress(OSError):  # it may have gone away by itself
+                port.close()
+
+    def _no_port(self) -> SaglineError:
+        return SaglineError(
+            "not a serial port", where=self._name, remedy="'sagline-logger find' lists the ports"
+        )
+
+    def _explain(self, problem: serial.SerialException) -> Exception:
+        """Return what a failure to open means for a person."""
+        text, number = str(problem), problem.errno
+        if number in (errno.EBUSY, errno.EAGAIN):
+            return SaglineError(
+                "the port is busy",
+                where=self._name,
+                remedy="another program or another capture holds it; stop that one first",
+            )
+        if number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
+            return SaglineError(
+                "no permission to open the port, or another program holds it"
+                if os.name == "nt"
+                else "no permission to open the port",
+                where=self._name,
+                remedy="close other programs that use it"
+                if os.name == "nt"
+                else "on Linux: sudo usermod -aG dialout $USER, then log in again",
+            )
+        if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or "FileNotFoundError" in text:
+            return SaglineError(
+                "there is no such port",
+                where=self._name,
+                remedy="plug the board in; 'sagline-logger find' lists the ports",
+            )
+        # pyserial hides the number when the port refuses its settings
+        if number in (errno.ENOTTY, errno.EISDIR) or "configure port" in text:
+            return self._no_port()
+        return LinkLost(f"{self._name}: {os.strerror(number) if number else text}")

@@ -1,0 +1,112 @@
+"""``sagline-logger verify``: check a log and say what is in it and what is missing."""
+
+import argparse
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from ..format import read_log
+from ..format.log_file import open_log
+from .survey import Survey, survey
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("log", type=Path, metavar="LOG", help="a .sagline file")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--strict", action="store_true", help="exit with 3 when anything is missing or damaged"
+    )
+    parser.epilog = (
+        "Exit status: 0 the log could be read, whole or not; 1 it could not (no such file, empty, "
+        "not a log); 3 with --strict, something is missing or damaged."
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the report; 0 whenever the log could be read."""
+    with open_log(arguments.log) as file:
+        found = survey(read_log(file))
+    print(json.dumps(as_json(found)) if arguments.json else as_text(found, arguments.log))
+    return 3 if arguments.strict and not found.whole else 0
+
+
+def as_json(found: Survey) -> dict[str, Any]:
+    """Return the report as plain data: seconds, bytes, counts and parts per million."""
+    return {
+        **asdict(found),
+        "lost_samples": found.lost_samples,
+        "undescribed": found.undescribed,
+        "described": found.described,
+        "whole": found.whole,
+    }
+
+
+def as_text(found: Survey, path: Path) -> str:
+    """Return the report for people."""
+    lines = [
+        f"{path}: {found.size} bytes, {found.duration:.1f} s, "
+        f"board {found.board or 'unknown'}, {found.source or 'source unknown'}",
+        "frames: " + ", ".join(f"{count} {kind}" for kind, count in sorted(found.kinds.items())),
+    ]
+    for number, count in sorted(found.streams.items()):
+        name = count.name or "not described"
+        lines.append(
+            f"stream {number} ({name}): {count.samples} samples in {count.frames} frames, "
+            f"{count.lost} lost in {count.gaps} gaps"
+            + (f", {count.repeated} frames repeated" if count.repeated else "")
+            + (f", {count.misfits} frames do not fit their description" if count.misfits else "")
+        )
+    for n, boot in enumerate(found.boots, 1):
+        fit = boot.clock
+        lines.append(
+            f"segment {n}: boot {boot.boot}, {boot.frames} frames, "
+            + (
+                f"clock {fit.drift:+.0f} ppm against this host over {fit.span:.0f} s, "
+                f"delivery within {fit.jitter * 1000:.0f} ms (95 %)"
+                if fit
+                else "too short to judge the clock"
+            )
+        )
+    for start, end, evidence in found.link_gaps:
+        until = f"to {end:.1f} s" if end is not None else "and not back"
+        lines.append(f"link down from {start:.1f} s {until}: {evidence}")
+    if found.foreign:
+        reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(found.foreign.items()))
+        lines.append(f"foreign bytes, kept as they came: {reasons}")
+    for offset, problem in found.damage:
+        lines.append(f"damage at byte {offset}: {problem}")
+    if found.damaged > len(found.damage):
+        lines.append(f"and {found.damaged - len(found.damage)} more damaged places")
+    if found.dropped_bytes:
+        lines.append(
+            f"the disk did not take {found.dropped_frames} frames ({found.dropped_bytes} bytes)"
+        )
+    if not found.described and found.streams:
+        lines.append(
+            "no stream is described in this log: its samples are kept, but have no names or units; "
+            "record longer, until the board sends its description"
+        )
+    elif found.undescribed:
+        lines.append(f"{found.undescribed} frames of samples were never described")
+    if found.ended is None:
+        lines.append("the capture was cut off: there is no END record")
+    else:
+        lines.append(f"the capture ended on purpose: {found.ended}")
+    lines.append(_verdict(found))
+    return "\n".join(lines)
+
+
+def _verdict(found: Survey) -> str:
+    if found.whole:
+        return (
+            "Nothing lost." if found.ended is not None else "Nothing lost up to where it was cut."
+        )
+    parts = (
+        (found.lost_samples, "samples lost"),
+        (found.lost_events, "events lost"),
+        (found.dropped_frames, "frames dropped"),
+        (found.damaged, "damaged places"),
+    )
+    return "Not whole: " + ", ".join(f"{number} {what}" for number, what in parts if number) + "."

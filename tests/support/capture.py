@@ -1,0 +1,178 @@
+"""A serial port that can be unplugged, and the real programs run against it."""
+
+import contextlib
+import os
+import shutil
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TypeVar
+
+from sagline_logger.format import (
+    Foreign,
+    FrameSplitter,
+    Record,
+    decode_record,
+    is_host_kind,
+)
+
+T = TypeVar("T", bound=Record)
+
+PATIENCE = 60.0
+"""s after which a wait fails; only ever reached when something is broken."""
+LOGGER = shutil.which("sagline-logger", path=str(Path(sys.executable).parent)) or "sagline-logger"
+
+
+class Port:
+    """A pseudo-terminal behind a stable path, as udev gives a USB adapter one."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.plug()
+
+    def plug(self) -> None:
+        """Appear (again), as another pseudo-terminal under the same path."""
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        self.path.symlink_to(os.ttyname(self._slave))
+
+    def unplug(self) -> None:
+        """Vanish; whoever has the port open finds out."""
+        self.path.unlink()
+        os.close(self._master)
+        os.close(self._slave)
+
+    def send(self, data: bytes) -> None:
+        """Transmit, waiting while the other end is slow."""
+        while data:
+            data = data[os.write(self._master, data) :]
+
+
+@contextlib.contextmanager
+def port_at(path: Path) -> Iterator[Port]:
+    """Give a plugged-in port for as long as the block runs."""
+    port = Port(path)
+    try:
+        yield port
+    finally:
+        with contextlib.suppress(OSError):
+            port.unplug()
+
+
+class Logger:
+    """A running ``sagline-logger`` command; its messages are collected as they come."""
+
+    def __init__(self, *arguments: object, under: tuple[str, ...] = ()) -> None:
+        self.process = subprocess.Popen(
+            [*under, LOGGER, *map(str, arguments)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        self.errors: list[str] = []
+        self._reader = threading.Thread(target=self._collect, daemon=True)
+        self._reader.start()
+
+    def _collect(self) -> None:
+        assert self.process.stderr is not None
+        for line in self.process.stderr:
+            self.errors.append(line.rstrip("\n"))
+
+    def wait_for(self, words: str, times: int = 1) -> str:
+        """Wait until ``times`` messages hold ``words`` and return the last of them."""
+
+        def told() -> list[str]:
+            return [line for line in self.errors if words in line]
+
+        wait_until(lambda: len(told()) >= times or self.process.poll() is not None)
+        assert len(told()) >= times, f"{words!r} was not said: {self.errors}"
+        return told()[times - 1]
+
+    def finish(self) -> tuple[int, str, list[str]]:
+        """Wait for the end; return (exit status, output, messages)."""
+        try:
+            out = self.process.stdout.read() if self.process.stdout else ""
+            status = self.process.wait(PATIENCE)
+            self._reader.join(PATIENCE)
+        finally:
+            self.kill()
+        return status, out, self.errors
+
+    def stop(self, number: int) -> tuple[int, str, list[str]]:
+        """Send a signal and wait for the end."""
+        self.process.send_signal(number)
+        return self.finish()
+
+    def kill(self) -> None:
+        """Make sure that it is gone."""
+        self.process.kill()
+        self.process.wait()
+
+
+@contextlib.contextmanager
+def recording(*arguments: object) -> Iterator[Logger]:
+    """Run ``sagline-logger record`` and give it once the log exists."""
+    logger = Logger("record", *arguments)
+    try:
+        logger.wait_for("recording")
+        yield logger
+    finally:
+        logger.kill()
+
+
+def command(*arguments: object, under: tuple[str, ...] = ()) -> tuple[int, str, list[str]]:
+    """Run one command to its end; return (exit status, output, messages)."""
+    return Logger(*arguments, under=under).finish()
+
+
+def wait_until(happened: Callable[[], object]) -> None:
+    """Wait for something that other programs bring about."""
+    deadline = time.monotonic() + PATIENCE
+    while not happened():
+        assert time.monotonic() < deadline, "waited in vain"
+        time.sleep(0.01)
+
+
+def the_log(directory: Path) -> Path:
+    """Return the one log in ``directory``."""
+    (path,) = directory.glob("*.sagline")
+    return path
+
+
+def logged(directory: Path) -> bytes:
+    """Return the bytes of the one log in ``directory``, even while it is being renamed."""
+    while True:
+        with contextlib.suppress(FileNotFoundError, ValueError):
+            return the_log(directory).read_bytes()
+
+
+class Contents:
+    """A log taken apart: ``stream`` is what the device sent, ``host`` what the logger added."""
+
+    def __init__(self, log: bytes) -> None:
+        self.frames: list[bytes] = []
+        self.records: list[Record] = []
+        self.damaged: list[bytes] = []
+        parts: list[bytes] = []
+        splitter = FrameSplitter()
+        for piece in [*splitter.feed(log), *splitter.finish()]:
+            if piece.body is None:
+                self.damaged.append(piece.raw)
+            elif is_host_kind(piece.body):
+                record = decode_record(piece.body)
+                self.records.append(record)
+                if isinstance(record, Foreign):
+                    parts.append(record.data)
+            else:
+                self.frames.append(piece.raw)
+                self.records.append(decode_record(piece.body))
+                parts.append(piece.raw)
+        self.stream = b"".join(parts)
+
+    def all(self, kind: type[T]) -> list[T]:
+        """Return the records of one kind, in order."""
+        return [record for record in self.records if isinstance(record, kind)]
