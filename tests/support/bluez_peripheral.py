@@ -10,6 +10,7 @@ import contextlib
 import itertools
 import os
 import random
+import select
 import subprocess
 import tempfile
 import threading
@@ -166,6 +167,8 @@ class Bluetooth:
     def _signal(
         self, path: str, interface: str, member: str, signature: str, body: list[Any]
     ) -> None:
+        # dbus-fast gives the connection up when the socket is full, so wait until it has room.
+        select.select([], [self._bus._sock], [], 60)
         self._bus.send(Message.new_signal(path, interface, member, signature, body))
 
     def _power(self, on: bool) -> None:
