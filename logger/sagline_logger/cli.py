@@ -14,6 +14,7 @@ COMMANDS = {
     "verify": ("verify.command", "check a log: frames, losses, damage, clock"),
     "simulate": ("simulator.command", "serve a simulated board"),
     "board": ("board.command", "write or check a board file"),
+    "check": ("preride.command", "pre-ride check: listen to the standing vehicle"),
 }
 """Command name to (module with ``add_arguments`` and ``run``, one line of help)."""
 

@@ -1,0 +1,92 @@
+"""Listening to a source for a while and keeping all that was heard."""
+
+import time
+from dataclasses import dataclass
+
+from ..capture.source import LinkLost, Source
+from ..format import (
+    Board,
+    DeviceRecord,
+    Event,
+    FrameSplitter,
+    RecordError,
+    SaglineError,
+    Samples,
+    Stream,
+    decode_record,
+)
+
+_READ = 0.05  # s that one read waits
+_RETRY = 0.25  # s between tries to get a lost link back
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """What came in.  ``records`` holds (s since the start of listening, record) pairs.
+
+    ``foreign`` counts bytes that were no frame; what came before the first sound frame is not
+    among them, since a listener may join in the middle of one.
+    """
+
+    source: str
+    seconds: float
+    received: int
+    foreign: int
+    link_losses: tuple[str, ...]
+    records: tuple[tuple[float, DeviceRecord], ...]
+
+
+def listen(source: Source, seconds: float) -> Hearing:
+    """Listen for ``seconds``, or until the source ends for good.
+
+    Raises:
+        SaglineError: the source cannot be opened at all.
+    """
+    try:
+        source.open()
+    except LinkLost as problem:
+        raise SaglineError(str(problem), remedy="check that the board is on and in reach") from None
+    splitter = FrameSplitter()
+    began = time.monotonic()
+    records: list[tuple[float, DeviceRecord]] = []
+    losses: list[str] = []
+    received = foreign = 0
+    up = True
+    try:
+        while (now := time.monotonic()) < began + seconds:
+            try:
+                if not up:
+                    source.open()
+                    up = True
+                data = source.read(_READ)
+            except LinkLost as problem:
+                if up:
+                    losses.append(str(problem))
+                    source.close()
+                up = False
+                time.sleep(min(_RETRY, began + seconds - now))
+                continue
+            except EOFError:
+                break
+            at = time.monotonic() - began
+            received += len(data)
+            for piece in splitter.feed(data):
+                record = _device_record(piece.body)
+                if record is not None:
+                    records.append((at, record))
+                elif records:
+                    foreign += len(piece.raw)
+    finally:
+        source.close()
+    spent = time.monotonic() - began
+    return Hearing(source.description, spent, received, foreign, tuple(losses), tuple(records))
+
+
+def _device_record(body: bytes | None) -> DeviceRecord | None:
+    if body is None:
+        return None
+    try:
+        record = decode_record(body)
+    except RecordError:
+        return None
+    return record if isinstance(record, Board | Stream | Samples | Event) else None
