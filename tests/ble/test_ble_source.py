@@ -17,7 +17,7 @@ from sagline_logger.capture import ble_service, ble_source
 from sagline_logger.capture.ble_source import BleSource, FoundDevice, discover
 from sagline_logger.capture.source import LinkLost, Source
 from sagline_logger.format import Board, SaglineError, decode_frame
-from support.bluez_board import BOARD, GREETING, SampleFrames
+from support.bluez_board import SimulatedBoard
 from support.bluez_peripheral import (
     WITHOUT_PERMISSION,
     Bluetooth,
@@ -30,6 +30,11 @@ PATIENCE = 30.0
 """Seconds a slow machine may take for what is not under test."""
 SHORT = 0.3
 """Seconds to search for what is not there."""
+GREETING = SimulatedBoard().greeting()
+
+
+def greet() -> bytes:
+    return GREETING
 
 
 @pytest.fixture
@@ -68,9 +73,9 @@ def error_of(source: Source) -> str:
 def test_every_byte_of_any_slicing_arrives_once_and_in_order(
     bluetooth: Bluetooth, source: Source, mtu: int
 ) -> None:
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING, mtu=mtu, seed=mtu)
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet, mtu=mtu, seed=mtu)
     source.open()
-    stream = b"".join(SampleFrames(mtu).take(200))
+    stream = SimulatedBoard(seed=mtu).frames(300)
     assert board.send(stream)
     assert read(source, len(GREETING + stream)) == GREETING + stream
 
@@ -79,13 +84,13 @@ def test_random_disconnects_lose_and_repeat_nothing_that_was_delivered(
     bluetooth: Bluetooth, source: Source
 ) -> None:
     chance = random.Random(5)
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING)
-    frames = SampleFrames(5)
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
+    kestrel = SimulatedBoard()
     received = []
     for _ in range(10):
         board.mtu = chance.randint(23, 517)
         source.open()
-        stream = b"".join(frames.take(chance.randint(0, 60)))
+        stream = kestrel.frames(chance.randint(0, 60))
         board.send(stream[: chance.randint(0, len(stream))])  # the link goes inside a frame
         board.lose(back=True)
         received.append(read_to_the_end(source))
@@ -96,7 +101,7 @@ def test_random_disconnects_lose_and_repeat_nothing_that_was_delivered(
 def test_out_of_range_is_a_lost_link_and_back_in_range_it_opens_again(
     bluetooth: Bluetooth, source: Source
 ) -> None:
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
     source.open()
     board.lose(back=False)
     assert read_to_the_end(source) == GREETING
@@ -110,7 +115,7 @@ def test_out_of_range_is_a_lost_link_and_back_in_range_it_opens_again(
 def test_a_search_that_is_under_way_finds_the_device_when_it_returns(
     bluetooth: Bluetooth, source: Source
 ) -> None:
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
     board.in_range = False
     opening = threading.Thread(target=source.open)
     opening.start()
@@ -133,8 +138,8 @@ def test_a_device_that_leaves_between_advert_and_connection_is_a_lost_link(
 def test_a_device_is_found_by_name_or_address_in_any_case(
     bluetooth: Bluetooth, wanted: str
 ) -> None:
-    Peripheral(bluetooth, "Other", greeting=b"other")
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+    Peripheral(bluetooth, "Other", greeting=lambda: b"other")
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
     wanted = {"address": board.address.lower(), "ADDRESS": board.address}.get(wanted, wanted)
     source = BleSource(wanted, scan=PATIENCE)
     source.open()
@@ -175,7 +180,7 @@ def test_a_device_that_wants_pairing(
 
 
 def test_the_adapter_is_switched_off_and_on(bluetooth: Bluetooth, source: Source) -> None:
-    Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+    Peripheral(bluetooth, "Kestrel", greeting=greet)
     source.open()
     bluetooth.power(False)
     assert read_to_the_end(source) == GREETING
@@ -212,7 +217,7 @@ def test_a_refusal_by_the_bus_is_told_as_missing_permission(source: Source) -> N
 def test_the_bluetooth_service_stops_under_a_link(source: Source) -> None:
     with dbus_daemon() as bus:
         with Bluetooth(bus) as bluetooth:
-            Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+            Peripheral(bluetooth, "Kestrel", greeting=greet)
             source.open()
             assert read(source, len(GREETING)) == GREETING
             bluetooth.power(False)  # bluetoothd drops its links on the way out
@@ -223,7 +228,7 @@ def test_the_bluetooth_service_stops_under_a_link(source: Source) -> None:
 
 def test_the_bus_itself_dies_under_a_link(source: Source) -> None:
     with dbus_daemon() as bus, Bluetooth(bus) as bluetooth:
-        Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+        Peripheral(bluetooth, "Kestrel", greeting=greet)
         source.open()
         assert read(source, len(GREETING)) == GREETING
         bus.daemon.kill()
@@ -232,7 +237,7 @@ def test_the_bus_itself_dies_under_a_link(source: Source) -> None:
 
 
 def test_the_link_of_a_killed_program_is_taken_over(bluetooth: Bluetooth, source: Source) -> None:
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
     script = """
         from sagline_logger.capture.ble_source import BleSource
         source = BleSource("Kestrel")
@@ -264,7 +269,7 @@ def test_close_from_another_thread_cuts_an_open_short(bluetooth: Bluetooth) -> N
 
 
 def test_close_lets_the_device_go(bluetooth: Bluetooth, source: Source) -> None:
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
     source.open()
     assert board.connected()
     source.close()
@@ -278,7 +283,7 @@ def test_a_reader_that_stalls_gets_all_before_the_overflow_and_then_a_lost_link(
     bluetooth: Bluetooth, source: Source, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(ble_source, "_MOST_HELD", 10_000)
-    board = Peripheral(bluetooth, "Kestrel", greeting=GREETING)
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
     source.open()
     stream = random.Random(3).randbytes(20_000)
     board.send(stream)
@@ -313,7 +318,7 @@ def test_discover_lists_a_board_that_is_being_recorded(
 def test_the_board_characteristic_tells_name_and_version_before_subscribing(
     bluetooth: Bluetooth,
 ) -> None:
-    Peripheral(bluetooth, "Kestrel", board=BOARD)
+    Peripheral(bluetooth, "Kestrel", board=SimulatedBoard().board)
 
     async def ask() -> bytes:
         device = await BleakScanner.find_device_by_name("Kestrel", PATIENCE)

@@ -224,7 +224,8 @@ class Bluetooth:
 class Peripheral:
     """A board in radio range: advertises, takes one link, notifies slices of a byte stream.
 
-    ``greeting`` is what it sends first after each subscription (its descriptor).  Of the bytes
+    ``greeting`` gives what it sends first after each subscription (its descriptor), ``board`` the
+    value of the board characteristic.  Of the bytes
     given to :meth:`send` only those that went out over a link count as delivered; ``delivered``
     holds them, one entry per subscription.
     """
@@ -236,8 +237,8 @@ class Peripheral:
         bluetooth: Bluetooth,
         name: str,
         *,
-        greeting: bytes = b"",
-        board: bytes = b"",
+        greeting: Callable[[], bytes] = bytes,
+        board: Callable[[], bytes] = bytes,
         mtu: int = 185,
         service: str = ble_service.SERVICE,
         advertised: bool = True,
@@ -255,6 +256,7 @@ class Peripheral:
         self.in_range = True
         self.subscribed = threading.Event()
         self.link_dropped = threading.Event()
+        self._doom: tuple[int, bool] | None = None
         self._bluetooth = bluetooth
         self._greeting = greeting
         self._board = board
@@ -280,9 +282,15 @@ class Peripheral:
         """Notify ``data`` in random slices if a listener is subscribed; say whether one was."""
         return bool(self._bluetooth.run(self._send(data)))
 
-    def lose(self, *, back: bool) -> None:
-        """Drop the link, as when the radio fades; out of range for good unless ``back``."""
-        self._bluetooth.do(self._drop, back)
+    def lose(self, *, back: bool, after: int = 0) -> None:
+        """Drop the link, as when the radio fades; out of range for good unless ``back``.
+
+        It goes now, or inside the bytes being sent when ``after`` more notifications are out.
+        """
+        if after:
+            self._bluetooth.do(setattr, self, "_doom", (after, back))
+        else:
+            self._bluetooth.do(self._drop, back)
 
     def come_back(self) -> None:
         """Be in range and advertise again."""
@@ -312,6 +320,12 @@ class Peripheral:
             at += len(piece)
             self._bluetooth.change(self._stream_path, CHARACTERISTIC, Value=piece)
             self.delivered[-1] += piece
+            if self._doom is not None:
+                left, back = self._doom
+                self._doom = (left - 1, back)
+                if left <= 1:
+                    return self._drop(back)
+        return None
 
     def _advertise(self) -> None:
         if self._bluetooth.scanning and self.in_range and not self.connected():
@@ -319,6 +333,7 @@ class Peripheral:
             self._bluetooth.change(self.path, DEVICE, RSSI=rssi)
 
     def _drop(self, back: bool = True) -> None:
+        self._doom = None
         self.in_range = back
         self.subscribed.clear()
         if self.connected():
@@ -355,13 +370,13 @@ class Peripheral:
         elif self._fault is not None:
             bluetooth.refuse(call, *self._fault)
         elif member == "ReadValue":
-            bluetooth.reply(call, "ay", [self._board])
+            bluetooth.reply(call, "ay", [self._board()])
         elif member == "StartNotify" and call.path == self._stream_path:
             bluetooth.change(self._stream_path, CHARACTERISTIC, Notifying=True)
             bluetooth.reply(call)
             self.delivered.append(bytearray())
-            self._notify(self._greeting)
             self.subscribed.set()
+            self._notify(self._greeting())
         else:
             bluetooth.refuse(call, "org.bluez.Error.NotSupported", "Operation is not supported")
 
