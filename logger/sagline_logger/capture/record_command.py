@@ -1,17 +1,20 @@
 """``sagline-logger record``: capture a run into a log file."""
 
 import argparse
+import contextlib
 import signal
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
 
 from ..arguments import positive_number, setting
-from ..format import SaglineError, read_board_file
+from ..format import Limit, SaglineError, derive_limits, read_board_file
 from ..format.caution import CAUTION
 from ..format.limits import MAX_FILE, MAX_NAME, MAX_TEXT
+from ..live.screen import Screen, wants_colour, wants_screen
 from .recorder import Recorder, Request
 from .sources import add_source_arguments, choose_source
 from .state import CaptureState
@@ -36,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--note", default="", metavar="TEXT", help="a note for the log")
     add("--seconds", type=positive_number, metavar="N", help="stop after N seconds")
     add("--wait", action="store_true", help="wait for the device when it is not there yet")
-    add("--quiet", action="store_true", help="only problems and the summary")
+    add("--quiet", action="store_true", help="a line every few seconds, no live view")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -50,7 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
         wait=arguments.wait,
     )
     _check_lengths(request)
-    recorder = Recorder(choose_source(arguments), request, _say)
+    messages = Messages()
+    recorder = Recorder(choose_source(arguments), request, messages.tell)
     _stop_on_signals(recorder)
     failures: list[BaseException] = []
     states: list[CaptureState] = []
@@ -64,18 +68,58 @@ def run(arguments: argparse.Namespace) -> int:
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
     thread = threading.Thread(target=capture, name="capture")
     thread.start()
-    _show(recorder, thread, arguments.quiet)
+    if not arguments.quiet and wants_screen(sys.stdout):
+        limits = _limits(request.board_file, arguments.board)
+        # A terminal that goes away takes the picture with it, not the capture.
+        with messages.kept(), contextlib.suppress(OSError):
+            Screen(recorder, limits, sys.stdout, wants_colour()).watch(thread.is_alive)
+    else:
+        _print_status(recorder, thread)
+    thread.join()
     if failures:
         raise failures[0]
     return _summarise(recorder, states[0])
 
 
-def _show(recorder: Recorder, thread: threading.Thread, quiet: bool) -> None:
+class Messages:
+    """Lines about the capture, on standard error; kept back while the live view has the screen."""
+
+    def __init__(self) -> None:
+        self._kept: list[str] | None = None
+
+    def tell(self, line: str) -> None:
+        """Print ``line``, at once or when the screen is free again."""
+        kept = self._kept
+        if kept is None:
+            print(line, file=sys.stderr, flush=True)
+        else:
+            kept.append(line)
+
+    @contextlib.contextmanager
+    def kept(self) -> Iterator[None]:
+        """Keep lines back for a while, then print them all."""
+        kept: list[str] = []
+        self._kept = kept
+        try:
+            yield
+        finally:
+            self._kept = None
+            for line in kept:
+                self.tell(line)
+
+
+def _limits(board_file: bytes | None, path: Path | None) -> tuple[Limit, ...]:
+    if board_file is None:
+        return ()
+    return derive_limits(read_board_file(board_file.decode(), str(path)))
+
+
+def _print_status(recorder: Recorder, thread: threading.Thread) -> None:
     """Print a status line every few seconds until the capture is over."""
     due = time.monotonic() + _STATUS_EVERY
     while thread.is_alive():
         thread.join(0.2)
-        if not quiet and thread.is_alive() and time.monotonic() >= due:
+        if thread.is_alive() and time.monotonic() >= due:
             due += _STATUS_EVERY
             _print(_status(recorder.snapshot()))
 
@@ -119,10 +163,6 @@ def size(number: int) -> str:
 
 def _print(text: str) -> None:
     print(text, flush=True)
-
-
-def _say(line: str) -> None:
-    print(line, file=sys.stderr, flush=True)
 
 
 def _stop_on_signals(recorder: Recorder) -> None:

@@ -1,7 +1,7 @@
 """The few numbers worth a glance, picked from the latest values of a capture."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from ..format import Term, vocabulary
@@ -30,19 +30,19 @@ def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:
 
     More than two motors are shown as the two with the largest current.
     """
-    motors = sorted(_columns(latest, "motor_current"), key=lambda key: -_size(latest[key]))[:2]
+    motors = sorted(columns_of(latest, "motor_current"), key=lambda key: -_size(latest[key]))[:2]
     currents = [
         Number(_title(key), latest[key], "A", 0, "", (key,)) for key in sorted(motors, key=_index)
     ]
     while len(currents) < 2:
         currents.append(Number("motor current", math.nan, "A", 0))
-    duty = max(_columns(latest, "duty_cycle"), key=lambda key: _size(latest[key]), default="")
+    duty = max(columns_of(latest, "duty_cycle"), key=lambda key: _size(latest[key]), default="")
     hot = max(
         (key for key in latest if _term(key).group == "temperature" and key != _AMBIENT),
         key=lambda key: _above_nothing(latest[key]),
         default="",
     )
-    cells = _columns(latest, "cell_voltage")
+    cells = columns_of(latest, "cell_voltage")
     low = min(cells, key=lambda key: _below_nothing(latest[key]), default="")
     return (
         Number(
@@ -74,8 +74,9 @@ def _term(key: str) -> Term:
     return vocabulary().get(_split(key)[0], Term(key, "", "none", "", ""))
 
 
-def _columns(latest: Mapping[str, float], name: str) -> list[str]:
-    return sorted((key for key in latest if _split(key)[0] == name), key=_index)
+def columns_of(keys: Iterable[str], name: str) -> list[str]:
+    """Return the columns of channel ``name`` among ``keys``, by index."""
+    return sorted((key for key in keys if _split(key)[0] == name), key=_index)
 
 
 def _part(key: str) -> str:
