@@ -1,0 +1,180 @@
+"""The ``sagline-analyser`` program: reports, figures and exports from a log."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sagline_logger import __version__
+from sagline_logger.format import CAUTION, BoardFile, SaglineError
+
+if TYPE_CHECKING:
+    from .findings.crossings import Crossing
+    from .findings.summary import Summary
+    from .load.ride import Ride
+
+# numpy, pandas and plotly are imported by the command that needs them, so that --help is quick.
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit status."""
+    arguments = _parser().parse_args(argv)
+    try:
+        _need_packages()
+        return int(arguments.run(arguments))
+    except SaglineError as problem:
+        print(f"sagline-analyser: {problem}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        return 1  # the reader of our output went away; nothing to tell it
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="sagline-analyser", description="Turn a capture into a report, figures or tables."
+    )
+    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(name: str, run: object, text: str) -> argparse.ArgumentParser:
+        part = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
+        part.add_argument("log", metavar="LOG", type=Path, help="a .sagline file")
+        part.set_defaults(run=run)
+        return part
+
+    plot = command("plot", _plot, "write an interactive report as one HTML file")
+    plot.add_argument("-o", "--out", metavar="FILE", type=Path, help="default: LOG with .html")
+    summary = command("summary", _summary, "print the ride's figures and the limits crossed")
+    summary.add_argument("--json", action="store_true", help="as JSON, with every crossing")
+    export = command("export", _export, "write the samples as tables, one file a stream")
+    export.add_argument("--to", choices=("csv", "parquet"), required=True, help="kind of table")
+    export.add_argument("--out", metavar="DIR", type=Path, help="default: beside the log")
+    for part in (plot, summary):
+        part.add_argument(
+            "--board", metavar="FILE", type=Path,
+            help="board file with the limits (default: the copy inside the log, if any)",
+        )  # fmt: skip
+    for part in (plot, export):
+        part.add_argument(
+            "--channel", metavar="NAME", action="append",
+            help="only this channel or column; may be given several times",
+        )  # fmt: skip
+    return parser
+
+
+def _need_packages() -> None:
+    from importlib.util import find_spec
+
+    lacking = [name for name in ("numpy", "pandas", "plotly") if find_spec(name) is None]
+    if lacking:
+        raise SaglineError(
+            f"the analyser needs {', '.join(lacking)}",
+            remedy='install it with: pip install "sagline[analyser]"',
+        )
+
+
+def _board(arguments: argparse.Namespace, ride: "Ride") -> BoardFile | None:
+    from sagline_logger.format import load_board_file, read_board_file
+
+    if arguments.board is not None:
+        return load_board_file(arguments.board)[0]
+    if ride.board_file is None:
+        return None
+    try:
+        return read_board_file(ride.board_file, f"board file inside {ride.path}")
+    except SaglineError as problem:  # the log matters more than the file that came with it
+        print(f"sagline-analyser: limits left out: {problem}", file=sys.stderr)
+        return None
+
+
+def _plot(arguments: argparse.Namespace) -> int:
+    from .load import load_ride
+    from .page.document import write_page
+    from .page.selection import select
+
+    ride = load_ride(arguments.log)
+    board = _board(arguments, ride)
+    ride = select(ride, arguments.channel)
+    out = arguments.out or arguments.log.with_suffix(".html")
+    size = write_page(ride, out, board)
+    print(f"{out} ({size / 1e6:.1f} MB): open it in a browser")
+    return 0
+
+
+def _summary(arguments: argparse.Namespace) -> int:
+    from sagline_logger.format import derive_limits
+
+    from .findings.crossings import crossing_rows, find_crossings
+    from .findings.summary import summarise
+    from .load import load_ride
+
+    ride = load_ride(arguments.log)
+    board = _board(arguments, ride)
+    summary = summarise(ride, board)
+    limits = derive_limits(board) if board else ()
+    crossings = find_crossings(ride, limits)
+    if arguments.json:
+        import json
+        from dataclasses import asdict
+
+        document = {
+            "board": ride.board_name, "log": ride.path, "started": ride.started_wall,
+            **asdict(summary), "limits": len(limits), "crossings": list(crossing_rows(crossings)),
+            "warnings": ride.warnings, "caution": CAUTION,
+        }  # fmt: skip
+        print(json.dumps(document, indent=1, allow_nan=False))
+        return 0
+    _print_summary(ride, summary)
+    if limits:
+        _print_crossings(ride, crossings)
+    return 0
+
+
+def _print_summary(ride: "Ride", summary: "Summary") -> None:
+    from .page.units import figure_text, moment_text
+
+    print(f"{ride.board_name or 'unnamed board'}: {ride.path}")
+    for finding in summary:
+        if finding.value is None:
+            print(f"  {finding.label:24} —  ({finding.how})")
+            continue
+        at = f"  at {moment_text(finding.at)}" if finding.at is not None else ""
+        note = f"  {finding.note}" if finding.note else ""
+        print(f"  {finding.label:24} {figure_text(finding.value, finding.unit)}{at}{note}")
+    for band in summary.bands:
+        print(f"  {'  ' + band.label:24} {100 * band.share:.1f} % of the time")
+    for warning in ride.warnings:
+        print(f"  note: {warning}")
+
+
+def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:
+    """Print one line a threshold: how often, how long, how far."""
+    from .findings.crossings import RULES_TEXT
+    from .page.tables import by_threshold, group_words
+    from .page.units import figure_text, moment_text
+
+    print(f"\nLimits crossed: {len(crossings)}.  {RULES_TEXT}")
+    for rows in by_threshold(crossings):
+        worst = (max if rows[0].threshold.above else min)(rows, key=lambda c: c.span.peak)
+        peak = figure_text(worst.span.peak, worst.threshold.limit.unit)
+        what, threshold, often = group_words(ride, rows)
+        print(f"  {what} {threshold}: {often}, worst {peak} at {moment_text(worst.span.peak_time)}")
+    print(f"\n{CAUTION}")
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from .export import export_csv, export_parquet
+    from .load import load_ride
+    from .page.selection import select
+
+    ride = select(load_ride(arguments.log), arguments.channel)
+    out = arguments.out or arguments.log.parent
+    write = export_csv if arguments.to == "csv" else export_parquet
+    for path in write(ride, out):
+        print(path)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

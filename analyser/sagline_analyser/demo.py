@@ -1,0 +1,167 @@
+"""``sagline-demo``: a simulated board, a real serial port, the real logger, a report."""
+
+import argparse
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from sagline_logger.format import CAUTION, SUFFIX, SaglineError, load_board_file
+
+CAPTURE = 25.0
+"""s that the capture takes; the simulated board runs as much faster as it must."""
+
+NOTE = "The bread run: depot to bakery and back, up the mill lane with full crates"
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the demo and return the exit status."""
+    parser = argparse.ArgumentParser(
+        prog="sagline-demo",
+        description="Capture a simulated ride over a real serial port and make a report of it.",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, default=Path("sagline-demo"), help="default: %(default)s"
+    )
+    parser.add_argument(
+        "--seconds", metavar="N", type=float, default=300.0,
+        help="simulated length of the ride in s (default %(default)g)",
+    )  # fmt: skip
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help="same seed, same ride")
+    arguments = parser.parse_args(argv)
+    try:
+        if not arguments.seconds > 0:
+            raise SaglineError("no time", where="--seconds", remedy="give more than 0")
+        _run(arguments.out, arguments.seconds, arguments.seed)
+    except SaglineError as problem:
+        print(f"sagline-demo: {problem}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("\nsagline-demo: stopped", file=sys.stderr)
+        return 130
+    return 0
+
+
+def _run(out: Path, seconds: float, seed: int) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise SaglineError(
+            f"cannot make the directory ({problem.strerror})", where=str(out),
+            remedy="choose another with --out",
+        ) from None  # fmt: skip
+    known = set(out.glob("*" + SUFFIX))
+    factor = max(1.0, seconds / CAPTURE)
+    with as_file(files(__package__) / "demo_board.toml") as board:
+        _capture(out, board, seconds, factor, seed)
+        logs = sorted(set(out.glob("*" + SUFFIX)) - known)
+        if not logs:
+            raise SaglineError("the logger left no log", where=str(out))
+        _report(logs[-1], board, factor)
+
+
+def _capture(out: Path, board: Path, seconds: float, factor: float, seed: int) -> None:
+    """Let the simulated board ride and the logger record it, each as its own program."""
+    program = [sys.executable, "-m", "sagline_logger.cli"]
+    longer = 2 * seconds + 60  # the logger is to stop first, with the link up
+    ride = ["simulate", "--pty", f"--speed={factor:g}", f"--seconds={longer:g}", f"--seed={seed}"]
+    simulator = subprocess.Popen(
+        [*program, *ride], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    logger: subprocess.Popen[str] | None = None
+    try:
+        assert simulator.stdout is not None
+        port = simulator.stdout.readline().rpartition(" ")[2].strip()
+        if not port:
+            raise SaglineError("the simulated board did not start" + _last_words(simulator))
+        print(f"1  The simulated board Kestrel waits at the pseudo-terminal {port}")
+        words = ["--serial", port, "--out", str(out), "--board", str(board), "--note", NOTE]
+        logger = subprocess.Popen(
+            [*program, "record", *words, "--quiet", f"--seconds={seconds / factor:g}"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        print(f"2  The logger records {seconds:g} s of ride, run {factor:.3g} times as fast")
+        _watch(simulator, logger, seconds / factor)
+    finally:
+        for process in (simulator, logger):
+            if process is not None and process.poll() is None:
+                process.terminate()
+                with suppress(subprocess.TimeoutExpired):
+                    process.wait(10)
+            if process is not None:
+                for pipe in (process.stdout, process.stderr):
+                    if pipe is not None:
+                        pipe.close()
+
+
+def _watch(
+    simulator: "subprocess.Popen[str]", logger: "subprocess.Popen[str]", expected: float
+) -> None:
+    """Show progress until the ride is over."""
+    start = time.monotonic()
+    lively = sys.stdout.isatty()
+    shown = -1
+    while logger.poll() is None:
+        if simulator.poll() is not None:
+            raise SaglineError("the simulated board stopped early" + _last_words(simulator))
+        share = min((time.monotonic() - start) / expected, 1.0)
+        tenth = int(share * 10)
+        if lively:
+            bar = "█" * int(share * 40)
+            print(f"\r   [{bar:40}] {100 * share:3.0f} %", end="", flush=True)
+        elif tenth > shown:
+            print(f"   {100 * share:3.0f} %", flush=True)
+        shown = tenth
+        time.sleep(0.1)
+    print("\r   [" + "█" * 40 + "] 100 %" if lively else "   captured", flush=True)
+    if logger.returncode:
+        raise SaglineError("the logger failed" + _last_words(logger))
+
+
+def _last_words(process: "subprocess.Popen[str]") -> str:
+    said = process.stderr.read().strip() if process.stderr else ""
+    return f": {said.splitlines()[-1]}" if said else ""
+
+
+def _report(log: Path, board_path: Path, factor: float) -> None:
+    from sagline_logger.format import derive_limits
+
+    from .findings.crossings import find_crossings
+    from .findings.summary import summarise
+    from .load import load_ride
+    from .page.document import write_page
+    from .page.units import figure_text, moment_text
+
+    ride = load_ride(log)
+    board, _ = load_board_file(board_path)
+    lost = sum(ride.quality.lost_samples.values())
+    kept = sum(len(stream.time) for stream in ride.streams.values())
+    print(f"3  Log: {log} ({log.stat().st_size / 1e6:.1f} MB, {kept} samples, {lost} lost)")
+    page = log.with_suffix(".html")
+    size = write_page(ride, page, board)
+    print(f"4  Report: {page.resolve()} ({size / 1e6:.1f} MB)")
+    print("\nOpen the report in a browser, then look at")
+    summary = summarise(ride, board)
+    for key in ("lowest_cell", "hottest_part", "peak_battery_current"):
+        finding = summary[key]
+        if finding.value is None or finding.at is None:
+            continue
+        value = figure_text(finding.value, finding.unit)
+        note = f" ({finding.note})" if finding.note else ""
+        print(f"  · {finding.label.lower()}: {value}{note} at {moment_text(finding.at)}")
+    count = len(find_crossings(ride, derive_limits(board)))
+    print(f"  · the {count} limit crossings: each row's time is a link that zooms there")
+    print("  · any stretch: drag over a trace to zoom, down to single samples")
+    if factor > 1:
+        print(
+            f"\nThe ride was simulated {factor:.3g} times faster than life to save your time; the "
+            "samples\nare those of the full ride, but the logger's clock saw it pass that fast."
+        )
+    print(f"\n{CAUTION}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,185 @@
+"""Every time a limit of the board file was crossed, and what was going on then."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import pandas as pd
+
+from sagline_logger.format import Limit
+
+from ..load.ride import Ride
+from .electric import Quantity, battery_current, pack_voltage, present
+from .series import Series, column, combine, interpolate
+from .spans import Rules, Span, find_spans
+
+HYSTERESIS = 0.02
+"""Share of a limit's size by which a value must come back (our choice; no published source)."""
+
+RULES_TEXT = (
+    f"A crossing ends once the value has come back by {HYSTERESIS:.0%} of the limit; crossings "
+    f"less than {Rules(0).merge:g} s apart count as one; those shorter than "
+    f"{Rules(0).minimum * 1000:g} ms are left out."
+)
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """One limit on one column of the ride (``key``), or on all cells at once (key None).
+
+    ``level`` is in the channel's unit; crossed above it, or below it when ``above`` is False.
+    """
+
+    limit: Limit
+    key: str | None
+
+    @property
+    def level(self) -> float:
+        """The limit's value."""
+        return self.limit.value
+
+    @property
+    def above(self) -> bool:
+        """Whether the limit is crossed upwards."""
+        return self.limit.direction == "above"
+
+    @property
+    def words(self) -> str:
+        """The threshold in words: ``above 60 A: rating of connector 'main connector'``."""
+        number = f"{self.level:g} {self.limit.unit}".removesuffix(" 1").replace("-", "−")
+        bare = f"{abs(self.level):g}"
+        reason = self.reason
+        for start in (f"{bare} {self.limit.unit}: ", f"{bare}: "):
+            reason = reason.removeprefix(start)
+        return f"{self.limit.direction} {number}: {reason}"
+
+    @property
+    def reason(self) -> str:
+        """One line: the figure, the part, the arithmetic."""
+        return self.limit.arithmetic
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """One crossing of one threshold.
+
+    ``where`` is the column at the peak (the very cell, when the threshold is on all cells).
+    ``ampere_squared_seconds`` is ∫ i² dt from start to end for currents, otherwise None.
+    ``doing`` is what rider and controller were doing at the peak, in words.
+    """
+
+    threshold: Threshold
+    span: Span
+    where: str
+    ampere_squared_seconds: float | None
+    doing: str
+
+
+def thresholds(ride: Ride, limits: Sequence[Limit]) -> list[Threshold]:
+    """Return the limits that this ride has channels for, one for each column."""
+    found = []
+    for limit in limits:
+        if limit.channel == "cell_voltage" and limit.index == 0:
+            if present(ride, "cell_voltage"):
+                found.append(Threshold(limit, None))
+            continue
+        for key in ride.keys(limit.channel):
+            stream = ride.find(key)
+            if stream and limit.index in (0, stream.channels[key].index):
+                found.append(Threshold(limit, key))
+    if not ride.keys("battery_current") and battery_current(ride):
+        found += [Threshold(x, "battery_current") for x in limits if x.channel == "battery_current"]
+    if not ride.keys("pack_voltage") and pack_voltage(ride):
+        found += [Threshold(x, "pack_voltage") for x in limits if x.channel == "pack_voltage"]
+    return found
+
+
+def find_crossings(
+    ride: Ride, limits: Sequence[Limit], rules: Rules | None = None
+) -> tuple[Crossing, ...]:
+    """Return the crossings of all ``limits`` in time order.
+
+    Without ``rules`` the hysteresis is :data:`HYSTERESIS` of each limit.
+    """
+    known: dict[tuple[str | None, bool], Series | None] = {}
+    doing = _Doing(ride)
+    found = []
+    for threshold in thresholds(ride, limits):
+        place = (threshold.key, threshold.above)
+        if place not in known:
+            known[place] = _series(ride, *place)
+        series = known[place]
+        if series is None:
+            continue
+        how = rules or Rules(HYSTERESIS * abs(threshold.level))
+        for span in find_spans(series, threshold.level, threshold.above, how):
+            square = span.square if threshold.limit.unit == "A" else None
+            where = threshold.key or _cell_at(ride, span.peak_time, threshold.above)
+            found.append(Crossing(threshold, span, where, square, doing.at(span.peak_time)))
+    return tuple(sorted(found, key=lambda crossing: crossing.span.start))
+
+
+def crossings_frame(crossings: Sequence[Crossing]) -> pd.DataFrame:
+    """Return a DataFrame with one row a crossing."""
+    return pd.DataFrame(list(crossing_rows(crossings)))
+
+
+def crossing_rows(crossings: Sequence[Crossing]) -> Iterator[dict[str, object]]:
+    """Yield each crossing as a flat dictionary of plain values."""
+    for crossing in crossings:
+        limit = crossing.threshold.limit
+        yield {
+            "channel": crossing.where, "limit": limit.value, "unit": limit.unit,
+            "direction": limit.direction, "kind": limit.kind, "part": limit.part,
+            "reason": limit.arithmetic, **asdict(crossing.span),
+            "duration": crossing.span.duration,
+            "ampere_squared_seconds": crossing.ampere_squared_seconds, "doing": crossing.doing,
+        }  # fmt: skip
+
+
+def _series(ride: Ride, key: str | None, above: bool) -> Series | None:
+    if key is None:
+        return combine([s for _, s in present(ride, "cell_voltage")], "max" if above else "min")
+    if (series := column(ride, key)) is not None:
+        return series
+    stand_in = {"battery_current": battery_current, "pack_voltage": pack_voltage}.get(key)
+    quantity = stand_in(ride) if stand_in else None
+    return quantity.series if quantity else None
+
+
+def _cell_at(ride: Ride, time: float, highest: bool) -> str:
+    cells = [
+        (float(interpolate(series, np.array([time]))[0]), key)
+        for key, series in present(ride, "cell_voltage")
+    ]
+    known = [cell for cell in cells if cell[0] == cell[0]]
+    return (max(known) if highest else min(known))[1] if known else "cell_voltage"
+
+
+class _Doing:
+    """Says in words what rider and controller were doing at one instant."""
+
+    def __init__(self, ride: Ride) -> None:
+        self.parts: list[tuple[str, str, Series]] = []
+        for name, label, unit in (
+            ("throttle", "throttle", "%"), ("brake", "brake", "%"), ("speed", "speed", "km/h"),
+            ("duty_cycle", "duty", "%"),
+        ):  # fmt: skip
+            for key, series in present(ride, name):
+                index = key.removeprefix(name).strip("_")
+                self.parts.append((f"{label} {index}".strip(), unit, series))
+        self.current: Quantity | None = battery_current(ride)
+
+    def at(self, time: float) -> str:
+        instant = np.array([time])
+        words = []
+        if self.current is not None:
+            load = float(interpolate(self.current.series, instant)[0])
+            if load == load:
+                words.append("regenerating" if load < -1 else "driving" if load > 1 else "coasting")
+        for label, unit, series in self.parts:
+            value = float(interpolate(series, instant)[0])
+            if value == value:
+                shown = value * (3.6 if unit == "km/h" else 100)
+                words.append(f"{label} {shown:.0f} {unit}")
+        return ", ".join(words)

@@ -1,0 +1,43 @@
+"""Pack current and voltage of a ride, from whichever channels it has."""
+
+from dataclasses import dataclass
+
+from ..load.ride import Ride
+from .series import Series, column, combine
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A series, its unit, and in one line where it came from."""
+
+    series: Series
+    unit: str
+    how: str
+
+
+def present(ride: Ride, name: str) -> list[tuple[str, Series]]:
+    """Return (column name, series) of every column of a channel that holds a reading."""
+    found = ((key, column(ride, key)) for key in ride.keys(name))
+    return [(key, series) for key, series in found if series is not None]
+
+
+def battery_current(ride: Ride) -> Quantity | None:
+    """Return the pack's current in A, positive discharging; summed over controllers if need be."""
+    if (whole := column(ride, "battery_current")) is not None:
+        return Quantity(whole, "A", "battery_current")
+    parts = present(ride, "controller_battery_current")
+    if not parts:
+        return None
+    names = " + ".join(key for key, _ in parts)
+    return Quantity(combine([series for _, series in parts], "sum"), "A", names)
+
+
+def pack_voltage(ride: Ride) -> Quantity | None:
+    """Return the pack's voltage in V; the sum of the cells when it is not measured itself."""
+    if (whole := column(ride, "pack_voltage")) is not None:
+        return Quantity(whole, "V", "pack_voltage")
+    cells = present(ride, "cell_voltage")
+    if not cells:
+        return None
+    total = combine([series for _, series in cells], "sum")
+    return Quantity(total, "V", f"sum of the {len(cells)} cell_voltage channels")

@@ -1,0 +1,303 @@
+"""One HTML file that holds the whole ride and needs nothing else."""
+
+import base64
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
+from html import escape
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sagline_logger.format import (
+    BoardFile,
+    EventKind,
+    Limit,
+    SaglineError,
+    derive_limits,
+    weakest,
+)
+
+from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
+from ..findings.summary import summarise
+from ..load.ride import Ride
+from . import tables as written
+from .columns import Column, Table, page_columns
+from .figures import lowest_cell
+from .pack import TICK, pack, pack_time
+from .panels import PALETTE, Group, Line, Panel, lay_out
+from .reduce import breaks, extremes
+
+OVERVIEW_BUCKETS = 500
+"""Each line of the first view has the least and greatest sample of this many stretches."""
+
+
+def write_page(ride: Ride, path: Path, board: BoardFile | None = None) -> int:
+    """Write the report of ``ride`` to ``path`` and return its size in bytes.
+
+    Raises:
+        SaglineError: the file cannot be written, or the log holds no samples.
+    """
+    try:
+        with path.open("w", encoding="utf-8") as file:
+            return sum(file.write(part) for part in page_parts(ride, board))
+    except OSError as problem:
+        raise SaglineError(
+            f"cannot write the report ({problem.strerror})",
+            where=str(path),
+            remedy="choose another place with -o",
+        ) from None
+
+
+def page_parts(ride: Ride, board: BoardFile | None = None) -> Iterator[str]:
+    """Yield the page piece by piece, so that a long ride never stands in memory as text.
+
+    The order is the order of need: words first, then the reduced view and the scripts, which
+    draw it, then all samples, which the page unpacks while it is being looked at.
+    """
+    tables, columns = page_columns(ride, board)
+    if not columns:
+        raise SaglineError("there is nothing to draw: no samples", where=ride.path)
+    limits = derive_limits(board) if board else ()
+    crossings = find_crossings(ride, limits)
+    groups = lay_out(columns, lowest_cell(ride))
+    spec = _spec(ride, tables, columns, groups, limits, crossings)
+    packed_tables = [pack_time(table.time) for table in tables]
+    for entry, (_, jumps) in zip(spec["tables"], packed_tables, strict=True):
+        entry["jumps"] = jumps
+    plotly, script = _plotly(), _script()
+    yield _head(ride, plotly, script)
+    yield from _words(ride, board, crossings, limits, spec)
+    yield f'<script type="application/json" id="spec">{_json(spec)}</script>\n'
+    yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
+    for number, (time, _) in enumerate(packed_tables):
+        yield _block(f"t{number}", time.planes, time.text)
+    for number, table in enumerate(tables):
+        gap = pack(table.gap.astype(np.uint8))
+        yield _block(f"g{number}", gap.planes, gap.text)
+    for number, column in enumerate(columns):
+        data = pack(column.raw)
+        yield _block(f"c{number}", data.planes, data.text)
+    yield '<i id="end"></i></body></html>\n'
+
+
+def _block(ident: str, planes: int, text: str) -> str:
+    # A script of a type that no browser runs: the parser neither renders nor interprets it.
+    return f'<script type="text/plain" id="{ident}" data-planes="{planes}">{text}</script>\n'
+
+
+def _resource(name: str) -> str:
+    return files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "main")
+
+
+def _script() -> str:
+    return "".join(_resource(f"script/{name}.js") for name in SCRIPTS)
+
+
+def _plotly() -> str:
+    from plotly.offline import get_plotlyjs
+
+    return str(get_plotlyjs())
+
+
+def _head(ride: Ride, *scripts: str) -> str:
+    hashes = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'"
+        for s in scripts
+    )
+    # plotly.js sets its styles at run time, hence unsafe-inline for styles only.
+    policy = (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    title = escape(f"{ride.board_name or 'Ride'} – Sagline report")
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        f"<title>{title}</title>\n<style>{_resource('report.css')}</style></head>\n"
+    )
+
+
+def _words(
+    ride: Ride, board: BoardFile | None, crossings: Sequence[Crossing], limits: Sequence[Limit],
+    spec: dict[str, Any],
+) -> Iterator[str]:  # fmt: skip
+    summary = summarise(ride, board)
+    parts = {
+        "heading": written.heading(ride),
+        "warnings": written.warnings(ride),
+        "tiles": written.summary_tiles(summary),
+        "bands": written.band_table(summary.bands),
+        "crossings": written.crossing_table(ride, crossings, bool(limits)),
+        "crossing_count": str(len(crossings)),
+        "figures": written.figure_table(summary),
+        "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
+    }
+    text = _resource("report.template")
+    for piece in text.split("{{")[:1]:
+        yield piece
+    for piece in text.split("{{")[1:]:
+        name, rest = piece.split("}}", 1)
+        yield parts[name]
+        yield rest
+
+
+def _json(value: Any) -> str:
+    """Return JSON that cannot end the script element it stands in."""
+    text = json.dumps(value, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _spec(
+    ride: Ride, tables: Sequence[Table], columns: Sequence[Column], groups: Sequence[Group],
+    limits: Sequence[Limit], crossings: Sequence[Crossing],
+) -> dict[str, Any]:  # fmt: skip
+    number_of = {table.name: number for number, table in enumerate(tables)}
+    marked = _marked(ride, limits, crossings)
+    place = {id(column): number for number, column in enumerate(columns)}
+    by_key = {column.key: number for number, column in enumerate(columns)}
+    currents = [by_key[k] for k in ride.keys("battery_current") if k in by_key] or [
+        by_key[k] for k in ride.keys("controller_battery_current") if k in by_key
+    ]
+    voltages = [by_key[k] for k in ride.keys("pack_voltage") if k in by_key] or [
+        by_key[k] for k in ride.keys("cell_voltage") if k in by_key
+    ]
+    return {
+        "duration": ride.duration,
+        "wall": ride.started_wall,
+        "palette": PALETTE,
+        "tables": [{"name": t.name, "period": t.period} for t in tables],
+        "columns": [
+            _column_spec(column, number_of[column.stream], tables[number_of[column.stream]])
+            for column in columns
+        ],
+        "groups": [
+            {
+                "id": group.id,
+                "title": group.title,
+                "panels": [_panel_spec(p, place, marked, crossings) for p in group.panels],
+            }
+            for group in groups
+        ],
+        "power": {"current": currents, "voltage": voltages},
+        "events": _events(ride),
+        "segments": [
+            {"number": s.number + 1, "start": s.start, "end": s.end, "step": s.voltage_step}
+            for s in ride.segments
+        ],
+        "gaps": [
+            {"start": g.start, "end": ride.duration if g.end is None else g.end}
+            for g in ride.link_gaps
+        ],
+    }  # fmt: skip
+
+
+def _column_spec(column: Column, table: int, times: Table) -> dict[str, Any]:
+    channel = column.channel
+    valid = column.valid()
+    at = extremes(column.raw, valid, OVERVIEW_BUCKETS)
+    raw = column.raw[at]
+    whole = column.raw.dtype.kind != "f"
+    cuts = np.flatnonzero(np.diff(breaks(times.gap, valid)[at])) + 1
+    ticks = np.rint(times.time[at] / TICK).astype(np.int64)
+    missing = channel.missing if whole else None
+    return {
+        "key": column.key,
+        "table": table,
+        "kind": column.raw.dtype.kind + str(column.raw.dtype.itemsize),
+        "multiplier": channel.multiplier,
+        "offset": channel.offset,
+        "exponent": channel.exponent,
+        "missing": missing,
+        "how": column.how,
+        "overview": {
+            "steps": np.diff(ticks, prepend=0).tolist(),
+            "raw": np.diff(raw.astype(np.int64), prepend=0).tolist() if whole else raw.tolist(),
+            "cuts": cuts.tolist(),
+        },
+    }
+
+
+def _panel_spec(
+    panel: Panel, place: dict[int, int], marked: Sequence[tuple[Threshold, bool]],
+    crossings: Sequence[Crossing],
+) -> dict[str, Any]:  # fmt: skip
+    factors = {line.column.key: line.factor for line in panel.lines}
+    if any(line.column.channel.name == "cell_voltage" for line in panel.lines):
+        factors[""] = 1.0  # a limit on all cells at once
+
+    def line_spec(line: Line) -> dict[str, Any]:
+        rest = {k: v for k, v in asdict_shallow(line).items() if k != "column"}
+        return rest | {"column": place[id(line.column)]}
+
+    limits: dict[tuple[float, bool, str], dict[str, Any]] = {}
+    for threshold, near in marked:
+        key = threshold.key or ""
+        if key in factors:
+            level = threshold.level * factors[key]
+            entry = {
+                "level": level, "above": threshold.above, "kind": threshold.limit.kind,
+                "part": threshold.limit.part, "reason": threshold.reason, "near": near,
+            }  # fmt: skip
+            limits.setdefault((level, threshold.above, threshold.reason), entry)
+    spans = [[c.span.start, c.span.end] for c in crossings if (c.threshold.key or "") in factors]
+    return {
+        "unit": panel.unit,
+        "lines": [line_spec(line) for line in panel.lines],
+        "limits": list(limits.values()),
+        "spans": spans,
+    }
+
+
+def asdict_shallow(line: Line) -> dict[str, Any]:
+    """Return the fields of a line without copying its column."""
+    return {name: getattr(line, name) for name in line.__dataclass_fields__}
+
+
+def _marked(
+    ride: Ride, limits: Sequence[Limit], crossings: Sequence[Crossing]
+) -> list[tuple[Threshold, bool]]:
+    """Return every threshold, and whether to draw it: the nearest of each kind, or crossed."""
+    crossed = {id(crossing.threshold.limit) for crossing in crossings}
+    near = {
+        id(limit)
+        for name, index in {(x.channel, x.index) for x in limits}
+        for limit in weakest(tuple(limits), name, index)
+    }
+    return [(t, id(t.limit) in near | crossed) for t in thresholds(ride, limits)]
+
+
+_EVENT_WORDS = {
+    int(EventKind.FAULT): "fault",
+    int(EventKind.FAULT_CLEARED): "fault cleared",
+    int(EventKind.NOTE): "note",
+}
+
+
+def _events(ride: Ride) -> list[dict[str, Any]]:
+    """Return everything for the event lane in time order."""
+    found = []
+    for event in ride.events:
+        what = _EVENT_WORDS.get(int(event.kind), f"event of kind {int(event.kind)}")
+        number = f"{event.number}" if event.number else ""
+        about = f"({event.index})" if event.index else ""
+        text = " ".join(part for part in (number, about, event.text) if part)
+        found.append({"t": event.time, "what": what, "text": text})
+    found += [
+        {"t": mark.time, "what": f"mark {mark.number}", "text": mark.text} for mark in ride.marks
+    ]
+    for gap in ride.link_gaps:
+        back = f"back after {gap.end - gap.start:.1f} s" if gap.end is not None else "never back"
+        found.append({"t": gap.start, "what": "link down", "text": f"{back}; {gap.evidence}"})
+    for segment in ride.segments[1:]:
+        step = segment.voltage_step
+        text = f"{step:+.2f} V across the gap" if step is not None else ""
+        found.append({"t": segment.start, "what": "restart", "text": text})
+    return sorted(found, key=lambda entry: float(entry["t"]))

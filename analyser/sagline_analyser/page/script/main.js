@@ -1,0 +1,234 @@
+// The page's life: build, draw the reduced view, unpack every sample, answer the rider.
+
+let dragging = null; // a drag or pinch in progress
+const fingers = new Map();
+let waiting = 0;
+
+function redraw() {
+  for (const panel of panels) panel.dirty = true;
+  document.body.dataset.busy = "1";
+  cancelAnimationFrame(waiting);
+  waiting = requestAnimationFrame(drawDue);
+  drawLane();
+  drawTools();
+}
+
+// Panels in sight first and at once, then the others one by one, so that the page stays lively.
+function drawDue() {
+  const inSight = ({ plot }) => {
+    const box = plot.parentElement.getBoundingClientRect();
+    return box.bottom > 0 && box.top < innerHeight;
+  };
+  const due = panels.filter((panel) => panel.dirty && panel.box.open);
+  const seen = due.filter(inSight);
+  for (const panel of seen.length ? seen : due.slice(0, 1)) drawPanel(panel);
+  if (panels.some((panel) => panel.dirty && panel.box.open)) {
+    waiting = requestAnimationFrame(drawDue);
+  } else {
+    document.body.dataset.busy = "";
+    readOut();
+  }
+}
+
+function setCursor(t, held = view.held) {
+  view.cursor = t === null ? null : Math.min(Math.max(t, whole[0]), whole[1]);
+  view.held = held;
+  requestAnimationFrame(() => {
+    readOut();
+    drawTools();
+  });
+}
+
+function setRuler(changes) {
+  Object.assign(view, changes);
+  drawRuler();
+  panels.forEach(moveOverlays);
+}
+
+const actions = [
+  ["whole", "Whole ride", "0", () => setView(...whole)],
+  ["in", "Zoom in", "+", () => zoomBy(0.5)],
+  ["out", "Zoom out", "−", () => zoomBy(2)],
+  ["left", "Earlier", "⇧←", () => panBy(-0.25)],
+  ["right", "Later", "⇧→", () => panBy(0.25)],
+  ["a", "Ruler A", "a", () => setRuler({ a: view.cursor ?? view.start })],
+  ["b", "Ruler B", "b", () => setRuler({ b: view.cursor ?? view.end })],
+  ["clear", "Clear ruler", "c", () => setRuler({ a: null, b: null })],
+  ["clock", "Wall clock", "w", () => {
+    view.wall = spec.wall !== null && !view.wall;
+    redraw();
+    drawRuler();
+  }],
+];
+
+function buildTools() {
+  const tools = document.getElementById("tools");
+  for (const [id, text, key, run] of actions) {
+    if (id === "clock" && spec.wall === null) continue;
+    const button = make("button", { type: "button", id: "do-" + id, textContent: text, title: `key ${key}` });
+    button.addEventListener("click", run);
+    tools.append(button);
+  }
+  const thumb = make("i", { id: "thumb" });
+  tools.append(make("output", { id: "now" }), make("div", { id: "window", "aria-hidden": "true" }, thumb));
+}
+
+function drawTools() {
+  const total = whole[1] - whole[0];
+  const thumb = document.getElementById("thumb");
+  thumb.style.left = (100 * view.start) / total + "%";
+  thumb.style.width = Math.max((100 * (view.end - view.start)) / total, 0.3) + "%";
+  document.getElementById("do-clock")?.setAttribute("aria-pressed", String(view.wall));
+  document.getElementById("now").textContent = view.cursor === null
+    ? `${timeText(view.start, 1, view.wall)} to ${timeText(view.end, 1, view.wall)}`
+    : `cursor ${timeText(view.cursor, 3, view.wall)}`;
+}
+
+function listen() {
+  for (const panel of panels) {
+    const { touch } = panel;
+    const timeOf = (event) => toTime(event.clientX - touch.getBoundingClientRect().left);
+    touch.addEventListener("pointerdown", (event) => press(event, touch, timeOf(event)));
+    touch.addEventListener("pointermove", (event) => move(event, panel, timeOf(event)));
+    touch.addEventListener("pointerup", (event) => release(event, timeOf(event)));
+    touch.addEventListener("pointercancel", () => drop());
+    touch.addEventListener("pointerleave", () => {
+      tell();
+      if (!view.held && !dragging) setCursor(null);
+    });
+    touch.addEventListener("dblclick", () => setView(...whole));
+    touch.addEventListener("wheel", (event) => {
+      if (!event.ctrlKey) return;
+      event.preventDefault();
+      zoomBy(Math.exp(event.deltaY / 300), timeOf(event));
+    }, { passive: false });
+  }
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const keys = {
+      "+": "in", "=": "in", "-": "out", "0": "whole", Escape: "whole", a: "a", b: "b", c: "clear", w: "clock",
+    };
+    const nudge = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+    if (nudge && event.shiftKey) panBy(nudge / 4);
+    else if (nudge) setCursor((view.cursor ?? (view.start + view.end) / 2) + (nudge * (view.end - view.start)) / 200, true);
+    else if (keys[event.key]) actions.find(([id]) => id === keys[event.key])[3]();
+    else return;
+    event.preventDefault();
+  });
+  addEventListener("hashchange", followLink);
+  new ResizeObserver(() => redraw()).observe(document.getElementById("groups"));
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => redraw());
+  addEventListener("beforeprint", () => setPrinting(true));
+  addEventListener("afterprint", () => setPrinting(false));
+}
+
+// Links such as #t=12.5,20 show a stretch of the ride.
+function followLink() {
+  const found = /^#t=([\d.]+),([\d.]+)$/.exec(location.hash);
+  if (!found) return;
+  setView(Number(found[1]), Number(found[2]));
+  setCursor((view.start + view.end) / 2, true);
+  document.getElementById("traces").scrollIntoView();
+}
+
+function press(event, touch, t) {
+  if (event.button) return;
+  event.preventDefault();
+  document.activeElement?.blur();
+  fingers.set(event.pointerId, t);
+  touch.setPointerCapture(event.pointerId);
+  if (fingers.size === 2) {
+    dragging = { pinch: [...fingers.values()] };
+  } else if (event.pointerType === "mouse") {
+    dragging = { x: event.clientX, from: Math.min(Math.max(t, view.start), view.end), ruler: event.shiftKey };
+  } else {
+    setCursor(t, true);
+  }
+}
+
+function move(event, panel, t) {
+  if (dragging?.pinch && fingers.has(event.pointerId)) {
+    fingers.set(event.pointerId, t);
+    pinch([...fingers.values()]);
+    for (const [id] of fingers) fingers.set(id, dragging.pinch[[...fingers.keys()].indexOf(id)]);
+    return;
+  }
+  if (dragging && Math.abs(event.clientX - dragging.x) > 3) {
+    dragging.to = Math.min(Math.max(t, view.start), view.end);
+    panels.forEach(moveOverlays);
+  }
+  if (!view.held || dragging || event.pointerType !== "mouse") setCursor(t);
+  const near = limitsNear(panel, event.clientY - panel.touch.getBoundingClientRect().top);
+  tell(event.clientX, event.clientY, near.length ? near.map((limit) => limit.reason).join("\n") : undefined);
+}
+
+// Keep the two moments that were touched under the two fingers.
+function pinch([one, other]) {
+  const [first, second] = dragging.pinch;
+  if (Math.abs(other - one) < 1e-6) return;
+  const scale = (second - first) / (other - one);
+  if (scale <= 0) return;
+  const start = first - (one - view.start) * scale;
+  setView(start, start + (view.end - view.start) * scale);
+}
+
+function release(event, t) {
+  fingers.delete(event.pointerId);
+  const done = dragging;
+  if (done?.pinch && fingers.size) return;
+  drop();
+  if (!done || done.pinch) return;
+  if (done.to === undefined) setCursor(t, !view.held);
+  else if (done.ruler) setRuler({ a: Math.min(done.from, done.to), b: Math.max(done.from, done.to) });
+  else setView(Math.min(done.from, done.to), Math.max(done.from, done.to));
+}
+
+function drop() {
+  dragging = null;
+  fingers.clear();
+  panels.forEach(moveOverlays);
+}
+
+// Paper is light and as wide as it is, whatever the screen was.
+function setPrinting(on) {
+  printing = on;
+  document.documentElement.classList.toggle("printing", on);
+  panels.forEach(drawPanel);
+  drawLane();
+}
+
+async function unpack() {
+  const status = document.getElementById("status");
+  const say = (text) => { status.textContent = text; };
+  if (!("DecompressionStream" in window)) {
+    document.body.dataset.state = "reduced";
+    say("This browser cannot unpack the full samples (it lacks DecompressionStream, which browsers have had since 2023). " +
+      "You see the reduced view: every peak is in it, but zooming shows no more.");
+    return;
+  }
+  try {
+    for (let n = 0; n < tables.length; n++) await loadTable(n);
+    for (let n = 0; n < columns.length; n++) {
+      await loadColumn(n);
+      say(`Reduced view; unpacking every sample: ${Math.round((100 * (n + 1)) / columns.length)} %`);
+    }
+  } catch (problem) {
+    document.body.dataset.state = "reduced";
+    say(`The full samples could not be unpacked (${problem.message}); you see the reduced view.`);
+    return;
+  }
+  document.body.dataset.state = "full";
+  const samples = columns.reduce((sum, column) => sum + column.raw.length, 0);
+  say(`All ${samples.toLocaleString("en").replaceAll(",", "\u2009")} samples are loaded: zoom in to see each one.`);
+  redraw();
+  drawRuler();
+}
+
+buildTools();
+buildGroups();
+listen();
+drawLane();
+drawTools();
+drawDue(); // at once: the parser still has all the samples before it
+followLink();
+document.addEventListener("DOMContentLoaded", unpack);

@@ -1,0 +1,242 @@
+// Panels: one plot with one vertical axis each, its legend that reads out values, its limits.
+
+const panels = [];
+const KINDS = { limit: 6, stop: 6, burst: 1, alarm: 1, full: 1 };
+
+function buildGroups() {
+  const host = document.getElementById("groups");
+  for (const group of spec.groups) {
+    const box = make("details", { open: true, className: "group", id: "group-" + group.id },
+      make("summary", { textContent: group.title }));
+    for (const panel of group.panels) box.append(buildPanel(panel, box));
+    box.addEventListener("toggle", () => box.open && redraw());
+    host.append(box);
+  }
+}
+
+function buildPanel(panelSpec, box) {
+  const plot = make("div", { className: "plot" });
+  const labels = make("div", { className: "labels" });
+  const cursor = make("div", { className: "cursor", hidden: true });
+  const band = make("div", { className: "band", hidden: true });
+  const touch = make("div", { className: "touch" }, labels, band, cursor);
+  const area = make("div", { className: "area" }, plot, touch);
+  const lines = panelSpec.lines.map((line) => ({ ...line, column: columns[line.column], number: line.column }));
+  const panel = { ...panelSpec, lines, box, plot, labels, cursor, band, touch, strong: null, dirty: true };
+  const chips = make("div", { className: "chips" }, ...lines.map((line) => chip(panel, line)));
+  const title = make("div", { className: "unit", textContent: panel.unit || "number" });
+  panels.push(panel);
+  const parts = [title, area, chips];
+  if (panel.limits.length) parts.push(limitList(panel));
+  return make("div", { className: "panel" }, ...parts);
+}
+
+// A legend entry: a button that hides the line, shows its value at the cursor, and brings the
+// line out while it is pointed at.
+function chip(panel, line) {
+  const value = make("b", { className: "value" });
+  const button = make("button", { type: "button", className: "chip", title: line.column.how || line.column.key },
+    swatch(line), make("span", { textContent: line.label }), value);
+  button.setAttribute("aria-pressed", String(line.shown));
+  button.addEventListener("click", () => {
+    line.shown = !line.shown;
+    button.setAttribute("aria-pressed", String(line.shown));
+    drawPanel(panel);
+  });
+  const bring = (strong) => () => {
+    panel.strong = strong;
+    drawPanel(panel);
+  };
+  if (panel.lines.length > 3) {
+    button.addEventListener("pointerenter", (event) => event.pointerType === "mouse" && bring(line)());
+    button.addEventListener("pointerleave", (event) => event.pointerType === "mouse" && bring(null)());
+  }
+  line.value = value;
+  return button;
+}
+
+const DASH = { solid: "", dash: "6 4", dot: "2 3", dashdot: "7 3 2 3" };
+
+function swatch(line) {
+  const stroke = `var(--c${line.colour})`;
+  const picture = svg("svg", { width: 34, height: 12, "aria-hidden": "true" },
+    svg("line", { x1: 1, x2: 33, y1: 6, y2: 6, style: `stroke:${stroke}`, "stroke-width": Math.max(line.width, 1.5),
+      "stroke-dasharray": DASH[line.dash] }));
+  if (!line.digit) picture.append(svg("path", { d: mark(line.symbol), transform: "translate(17 6)", style: `fill:${stroke}` }));
+  return picture;
+}
+
+function mark(symbol) {
+  const shapes = {
+    circle: "M-3.5 0A3.5 3.5 0 1 0 3.5 0A3.5 3.5 0 1 0-3.5 0Z", "triangle-up": "M0-4.5L4.5 3.5H-4.5Z",
+    square: "M-3.2-3.2H3.2V3.2H-3.2Z", diamond: "M0-4.5L4.5 0L0 4.5L-4.5 0Z",
+    cross: "M-1-4H1V-1H4V1H1V4H-1V1H-4V-1H-1Z", x: "M-4-2.6L-2.6-4L0-1.4L2.6-4L4-2.6L1.4 0L4 2.6L2.6 4L0 1.4L-2.6 4L-4 2.6L-1.4 0Z",
+    star: "M0-5L1.3-1.5H5L2 .7L3 4.5L0 2.2L-3 4.5L-2 .7L-5-1.5H-1.3Z", hexagon: "M-2.2-4H2.2L4.4 0L2.2 4H-2.2L-4.4 0Z",
+  };
+  return shapes[symbol];
+}
+
+function limitList(panel) {
+  const items = panel.limits.map((limit) => make("li", {},
+    make("b", { textContent: `${limit.above ? "above" : "below"} ${limitText(limit, panel)}` }), " – ", limit.reason));
+  return make("details", { className: "limits" },
+    make("summary", { textContent: `${items.length} limit${items.length > 1 ? "s" : ""} and their reasons` }), make("ul", {}, ...items));
+}
+
+const limitText = (limit, panel) => `${Number(limit.level.toPrecision(4))} ${panel.unit}`.replace("-", "−");
+
+function drawPanel(panel) {
+  panel.dirty = false;
+  if (!panel.box.open) return;
+  const pixels = plotPixels();
+  const traces = [];
+  let low = Infinity, high = -Infinity;
+  panel.lines.forEach((line, order) => {
+    if (!line.shown) return;
+    const points = pointsOf(line.column, view.start, view.end, pixels);
+    const y = line.factor === 1 ? points.y : points.y.map((v) => v * line.factor);
+    for (let i = 0; i < y.length; i++) {
+      if (points.x[i] < view.start || points.x[i] > view.end) continue;
+      if (y[i] < low) low = y[i];
+      if (y[i] > high) high = y[i];
+    }
+    const faint = panel.strong && panel.strong !== line;
+    const paint = colour(line.colour);
+    traces.push({ type: "scatter", x: points.x, y, mode: "lines", meta: line.number, opacity: faint ? 0.15 : 1,
+      line: { color: paint, dash: line.dash, width: panel.strong === line ? 3 : line.width } });
+    traces.push(signs(line, order, panel.lines.length, points.x, y, paint, faint));
+  });
+  if (low > high) [low, high] = [0, 1];
+  const { range, shown } = axis(low, high, panel.limits);
+  const ticks = timeTicks(view.start, view.end, pixels, view.wall);
+  const height = panelHeight(panel);
+  const layout = {
+    width: width(), height, margin: MARGIN, showlegend: false, hovermode: false, dragmode: false,
+    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+    font: { family: "system-ui, sans-serif", size: 12, color: style("--text") },
+    xaxis: { range: [view.start, view.end], tickvals: ticks.values, ticktext: ticks.texts, gridcolor: style("--grid"),
+      zeroline: false, fixedrange: true, ticks: "outside", tickcolor: style("--grid") },
+    yaxis: { range, gridcolor: style("--grid"), zerolinecolor: style("--muted"), zerolinewidth: 1, fixedrange: true,
+      nticks: Math.max(3, Math.round(height / 38)), exponentformat: "none", separatethousands: false },
+    shapes: shapes(panel, shown, range),
+  };
+  Plotly.react(panel.plot, traces, layout, { staticPlot: true, displayModeBar: false, responsive: false });
+  panel.range = range;
+  panel.height = height;
+  panel.shown = shown;
+  placeLabels(panel);
+  moveOverlays(panel);
+}
+
+const panelHeight = (panel) => (width() < 500 ? 170 : panel.unit === "V" || panel.lines.length > 3 ? 240 : 180);
+
+// A few symbols along each line, staggered, so that lines differ without colour; a cell's number.
+// Single samples between two gaps, which no line can show, get the symbol too.
+function signs(line, order, lines, x, y, paint, faint) {
+  const count = line.digit ? 1 : width() < 500 ? 3 : 6;
+  const at = new Set();
+  for (let k = 0; k < count; k++) {
+    const t = view.start + ((view.end - view.start) * (k + (order + 0.5) / lines)) / count;
+    const i = Math.min(search(x, t), x.length - 1);
+    if (i >= 0 && x[i] >= view.start && x[i] <= view.end) at.add(i);
+  }
+  for (let i = 0; i < y.length; i++) {
+    const alone = y[i] === y[i] && !(y[i - 1] === y[i - 1]) && !(y[i + 1] === y[i + 1]);
+    if (alone) at.add(i);
+  }
+  const list = [...at];
+  const common = { type: "scatter", x: list.map((i) => x[i]), y: list.map((i) => y[i]), opacity: faint ? 0.15 : 1 };
+  if (line.digit) {
+    return { ...common, mode: "text", text: list.map(() => line.digit), textposition: "top center",
+      textfont: { color: paint, size: 11 }, cliponaxis: true };
+  }
+  return { ...common, mode: "markers", marker: { symbol: line.symbol, size: 7, color: paint } };
+}
+
+// The vertical range: the data, plus each limit that lies near enough not to flatten them.
+function axis(low, high, limits) {
+  const span = Math.max(high - low, Math.abs(high) * 0.02, 1e-6);
+  const shown = limits.filter((limit) => limit.near && limit.level > low - span * 0.75 && limit.level < high + span * 0.75);
+  for (const limit of shown) {
+    low = Math.min(low, limit.level);
+    high = Math.max(high, limit.level);
+  }
+  const room = Math.max((high - low) * 0.06, span * 0.05);
+  return { range: [low - room, high + room], shown };
+}
+
+function shapes(panel, shown, [bottom, top]) {
+  const list = [];
+  const band = (x0, x1, fill, opacity) => list.push({ type: "rect", xref: "x", yref: "paper", x0, x1, y0: 0, y1: 1,
+    fillcolor: fill, opacity, line: { width: 0 }, layer: "below" });
+  for (const gap of spec.gaps) band(gap.start, gap.end, style("--muted"), 0.25);
+  // A crossing too short to see still gets a pixel and a half.
+  const least = ((view.end - view.start) / plotPixels()) * 1.5;
+  for (const [start, end] of panel.spans) {
+    if (end >= view.start && start <= view.end) band(start, Math.max(end, start + least), spec.palette[6], 0.22);
+  }
+  for (const limit of shown) {
+    const paint = limit.kind in KINDS ? spec.palette[KINDS[limit.kind]] : style("--muted");
+    list.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: limit.level, y1: limit.level,
+      line: { color: paint, width: 1.5, dash: limit.kind === "setting" ? "dot" : "longdash" } });
+    if (limit.kind === "limit" || limit.kind === "stop") {
+      list.push({ type: "rect", xref: "paper", x0: 0, x1: 1, y0: limit.level, y1: limit.above ? top : bottom,
+        fillcolor: paint, opacity: 0.07, line: { width: 0 }, layer: "below" });
+    }
+  }
+  for (const event of spec.events) {
+    if (event.t < view.start || event.t > view.end) continue;
+    list.push({ type: "line", xref: "x", yref: "paper", x0: event.t, x1: event.t, y0: 0, y1: 1,
+      line: { color: style("--muted"), width: 1, dash: "dot" }, layer: "below" });
+  }
+  return list;
+}
+
+function toLevel(panel, value) {
+  const [bottom, top] = panel.range;
+  return ((top - value) / (top - bottom)) * (panel.height - MARGIN.t - MARGIN.b);
+}
+
+// One label to each height, so that limits close together share it.
+function placeLabels(panel) {
+  panel.labels.replaceChildren();
+  const rows = [];
+  for (const limit of [...panel.shown].sort((one, other) => other.level - one.level)) {
+    const y = toLevel(panel, limit.level);
+    const row = rows.find((candidate) => Math.abs(candidate.y - y) < 15);
+    if (row) row.limits.push(limit);
+    else rows.push({ y, limits: [limit] });
+  }
+  for (const { y, limits } of rows) {
+    const more = limits.length > 1 ? ` and ${limits.length - 1} more` : "";
+    const label = make("span", { textContent: `${limitText(limits[0], panel)} · ${limits[0].part}${more}`,
+      title: limits.map((limit) => limit.reason).join("\n") });
+    label.style.top = (y < 16 ? y + 1 : y - 16) + "px";
+    panel.labels.append(label);
+  }
+}
+
+// The limits within a finger's width of a pointer at height y.
+const limitsNear = (panel, y) => (panel.shown || []).filter((limit) => Math.abs(toLevel(panel, limit.level) - y) < 7);
+
+function moveOverlays(panel) {
+  const inside = (t) => t !== null && t >= view.start && t <= view.end;
+  panel.cursor.hidden = !inside(view.cursor);
+  if (!panel.cursor.hidden) panel.cursor.style.left = toPixel(view.cursor) + "px";
+  const marks = dragging && dragging.to !== undefined ? [dragging.from, dragging.to] : [view.a, view.b];
+  const [from, to] = marks.map((t) => (t === null ? null : Math.min(Math.max(t, view.start), view.end)));
+  panel.band.hidden = from === null || to === null;
+  if (panel.band.hidden) return;
+  panel.band.style.left = toPixel(Math.min(from, to)) + "px";
+  panel.band.style.width = Math.max(Math.abs(toPixel(to) - toPixel(from)), 1) + "px";
+}
+
+function readOut() {
+  for (const panel of panels) {
+    moveOverlays(panel);
+    for (const line of panel.lines) {
+      const value = view.cursor === null ? NaN : valueAt(line.column, view.cursor) * line.factor;
+      line.value.textContent = view.cursor === null ? "" : `${number(value, panel.unit)} ${panel.unit}`;
+    }
+  }
+}

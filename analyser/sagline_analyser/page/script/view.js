@@ -1,0 +1,57 @@
+// What is looked at: the window, the cursor, the ruler, the theme.
+
+const whole = [0, Math.max(spec.duration, 0.001)];
+const view = { start: whole[0], end: whole[1], cursor: null, held: false, a: null, b: null, wall: false };
+const MARGIN = { l: 52, r: 10, t: 6, b: 24 };
+let printing = false;
+
+function make(tag, properties = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(properties)) {
+    if (name in element) element[name] = value;
+    else element.setAttribute(name, value);
+  }
+  element.append(...children);
+  return element;
+}
+
+function svg(tag, attributes, ...children) {
+  const element = document.createElementNS("http://www.w3.org/2000/svg", tag);
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+  element.append(...children);
+  return element;
+}
+
+const style = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+const colour = (number) => (number === 0 ? style("--line") : spec.palette[number]);
+
+// A value with the digits its size deserves.
+function number(value, unit) {
+  if (value !== value) return "–";
+  const size = Math.abs(value);
+  const digits = unit === "V" && size < 10 ? 3 : size >= 1000 ? 0 : size >= 100 ? 1 : 2;
+  return value.toFixed(digits).replace("-", "−");
+}
+
+const width = () => document.getElementById("groups").clientWidth || 700;
+const plotPixels = () => Math.max(width() - MARGIN.l - MARGIN.r, 50);
+const toPixel = (t) => ((t - view.start) / (view.end - view.start)) * plotPixels();
+const toTime = (pixel) => view.start + (pixel / plotPixels()) * (view.end - view.start);
+
+function setView(start, end) {
+  const span = Math.min(Math.max(end - start, 0.005), whole[1] - whole[0]);
+  const middle = (start + end) / 2;
+  const from = Math.min(Math.max(middle - span / 2, whole[0]), whole[1] - span);
+  Object.assign(view, { start: from, end: from + span });
+  redraw();
+}
+
+function zoomBy(factor, about) {
+  const centre = about ?? (view.cursor ?? (view.start + view.end) / 2);
+  setView(centre - (centre - view.start) * factor, centre + (view.end - centre) * factor);
+}
+
+const panBy = (share) => {
+  const by = (view.end - view.start) * share;
+  setView(view.start + by, view.end + by);
+};

@@ -1,0 +1,187 @@
+"""The written parts of a page: summary, crossings, quality, notes.  Every text is escaped."""
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from html import escape
+
+from sagline_logger.format import CAUTION
+
+from ..findings.crossings import RULES_TEXT, Crossing
+from ..findings.summary import Band, Finding, Summary, words
+from ..load.ride import Ride
+from .units import duration_text, figure_text, moment_text
+
+TILES = (
+    "distance", "moving_time", "top_speed", "energy_net", "energy_per_distance",
+    "energy_regenerated", "charge_net", "peak_battery_current", "lowest_cell", "hottest_part",
+)  # fmt: skip
+ROWS = 8
+"""Rows shown for one limit, the worst ones; the others are counted."""
+
+
+def heading(ride: Ride) -> str:
+    """Return the page's head: board, when, how long, where from."""
+    parts = []
+    if ride.started_wall is not None:
+        parts.append(f"{datetime.fromtimestamp(ride.started_wall, UTC):%Y-%m-%d %H:%M:%S} UTC")
+    parts.append(duration_text(ride.duration))
+    parts += [text for text in (ride.firmware, ride.source) if text]
+    note = f"<p class=note>{escape(ride.note)}</p>" if ride.note else ""
+    settings = ", ".join(f"{name} = {value}" for name, value in ride.settings.items())
+    stated = f"<p class=settings>Settings: {escape(settings)}</p>" if settings else ""
+    title = escape(ride.board_name or "Unnamed board")
+    return f"<h1>{title}</h1><p class=facts>{escape(' · '.join(parts))}</p>{note}{stated}"
+
+
+def warnings(ride: Ride) -> str:
+    """Return what the reader must know before trusting the figures, or an empty string."""
+    lines = list(ride.warnings)
+    if abs(ride.quality.clock_error or 0) > 1:
+        lines.append(
+            "The board's clock and the logger's do not keep the same time, as when a simulated "
+            "board runs faster than life. Times are the board's; marks and link losses, which the "
+            "logger timed, may stand in the wrong place."
+        )
+    if not ride.quality.ended:
+        lines.append("The capture was cut off: the log has no end record.")
+    if not lines:
+        return ""
+    return f"<ul class=warnings>{''.join(f'<li>{escape(line)}' for line in lines)}</ul>"
+
+
+def summary_tiles(summary: Summary) -> str:
+    """Return the figures a rider looks for first, as tiles."""
+    found = {finding.key: finding for finding in summary}
+    tiles = [_tile(found[key]) for key in TILES if key in found and found[key].value is not None]
+    return f"<dl class=tiles>{''.join(tiles)}</dl>"
+
+
+def _tile(finding: Finding) -> str:
+    under = " · ".join(part for part in (finding.note, "") if part)
+    at = f" {_link(finding.at)}" if finding.at is not None else ""
+    return (
+        f'<div title="{escape(finding.how)}"><dt>{escape(finding.label)}</dt>'
+        f"<dd>{escape(figure_text(finding.value, finding.unit))}</dd>"
+        f"<dd class=under>{escape(under)}{at}</dd></div>"
+    )
+
+
+def band_table(bands: Sequence[Band]) -> str:
+    """Return the shares of time by battery current."""
+    if not bands:
+        return ""
+    cells = "".join(
+        f"<tr><th scope=row>{escape(band.label)}<td>{_span_text(band)}<td class=n>"
+        f"{100 * band.share:.1f}&#8239;%<td class=bar><i style='width:{100 * band.share:.2f}%'></i>"
+        for band in bands
+    )
+    return (
+        "<table class=bands><caption>Share of the time by battery current</caption>"
+        f"<tbody>{cells}</table>"
+    )
+
+
+def _span_text(band: Band) -> str:
+    if band.low is None:
+        return f"below {band.high:.0f} A".replace("-", "−")
+    if band.high is None:
+        return f"above {band.low:.0f} A"
+    return f"{band.low:.0f} to {band.high:.0f} A".replace("-", "−")
+
+
+def figure_table(summary: Summary) -> str:
+    """Return every figure with how it was computed."""
+    rows = "".join(
+        f"<tr><th scope=row>{escape(f.label)}<td class=n>{escape(figure_text(f.value, f.unit))}"
+        f"<td>{_link(f.at) if f.at is not None else ''} {escape(f.note)}<td>{escape(f.how)}"
+        for f in summary
+        if f.value is not None
+    )
+    lacking = "".join(f"<li>{escape(f.label)}: {escape(f.how)}" for f in summary if f.value is None)
+    missing = f"<h3>Could not be computed</h3><ul class=lacking>{lacking}</ul>" if lacking else ""
+    return (
+        "<div class=wide><table class=figures><thead><tr><th>Figure<th>Value<th>When, where"
+        f"<th>How it was computed<tbody>{rows}</table></div>{missing}"
+    )
+
+
+def crossing_table(ride: Ride, crossings: Sequence[Crossing], has_limits: bool) -> str:
+    """Return the crossings, grouped by limit, each with a link that zooms there."""
+    if not has_limits:
+        return (
+            "<p>No limits to compare with: give the logger or this program a board file "
+            "(<code>--board FILE</code>)."
+        )
+    if not crossings:
+        return f"<p>No limit was crossed. {escape(RULES_TEXT)}<p class=caution>{escape(CAUTION)}"
+    parts = "".join(_crossing_group(ride, rows) for rows in by_threshold(crossings))
+    return (
+        f"<p>{escape(RULES_TEXT)} A²s is the integral ∫ i² dt from start to end, the measure of "
+        f"heat in leads and fuses.<p class=caution>{escape(CAUTION)}</p>{parts}"
+    )
+
+
+def by_threshold(crossings: Sequence[Crossing]) -> list[list[Crossing]]:
+    """Return the crossings of each threshold together, ratings of parts before settings."""
+    groups: dict[tuple[str, str, bool], list[Crossing]] = {}
+    for crossing in crossings:
+        threshold = crossing.threshold
+        key = (threshold.key or "", threshold.reason, threshold.above)
+        groups.setdefault(key, []).append(crossing)
+    return sorted(groups.values(), key=lambda rows: _ORDER.index(rows[0].threshold.limit.kind))
+
+
+_ORDER = ("stop", "limit", "burst", "full", "alarm", "setting")
+
+
+def group_words(ride: Ride, rows: Sequence[Crossing]) -> tuple[str, str, str]:
+    """Return (what, threshold, how often and how long) of one threshold's crossings."""
+    threshold = rows[0].threshold
+    times = "once" if len(rows) == 1 else f"{len(rows)} times"
+    total = duration_text(sum(c.span.duration for c in rows))
+    what = words(ride, threshold.key) if threshold.key else "a cell"
+    return what, threshold.words, f"{times}, {total} in all"
+
+
+def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
+    limit = rows[0].threshold.limit
+    worst = sorted(rows, key=lambda c: c.span.peak, reverse=rows[0].threshold.above)[:ROWS]
+    worst.sort(key=lambda c: c.span.start)
+    left = len(rows) - len(worst)
+    more = ""
+    if left:
+        more = f"<p>{left} lesser ones: <code>sagline-analyser summary --json</code> lists them."
+    squares = limit.unit == "A"
+    body = "".join(
+        f"<tr><td>{_link(c.span.start, c.span.end)}<td class=n>{duration_text(c.span.duration)}"
+        f"<td class=n>{escape(figure_text(c.span.peak, limit.unit))}"
+        + (f"<td class=n>{c.ampere_squared_seconds:,.0f}" if squares else "")
+        + f"<td>{escape(words(ride, c.where)) + ', ' if c.threshold.key is None else ''}"
+        f"{escape(c.doing)}{' · cut off by a gap' if c.span.cut else ''}"
+        for c in worst
+    )
+    what, threshold, often = group_words(ride, rows)
+    opened = " open" if limit.kind in ("stop", "limit", "burst") else ""
+    return (
+        f"<details{opened} class=crossing><summary><b>{escape(what)}</b> {escape(threshold)} "
+        f"<span class=count>{often}</span></summary>"
+        "<div class=wide><table><thead><tr><th>Start<th>Duration<th>Peak"
+        + ("<th>A²s" if squares else "")
+        + f"<th>At the peak<tbody>{body}</table></div>{more}</details>"
+    )
+
+
+def event_table(rows: Iterable[tuple[float, str, str]]) -> str:
+    """Return (time, what, text) rows of the event lane in writing."""
+    body = "".join(
+        f"<tr><td>{_link(time)}<td>{escape(what)}<td>{escape(text)}" for time, what, text in rows
+    )
+    if not body:
+        return "<p>No faults, marks, link losses or restarts."
+    return f"<div class=wide><table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div>"
+
+
+def _link(start: float, end: float | None = None) -> str:
+    margin = max(1.0, ((end or start) - start) / 2)
+    window = f"{max(start - margin, 0):.3f},{(end or start) + margin:.3f}"
+    return f'<a href="#t={window}">{moment_text(start)}</a>'
