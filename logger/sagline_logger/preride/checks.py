@@ -107,6 +107,9 @@ def _typical(seen: Observation, *names: str) -> dict[str, float]:
 
 
 def _link(hearing: Hearing, seen: Observation) -> _Finding:
+    if hearing.link_losses:
+        times = f"lost {len(hearing.link_losses)} times ({hearing.link_losses[0]})"
+        return "fail", times, "mend the lead or its plug, or come nearer"
     if not hearing.received:
         return "fail", "no byte arrived", "is the board on, and the lead in the right port?"
     if not hearing.records:
@@ -114,12 +117,7 @@ def _link(hearing: Hearing, seen: Observation) -> _Finding:
             "fail", f"{hearing.received} bytes, but no frame among them",
             "is --baud right, and is it our format?",
         )  # fmt: skip
-    numbers = (
-        f"{len(hearing.records)} frames, {hearing.foreign} bytes that were none, "
-        f"link lost {len(hearing.link_losses)} times"
-    )
-    if hearing.link_losses:
-        return "fail", f"{numbers} ({hearing.link_losses[0]})", "mend the lead or its plug"
+    numbers = f"{len(hearing.records)} frames, {hearing.foreign} bytes that were none, never lost"
     if seen.boots > 1:
         return "fail", f"{numbers}, the board restarted {seen.boots - 1} times", "mend its supply"
     share = hearing.foreign / hearing.received

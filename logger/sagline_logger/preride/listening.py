@@ -59,7 +59,7 @@ def listen(source: Source, seconds: float) -> Hearing:
                     source.open()
                     up = True
                 data = source.read(_READ)
-            except LinkLost as problem:
+            except (LinkLost, SaglineError) as problem:  # a port that is gone may come back
                 if up:
                     losses.append(str(problem))
                     source.close()
