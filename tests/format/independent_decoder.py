@@ -40,7 +40,7 @@ def unstuff(stuffed):
 
 
 def stuff(data):
-    """§3.2, with the block that the paper leaves out."""
+    """§3.2, as written there: with the empty block after a full one at the end."""
     data = data + b"\0"
     out = b""
     while data:

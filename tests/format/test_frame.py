@@ -26,9 +26,10 @@ def test_crc_check_value():
     assert zlib.crc32(plain) ^ 0xFFFFFFFF == 0xDEBB20E3
 
 
-# S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Trans. Networking 7(2), 1999:
-# figure 3 stuffs an IPv4 header; its text defines the blocks of 0xFF (from memory, as are the
-# short cases below, which follow from the paper's table of code bytes).
+# S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Trans. Networking 7(2), 1999.
+# The example is the paper's start of an IPv4 header (from memory); the short cases follow from its
+# table of code bytes.  That a full block at the end needs no empty one after it is the habit of
+# the ``cobs`` package.
 IP_HEADER = (
     "45 00 00 2C 4C 79 00 00 40 06 4F 37",
     "02 45 01 04 2C 4C 79 01 05 40 06 4F 37",

@@ -3,6 +3,7 @@
 import bisect
 import io
 import random
+import tracemalloc
 
 import pytest
 
@@ -148,6 +149,31 @@ def test_chunks_of_a_file_do_not_matter():
             return super().read(min(size, 3) if size > 0 else 3)
 
     assert list(read_log(Dribble(log))) == list(read_log(io.BytesIO(log)))
+
+
+UNITS = [bytes(40), b"\xff", b"damaged, over and over\n\0", encode_frame(b"\x40" * 300)]
+
+
+@pytest.mark.parametrize("unit", UNITS, ids=["zeros", "no zero", "damaged", "sound"])
+def test_a_log_is_read_in_less_memory_than_it_takes(unit):
+    """2 MiB of anything, in no more than a chunk's worth of pieces at a time."""
+
+    class Endless(io.RawIOBase):
+        def __init__(self):
+            self.left = 1 << 21
+
+        def read(self, size=-1):
+            self.left -= size
+            return (unit * (size // len(unit) + 1))[:size] if self.left >= 0 else b""
+
+    tracemalloc.start()
+    try:
+        size = sum(entry.size for entry in read_log(Endless()))
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert size == (0 if unit == bytes(40) else 1 << 21)
+    assert peak < 1 << 21
 
 
 def test_a_damaged_start_is_searched_past(tmp_path):

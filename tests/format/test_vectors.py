@@ -12,6 +12,8 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sagline_logger.format import (
     Channel,
@@ -116,6 +118,29 @@ def test_refused_bodies(case):
     assert entries[0].record is None
     assert entries[0].problem
     assert entries[1].record is not None
+
+
+BODIES = [bytes.fromhex(case["body"]) for name in ("records", "tolerated", "refused_bodies")
+          for case in load(name)]  # fmt: skip
+
+
+@settings(max_examples=1000)
+@given(st.sampled_from(BODIES), st.data())
+def test_both_decoders_judge_a_spoilt_body_alike(body, data):
+    """Over bodies changed at a few bytes, cut or lengthened: the same record, or both refuse."""
+    spoilt = bytearray(body)
+    for _ in range(data.draw(st.integers(0, 3))):
+        # The first 60 bytes hold the fixed fields: that is where a change tells.
+        spoilt[data.draw(st.integers(0, min(len(body), 60) - 1))] = data.draw(st.integers(0, 255))
+    spoilt = spoilt[: data.draw(st.integers(1, len(body)) | st.just(len(body)))]
+    spoilt += data.draw(st.binary(max_size=4))
+    try:
+        expected = other.record(bytes(spoilt))
+    except other.Refused:
+        with pytest.raises(RecordError):
+            decode_record(bytes(spoilt))
+    else:
+        assert named(decode_record(bytes(spoilt))) == expected
 
 
 @pytest.mark.parametrize("case", cases("other_version"))

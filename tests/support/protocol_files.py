@@ -307,6 +307,7 @@ def tolerated() -> list[dict[str, Any]]:
     )
     return [
         case("board of a later minor version, with bytes added", board, board.encode() + b"\1\2\3"),
+        case("stream with bytes added behind its channels", TWO, TWO.encode() + b"\0new"),
         case("event with bytes added", event, event.encode() + b"\0" * 9),
         case("link with bytes added", link, link.encode() + b"+"),
         case("unknown channel flags, and a code that is not in force",

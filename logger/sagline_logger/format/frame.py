@@ -68,6 +68,9 @@ class Piece:
     fault: Fault | None
 
 
+_PADDING = Piece(DELIMITER, None, None)
+
+
 class FrameSplitter:
     """Cuts a byte stream, fed in arbitrary slices, into frames; holds at most MAX_ENCODED bytes.
 
@@ -111,12 +114,12 @@ class FrameSplitter:
         return encoded
 
     def _close(self, encoded: bytes) -> Piece:
+        if not encoded:
+            return _PADDING
         raw = encoded + DELIMITER
         if self._overlong:
             self._overlong = False
             return Piece(raw, None, Fault.TOO_LONG)
-        if not encoded:
-            return Piece(raw, None, None)
         try:
             return Piece(raw, decode_frame(encoded), None)
         except FrameError:
