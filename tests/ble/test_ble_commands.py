@@ -22,7 +22,7 @@ from support.capture import Contents, Logger, command, logged, recording, the_lo
 def test_random_disconnects_leave_every_delivered_byte_in_the_log_once(
     bluetooth: Bluetooth, tmp_path: Path
 ) -> None:
-    disconnect_often(bluetooth, tmp_path, 4, random.Random(6))
+    disconnect_often(bluetooth, tmp_path, 4, random.Random(6), away=1.0)
 
 
 def test_a_lost_radio_link_is_told_from_a_restart(bluetooth: Bluetooth, tmp_path: Path) -> None:

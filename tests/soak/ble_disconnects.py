@@ -28,7 +28,8 @@ def main() -> int:
         dbus_daemon() as bus,
         Bluetooth(bus) as bluetooth,
     ):
-        back = disconnect_often(bluetooth, Path(directory), times, random.Random(seed))
+        # Longer away than one search lasts, so that some come back in the pause between searches.
+        back = disconnect_often(bluetooth, Path(directory), times, random.Random(seed), away=8.0)
     late = sum(seconds > BACK_WITHIN for seconds in back)
     print(
         f"{times} lost links (seed {seed}): every delivered byte is in the log, once; back after "

@@ -13,11 +13,11 @@ from .capture import PATIENCE, Contents, logged, recording, wait_until
 
 
 def disconnect_often(
-    bluetooth: Bluetooth, directory: Path, times: int, chance: random.Random
+    bluetooth: Bluetooth, directory: Path, times: int, chance: random.Random, away: float
 ) -> list[float]:
     """Record Kestrel's ride through ``times`` lost links; return how long each took to be back.
 
-    Every other time the board goes out of range for a while; a link goes between frames or inside
+    Every other time the board goes out of range, for up to ``away`` s; a link goes between frames or inside
     one, under a new random MTU each time.  "Back" is subscribed again, counted from the moment the
     board can be heard again, in s.
     """
@@ -39,8 +39,8 @@ def disconnect_often(
                 assert peripheral.link_dropped.wait(PATIENCE)
                 began = time.monotonic()
                 if not returns:
-                    away = began + chance.uniform(0, 3)
-                    wait_until(lambda away=away: time.monotonic() > away)
+                    until = began + chance.uniform(0, away)
+                    wait_until(lambda until=until: time.monotonic() > until)
                     began = time.monotonic()
                     peripheral.come_back()
                 assert peripheral.subscribed.wait(PATIENCE)
