@@ -154,26 +154,31 @@ def test_chunks_of_a_file_do_not_matter():
 UNITS = [bytes(40), b"\xff", b"damaged, over and over\n\0", encode_frame(b"\x40" * 300)]
 
 
+class Repeated(io.RawIOBase):
+    """A file of ``size`` bytes that is never held whole."""
+
+    def __init__(self, unit: bytes, size: int) -> None:
+        self.unit, self.left = unit, size
+
+    def read(self, size=-1):
+        size = min(size, self.left)
+        self.left -= size
+        return (self.unit * (size // len(self.unit) + 1))[:size]
+
+
 @pytest.mark.parametrize("unit", UNITS, ids=["zeros", "no zero", "damaged", "sound"])
-def test_a_log_is_read_in_less_memory_than_it_takes(unit):
-    """2 MiB of anything, in no more than a chunk's worth of pieces at a time."""
-
-    class Endless(io.RawIOBase):
-        def __init__(self):
-            self.left = 1 << 21
-
-        def read(self, size=-1):
-            self.left -= size
-            return (unit * (size // len(unit) + 1))[:size] if self.left >= 0 else b""
-
-    tracemalloc.start()
-    try:
-        size = sum(entry.size for entry in read_log(Endless()))
-        _, peak = tracemalloc.get_traced_memory()
-    finally:
-        tracemalloc.stop()
-    assert size == (0 if unit == bytes(40) else 1 << 21)
-    assert peak < 1 << 21
+def test_a_longer_log_takes_no_more_memory(unit):
+    """Whatever a log holds, it is read in bounded memory: three times as long, the same peak."""
+    peaks = []
+    for size in (1 << 17, 3 << 17):
+        tracemalloc.start()
+        try:
+            total = sum(entry.size for entry in read_log(Repeated(unit, size)))
+            peaks.append(tracemalloc.get_traced_memory()[1])
+        finally:
+            tracemalloc.stop()
+        assert total == (0 if set(unit) == {0} else size)
+    assert peaks[1] < 1.1 * peaks[0]
 
 
 def test_a_damaged_start_is_searched_past(tmp_path):

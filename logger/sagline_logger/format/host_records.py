@@ -254,7 +254,10 @@ class Foreign:
 
 @dataclass(frozen=True, slots=True)
 class Dropped:
-    """DROPPED, kind 0x88: ``frames`` device frames (``size`` bytes) could not be written here."""
+    """DROPPED, kind 0x88: ``frames`` device frames could not be written here.
+
+    ``size`` counts the bytes that the file lacks, records about those frames included.
+    """
 
     KIND: ClassVar[int] = 0x88
     at: Instant
