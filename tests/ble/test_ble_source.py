@@ -258,9 +258,12 @@ def test_the_link_of_a_killed_program_is_taken_over(bluetooth: Bluetooth, source
 
 def test_close_from_another_thread_cuts_an_open_short(bluetooth: Bluetooth) -> None:
     source = BleSource("Kestrel", scan=3600)
-    stopper = threading.Thread(
-        target=lambda: (bluetooth.search_begun.wait(PATIENCE), source.close())
-    )
+
+    def stop() -> None:
+        bluetooth.search_begun.wait(PATIENCE)
+        source.close()
+
+    stopper = threading.Thread(target=stop)
     stopper.start()
     with pytest.raises(LinkLost, match="closed"):
         source.open()

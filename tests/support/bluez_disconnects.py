@@ -17,9 +17,9 @@ def disconnect_often(
 ) -> list[float]:
     """Record Kestrel's ride through ``times`` lost links; return how long each took to be back.
 
-    Every other time the board goes out of range, for up to ``away`` s; a link goes between frames or inside
-    one, under a new random MTU each time.  "Back" is subscribed again, counted from the moment the
-    board can be heard again, in s.
+    Every other time the board goes out of range, for up to ``away`` s; a link goes between frames
+    or inside one, under a new random MTU each time.  "Back" is subscribed again, counted from the
+    moment the board can be heard again, in s.
     """
     kestrel = SimulatedBoard(seed=chance.randrange(1 << 30))
     peripheral = Peripheral(
