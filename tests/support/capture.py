@@ -1,10 +1,12 @@
 """A serial port that can be unplugged, and the real programs run against it."""
 
 import contextlib
+import fcntl
 import os
 import shutil
 import subprocess
 import sys
+import termios
 import threading
 import time
 import tty
@@ -15,6 +17,8 @@ from typing import TypeVar
 from sagline_logger.format import (
     Foreign,
     FrameSplitter,
+    Link,
+    LinkState,
     Record,
     decode_record,
     is_host_kind,
@@ -50,6 +54,15 @@ class Port:
         """Transmit, waiting while the other end is slow."""
         while data:
             data = data[os.write(self._master, data) :]
+
+    def wait_until_read(self) -> None:
+        """Wait until the other end has taken all that was sent out of the kernel."""
+        wait_until(lambda: not self._unread())
+        time.sleep(0.05)  # nothing tells when the last of it has passed on inside the kernel
+        wait_until(lambda: not self._unread())
+
+    def _unread(self) -> int:
+        return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
 
 
 @contextlib.contextmanager
@@ -151,13 +164,14 @@ def logged(directory: Path) -> bytes:
 
 
 class Contents:
-    """A log taken apart: ``stream`` is what the device sent, ``host`` what the logger added."""
+    """A log taken apart: what the device sent, whole and by stretch between lost links, and all
+    records."""
 
     def __init__(self, log: bytes) -> None:
         self.frames: list[bytes] = []
         self.records: list[Record] = []
         self.damaged: list[bytes] = []
-        parts: list[bytes] = []
+        self.stretches = [b""]
         splitter = FrameSplitter()
         for piece in [*splitter.feed(log), *splitter.finish()]:
             if piece.body is None:
@@ -166,12 +180,14 @@ class Contents:
                 record = decode_record(piece.body)
                 self.records.append(record)
                 if isinstance(record, Foreign):
-                    parts.append(record.data)
+                    self.stretches[-1] += record.data
+                if isinstance(record, Link) and record.state is LinkState.DOWN:
+                    self.stretches.append(b"")
             else:
                 self.frames.append(piece.raw)
                 self.records.append(decode_record(piece.body))
-                parts.append(piece.raw)
-        self.stream = b"".join(parts)
+                self.stretches[-1] += piece.raw
+        self.stream = b"".join(self.stretches)
 
     def all(self, kind: type[T]) -> list[T]:
         """Return the records of one kind, in order."""

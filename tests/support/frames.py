@@ -40,10 +40,9 @@ class Device:
 
     def samples(self, count: int = 5) -> bytes:
         """Return one SAMPLES frame; the current counts samples, so that each is unlike the next."""
-        rows = b"".join(
-            self.stream.layout.pack(FAST[0].raw(self.volts), (self.sequence + n) % 30_000)
-            for n in range(count)
-        )
+        volts, pack = FAST[0].raw(self.volts), self.stream.layout.pack
+        numbers = range(self.sequence, self.sequence + count)
+        rows = b"".join([pack(volts, number % 30_000) for number in numbers])
         record = Samples(self.boot, 0, 0, self.sequence, self.clock % 2**32, count, rows)
         self.sequence += count
         self.clock += count * PERIOD

@@ -82,6 +82,7 @@ class LogWriter:
         self.dropped_bytes = 0
         self._gap_frames = 0
         self._gap_bytes = 0
+        self._gap_reason = ""
         self._pending: list[bytes] = []
         self._batch = b""
         self._in_doubt = False
@@ -100,6 +101,7 @@ class LogWriter:
             if self._gap_bytes and (keep or self._held <= HOLD // 2):
                 self._close_gap()
             elif not keep and (self._gap_bytes or self._held + len(frames) > HOLD):
+                self._gap_reason = self.problem or self._gap_reason
                 self._gap_frames += count
                 self._gap_bytes += len(frames)
                 self.dropped_frames += count
@@ -128,12 +130,13 @@ class LogWriter:
         return self._held
 
     def _close_gap(self) -> None:
-        reason = self.problem or "the disk did not keep up"
+        reason = self._gap_reason or "the disk did not keep up"
         record = Dropped(instant(), self._gap_frames, self._gap_bytes, reason)
         frame = encode_frame(record.encode())
         self._pending.append(frame)
         self._held += len(frame)
         self._gap_frames = self._gap_bytes = 0
+        self._gap_reason = ""
 
     def _run(self) -> None:
         closing = False

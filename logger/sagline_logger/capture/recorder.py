@@ -350,6 +350,7 @@ class Recorder:
             if self._rejoin is not None:
                 down = time.monotonic() - self._changed
                 self._rejoin.note = f"reconnected after {down:.2f} s, try {tries}"
+            self._tell(f"{self._source.description} is open again; waiting for the device")
             return
 
 
