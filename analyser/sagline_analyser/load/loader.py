@@ -1,6 +1,8 @@
 """From a log file to a :class:`Ride`."""
 
 from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +19,7 @@ from sagline_logger.format import (
     Link,
     LinkState,
     Mark,
+    Record,
     SaglineError,
     Setting,
     Stream,
@@ -202,11 +205,7 @@ def _ride(
         firmware=boards[-1].firmware if boards else "",
         streams=streams,
         events=events,
-        marks=tuple(
-            RideMark((r.at.monotonic - zero) / 1e6, r.number, r.text)
-            for r in host
-            if isinstance(r, Mark)
-        ),
+        marks=_marks(host, zero),
         link_gaps=_link_gaps([r for r in host if isinstance(r, Link)], zero),
         segments=_segments(tables, clocks, streams),
         quality=Quality(
@@ -246,6 +245,20 @@ def _events(tables: Tables, clocks: Clocks) -> tuple[tuple[RideEvent, ...], int]
             if fresh:
                 events.append(RideEvent(time, event.event, event.number, event.index, event.text))
     return tuple(sorted(events, key=lambda event: event.time)), missing
+
+
+def _marks(host: Iterable[Record], zero: int) -> tuple[RideMark, ...]:
+    """Return the marks; a repeated number in one capture brings the text of the first."""
+    marks: dict[tuple[int, int], RideMark] = {}
+    capture = 0
+    for record in host:
+        if isinstance(record, Capture):
+            capture += 1
+        elif isinstance(record, Mark):
+            mark = RideMark((record.at.monotonic - zero) / 1e6, record.number, record.text)
+            first = marks.get((capture, record.number))
+            marks[capture, record.number] = replace(first, text=mark.text) if first else mark
+    return tuple(marks.values())
 
 
 def _link_gaps(links: list[Link], zero: int) -> tuple[LinkGap, ...]:

@@ -201,7 +201,10 @@ class Time:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """MARK, kind 0x86: the rider marked this moment; numbered from 1 within a capture."""
+    """MARK, kind 0x86: the rider marked this moment; numbered from 1 within a capture.
+
+    A later MARK of the same number brings the text that was typed after the moment was fixed.
+    """
 
     KIND: ClassVar[int] = 0x86
     at: Instant
