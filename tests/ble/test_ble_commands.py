@@ -66,8 +66,9 @@ def test_a_killed_logger_starts_again_although_the_system_kept_its_link(
 def test_a_second_capture_of_the_same_board_is_refused(
     bluetooth: Bluetooth, tmp_path: Path
 ) -> None:
-    Peripheral(bluetooth, "Kestrel")
-    with recording("--ble", "Kestrel", "--out", tmp_path):
+    kestrel = SimulatedBoard()
+    peripheral = Peripheral(bluetooth, "Kestrel", greeting=kestrel.greeting)
+    with recording("--ble", "Kestrel", "--out", tmp_path), Ride(kestrel, peripheral):
         status, _, errors = command("record", "--ble", "Kestrel", "--out", tmp_path)
     assert status == 1
     assert "the device is busy; another capture has it; stop that first" in errors[-1]

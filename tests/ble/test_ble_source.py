@@ -214,14 +214,16 @@ def test_a_refusal_by_the_bus_is_told_as_missing_permission(source: Source) -> N
         assert "this program may not use Bluetooth; join the group" in error_of(source)
 
 
-def test_the_bluetooth_service_stops_under_a_link(source: Source) -> None:
+def test_the_bluetooth_service_crashes_under_a_link(
+    source: Source, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ble_source, "_SILENCE", 0.2)
     with dbus_daemon() as bus:
         with Bluetooth(bus) as bluetooth:
             Peripheral(bluetooth, "Kestrel", greeting=greet)
             source.open()
             assert read(source, len(GREETING)) == GREETING
-            bluetooth.power(False)  # bluetoothd drops its links on the way out
-        with pytest.raises(LinkLost):
+        with pytest.raises(LinkLost, match=r"nothing received for 0.2 s"):
             source.read(PATIENCE)
         assert "Bluetooth service is not running" in error_of(source)
 

@@ -2,7 +2,8 @@
 
 bleak runs unmodified against it: the daemon is the real ``dbus-daemon``, and the objects it finds
 there (adapter, devices, services, characteristics, as BlueZ documents them in its
-``doc/org.bluez.*.rst``) are served from this module, on a thread of its own.
+``doc/org.bluez.*.rst``) are served from this module, on a thread of its own.  Notifications go the
+way that bleak asks for, StartNotify; it uses AcquireNotify only when a program tells it to.
 """
 
 import asyncio

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import errno
 import logging
 import socket
 import sys
@@ -22,8 +23,12 @@ if TYPE_CHECKING:  # importing bleak takes longer than the rest of the logger; w
 
 _SCAN = 5.0
 """Seconds one attempt to open looks for the device."""
-_CONNECT = 15.0
-"""Seconds a found device has to connect, list its services and start notifying."""
+_CONNECT = 30.0
+"""Seconds a found device has to connect, list its services and start notifying; on some systems
+the user is asked to pair meanwhile."""
+_SILENCE = 10.0
+"""Seconds without a byte that count as a lost link: a Bluetooth service that crashed tells nobody,
+and a board describes itself at least every 5 s (``protocol_docs/frame_format.md`` §5.1)."""
 _FAREWELL = 5.0
 """Seconds the system has to drop the link."""
 _MOST_HELD = 8 << 20
@@ -139,6 +144,7 @@ class _Link:
         self._scan = scan
         self._changed = threading.Condition()  # guards what follows
         self._held = bytearray()
+        self._heard = 0
         self._up = False
         self._end: Exception | None = None
         self._task: asyncio.Task[None] | None = None
@@ -212,6 +218,7 @@ class _Link:
                     lose(f"the logger fell {_MOST_HELD >> 20} MiB behind; starting afresh")
                     return
                 self._held += data
+                self._heard += len(data)
                 self._changed.notify_all()
 
         found = await self._find()
@@ -232,8 +239,13 @@ class _Link:
                 with self._changed:
                     self._up = True
                     self._changed.notify_all()
-                reason = await lost
-                self._finish(LinkLost(f"{self._device}: {reason}"))  # now, not after the farewell
+                heard = -1
+                while not lost.done() and heard != self._heard:
+                    heard = self._heard
+                    await asyncio.wait([lost], timeout=_SILENCE)
+                lose(f"nothing received for {_SILENCE:g} s")
+                # Told now, not after the farewell.
+                self._finish(LinkLost(f"{self._device}: {lost.result()}"))
             finally:
                 with contextlib.suppress(Exception):
                     async with asyncio.timeout(_FAREWELL):
@@ -273,10 +285,11 @@ def _claim(address: str) -> Iterator[None]:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as claim:
         try:
             claim.bind(f"\0sagline-ble-{address}")
-        except OSError:
-            raise SaglineError(
-                "the device is busy",
-                where=address,
-                remedy="another capture has it; stop that first",
-            ) from None
+        except OSError as problem:
+            if problem.errno == errno.EADDRINUSE:  # where such sockets are forbidden we do without
+                raise SaglineError(
+                    "the device is busy",
+                    where=address,
+                    remedy="another capture has it; stop that first",
+                ) from None
         yield
