@@ -7,6 +7,7 @@ numpy.  The tests hold the two against each other.
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import IO, Any
 
 import numpy as np
@@ -19,6 +20,8 @@ Places = npt.NDArray[np.intp]
 
 _RESIDUE = 0x2144DF1C
 """CRC-32 of any body followed by its own CRC (the CRC's residue after the final inversion)."""
+_FEW = 64
+"""Frames below which a plain loop is faster than numpy's calls."""
 _BLOCK = 1 << 20  # the code bytes of a block's frames stay in the processor's cache
 
 
@@ -80,10 +83,10 @@ def _decode(raw: bytearray, offset: int, overlong: bool) -> Block:
         sound[0] = False
     pieces = np.append(start[:overlong], start[overlong:][length[overlong:] > 0]) + offset
     start, end = start[sound], end[sound]
-    whole, extra = _destuff(data, start, end)
+    whole, extra = _destuff(raw, start, end)
     place = start + offset
     if extra.size:
-        data = np.delete(data, extra)
+        data = _without(raw, extra)
         start, end = start - np.searchsorted(extra, start), end - np.searchsorted(extra, end)
     # The first code byte stands before the frame's first byte; the last four bytes are the CRC.
     start, size = start + 1, end - start - 5
@@ -98,7 +101,7 @@ def _decode(raw: bytearray, offset: int, overlong: bool) -> Block:
     return Block(data, start, size, place, np.setdiff1d(pieces, place, assume_unique=True))
 
 
-def _destuff(data: Bytes, start: Places, end: Places) -> tuple[npt.NDArray[np.bool_], Places]:
+def _destuff(raw: bytearray, start: Places, end: Places) -> tuple[npt.NDArray[np.bool_], Places]:
     """Undo COBS in place in every frame at once.
 
     A code byte stands where the zero it replaces belongs, so writing zeros over the code bytes
@@ -106,13 +109,13 @@ def _destuff(data: Bytes, start: Places, end: Places) -> tuple[npt.NDArray[np.bo
     zero: the code byte after it has to go.  Returns which frames are well formed, and the places
     of the bytes to take out, in rising order.
     """
+    data = np.frombuffer(raw, np.uint8)
     whole = np.ones(start.size, np.bool_)
     frame = np.arange(start.size)
-    extra = []
-    at = start.copy()
-    stop = end
+    extra: list[Places] = []
+    at, stop = start.copy(), end
     turn = 0
-    while at.size:
+    while at.size > _FEW:
         code = data[at]
         data[at] = 0
         at += code
@@ -120,16 +123,42 @@ def _destuff(data: Bytes, start: Places, end: Places) -> tuple[npt.NDArray[np.bo
             inside = at <= stop
             whole[frame[~inside]] = False
             at, stop, frame, code = at[inside], stop[inside], frame[inside], code[inside]
-        if (full := code == 255).any():
-            extra.append(at[full & (at < stop)])
+        if code.size and code.max() == 255:
+            extra.append(at[(code == 255) & (at < stop)])
         # A finished frame stands on its delimiter, whose value 0 keeps it there: harmless, so the
         # list is thinned only now and then.
-        if turn & 3 == 3 or at.size < 64:
+        turn += 1
+        if turn % 4 == 0:
             going = at < stop
             at, stop, frame = at[going], stop[going], frame[going]
-        turn += 1
-    if not extra:
-        return whole, np.empty(0, np.intp)
-    places = np.concatenate(extra)
+    few: list[int] = []
+    known: dict[bytes, tuple[bytes, list[int]]] = {}
+    for number, place, last in zip(frame.tolist(), at.tolist(), stop.tolist(), strict=True):
+        # What is left are mostly descriptors, full of zeros and all alike.
+        stuffed = bytes(raw[place:last])
+        if stuffed in known:
+            raw[place:last], full = known[stuffed]
+            few += [place + n for n in full]
+            continue
+        first, full = place, []
+        while place < last:
+            step = raw[place]
+            raw[place] = 0
+            place += step
+            if step == 255 and place < last:
+                full.append(place - first)
+        few += [first + n for n in full]
+        if place == last:
+            known[stuffed] = (bytes(raw[first:last]), full)
+        else:
+            whole[number] = False
+    places = np.concatenate([*extra, np.array(few, np.intp)])
     places.sort()
     return whole, places
+
+
+def _without(raw: bytearray, places: Places) -> Bytes:
+    """Return the bytes but for those at ``places``."""
+    view = memoryview(raw)
+    bounds = [-1, *places.tolist(), len(raw)]
+    return np.frombuffer(b"".join([view[a + 1 : b] for a, b in pairwise(bounds)]), np.uint8)

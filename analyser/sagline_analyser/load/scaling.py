@@ -16,7 +16,7 @@ def scale_into(
     multiplier, offset, exponent = channel.multiplier, channel.offset, channel.exponent
     whole = channel.type is not SampleType.F32
     number: npt.NDArray[np.generic] = raw
-    if whole and _reach(channel) >= 1 << 53:
+    if whole and multiplier != 1 and _reach(channel) >= 1 << 53:
         # Past 2^53 the products need whole numbers to stay exact, and 64 bits hold all of them.
         number = raw.astype(np.int64) * multiplier + offset
     elif multiplier != 1 or offset or not whole:

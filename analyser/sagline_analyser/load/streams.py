@@ -12,7 +12,7 @@ from .scaling import DTYPE, scale_into
 from .tables import Chunk
 from .timebase import ClockLine, Micros
 
-_ROWS = 4096  # samples scaled at a time, so that packed bytes are read once into the cache
+_ROWS = 8192  # samples scaled at a time, so that packed bytes are read once into the cache
 _PAUSE = 3.0
 """Periods between two samples above which the device must have stopped sampling."""
 
@@ -139,17 +139,15 @@ def _scale(parts: list[Part]) -> Columns:
         for name, channel in zip(own, part.stream.channels, strict=True):
             variants.setdefault(name, []).append(channel)
     channels = {name: _common(found, len(parts)) for name, found in variants.items()}
+    # One block of memory for all values: the system hands out a large one in large pages.
+    values = dict(zip(channels, np.empty((len(channels), total)), strict=True))
     raw: dict[str, npt.NDArray[np.generic]] = {}
-    values = {}
     for name, shared in channels.items():
-        everywhere = len(variants[name]) == len(parts)
-        values[name] = np.empty(total) if everywhere else np.full(total, np.nan)
-        if shared is None:
-            raw[name] = values[name]
-        elif everywhere:
-            raw[name] = np.empty(total, DTYPE[shared.type])
-        else:
-            raw[name] = np.full(total, _nothing(shared), DTYPE[shared.type])
+        raw[name] = values[name] if shared is None else np.empty(total, DTYPE[shared.type])
+        if len(variants[name]) < len(parts):
+            values[name][:] = np.nan
+            if shared is not None:
+                raw[name].fill(_nothing(shared))
     start = 0
     for part, own, size in zip(parts, names, sizes, strict=True):
         layout = np.dtype([(str(i), DTYPE[c.type]) for i, c in enumerate(part.stream.channels)])

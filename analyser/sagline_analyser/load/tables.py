@@ -261,7 +261,7 @@ class _Builder:
             tables.damaged = np.concatenate(self.damaged)
         if self.instants:
             tables.instants = np.concatenate(self.instants)
-            tables.instants.sort(order="offset")
+            tables.instants = tables.instants[np.argsort(tables.instants["offset"], kind="stable")]
         return tables
 
 

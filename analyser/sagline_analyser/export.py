@@ -1,0 +1,136 @@
+"""Columns to files that other programs read: CSV and Parquet, one file a stream."""
+
+import re
+from collections.abc import Callable
+from importlib.util import find_spec
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from sagline_logger.format import SaglineError
+
+from .load.ride import Ride, StreamColumns
+
+_ROWS = 1 << 16  # rows turned into text at a time, so that memory stays flat
+
+
+def export_csv(ride: Ride, target: str | Path) -> list[Path]:
+    """Write one CSV a stream into the directory ``target``, or the one stream into ``target.csv``.
+
+    Columns: ``time [s]`` with microseconds, one a channel with its unit, ``segment``, and ``gap``
+    (1 where samples are missing just before the row).  Numbers are the exact decimals the board
+    meant; a missing reading is an empty field.  Returns the files written.
+
+    Raises:
+        SaglineError: a file is already there or cannot be written, or ``target`` is one file and
+            the ride has several streams.
+    """
+    return _export(ride, Path(target), ".csv", _write_csv)
+
+
+def export_parquet(ride: Ride, target: str | Path) -> list[Path]:
+    """Write one Parquet file a stream; columns and errors as :func:`export_csv`, ``gap`` boolean.
+
+    Raises:
+        SaglineError: also when pyarrow is not installed.
+    """
+    if find_spec("pyarrow") is None:
+        raise SaglineError(
+            "Parquet needs pyarrow, which is not installed",
+            remedy='install it with: pip install "sagline[analyser,parquet]"',
+        )
+    return _export(ride, Path(target), ".parquet", _write_parquet)
+
+
+def column_titles(stream: StreamColumns) -> list[str]:
+    """Return the channels' column titles, such as ``motor_current_1 [A]``."""
+    titles = []
+    for key, channel in stream.channels.items():
+        title = f"{key} [{channel.unit}]" if channel.unit else key
+        # A spreadsheet would run a title like "=1+1" as a formula; the name is the device's word.
+        titles.append(f"'{title}" if title[0] in "=+-@\t\r" else title)
+    return titles
+
+
+def _export(
+    ride: Ride, target: Path, suffix: str, write: Callable[[StreamColumns, Path], None]
+) -> list[Path]:
+    streams = list(ride.streams.values())
+    if target.suffix == suffix and not target.is_dir():
+        if len(streams) != 1:
+            raise SaglineError(
+                f"{len(streams)} streams do not fit one file",
+                where=str(target),
+                remedy="name a directory instead",
+            )
+        files = [target]
+    else:
+        files = [target / name for name in _file_names(ride, suffix)]
+    for file in files:
+        if file.exists():
+            raise _already(file)
+    for stream, file in zip(streams, files, strict=True):
+        try:
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.open("xb").close()
+            try:
+                write(stream, file)
+            except BaseException:
+                file.unlink()  # half a file would look like a whole one
+                raise
+        except FileExistsError:
+            raise _already(file) from None
+        except OSError as problem:
+            raise SaglineError(
+                f"cannot write ({problem.strerror})",
+                where=str(file),
+                remedy="choose another place with -o",
+            ) from None
+    return files
+
+
+def _already(file: Path) -> SaglineError:
+    return SaglineError(
+        "is already there and is not overwritten",
+        where=str(file),
+        remedy="move it or choose another place with -o",
+    )
+
+
+def _file_names(ride: Ride, suffix: str) -> list[str]:
+    """Return a file name for each stream; the device's words must not reach outside the target."""
+    names: list[str] = []
+    for stream in ride.streams:
+        plain = re.sub(r"[^\w-]+", "_", stream).strip("_") or "stream"
+        name = base = f"{Path(ride.path).stem}_{plain}"
+        number = 2
+        while name in names:
+            name = f"{base}_{number}"
+            number += 1
+        names.append(name)
+    return [name + suffix for name in names]
+
+
+def _write_csv(stream: StreamColumns, file: Path) -> None:
+    titles = column_titles(stream)
+    with file.open("w", encoding="utf-8", newline="") as out:
+        for start in range(0, max(stream.time.size, 1), _ROWS):
+            rows = slice(start, start + _ROWS)
+            # A column's shortest exact decimal is what the board meant: values are the doubles
+            # nearest to whole numbers over a power of ten.
+            table = pd.DataFrame(dict(enumerate(column[rows] for column in stream.values.values())))
+            table.columns = pd.Index(titles)
+            table.insert(0, "time [s]", [f"{time:.6f}" for time in stream.time[rows].tolist()])
+            table["segment"] = stream.segment[rows]
+            table["gap"] = stream.gap[rows].astype(np.int8)
+            table.to_csv(out, index=False, header=start == 0, lineterminator="\n")
+
+
+def _write_parquet(stream: StreamColumns, file: Path) -> None:
+    table = pd.DataFrame(dict(enumerate(stream.values.values())))
+    table.columns = pd.Index(column_titles(stream))
+    table.insert(0, "time [s]", stream.time)
+    table["segment"] = stream.segment
+    table["gap"] = stream.gap
+    table.to_parquet(file, engine="pyarrow", index=False)
