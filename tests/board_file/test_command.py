@@ -5,7 +5,6 @@ from pathlib import Path
 
 import pytest
 
-import sagline_analyser
 from sagline_logger.board.command import write_template
 from sagline_logger.cli import main
 from sagline_logger.format import (
@@ -23,7 +22,7 @@ from sagline_logger.simulator.kestrel import KESTREL
 from support import board_doc
 
 DOCUMENT = Path(__file__).parents[2] / "protocol_docs" / "board_file.md"
-DEMO = Path(sagline_analyser.__file__).with_name("demo_board.toml")
+DEMO = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
 
 
 def test_the_template_is_valid_and_never_overwrites(

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-import sagline_analyser
 from sagline_logger.format import Event, EventKind, load_board_file
 from sagline_logger.preride.checks import DRIFT, CheckResult, Storage, check
 from sagline_logger.preride.listening import Hearing
 from support.standing_board import StandingBoard
 
-BOARD, _ = load_board_file(Path(sagline_analyser.__file__).with_name("demo_board.toml"))
+DEMO = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
+BOARD, _ = load_board_file(DEMO)
 STORAGE = Storage(free=10**9, ride=7200)
 NAMES = {
     "link", "loss", "stream rates", "faults", "cell count", "cell spread", "sum of cells",
@@ -168,9 +168,9 @@ def test_currents_and_throttle() -> None:
 
 
 def test_limits_of_the_board_file() -> None:
-    low = StandingBoard(cells=[3.25] * 13)
-    low.fast["pack_voltage", 0] = 13 * 3.25
-    expect(checked(low), "limits", "warn", "3.3 V: alarm voltage of a cell", "and 11 more")
+    low = StandingBoard(cells=[3.15] * 13)
+    low.fast["pack_voltage", 0] = 13 * 3.15
+    expect(checked(low), "limits", "warn", "3.2 V: alarm voltage of a cell", "and 11 more")
     low.cells[4] = 2.95
     expect(checked(low), "limits", "fail", "cell_voltage_5 2.95 V is below 3 V: stop voltage")
     full = StandingBoard(cells=[4.25] * 13)

@@ -2,19 +2,16 @@
 
 import os
 import re
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-import sagline_analyser
 from sagline_logger.format import CAUTION, SIGNATURE, Instant, Samples, Time, encode_frame
 from support.capture import Logger, Port, command, port_at, wait_until
 from support.standing_board import StandingBoard
 
-BOARD_FILE = Path(sagline_analyser.__file__).with_name("demo_board.toml")
+BOARD_FILE = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
 SECONDS = 3
 
 
@@ -27,18 +24,7 @@ def port(tmp_path: Path) -> Iterator[Port]:
 def play(port: Port, board: StandingBoard, *arguments: object) -> tuple[int, str, list[str]]:
     """Run the check while ``board`` sends in real time, and return what came of it."""
     logger = Logger("check", "--serial", port.path, "--seconds", SECONDS, *arguments)
-
-    def send() -> None:
-        began = time.monotonic()
-        for at, record in board.records(600):
-            while (wait := began + at - time.monotonic()) > 0:
-                time.sleep(min(wait, 0.05))
-            if logger.process.poll() is not None:
-                return
-            port.send(encode_frame(record.encode()))
-
-    sender = threading.Thread(target=send, daemon=True)
-    sender.start()
+    sender = board.play(port.send, lambda: logger.process.poll() is not None)
     result = logger.finish()
     sender.join(60)
     return result
@@ -105,6 +91,10 @@ def holds(logger: Logger, port: Port) -> bool:
     [
         (("--serial", "/dev/no-such-port"), "/dev/no-such-port: there is no such port; plug"),
         (("--serial", "PORT", "--board", "none.toml"), "none.toml: cannot read the board file"),
+        (
+            ("--serial", "PORT", "--seconds", "3600"),
+            "--seconds: 3600 is too long; give at most 300",
+        ),
         (("--serial", "PORT", "--out", "no/where"), "no/where: cannot tell the free space"),
     ],
 )

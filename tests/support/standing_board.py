@@ -1,6 +1,9 @@
 """A board that stands still, healthy but for what a test changes about it."""
 
 import math
+import threading
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from sagline_logger.format import (
@@ -11,6 +14,7 @@ from sagline_logger.format import (
     Samples,
     SampleType,
     Stream,
+    encode_frame,
     vocabulary,
 )
 
@@ -82,3 +86,19 @@ class StandingBoard:
                     record = Samples(self.boot, number, 0, n * count, clock, count, data)
                     records.append((n * step, record))
         return sorted(records, key=lambda pair: pair[0])
+
+    def play(self, send: Callable[[bytes], None], over: Callable[[], bool]) -> threading.Thread:
+        """Give ``send`` every frame when it is due, on a thread of its own, until ``over``."""
+
+        def run() -> None:
+            began = time.monotonic()
+            for at, record in self.records(600):
+                while (wait := began + at - time.monotonic()) > 0:
+                    time.sleep(min(wait, 0.05))
+                if over():
+                    return
+                send(encode_frame(record.encode()))
+
+        thread = threading.Thread(target=run, daemon=True)
+        thread.start()
+        return thread

@@ -15,6 +15,7 @@ INSPECTION = (
     "This check replaces no inspection: look at and feel wheels, brakes, steering, plugs, leads "
     "and the pack before you ride. A check that passed says no more than its numbers."
 )
+_LONGEST = 300.0  # s; all that is heard is kept in memory
 _WORDS: dict[Verdict, str] = {"pass": "pass", "warn": "WARN", "fail": "FAIL", "open": "open"}
 _STATUS: dict[Verdict, int] = {"fail": 1, "warn": 3}  # the worst comes first
 
@@ -38,6 +39,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Listen, print the results and return the exit status."""
+    if arguments.seconds > _LONGEST:
+        raise SaglineError(
+            f"{arguments.seconds:g} is too long",
+            where="--seconds", remedy=f"give at most {_LONGEST:g}",
+        )  # fmt: skip
     board = load_board_file(arguments.board)[0] if arguments.board else None
     try:
         free = shutil.disk_usage(arguments.out).free
