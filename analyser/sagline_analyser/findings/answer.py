@@ -1,0 +1,39 @@
+"""An answer to one of the builder's questions: the shape that the page and ``--json`` show."""
+
+from dataclasses import dataclass
+
+from sagline_logger.format.caution import CAUTION
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One number of an answer: ``value`` in ``unit`` with the half-width of its 90 % interval.
+
+    ``uncertainty`` is None where it is not known; ``how`` says how the value was found.
+    """
+
+    label: str
+    value: float
+    unit: str
+    uncertainty: float | None = None
+    how: str = ""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the ride says about one question.
+
+    ``verdict`` is one or two plain sentences.  ``evidence`` lists the time spans used, as
+    (start, end) in s from the start of the capture.  Where nothing can be said, ``figures`` is
+    empty, ``known`` is False and ``verdict`` gives the reason and what it would need.
+    """
+
+    key: str
+    question: str
+    verdict: str
+    known: bool = True
+    figures: tuple[Figure, ...] = ()
+    evidence: tuple[tuple[float, float], ...] = ()
+    details: tuple[str, ...] = ()
+    """Further sentences, most important first."""
+    caution: str = CAUTION
