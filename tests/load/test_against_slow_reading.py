@@ -54,7 +54,7 @@ def logs(draw: st.DrawFn) -> bytes:
     records: list[object] = []
     host = draw(st.integers(0, 10**12))
     start = host
-    for boot in draw(st.lists(st.integers(0, 2**16 - 1), min_size=1, max_size=3)):
+    for boot in draw(st.lists(st.integers(0, 2**16 - 1), min_size=1, max_size=3, unique=True)):
         streams = []
         for number in range(draw(st.integers(1, 2))):
             for revision in range(draw(st.integers(1, 2))):

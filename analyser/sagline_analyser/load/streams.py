@@ -79,7 +79,7 @@ class Part:
             np.empty(0, np.uint32),
             np.empty(0, np.uint32),
             np.empty(0, np.uint8),
-            np.empty(0, f"V{stream.layout.size}"),
+            [],
         )
         line = ClockLine(0, 0.0, 0.0)
         return cls(segment, stream, chunk, np.empty(0, np.bool_), np.empty(0, np.int64), line)
@@ -127,8 +127,7 @@ Columns = tuple[
 
 def _scale(parts: list[Part]) -> Columns:
     """Return channels, raw columns and values, each by column name."""
-    sizes = [part.chunk.packed.size for part in parts]
-    total = sum(sizes)
+    total = sum(int(part.chunk.count.sum()) for part in parts)
     # A column is a key in one unit; a key that changes its unit becomes a second column.
     units: dict[str, str] = {}
     names = []
@@ -149,19 +148,21 @@ def _scale(parts: list[Part]) -> Columns:
             if shared is not None:
                 raw[name].fill(_nothing(shared))
     start = 0
-    for part, own, size in zip(parts, names, sizes, strict=True):
-        layout = np.dtype([(str(i), DTYPE[c.type]) for i, c in enumerate(part.stream.channels)])
-        packed = part.chunk.packed.view(layout)
-        for at in range(0, size, _ROWS):
-            rows = packed[at : at + _ROWS]
-            into = slice(start + at, start + at + rows.size)
-            for i, (name, packing) in enumerate(zip(own, part.stream.channels, strict=True)):
-                column = rows[str(i)]
-                if channels[name] is not None:
-                    raw[name][into] = column
-                    column = raw[name][into]
-                scale_into(packing, column, values[name][into])
-        start += size
+    for part, own in zip(parts, names, strict=True):
+        packings = part.stream.channels
+        layout = np.dtype([(str(i), DTYPE[c.type]) for i, c in enumerate(packings)])
+        for piece in part.chunk.packed:
+            packed = piece.view(layout)
+            for at in range(0, packed.size, _ROWS):
+                rows = packed[at : at + _ROWS]
+                into = slice(start, start + rows.size)
+                start += rows.size
+                for i, (name, packing) in enumerate(zip(own, packings, strict=True)):
+                    column = rows[str(i)]
+                    if channels[name] is not None:
+                        raw[name][into] = column
+                        column = raw[name][into]
+                    scale_into(packing, column, values[name][into])
     return (
         {name: channel or _plain(variants[name][-1]) for name, channel in channels.items()},
         raw,

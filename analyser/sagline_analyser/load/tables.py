@@ -59,31 +59,33 @@ class Key(NamedTuple):
 
 @dataclass
 class Chunk:
-    """SAMPLES records of one key, one item a record, and their samples, one item a sample."""
+    """SAMPLES records of one key, one item a record, and their samples, one item a sample.
+
+    ``packed`` comes in pieces, in order, because joining them would copy the whole log.
+    """
 
     offset: Places
     sequence: npt.NDArray[np.uint32]
     clock: npt.NDArray[np.uint32]
     count: npt.NDArray[np.uint8]
-    packed: npt.NDArray[np.void]
+    packed: list[npt.NDArray[np.void]]
 
     def only(self, keep: npt.NDArray[np.bool_]) -> "Chunk":
         """Return some of the records."""
-        rows = np.repeat(keep, self.count) if self.packed.size else keep[:0]
-        return Chunk(
-            self.offset[keep],
-            self.sequence[keep],
-            self.clock[keep],
-            self.count[keep],
-            self.packed[rows],
-        )
+        rows = np.concatenate(self.packed)[np.repeat(keep, self.count)]
+        fields = (self.offset, self.sequence, self.clock, self.count)
+        return Chunk(*(field[keep] for field in fields), [rows])
 
     @classmethod
     def join(cls, chunks: list["Chunk"]) -> "Chunk":
         """Return the chunks one after the other."""
-        if len(chunks) == 1:
-            return chunks[0]
-        return cls(*(np.concatenate([getattr(c, f) for c in chunks]) for f in cls.__annotations__))
+        return cls(
+            np.concatenate([c.offset for c in chunks]),
+            np.concatenate([c.sequence for c in chunks]),
+            np.concatenate([c.clock for c in chunks]),
+            np.concatenate([c.count for c in chunks]),
+            [piece for c in chunks for piece in c.packed],
+        )
 
 
 @dataclass
@@ -248,14 +250,13 @@ class _Builder:
                     header["sequence"][own],
                     header["clock"][own],
                     header["count"][own],
-                    _pack(block, start[own], count[own], key.row),
+                    [_pack(block, start[own], count[own], key.row)],
                 )
             )
 
     def finish(self) -> Tables:
         tables = self.tables
-        while self.chunks:  # one at a time, so that the copies do not pile up
-            key, chunks = self.chunks.popitem()
+        for key, chunks in self.chunks.items():
             tables.samples[key] = Chunk.join(chunks)
         if self.damaged:
             tables.damaged = np.concatenate(self.damaged)
