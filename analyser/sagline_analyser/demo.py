@@ -11,7 +11,7 @@ from pathlib import Path
 
 from sagline_logger.format import CAUTION, SUFFIX, SaglineError, load_board_file
 
-CAPTURE = 25.0
+CAPTURE = 30.0
 """s that the capture takes; the simulated board runs as much faster as it must."""
 
 NOTE = "The bread run: depot to bakery and back, up the mill lane with full crates"
@@ -27,7 +27,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         "--out", metavar="DIR", type=Path, default=Path("sagline-demo"), help="default: %(default)s"
     )
     parser.add_argument(
-        "--seconds", metavar="N", type=float, default=300.0,
+        "--seconds", metavar="N", type=float, default=575.0,
         help="simulated length of the ride in s (default %(default)g)",
     )  # fmt: skip
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="same seed, same ride")
@@ -80,11 +80,11 @@ def _capture(out: Path, board: Path, seconds: float, factor: float, seed: int) -
         print(f"1  The simulated board Kestrel waits at the pseudo-terminal {port}")
         words = ["--serial", port, "--out", str(out), "--board", str(board), "--note", NOTE]
         logger = subprocess.Popen(
-            [*program, "record", *words, "--quiet", f"--seconds={seconds / factor:g}"],
+            [*program, "record", *words, "--quiet", f"--seconds={1 + seconds / factor:g}"],
             stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
         print(f"2  The logger records {seconds:g} s of ride, run {factor:.3g} times as fast")
-        _watch(simulator, logger, seconds / factor)
+        _watch(simulator, logger, 1 + seconds / factor)
     finally:
         for process in (simulator, logger):
             if process is not None and process.poll() is None:

@@ -242,18 +242,38 @@ def _panel_spec(
         key = threshold.key or ""
         if key in factors:
             level = threshold.level * factors[key]
+            short = threshold.reason.partition(": ")[2] or threshold.limit.part
             entry = {
                 "level": level, "above": threshold.above, "kind": threshold.limit.kind,
-                "part": threshold.limit.part, "reason": threshold.reason, "near": near,
+                "short": short, "reason": threshold.reason, "near": near,
             }  # fmt: skip
             limits.setdefault((level, threshold.above, threshold.reason), entry)
-    spans = [[c.span.start, c.span.end] for c in crossings if (c.threshold.key or "") in factors]
+    spans = _union(
+        [
+            (c.span.start, c.span.end)
+            for c in crossings
+            if (c.threshold.key or "") in factors and c.threshold.limit.kind != "setting"
+        ]
+    )
     return {
+        "title": panel.title,
+        "alike": len({line.column.channel.name for line in panel.lines}) == 1,
         "unit": panel.unit,
         "lines": [line_spec(line) for line in panel.lines],
-        "limits": list(limits.values()),
+        "limits": sorted(limits.values(), key=lambda entry: -float(entry["level"])),
         "spans": spans,
     }
+
+
+def _union(spans: Sequence[tuple[float, float]]) -> list[list[float]]:
+    """Return the same stretches with those that overlap made one."""
+    joined: list[list[float]] = []
+    for start, end in sorted(spans):
+        if joined and start <= joined[-1][1]:
+            joined[-1][1] = max(end, joined[-1][1])
+        else:
+            joined.append([start, end])
+    return joined
 
 
 def asdict_shallow(line: Line) -> dict[str, Any]:

@@ -39,14 +39,14 @@ def figure(
     times = {table.name: table for table in tables}
     limits = derive_limits(board) if board else ()
     groups = lay_out(columns, lowest_cell(ride))
-    panels = [(group.title, panel) for group in groups for panel in group.panels]
+    panels = [panel for group in groups for panel in group.panels]
     figure = make_subplots(
         rows=len(panels), cols=1, shared_xaxes=True, vertical_spacing=0.25 / (len(panels) + 4),
-        subplot_titles=[plain(f"{title} ({panel.unit})") for title, panel in panels],
+        subplot_titles=[plain(f"{panel.title} ({panel.unit or 1})") for panel in panels],
     )  # fmt: skip
     crossed = find_crossings(ride, limits)
     marked = thresholds(ride, limits)
-    for row, (_, panel) in enumerate(panels, 1):
+    for row, panel in enumerate(panels, 1):
         for line in panel.lines:
             table = times[line.column.stream]
             span = slice(None)

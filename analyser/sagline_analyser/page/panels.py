@@ -57,6 +57,7 @@ class Line:
 class Panel:
     """Lines that share a vertical axis, in ``unit`` ("" for a plain number)."""
 
+    title: str
     unit: str
     lines: tuple[Line, ...]
 
@@ -74,17 +75,24 @@ def lay_out(columns: Sequence[Column], lowest_cell: str | None = None) -> tuple[
     """Place every column; ``lowest_cell`` is the cell column to draw boldly."""
     groups = []
     for ident, title, members in _GROUPS:
-        units: dict[str, list[Column]] = {}
+        panels: dict[tuple[str, str], list[Column]] = {}
         for column in columns:
             if _group_of(column) in members:
-                # Motor speeds may be told apart from road speed by their unit; spread has its own.
                 unit, _ = display_unit(column.channel)
-                own = " spread" if column.channel.name == "cell_spread" else ""
-                units.setdefault(unit + own, []).append(column)
-        panels = tuple(_panel(part, lowest_cell) for part in units.values())
+                panels.setdefault((_APART.get(column.channel.name, ""), unit), []).append(column)
         if panels:
-            groups.append(Group(ident, title, panels))
+            drawn = tuple(_panel(part, lowest_cell) for part in panels.values())
+            groups.append(Group(ident, title, drawn))
     return tuple(groups)
+
+
+_APART = {
+    "battery_current": "battery",
+    "controller_battery_current": "battery",
+    "battery_current_limit": "battery",
+    "cell_spread": "spread",
+}
+"""Channels with a panel apart from others of the same group and unit."""
 
 
 def _group_of(column: Column) -> str:
@@ -94,41 +102,57 @@ def _group_of(column: Column) -> str:
 
 
 def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
-    names = list(dict.fromkeys(column.channel.name for column in columns))
-    ranked = [name for name in names if not name.endswith("_limit")]
-    several = len(columns) > 1
+    names = [c.channel.name for c in columns]
+    measured = [name for name in dict.fromkeys(names) if not name.endswith("_limit")]
+    # Motors keep their colour and dash from panel to panel; each quantity has its own pair.
+    ranked = [name for name in measured if any(c.channel.index for c in columns_of(columns, name))]
+    alone = [name for name in measured if name not in ranked]
     lines = []
-    for number, column in enumerate(columns):
+    for column in columns:
         channel = column.channel
-        index = channel.index
+        index = max(channel.index, 1) - 1
         limit = channel.name.endswith("_limit")
-        rank = (ranked.index(channel.name) if not limit else len(ranked)) % len(_PAIRS)
-        if channel.name == "cell_voltage":
-            colour, dash = _WHEEL[(index - 1) % 6], _DASHES[(index - 1) // 6 % 4]
-        elif index == 0:
-            colour = (
-                _BLACK
-                if channel.name in ("battery_current", "speed") or not several
-                else (_WHEEL[number % 6])
-            )
-            dash = _DASHES[0] if ranked[:1] == [channel.name] else _DASHES[number % 4]
-        else:
-            pair = _PAIRS[rank]
-            colour = pair[(index - 1) % 2]
-            dash = _DASHES[(index - 1) % 4]
-        if limit:
-            dash = ("dot", "dashdot")[(index - 1) % 2 if index else 0]
         bold = column.key == lowest_cell
+        width = 3.0 if bold else 1.0 if limit or channel.name == "cell_voltage" else 1.5
+        symbol = index
+        if bold:
+            colour, dash = _BLACK, "solid"
+        elif channel.name == "cell_voltage":
+            colour, dash = _WHEEL[index % 6], _DASHES[index // 6 % 4]
+        elif limit:
+            colour, dash = _PAIRS[0][index % 2], ("dot", "dashdot")[index % 2]
+            symbol += 6
+        elif channel.index:
+            rank = ranked.index(channel.name)
+            colour, dash = _PAIRS[rank % 3][index % 2], _DASHES[index % 4]
+            symbol += 2 * rank
+        elif ranked or len(alone) == 1:
+            colour, dash = _BLACK, _DASHES[alone.index(channel.name) % 4]
+            symbol = 4
+        else:
+            place = alone.index(channel.name)
+            colour, dash, symbol = _WHEEL[place % 6], _DASHES[place % 4], place
         unit, factor = display_unit(channel)
         lines.append(
             Line(
-                column, label_of(channel) + (" (lowest)" if bold else ""), unit, factor,
-                colour, dash, _SYMBOLS[(max(index, 1) - 1 + 2 * rank) % len(_SYMBOLS)],
-                3.0 if bold else 1.0 if limit or channel.name == "cell_voltage" else 1.5,
-                str(index) if channel.name == "cell_voltage" and index else "",
+                column, label_of(channel) + (" (lowest)" if bold else ""), unit, factor, colour,
+                dash, _SYMBOLS[symbol % len(_SYMBOLS)], width,
+                str(channel.index) if channel.name == "cell_voltage" and channel.index else "",
             )
         )  # fmt: skip
-    return Panel(lines[0].unit, tuple(lines))
+    title = ", ".join(_TITLES.get(name, name.replace("_", " ")) for name in measured or names)
+    return Panel(title, lines[0].unit, tuple(lines))
+
+
+_TITLES = {
+    "cell_spread": "highest minus lowest cell",
+    "derived_speed": "speed, derived from motor speed",
+}
+
+
+def columns_of(columns: Sequence[Column], name: str) -> list[Column]:
+    """Return the columns of one channel name."""
+    return [column for column in columns if column.channel.name == name]
 
 
 def label_of(channel: Channel) -> str:

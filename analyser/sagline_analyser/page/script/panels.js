@@ -1,6 +1,7 @@
 // Panels: one plot with one vertical axis each, its legend that reads out values, its limits.
 
 const panels = [];
+// Palette numbers of the cross-lines; a setting of a controller is grey.
 const KINDS = { limit: 6, stop: 6, burst: 1, alarm: 1, full: 1 };
 
 function buildGroups() {
@@ -24,7 +25,7 @@ function buildPanel(panelSpec, box) {
   const lines = panelSpec.lines.map((line) => ({ ...line, column: columns[line.column], number: line.column }));
   const panel = { ...panelSpec, lines, box, plot, labels, cursor, band, touch, strong: null, dirty: true };
   const chips = make("div", { className: "chips" }, ...lines.map((line) => chip(panel, line)));
-  const title = make("div", { className: "unit", textContent: panel.unit || "number" });
+  const title = make("div", { className: "unit", textContent: panel.title + (panel.unit ? ` (${panel.unit})` : "") });
   panels.push(panel);
   const parts = [title, area, chips];
   if (panel.limits.length) parts.push(limitList(panel));
@@ -156,13 +157,19 @@ function signs(line, order, lines, x, y, paint, faint) {
 // The vertical range: the data, plus each limit that lies near enough not to flatten them.
 function axis(low, high, limits) {
   const span = Math.max(high - low, Math.abs(high) * 0.02, 1e-6);
-  const shown = limits.filter((limit) => limit.near && limit.level > low - span * 0.75 && limit.level < high + span * 0.75);
+  const shown = limits.filter((limit) => limit.near && limit.level > low - span * 0.3 && limit.level < high + span * 0.3);
   for (const limit of shown) {
     low = Math.min(low, limit.level);
     high = Math.max(high, limit.level);
   }
   const room = Math.max((high - low) * 0.06, span * 0.05);
   return { range: [low - room, high + room], shown };
+}
+
+// The first rating or stop voltage that is met going up, or going down.
+function nearest(limits, above) {
+  const met = limits.filter((limit) => limit.above === above && (limit.kind === "limit" || limit.kind === "stop"));
+  return met.reduce((best, limit) => (!best || (limit.level < best.level) === above ? limit : best), null);
 }
 
 function shapes(panel, shown, [bottom, top]) {
@@ -173,15 +180,15 @@ function shapes(panel, shown, [bottom, top]) {
   // A crossing too short to see still gets a pixel and a half.
   const least = ((view.end - view.start) / plotPixels()) * 1.5;
   for (const [start, end] of panel.spans) {
-    if (end >= view.start && start <= view.end) band(start, Math.max(end, start + least), spec.palette[6], 0.22);
+    if (end >= view.start && start <= view.end) band(start, Math.max(end, start + least), spec.palette[6], 0.16);
   }
   for (const limit of shown) {
     const paint = limit.kind in KINDS ? spec.palette[KINDS[limit.kind]] : style("--muted");
     list.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: limit.level, y1: limit.level,
       line: { color: paint, width: 1.5, dash: limit.kind === "setting" ? "dot" : "longdash" } });
-    if (limit.kind === "limit" || limit.kind === "stop") {
+    if (panel.alike && limit === nearest(shown, limit.above)) {
       list.push({ type: "rect", xref: "paper", x0: 0, x1: 1, y0: limit.level, y1: limit.above ? top : bottom,
-        fillcolor: paint, opacity: 0.07, line: { width: 0 }, layer: "below" });
+        fillcolor: paint, opacity: 0.08, line: { width: 0 }, layer: "below" });
     }
   }
   for (const event of spec.events) {
@@ -209,7 +216,7 @@ function placeLabels(panel) {
   }
   for (const { y, limits } of rows) {
     const more = limits.length > 1 ? ` and ${limits.length - 1} more` : "";
-    const label = make("span", { textContent: `${limitText(limits[0], panel)} · ${limits[0].part}${more}`,
+    const label = make("span", { textContent: `${limitText(limits[0], panel)} · ${limits[0].short}${more}`,
       title: limits.map((limit) => limit.reason).join("\n") });
     label.style.top = (y < 16 ? y + 1 : y - 16) + "px";
     panel.labels.append(label);

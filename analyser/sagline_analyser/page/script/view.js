@@ -33,7 +33,8 @@ function number(value, unit) {
   return value.toFixed(digits).replace("-", "−");
 }
 
-const width = () => document.getElementById("groups").clientWidth || 700;
+const PAPER = 700; // px across a printed page
+const width = () => (printing && PAPER) || document.getElementById("groups").clientWidth || PAPER;
 const plotPixels = () => Math.max(width() - MARGIN.l - MARGIN.r, 50);
 const toPixel = (t) => ((t - view.start) / (view.end - view.start)) * plotPixels();
 const toTime = (pixel) => view.start + (pixel / plotPixels()) * (view.end - view.start);
