@@ -1,7 +1,8 @@
-"""The ``sagline-logger`` program: each command lives in its own module, imported when it is used."""
+"""The ``sagline-logger`` program; each command is a module of its own, imported when used."""
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -35,12 +36,18 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.set_defaults(run=part.run)
     arguments = parser.parse_args(words)
     try:
-        return int(arguments.run(arguments))
+        status = int(arguments.run(arguments))
+        sys.stdout.flush()  # here, where a reader that went away is no traceback
+        return status
     except SaglineError as problem:
         print(f"sagline-logger: {problem}", file=sys.stderr)
         return 1
     except BrokenPipeError:
-        return 1  # the reader of our output went away; nothing to tell it
+        # The reader of our output went away; there is nobody to tell, at exit either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except KeyboardInterrupt:
+        return 130  # as a shell counts an end by Ctrl-C
 
 
 if __name__ == "__main__":

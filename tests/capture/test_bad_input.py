@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from support.capture import Contents, command, logged, port_at, recording, wait_until
+from sagline_logger.format import End
+from support.capture import Contents, Logger, command, logged, port_at, recording, wait_until
 from support.frames import Device
 
 # Root may open anything; without these two capabilities it is held to permissions like all others.
@@ -130,12 +131,18 @@ def test_options_that_make_no_sense(arguments: tuple[str, str], complaint: str) 
 
 @pytest.mark.parametrize(
     "arguments",
-    [("--note", "é" * 600), ("--setting", "n" * 49 + "=1"), ("--setting", "n=" + "v" * 1025)],
+    [
+        ("--note", "é" * 600, "1200 bytes, over its limit of 1024"),
+        ("--setting", "n" * 49 + "=1", "49 bytes, over its limit of 48"),
+        ("--setting", "n=" + "v" * 1025, "over its limit of 1024"),
+        ("--note", "caf\udce9", "bytes that are not UTF-8"),  # é of another encoding
+    ],
 )
-def test_texts_too_long_for_a_record(arguments: tuple[str, str]) -> None:
-    line = refused("record", "--serial", "any", "--out", "any", *arguments)
-    assert f"{arguments[0]} " in line
-    assert "longer than" in line
+def test_texts_that_no_record_takes(arguments: tuple[str, str, str]) -> None:
+    option, text, complaint = arguments
+    line = refused("record", "--serial", "any", "--out", "any", option, text)
+    assert f"{option} " in line
+    assert complaint in line
 
 
 def test_a_wrong_speed_is_told_while_recording_and_the_bytes_are_kept(tmp_path: Path) -> None:
@@ -159,3 +166,39 @@ def test_a_silent_port_is_told_while_recording(tmp_path: Path) -> None:
         recording("--serial", port.path, "--out", tmp_path) as logger,
     ):
         assert "is the board on" in logger.wait_for("nothing arrives")
+
+
+def test_the_log_is_whole_though_nobody_reads_the_output(tmp_path: Path) -> None:
+    sent = b"".join(Device().run(5))
+    with (
+        port_at(tmp_path / "port") as port,
+        recording("--serial", port.path, "--out", tmp_path) as logger,
+    ):
+        assert logger.process.stdout is not None
+        logger.process.stdout.close()
+        port.send(sent)
+        wait_until(lambda: Contents(logged(tmp_path)).stream == sent)
+        logger.process.send_signal(signal.SIGTERM)
+        logger.process.wait()
+    assert Contents(logged(tmp_path)).all(End)
+
+
+def test_output_cut_short_by_its_reader_is_no_traceback(tmp_path: Path) -> None:
+    log = tmp_path / "some.sagline"
+    log.write_bytes(b"".join(Device().run(3)))
+    with Logger("verify", log).process as process:
+        assert process.stdout is not None and process.stderr is not None
+        process.stdout.close()
+        assert process.wait() == 1
+        assert process.stderr.read() == ""
+
+
+def test_find_lists_ports_and_says_why_there_is_no_bluetooth(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
+    status, out, errors = command("find", "--seconds", "1")
+    assert errors == []
+    assert status == (0 if "--serial " in out else 1)
+    assert ("no serial ports" in out) == (status == 1)
+    assert "no Bluetooth LE: " in out

@@ -6,14 +6,15 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections import deque
 from pathlib import Path
 from types import FrameType
 
 from ..arguments import positive_number, setting
-from ..format import Limit, SaglineError, derive_limits, read_board_file
+from ..format import Limit, RecordError, SaglineError, derive_limits, read_board_file
 from ..format.caution import CAUTION
 from ..format.limits import MAX_FILE, MAX_NAME, MAX_TEXT
+from ..format.wire import put_text
 from ..live.screen import Screen, wants_colour, wants_screen
 from .recorder import Recorder, Request
 from .sources import add_source_arguments, choose_source
@@ -68,44 +69,32 @@ def run(arguments: argparse.Namespace) -> int:
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
     thread = threading.Thread(target=capture, name="capture")
     thread.start()
-    if not arguments.quiet and wants_screen(sys.stdout):
-        limits = _limits(request.board_file, arguments.board)
-        # A terminal that goes away takes the picture with it, not the capture.
-        with messages.kept(), contextlib.suppress(OSError):
+    # A terminal that goes away takes the picture with it, not the capture.
+    with contextlib.suppress(OSError):
+        if not arguments.quiet and wants_screen(sys.stdout):
+            limits = _limits(request.board_file, arguments.board)
             Screen(recorder, limits, sys.stdout, wants_colour()).watch(thread.is_alive)
-    else:
-        _print_status(recorder, thread)
+        else:
+            _print_status(recorder, thread, messages)
     thread.join()
+    messages.print()
     if failures:
         raise failures[0]
     return _summarise(recorder, states[0])
 
 
 class Messages:
-    """Lines about the capture, on standard error; kept back while the live view has the screen."""
+    """Lines about the capture, kept until this side of the program prints them."""
 
     def __init__(self) -> None:
-        self._kept: list[str] | None = None
+        self._lines: deque[str] = deque(maxlen=1000)
+        self.tell = self._lines.append
+        """Take a line, from any thread, without ever waiting for the terminal."""
 
-    def tell(self, line: str) -> None:
-        """Print ``line``, at once or when the screen is free again."""
-        kept = self._kept
-        if kept is None:
-            print(line, file=sys.stderr, flush=True)
-        else:
-            kept.append(line)
-
-    @contextlib.contextmanager
-    def kept(self) -> Iterator[None]:
-        """Keep lines back for a while, then print them all."""
-        kept: list[str] = []
-        self._kept = kept
-        try:
-            yield
-        finally:
-            self._kept = None
-            for line in kept:
-                self.tell(line)
+    def print(self) -> None:
+        """Print what has come, on standard error."""
+        while self._lines:
+            print(self._lines.popleft(), file=sys.stderr, flush=True)
 
 
 def _limits(board_file: bytes | None, path: Path | None) -> tuple[Limit, ...]:
@@ -114,11 +103,12 @@ def _limits(board_file: bytes | None, path: Path | None) -> tuple[Limit, ...]:
     return derive_limits(read_board_file(board_file.decode(), str(path)))
 
 
-def _print_status(recorder: Recorder, thread: threading.Thread) -> None:
-    """Print a status line every few seconds until the capture is over."""
+def _print_status(recorder: Recorder, thread: threading.Thread, messages: Messages) -> None:
+    """Print messages as they come and a status line every few seconds, until the capture ends."""
     due = time.monotonic() + _STATUS_EVERY
     while thread.is_alive():
-        thread.join(0.2)
+        messages.print()
+        thread.join(0.1)
         if thread.is_alive() and time.monotonic() >= due:
             due += _STATUS_EVERY
             _print(_status(recorder.snapshot()))
@@ -206,7 +196,10 @@ def _check_lengths(request: Request) -> None:
     for name, value in request.settings:
         texts += [("--setting", name, MAX_NAME), ("--setting", value, MAX_TEXT)]
     for where, text, limit in texts:
-        if len(text.encode()) > limit:
+        try:
+            put_text(text, limit, "this text")
+        except RecordError as problem:
+            shown = text[:20].encode(errors="replace").decode()
             raise SaglineError(
-                f"longer than {limit} bytes", where=f"{where} {text[:20]}…", remedy="shorten it"
-            )
+                str(problem), where=f"{where} {shown}…", remedy="change it and start again"
+            ) from None

@@ -189,7 +189,9 @@ class Recorder:
         """Write what stands at the start of every capture."""
         request, now = self._request, instant()
         log.record(
-            Capture(now, f"sagline-logger {__version__}", self._source.description, request.note)
+            Capture(
+                now, f"sagline-logger {__version__}", _fit(self._source.description), request.note
+            )
         )
         for name, value in request.settings:
             log.record(Setting(now, name, value))
@@ -356,4 +358,4 @@ class Recorder:
 
 def _fit(text: str) -> str:
     """Return ``text``, shortened to what a record takes."""
-    return text.encode()[:MAX_TEXT].decode(errors="ignore")
+    return text.encode(errors="replace")[:MAX_TEXT].decode(errors="ignore")
