@@ -83,6 +83,11 @@ def as_text(found: Survey, path: Path) -> str:
         lines.append(
             f"the disk did not take {found.dropped_frames} frames ({found.dropped_bytes} bytes)"
         )
+    if found.strange_version:
+        lines.append(
+            f"the board speaks format version {found.strange_version}, which this program cannot "
+            "read; its frames are kept; install a later Sagline"
+        )
     if not found.described and found.streams:
         lines.append(
             "no stream is described in this log: its samples are kept, but have no names or units; "

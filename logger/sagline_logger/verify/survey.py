@@ -5,23 +5,31 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from ..format import (
+    VERSION,
     Board,
     Capture,
     ClockUnwrapper,
+    DeviceRecord,
     Dropped,
     End,
     Entry,
     Event,
+    FilePart,
     Foreign,
     Link,
     LinkState,
+    LogStart,
     Mark,
     Samples,
+    Setting,
     Stream,
     Time,
+    Unknown,
 )
 from .clock_fit import ClockFit, Point, fit_clock
 
+_Description = tuple[int, int, int]  # stream, boot, revision
+_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
 _SPAN = 1 << 32
 _MAX_DAMAGE = 20
 
@@ -75,6 +83,8 @@ class Survey:
     dropped_frames: int = 0
     dropped_bytes: int = 0
     captures: int = 0
+    strange_version: str = ""
+    """Format version of a board that this program cannot read; its frames are kept."""
     source: str = ""
     board: str = ""
     duration: float = 0.0
@@ -106,6 +116,14 @@ class Survey:
         )
 
 
+def survey(entries: Iterable[Entry]) -> Survey:
+    """Count the entries of one log."""
+    surveyor = _Surveyor()
+    for entry in entries:
+        surveyor.take(entry)
+    return surveyor.finish()
+
+
 class _Boot:
     """What must be remembered within one boot."""
 
@@ -121,119 +139,131 @@ class _Boot:
         self.count.clock = fit_clock(most)
 
 
-def survey(entries: Iterable[Entry]) -> Survey:
-    """Count the entries of one log."""
-    result = Survey()
-    streams: dict[tuple[int, int, int], Stream] = {}
-    waiting: dict[tuple[int, int, int], Counter[tuple[int, int]]] = defaultdict(Counter)
-    boot: _Boot | None = None
-    received: int | None = None  # host µs of a TIME record that no frame has used yet
-    first = last = None
-    down: tuple[int, str] | None = None
+class _Surveyor:
+    """The pass itself."""
 
-    for entry in entries:
-        result.size = entry.offset + entry.size
-        record = entry.record
+    def __init__(self) -> None:
+        self._found = Survey()
+        self._streams: dict[_Description, Stream] = {}
+        # Frames whose description may still come: how many there are of each length and count.
+        self._waiting: dict[_Description, Counter[tuple[int, int]]] = defaultdict(Counter)
+        self._boot: _Boot | None = None
+        self._received: int | None = None  # host µs of a TIME record that no frame has used yet
+        self._first: int | None = None
+        self._last = 0
+        self._down: tuple[float, str] | None = None
+        self._marks: set[int] = set()
+
+    def take(self, entry: Entry) -> None:
+        """Count one entry."""
+        found, record = self._found, entry.record
+        found.size = entry.offset + entry.size
         if record is None:
-            result.damaged += 1
-            result.damaged_bytes += entry.size
-            if len(result.damage) < _MAX_DAMAGE:
-                result.damage.append((entry.offset, entry.problem))
-            continue
+            found.damaged += 1
+            found.damaged_bytes += entry.size
+            if len(found.damage) < _MAX_DAMAGE:
+                found.damage.append((entry.offset, entry.problem))
+            return
         kind = type(record).__name__
-        result.kinds[kind] = result.kinds.get(kind, 0) + 1
-        if isinstance(record, Board | Stream | Samples | Event):
-            if isinstance(record, Board) and record.name:
-                result.board = record.name
-            if boot is None or boot.count.boot != record.boot:
-                if boot is not None:
-                    boot.close()
-                boot = _Boot(record.boot)
-                result.boots.append(boot.count)
-            boot.count.frames += 1
-            if isinstance(record, Stream):
-                key = record.stream, record.boot, record.revision
-                streams[key] = record
-                count = result.streams.setdefault(record.stream, StreamCount())
-                count.name = record.name
-                for (size, samples), times in waiting.pop(key, Counter()).items():
-                    count.undescribed -= times
-                    if size != samples * record.layout.size:
-                        count.misfits += times
-            elif isinstance(record, Samples):
-                _count_samples(record, result, boot, streams, waiting)
-                if received is not None:
-                    clock = boot.clocks.setdefault(record.stream, ClockUnwrapper())
-                    device = clock.unwrap(record.clock)
-                    boot.times[record.stream].append((device / 1e6, received / 1e6))
-                    received = None
-            elif isinstance(record, Event):
-                if boot.expected_event is not None:
-                    missed = (record.sequence - boot.expected_event) % _SPAN
-                    result.lost_events += missed if missed < _SPAN >> 1 else 0
-                boot.expected_event = record.sequence + 1
-            continue
-        at = getattr(record, "at", None)
-        if at is not None and not isinstance(record, Mark | Foreign):
-            first = at.monotonic if first is None else first
-            last = at.monotonic
+        found.kinds[kind] = found.kinds.get(kind, 0) + 1
+        if isinstance(record, Board) and record.version[0] != VERSION[0]:
+            found.strange_version = f"{record.version[0]}.{record.version[1]}"
+        elif isinstance(record, Board | Stream | Samples | Event):
+            self._take_device(record)
+        elif not isinstance(record, LogStart | Unknown):
+            self._take_host(record)
+
+    def finish(self) -> Survey:
+        """Return the counts."""
+        found = self._found
+        if self._boot is not None:
+            self._boot.close()
+        if self._down is not None:
+            found.link_gaps.append((self._down[0], None, self._down[1]))
+        if self._first is not None:
+            found.duration = (self._last - self._first) / 1e6
+        found.marks = len(self._marks)
+        return found
+
+    def _take_device(self, record: DeviceRecord) -> None:
+        if self._boot is None or self._boot.count.boot != record.boot:
+            if self._boot is not None:
+                self._boot.close()
+            self._boot = _Boot(record.boot)
+            self._found.boots.append(self._boot.count)
+        boot = self._boot
+        boot.count.frames += 1
+        if isinstance(record, Samples):
+            self._take_samples(record, boot)
+        elif isinstance(record, Stream):
+            self._describe(record)
+        elif isinstance(record, Event):
+            missed = (record.sequence - (boot.expected_event or record.sequence)) % _SPAN
+            self._found.lost_events += missed if missed < _SPAN >> 1 else 0
+            boot.expected_event = record.sequence + 1
+        elif record.name:
+            self._found.board = record.name
+
+    def _take_samples(self, record: Samples, boot: _Boot) -> None:
+        count = self._found.streams.setdefault(record.stream, StreamCount())
+        count.frames += 1
+        missed = (record.sequence - boot.expected.get(record.stream, record.sequence)) % _SPAN
+        if missed >= _SPAN >> 1:
+            count.repeated += 1
+            return
+        count.samples += record.count
+        if missed:
+            count.lost += missed
+            count.gaps += 1
+        boot.expected[record.stream] = record.sequence + record.count
+        key = record.stream, record.boot, record.revision
+        stream = self._streams.get(key)
+        if stream is None:
+            count.undescribed += 1
+            self._waiting[key][len(record.data), record.count] += 1
+        elif not record.fits(stream):
+            count.misfits += 1
+        if self._received is not None:
+            device = boot.clocks.setdefault(record.stream, ClockUnwrapper()).unwrap(record.clock)
+            boot.times[record.stream].append((device / 1e6, self._received / 1e6))
+            self._received = None
+
+    def _describe(self, stream: Stream) -> None:
+        key = stream.stream, stream.boot, stream.revision
+        self._streams[key] = stream
+        count = self._found.streams.setdefault(stream.stream, StreamCount())
+        count.name = stream.name
+        for (size, samples), times in self._waiting.pop(key, Counter()).items():
+            count.undescribed -= times
+            if size != samples * stream.layout.size:
+                count.misfits += times
+
+    def _take_host(self, record: _Told) -> None:
+        found = self._found
+        at = record.at.monotonic
+        if self._first is None:
+            self._first = at
+        self._last = max(self._last, at)
+        moment = (at - self._first) / 1e6
         match record:
             case Capture():
-                result.captures += 1
-                result.source = record.source
+                found.captures += 1
+                found.source = record.source
             case Time():
-                received = record.at.monotonic
+                self._received = at
             case Link(state=LinkState.DOWN):
-                down = (record.at.monotonic, record.evidence)
-            case Link() if down is not None:
-                start, end = (
-                    (down[0] - (first or 0)) / 1e6,
-                    (record.at.monotonic - (first or 0)) / 1e6,
-                )
-                result.link_gaps.append((start, end, f"{down[1]}; {record.evidence}"))
-                down = None
+                self._down = moment, record.evidence
+            case Link() if self._down is not None:
+                start, why = self._down
+                found.link_gaps.append((start, moment, f"{why}; {record.evidence}"))
+                self._down = None
             case Foreign():
                 reason = record.reason.name.lower()
-                result.foreign[reason] = result.foreign.get(reason, 0) + len(record.data)
+                found.foreign[reason] = found.foreign.get(reason, 0) + len(record.data)
             case Mark():
-                result.marks += 1
+                self._marks.add(record.number)
             case Dropped():
-                result.dropped_frames += record.frames
-                result.dropped_bytes += record.size
+                found.dropped_frames += record.frames
+                found.dropped_bytes += record.size
             case End():
-                result.ended = record.reason
-    if boot is not None:
-        boot.close()
-    if down is not None:
-        result.link_gaps.append(((down[0] - (first or 0)) / 1e6, None, down[1]))
-    if first is not None and last is not None:
-        result.duration = (last - first) / 1e6
-    return result
-
-
-def _count_samples(
-    record: Samples,
-    result: Survey,
-    boot: _Boot,
-    streams: dict[tuple[int, int, int], Stream],
-    waiting: dict[tuple[int, int, int], Counter[tuple[int, int]]],
-) -> None:
-    count = result.streams.setdefault(record.stream, StreamCount())
-    count.frames += 1
-    expected = boot.expected.get(record.stream, record.sequence)
-    missed = (record.sequence - expected) % _SPAN
-    if missed >= _SPAN >> 1:
-        count.repeated += 1
-        return
-    count.samples += record.count
-    if missed:
-        count.lost += missed
-        count.gaps += 1
-    boot.expected[record.stream] = record.sequence + record.count
-    key = record.stream, record.boot, record.revision
-    stream = streams.get(key)
-    if stream is None:  # its description may still come
-        count.undescribed += 1
-        waiting[key][len(record.data), record.count] += 1
-    elif not record.fits(stream):
-        count.misfits += 1
+                found.ended = record.reason
