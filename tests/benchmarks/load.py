@@ -4,7 +4,6 @@ One hour, 100 Hz, 40 channels of 16 bits.  Run: ``python tests/benchmarks/load.p
 which hold on any machine; the seconds beside them are this machine's.
 """
 
-import math
 import tempfile
 import time
 from collections.abc import Callable
@@ -118,7 +117,6 @@ def main() -> None:
         csv_time = best(lambda: pd.read_csv(csv, engine="c"))
         log_time = best(lambda: load_ride(log))
         single_time = best(lambda: load_ride(single))
-        mcap_time = math.inf
         start = time.perf_counter()
         read_mcap(mcap)
         mcap_time = time.perf_counter() - start

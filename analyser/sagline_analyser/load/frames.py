@@ -119,7 +119,7 @@ def _destuff(raw: bytearray, start: Places, end: Places) -> tuple[npt.NDArray[np
         code = data[at]
         data[at] = 0
         at += code
-        if (at > stop).any():  # the last block is cut short: damage
+        if np.count_nonzero(at > stop):  # the last block is cut short: damage
             inside = at <= stop
             whole[frame[~inside]] = False
             at, stop, frame, code = at[inside], stop[inside], frame[inside], code[inside]

@@ -73,8 +73,9 @@ class Chunk:
     def only(self, keep: npt.NDArray[np.bool_]) -> "Chunk":
         """Return some of the records."""
         rows = np.concatenate(self.packed)[np.repeat(keep, self.count)]
-        fields = (self.offset, self.sequence, self.clock, self.count)
-        return Chunk(*(field[keep] for field in fields), [rows])
+        return Chunk(
+            self.offset[keep], self.sequence[keep], self.clock[keep], self.count[keep], [rows]
+        )
 
     @classmethod
     def join(cls, chunks: list["Chunk"]) -> "Chunk":

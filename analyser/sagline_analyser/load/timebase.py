@@ -32,7 +32,7 @@ OSCILLATOR = 0.02
 """Largest rate error granted to a long stretch: a chip's own RC oscillator, about 2 %."""
 NO_CLOCK = 0.5
 """Rate error from which the device's clock measures no real time: a simulation run fast."""
-_BINS = 4096
+_BINS = 1024
 
 
 @dataclass(frozen=True, slots=True)
