@@ -1,0 +1,250 @@
+"""How hard each rated part was used: peak and sliding RMS of its current against its rating.
+
+What warms a lead, a fuse, a connector or a winding is the mean of the squared current, so a current
+that comes and goes is compared with a continuous rating by its root mean square (RMS) over a
+window.  How long a window a part averages over depends on its mass and is seldom in a data sheet;
+the windows here are our choice (common practice, no source).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagline_logger.format import BoardFile, Limit, derive_limits
+
+from ..load.ride import Ride
+from .answer import Answer, Figure
+from .crossings import thresholds
+from .electric import battery_current
+from .series import Array, Series, column, integral_of_square, size, steps
+
+WINDOWS = (1.0, 10.0, 60.0, 300.0)
+"""s of the sliding windows."""
+
+LASTING = 60.0
+"""s of the window whose RMS is taken as the continuous equivalent (common practice, no source)."""
+
+NEAR = 0.8
+"""Share of a rating from which its use is worth watching (common practice, no source)."""
+
+KEY, QUESTION = "parts", "Which part works nearest to its rating?"
+
+
+@dataclass(frozen=True)
+class WindowUse:
+    """The hardest ``window`` s of a part: RMS current in A, its share of the rating, and when.
+
+    ``rms`` is None where no unbroken recording is that long; ``reason`` then says so, with what
+    the recorded pieces prove at least.
+    """
+
+    window: float
+    rms: float | None
+    share: float | None
+    span: tuple[float, float] | None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class PartUse:
+    """The use of one rated part, seen in one column (``key``) of the ride.
+
+    ``rating`` in A is ``limit.value`` without its sign.  ``peak`` is the largest sample in A at
+    ``peak_time`` s.  ``windows`` follow :data:`WINDOWS`, or the one window of a short-time rating.
+    ``rounding`` is the half-width in A of the 90 % interval that rounding to the channel's step
+    leaves on one sample; the sensor's own scale error cannot be seen in a log.
+    """
+
+    limit: Limit
+    key: str
+    peak: float
+    peak_time: float
+    windows: tuple[WindowUse, ...]
+    rounding: float
+
+    @property
+    def rating(self) -> float:
+        """The rating in A."""
+        return abs(self.limit.value)
+
+    @property
+    def lasting(self) -> WindowUse | None:
+        """The window to compare with the rating: :data:`LASTING`, else the longest computed."""
+        known = [use for use in self.windows if use.rms is not None and use.window <= LASTING]
+        return known[-1] if known else None
+
+
+def sliding_rms(series: Series, window: float) -> tuple[Array, Array]:
+    """Return (end, rms) of the windows of ``window`` s that begin or end at a sample, in no order.
+
+    The square of the straight line through the samples is integrated exactly.  A window lies
+    wholly inside one unbroken recording; where none is that long both arrays are empty.
+    """
+    if not len(series):
+        return np.empty(0), np.empty(0)
+    time, value = series.time, series.value
+    step = steps(series)
+    pieces = step * (value[:-1] ** 2 + value[:-1] * value[1:] + value[1:] ** 2) / 3
+    whole = np.r_[0.0, np.cumsum(pieces)]
+    breaks = series.gap.copy()
+    breaks[0] = True
+    run = np.cumsum(breaks) - 1
+    first = np.flatnonzero(breaks)
+    last = np.r_[first[1:], len(time)] - 1
+
+    def total(at: Array, inside: Array) -> Array:
+        """Integral up to the times ``at``, in the run of the samples ``inside``."""
+        before = np.clip(np.searchsorted(time, at, "right") - 1, first[inside], last[inside])
+        after = np.minimum(before + 1, last[inside])
+        gone, width = at - time[before], time[after] - time[before]
+        share = np.where(width > 0, gone / np.where(width > 0, width, 1.0), 0.0)
+        here = value[before]
+        there = here + share * (value[after] - here)
+        return np.asarray(whole[before] + gone * (here**2 + here * there + there**2) / 3)
+
+    # The sum time ± window is rounded: a window may miss the run's edge by that much.
+    slack = 4 * np.spacing(np.abs(time).max() + window)
+    ends, results = [], []
+    for sign in (-1.0, 1.0):
+        other = time + sign * window
+        fits = (other >= time[first[run]] - slack) & (other <= time[last[run]] + slack)
+        run_here = run[fits]
+        far = np.clip(other[fits], time[first[run_here]], time[last[run_here]])
+        square = -sign * (whole[fits] - total(far, run_here))
+        results.append(np.sqrt(np.maximum(square, 0.0) / window))
+        ends.append(np.maximum(time[fits], far))
+    return np.concatenate(ends), np.concatenate(results)
+
+
+def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
+    """Return the use of every part with a rated current that the ride has a column for."""
+    rated = [x for x in derive_limits(board) if x.unit == "A" and x.kind in ("limit", "burst")]
+    seen = [t for t in thresholds(ride, rated) if t.key is not None]
+    own_share = {t.limit.part for t in seen if t.limit.channel == "controller_battery_current"}
+    ways: dict[tuple[str, str, str, float], set[str]] = {}
+    for t in seen:
+        ways.setdefault(_identity(t.limit, str(t.key)), set()).add(t.limit.direction)
+    uses, done = [], set()
+    for t in seen:
+        limit, key = t.limit, str(t.key)
+        identity = _identity(limit, key)
+        # A part on one controller's share is judged by that share where it is measured.
+        if identity in done or (limit.channel == "battery_current" and limit.part in own_share):
+            continue
+        done.add(identity)
+        series = column(ride, key)
+        if series is None:
+            total = battery_current(ride)
+            if total is None:
+                continue
+            series = total.series
+        if len(ways[identity]) == 2:
+            series = size(series)
+        else:
+            sign = 1.0 if limit.direction == "above" else -1.0
+            series = Series(series.time, np.maximum(sign * series.value, 0.0), series.gap)
+        uses.append(_use(limit, key, series, _rounding(ride, key)))
+    return tuple(uses)
+
+
+def _identity(limit: Limit, key: str) -> tuple[str, str, str, float]:
+    return (limit.part, limit.kind, key, abs(limit.value))
+
+
+def _rounding(ride: Ride, key: str) -> float:
+    stream = ride.find(key)
+    if stream is None:
+        return 0.0
+    channel = stream.channels[key]
+    return float(0.45 * abs(channel.multiplier) * 10.0**channel.exponent)
+
+
+def _use(limit: Limit, key: str, series: Series, rounding: float) -> PartUse:
+    rating = abs(limit.value)
+    windows = (limit.seconds,) if limit.kind == "burst" and limit.seconds else WINDOWS
+    at = int(np.argmax(series.value))
+    uses = tuple(_window_use(series, window, rating) for window in windows)
+    return PartUse(limit, key, float(series.value[at]), float(series.time[at]), uses, rounding)
+
+
+def _window_use(series: Series, window: float, rating: float) -> WindowUse:
+    ends, rms = sliding_rms(series, window)
+    if not len(rms):
+        # The recorded pieces inside the densest window are not found here; the whole ride's
+        # integral bounds it only when the ride is shorter than the window.
+        length = float(series.time[-1] - series.time[0])
+        least = ""
+        if length <= window:
+            floor = float(np.sqrt(integral_of_square(series) / window))
+            least = f"; what was recorded makes at least {floor:.3g} A"
+        return WindowUse(window, None, None, None, f"no unbroken {window:g} s recorded{least}")
+    at = int(np.argmax(rms))
+    end, most = float(ends[at]), float(rms[at])
+    return WindowUse(window, most, most / rating, (end - window, end))
+
+
+def part_answer(ride: Ride, board: BoardFile | None) -> Answer:
+    """Answer which rated part works nearest to its rating."""
+    if board is None:
+        return Answer(
+            KEY, QUESTION, "Cannot tell without a board file that rates the parts.", False
+        )
+    uses = part_uses(ride, board)
+    ranked = sorted(
+        ((use, use.lasting) for use in uses if use.limit.kind == "limit"),
+        key=lambda pair: -((pair[1].share or 0.0) if pair[1] else 0.0),
+    )
+    known = [(use, most) for use, most in ranked if most is not None and most.share is not None]
+    if not known:
+        lacks = (
+            "the board file rates no part for a current that this ride measured"
+            if not uses
+            else f"no unbroken recording is even {WINDOWS[0]:g} s long"
+        )
+        return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
+    weakest, most = known[0]
+    return Answer(
+        KEY,
+        QUESTION,
+        _verdict(weakest, most),
+        figures=tuple(_figure(use, use_of) for use, use_of in known),
+        evidence=tuple(dict.fromkeys(use.span for _, use in known if use.span is not None)),
+        details=tuple(_detail(use) for use in [u for u, _ in ranked] + _bursts(uses)),
+    )
+
+
+def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:
+    return [use for use in uses if use.limit.kind == "burst"]
+
+
+def _verdict(use: PartUse, most: WindowUse) -> str:
+    share, rms = most.share or 0.0, most.rms or 0.0
+    start = (
+        f"The part nearest to its rating is the {use.limit.part}: {rms:.3g} A RMS over its hardest "
+        f"{most.window:g} s, {share:.0%} of {use.rating:g} A."
+    )
+    if share > 1:
+        return f"{start} That is more than it is rated for: ease off, or fit a part with more room."
+    if share >= NEAR:
+        return f"{start} That leaves little room for a hotter day or a longer hill."
+    return f"{start} Nothing measured here worked nearer to its rating for that long."
+
+
+def _figure(use: PartUse, most: WindowUse) -> Figure:
+    what = f"{use.limit.part}, hardest {most.window:g} s of {use.key} against {use.rating:g} A"
+    return Figure(
+        what, 100 * (most.share or 0.0), "%", 100 * use.rounding / use.rating,
+        f"RMS of {use.key} over its rating ({use.limit.arithmetic}); the uncertainty is rounding "
+        "alone, the sensor's own error comes on top",
+    )  # fmt: skip
+
+
+def _detail(use: PartUse) -> str:
+    parts = [f"peak {use.peak:.3g} A"]
+    for window in use.windows:
+        if window.rms is not None:
+            parts.append(f"{window.rms:.3g} A over {window.window:g} s ({window.share:.0%})")
+        else:
+            parts.append(f"{window.window:g} s: {window.reason}")
+    time = f" for {use.limit.seconds:g} s" if use.limit.seconds else ""
+    return f"{use.limit.part} ({use.key}, rated {use.rating:g} A{time}): {', '.join(parts)}."
