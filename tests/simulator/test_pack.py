@@ -97,7 +97,7 @@ def test_open_circuit_voltage_rises_with_charge_and_has_the_ends_of_such_cells()
 
 def test_counted_coulombs_agree_with_the_current_that_was_sent():
     # SI Brochure: 1 A·h is 3600 A·s.  Left: what the pack lost.  Right: what the board sent.
-    simulation = Simulation(seed=1, seconds=110.0)
+    simulation = Simulation(seed=1, seconds=50.0)
     before = simulation.machine.pack.state_of_charge(1)
     data = b"".join(one.data for one in simulation.run())
     pack = simulation.machine.pack
@@ -106,8 +106,8 @@ def test_counted_coulombs_agree_with_the_current_that_was_sent():
     column = fast.column("battery_current")
     current = [fast.channels[column].value(row[column]) for _, _, row in samples(data, 1)]
     counted = np.trapezoid(current, dx=0.01) / 3600.0
-    assert lost > 0.2
-    assert counted == pytest.approx(lost, rel=2e-3)
+    assert lost > 0.08
+    assert counted == pytest.approx(lost, rel=3e-3)
 
 
 def test_a_board_whose_limits_would_collapse_the_pack_is_refused():
