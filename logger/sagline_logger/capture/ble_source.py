@@ -22,7 +22,9 @@ if TYPE_CHECKING:  # importing bleak takes longer than the rest of the logger; w
     from bleak.backends.scanner import AdvertisementData
 
 _SCAN = 5.0
-"""Seconds one attempt to open looks for the device."""
+"""Seconds the first attempt to open looks for the device."""
+_SCAN_AGAIN = 2.0
+"""Seconds later ones do: a capture cannot be stopped meanwhile, and it tries again anyway."""
 _CONNECT = 30.0
 """Seconds a found device has to connect, list its services and start notifying; on some systems
 the user is asked to pair meanwhile."""
@@ -51,13 +53,14 @@ class FoundDevice:
 class BleSource:
     """A board reached by Bluetooth LE, named by its advertised name or its address.
 
-    Every open searches anew for up to ``scan`` s, because a board's address may change.
+    Every open searches anew, the first for up to ``scan`` s, because an address may change.
     """
 
     def __init__(self, device: str, *, scan: float = _SCAN) -> None:
         self._device = device
         self._scan = scan
         self._link: _Link | None = None
+        self._met = False
 
     @property
     def description(self) -> str:
@@ -67,12 +70,13 @@ class BleSource:
     def open(self) -> None:
         """Find the device, connect and subscribe (see ``Source``)."""
         self.close()
-        self._link = _Link(self._device, self._scan)
+        self._link = _Link(self._device, min(self._scan, _SCAN_AGAIN) if self._met else self._scan)
         try:
             self._link.wait_up()
         except BaseException:  # Ctrl-C too must not leave a search running
             self.close()
             raise
+        self._met = True
 
     def read(self, timeout: float) -> bytes:
         """Return the bytes of the notifications that have come (see ``Source``)."""
