@@ -189,9 +189,14 @@ function drop() {
   panels.forEach(moveOverlays);
 }
 
-// Paper is light and as wide as it is, whatever the screen was.
+// Paper is light, as wide as it is whatever the screen was, and has nothing folded away below the
+// traces.
+let unfolded = [];
+
 function setPrinting(on) {
   printing = on;
+  if (on) unfolded = [...document.querySelectorAll("details:not([open], .group)")];
+  for (const details of unfolded) details.open = on;
   document.documentElement.classList.toggle("printing", on);
   panels.forEach(drawPanel);
   drawLane();

@@ -214,11 +214,14 @@ function placeLabels(panel) {
     if (row) row.limits.push(limit);
     else rows.push({ y, limits: [limit] });
   }
+  let free = 0; // the first height that no label covers yet
   for (const { y, limits } of rows) {
     const more = limits.length > 1 ? ` and ${limits.length - 1} more` : "";
     const label = make("span", { textContent: `${limitText(limits[0], panel)} · ${limits[0].short}${more}`,
       title: limits.map((limit) => limit.reason).join("\n") });
-    label.style.top = (y < 16 ? y + 1 : y - 16) + "px";
+    const top = Math.max(y < 16 ? y + 1 : y - 16, free);
+    label.style.top = top + "px";
+    free = top + 15;
     panel.labels.append(label);
   }
 }

@@ -1,0 +1,36 @@
+"""Distances of published drive cycles, through the simulated board, its frames, a log, a summary.
+
+Sources: the traces are the EPA's as shipped by the PyPI package ``fastsim``
+(``Cycle.from_resource``); the distances are those the EPA states for its dynamometer drive
+schedules: UDDS 7.45 miles, HWFET 10.26 miles.  A mile is 1609.344 m.
+"""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import fastsim
+import pytest
+
+from sagline_analyser.findings.summary import summarise
+from sagline_analyser.load import load_ride
+
+MILE = 1609.344
+CYCLES = {"udds.csv": 7.45, "hwfet.csv": 10.26}
+
+
+def test_distances_of_published_drive_cycles(tmp_path: Path) -> None:
+    rides = []
+    for cycle in CYCLES:  # side by side, since each takes a while
+        points = fastsim.Cycle.from_resource(cycle).to_dict()
+        trace, log = tmp_path / cycle, tmp_path / f"{cycle}.sagline"
+        pairs = zip(points["time_seconds"], points["speed_meters_per_second"], strict=True)
+        trace.write_text("".join(f"{time},{speed}\n" for time, speed in pairs))
+        words = ["simulate", "--stdout", "--speed", "0", "--trace", str(trace)]
+        with log.open("wb") as file:
+            board = [sys.executable, "-m", "sagline_logger.cli", *words]
+            rides.append((cycle, log, subprocess.Popen(board, stdout=file)))
+    for cycle, log, process in rides:
+        assert process.wait(600) == 0
+        distance = summarise(load_ride(log))["distance"].value
+        assert distance == pytest.approx(CYCLES[cycle] * MILE, rel=0.005), cycle
