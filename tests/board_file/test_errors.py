@@ -122,6 +122,27 @@ def test_a_wrong_file_is_told_with_its_line(
     assert remedy in message.split("; ", 1)[1]
 
 
+def test_bounds_lie_where_they_are_said_to_lie() -> None:
+    def accepted(text: str) -> bool:
+        try:
+            return bool(read_board_file(f'name = "K"\n{text}', "k.toml"))
+        except SaglineError:
+            return False
+
+    assert accepted("[vehicle]\ngearing = 1000")
+    assert not accepted("[vehicle]\ngearing = 1000.1")
+    assert accepted("[[motors]]\ncount = 1\npole_pairs = 200")
+    assert not accepted("[[motors]]\ncount = 17")
+    assert accepted("[battery]\ntemperature_limit = -49.9")
+    assert not accepted("[battery]\ntemperature_limit = -50")
+    assert accepted("[settings]\nregen_current_limit = 0")
+    assert not accepted("[settings]\nregen_current_limit = -1")
+    assert accepted("[settings]\nvoltage_cutback_start = 40\nvoltage_cutback_end = 40")
+    equal = "burst_current = 9\ncontinuous_current = 9\nburst_seconds = 1"
+    assert accepted(f"[[controllers]]\n{equal}")
+    assert not accepted("[battery]\ncell_stop = 3\ncell_alarm = 3")
+
+
 def test_windows_line_ends_and_byte_order_mark_count_alike() -> None:
     text = '\ufeffname = "K"\r\n\r\n[vehicle]\r\ngearing = 0\r\n'
     with pytest.raises(SaglineError, match=r"^k\.toml:4: vehicle\.gearing"):

@@ -46,9 +46,8 @@ class Rule:
             return f"a text of 1 to {self.limit} bytes of printable characters"
         kind = "a whole number" if self.whole else "a number"
         span = f"of at least {self.low:g}" if self.low_allowed else f"above {self.low:g}"
-        if self.high < math.inf:
-            span += f" and at most {self.high:g}"
-        return f"{kind} {span}" + (f" in {self.unit}" if self.unit else "")
+        unit = f" in {self.unit}" if self.unit else ""
+        return f"{kind} {span} and at most {self.high:g}{unit}"
 
     def accepts(self, value: Any) -> bool:
         """Whether a plain value (not a table) keeps this rule."""
