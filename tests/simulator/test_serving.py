@@ -169,7 +169,8 @@ def test_it_keeps_the_pace_asked_for():
         process.stdout.read()
         took = time.monotonic() - start
         finish(process)
-    assert took == pytest.approx(10.0 / 8.0, abs=0.25)
+    # Never ahead of the clock; behind it only as far as a busy computer makes it.
+    assert 10.0 / 8.0 - 0.1 < took < 2.0 * 10.0 / 8.0
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
