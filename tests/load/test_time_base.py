@@ -106,6 +106,15 @@ def test_a_wall_clock_that_steps_by_years_moves_no_sample(tmp_path: Path) -> Non
     assert ride.started_wall == pytest.approx((WALL + START) / 1e6, abs=1e-3)
 
 
+def test_frames_behind_the_first_after_a_time_record_do_not_count_as_early(tmp_path: Path) -> None:
+    """A logger need not write a TIME for every read (protocol_docs/frame_format.md §6.3)."""
+    records = drive(1, 0.0, 120, 1e-4, 0, 7)
+    times = [n for n, record in enumerate(records) if isinstance(record, Time)]
+    sparse = {n for n in times if n % 10 != 0}
+    ride = load(tmp_path, [record for n, record in enumerate(records) if n not in sparse])
+    assert error(ride) < 0.02
+
+
 def test_a_silence_longer_than_half_the_clock_takes_the_wraps_from_the_host(
     tmp_path: Path,
 ) -> None:

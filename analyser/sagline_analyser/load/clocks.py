@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import Board, Event
+from sagline_logger.format import Board, Event, Foreign, Stream
 
 from .tables import Key, Tables
 from .timebase import LONG, ClockLine, Micros, fit, unwrap
@@ -114,25 +114,28 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
 
 
 def _arrivals(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[Micros, npt.NDArray[np.bool_]]:
-    """Return when the records at some places arrived in host µs, and where that is exact.
+    """Return when the records at some rising places arrived in host µs, and where that is exact.
 
-    It is exact after a TIME record (protocol_docs/frame_format.md §6.3), unless the file is damaged
-    between the two: another TIME may have stood there, and the record would seem to have come
-    before it was sent.
+    It is exact for what comes first after a TIME record (protocol_docs/frame_format.md §6.3); what
+    stands behind that, or behind anything else from the device, may have arrived later.  Damage of
+    the file counts too: another TIME may have stood there.
     """
     arrival = np.zeros(place.size, np.int64)
     known = np.zeros(place.size, np.bool_)
     exact = tables.instants[tables.instants["time"]]
-    for instants, damaged in ((tables.instants, None), (exact, tables.damaged)):
+    others = [at for at, _, record in tables.device if isinstance(record, Stream)]
+    others += [at for at, record in tables.host if isinstance(record, Foreign)]
+    between = np.sort(np.concatenate([tables.damaged, np.array(others, np.intp)]))
+    for instants, timed in ((tables.instants, False), (exact, True)):
         if instants.size:
             last = np.searchsorted(instants["offset"], place) - 1
             found = last >= 0
             arrival[found] = instants["monotonic"][last[found]]
-            if damaged is None:
-                arrival[~found] = instants["monotonic"][0]
-            else:
-                whole = np.searchsorted(damaged, place) == np.searchsorted(
-                    damaged, instants["offset"][last]
+            if timed:
+                alone = np.searchsorted(between, place) == np.searchsorted(
+                    between, instants["offset"][last]
                 )
-                known = found & whole
+                known = found & alone & (np.diff(last, prepend=-1) > 0)
+            else:
+                arrival[~found] = instants["monotonic"][0]
     return arrival, known

@@ -148,7 +148,7 @@ class _Surveyor:
         # Frames whose description may still come: how many there are of each length and count.
         self._waiting: dict[_Description, Counter[tuple[int, int]]] = defaultdict(Counter)
         self._boot: _Boot | None = None
-        self._received: int | None = None  # host µs of a TIME record that no frame has used yet
+        self._received: int | None = None  # host µs, just behind a TIME record
         self._first: int | None = None
         self._last = 0
         self._down: tuple[float, str] | None = None
@@ -158,6 +158,8 @@ class _Surveyor:
         """Count one entry."""
         found, record = self._found, entry.record
         found.size = entry.offset + entry.size
+        # A TIME record times what stands right behind it; all after that may have come later.
+        timed, self._received = self._received, None
         if record is None:
             found.damaged += 1
             found.damaged_bytes += entry.size
@@ -169,7 +171,7 @@ class _Surveyor:
         if isinstance(record, Board) and record.version[0] != VERSION[0]:
             found.strange_version = f"{record.version[0]}.{record.version[1]}"
         elif isinstance(record, Board | Stream | Samples | Event):
-            self._take_device(record)
+            self._take_device(record, timed)
         elif not isinstance(record, LogStart | Unknown):
             self._take_host(record)
 
@@ -185,7 +187,7 @@ class _Surveyor:
         found.marks = len(self._marks)
         return found
 
-    def _take_device(self, record: DeviceRecord) -> None:
+    def _take_device(self, record: DeviceRecord, timed: int | None) -> None:
         if self._boot is None or self._boot.count.boot != record.boot:
             if self._boot is not None:
                 self._boot.close()
@@ -194,7 +196,7 @@ class _Surveyor:
         boot = self._boot
         boot.count.frames += 1
         if isinstance(record, Samples):
-            self._take_samples(record, boot)
+            self._take_samples(record, boot, timed)
         elif isinstance(record, Stream):
             self._describe(record)
         elif isinstance(record, Event):
@@ -204,7 +206,7 @@ class _Surveyor:
         elif record.name:
             self._found.board = record.name
 
-    def _take_samples(self, record: Samples, boot: _Boot) -> None:
+    def _take_samples(self, record: Samples, boot: _Boot, timed: int | None) -> None:
         count = self._found.streams.setdefault(record.stream, StreamCount())
         count.frames += 1
         missed = (record.sequence - boot.expected.get(record.stream, record.sequence)) % _SPAN
@@ -223,10 +225,9 @@ class _Surveyor:
             self._waiting[key][len(record.data), record.count] += 1
         elif not record.fits(stream):
             count.misfits += 1
-        if self._received is not None:
+        if timed is not None:
             device = boot.clocks.setdefault(record.stream, ClockUnwrapper()).unwrap(record.clock)
-            boot.times[record.stream].append((device / 1e6, self._received / 1e6))
-            self._received = None
+            boot.times[record.stream].append((device / 1e6, timed / 1e6))
 
     def _describe(self, stream: Stream) -> None:
         key = stream.stream, stream.boot, stream.revision
