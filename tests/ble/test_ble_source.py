@@ -159,6 +159,15 @@ def test_a_device_is_found_by_name_or_address_in_any_case(
     source.close()
 
 
+def test_a_name_is_enough_for_a_board_that_does_not_advertise_its_service(
+    bluetooth: Bluetooth, source: Source
+) -> None:
+    Peripheral(bluetooth, "Kestrel", greeting=greet, advertised=False)
+    source.open()
+    assert read(source, len(GREETING)) == GREETING
+    assert discover(SHORT) == []
+
+
 def test_a_wrong_name_names_the_boards_that_are_there(bluetooth: Bluetooth) -> None:
     Peripheral(bluetooth, "Kestrel")
     Peripheral(bluetooth, "Headphones", service="0000110b-0000-1000-8000-00805f9b34fb")
@@ -324,12 +333,22 @@ def test_discover_lists_boards_with_the_service_the_strongest_first(bluetooth: B
     assert discover(1) == listed
 
 
+def test_a_name_from_the_air_cannot_steer_the_terminal(bluetooth: Bluetooth) -> None:
+    Peripheral(bluetooth, "Kes\x1b[2Jtrel")
+    (found,) = discover(SHORT)
+    assert found.name == "Kes?[2Jtrel"
+    with pytest.raises(LinkLost, match=r"boards in range: Kes\?\[2Jtrel\)"):
+        BleSource("Plover", scan=SHORT).open()
+
+
 def test_discover_lists_a_board_that_is_being_recorded(
     bluetooth: Bluetooth, source: Source
 ) -> None:
     board = Peripheral(bluetooth, "Kestrel")
     source.open()
-    assert discover(SHORT) == [FoundDevice("Kestrel", board.address, None)]
+    (found,) = discover(SHORT)
+    assert found == FoundDevice("Kestrel", board.address, None)
+    assert found.signal == "connected"
 
 
 def test_the_board_characteristic_tells_name_and_version_before_subscribing(

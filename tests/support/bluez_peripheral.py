@@ -104,7 +104,7 @@ def system_bus(address: str) -> Iterator[None]:
 class Bluetooth:
     """The adapter and its objects; a context manager that holds the name org.bluez."""
 
-    def __init__(self, bus: Bus, *, adapter: bool = True, powered: bool = True) -> None:
+    def __init__(self, bus: Bus, *, adapter: bool = True) -> None:
         self.objects: dict[str, dict[str, dict[str, Variant]]] = {}
         self.peripherals: dict[str, Peripheral] = {}
         self.scanning = False
@@ -113,7 +113,7 @@ class Bluetooth:
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="bluez", daemon=True)
         if adapter:
-            values = _variants(Address="02:00:00:00:00:00", Powered=powered, Roles=["central"])
+            values = _variants(Address="02:00:00:00:00:00", Powered=True, Roles=["central"])
             self.objects[HCI] = {ADAPTER: values}
 
     def __enter__(self) -> "Bluetooth":
@@ -225,9 +225,9 @@ class Peripheral:
     """A board in radio range: advertises, takes one link, notifies slices of a byte stream.
 
     ``greeting`` gives what it sends first after each subscription (its descriptor), ``board`` the
-    value of the board characteristic.  Of the bytes
-    given to :meth:`send` only those that went out over a link count as delivered; ``delivered``
-    holds them, one entry per subscription.
+    value of the board characteristic.  ``fault`` is the D-Bus error (name, text) that every use of
+    a characteristic ends in.  Of the bytes given to :meth:`send` only those that went out over a
+    link count as delivered; ``delivered`` holds them, one entry per subscription.
     """
 
     def __init__(

@@ -49,6 +49,11 @@ class FoundDevice:
     address: str
     rssi: int | None
 
+    @property
+    def signal(self) -> str:
+        """The strength in words."""
+        return "connected" if self.rssi is None else f"{self.rssi} dBm"
+
 
 class BleSource:
     """A board reached by Bluetooth LE, named by its advertised name or its address.
@@ -108,16 +113,21 @@ async def _discover(seconds: float) -> list[FoundDevice]:
     _quieten()
     from bleak import BleakScanner
 
-    found = [FoundDevice(d.name or "", d.address, None) for d in await _connected()]
+    found = [FoundDevice(_plain(d.name), d.address, None) for d in await _connected()]
     heard = await BleakScanner.discover(
         seconds, return_adv=True, service_uuids=[ble_service.SERVICE]
     )
     known = {device.address for device in found}
     for address, (device, advert) in sorted(heard.items(), key=lambda i: (-i[1][1].rssi, i[0])):
         if address not in known:
-            name = advert.local_name or device.name or ""
+            name = _plain(advert.local_name or device.name)
             found.append(FoundDevice(name, address, advert.rssi))
     return found
+
+
+def _plain(name: str | None) -> str:
+    """Return a name from the air without what could steer a terminal."""
+    return "".join(sign if sign.isprintable() else "?" for sign in name or "")
 
 
 async def _connected() -> "list[BLEDevice]":
@@ -264,7 +274,7 @@ class _Link:
         def matches(device: "BLEDevice", advert: "AdvertisementData | None" = None) -> bool:
             names = {device.address, device.name, advert and advert.local_name}
             if advert and ble_service.SERVICE in advert.service_uuids:
-                boards.add(advert.local_name or device.address)
+                boards.add(_plain(advert.local_name or device.address))
             return sought in {name.casefold() for name in names if name}
 
         for device in await _connected():
