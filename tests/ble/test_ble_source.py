@@ -335,10 +335,10 @@ def test_discover_lists_boards_with_the_service_the_strongest_first(bluetooth: B
 
 def test_a_name_from_the_air_cannot_steer_the_terminal(bluetooth: Bluetooth) -> None:
     Peripheral(bluetooth, "Kes\x1b[2Jtrel")
-    (found,) = discover(SHORT)
+    (found,) = discover(1)
     assert found.name == "Kes?[2Jtrel"
     with pytest.raises(LinkLost, match=r"boards in range: Kes\?\[2Jtrel\)"):
-        BleSource("Plover", scan=SHORT).open()
+        BleSource("Plover", scan=1).open()
 
 
 def test_discover_lists_a_board_that_is_being_recorded(
