@@ -42,5 +42,5 @@ def _find_ble(seconds: float, found: bool) -> int:
         if not devices:
             print("no Bluetooth LE device advertises telemetry")
     for device in devices:
-        print(f"--ble {device.address}    {device.name} ({device.rssi} dBm)")
+        print(f"--ble {device.address}    {device.name} ({device.signal})")
     return int(not (found or devices))
