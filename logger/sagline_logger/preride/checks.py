@@ -301,7 +301,7 @@ def _limits(seen: Observation, board: BoardFile | None) -> _Finding:
         return _needs("ratings or cell voltages in a board file")
     if not crossed:
         return "pass", f"{compared} limits, none crossed at rest", ""
-    crossed.sort(key=lambda one: one[0])
+    crossed.sort(key=lambda one: one[0])  # by the alphabet, fail comes before warn
     told = "; ".join(text for _, text in crossed[:3])
     if len(crossed) > 3:
         told += f"; and {len(crossed) - 3} more"
