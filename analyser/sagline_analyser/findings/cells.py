@@ -1,0 +1,249 @@
+"""How each cell holds its voltage under load, and whether one stands out."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .answer import Answer, Figure
+from .circuit import CircuitFit, fit_circuits
+from .electric import battery_current, pack_voltage, present
+from .packs import PackSpan, during, pack_spans
+from .series import Array
+from .speed import Unknown
+
+MARGIN = 0.10
+"""Share of resistance above the others' median from which a cell is called weak; equal cells of
+one make differ by some hundredths (common practice, no source)."""
+
+MODEL_ERROR = 0.03
+"""Share of a resistance allowed for what the circuit leaves out (our judgement, from simulation);
+it is common to all cells, so it does not blur the comparison between them."""
+
+CONFIDENCE = 0.95
+"""For naming a weak cell, over all cells compared (Bonferroni)."""
+
+QUESTION = "Does one cell hold its voltage worse than the others?"
+
+
+@dataclass(frozen=True)
+class PackFit:
+    """One pack's circuits, or why there are none; ``cells`` False when only the whole pack's
+    voltage was measured."""
+
+    span: PackSpan
+    fit: CircuitFit | Unknown
+    cells: bool
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell group: resistances in Ω and voltages at rest in V, each with the half-width of its
+    90 % interval.
+
+    ``step`` is the ohmic step, ``ten`` the effective resistance 10 s after a step of load.
+    ``excess`` is the share by which ``step`` lies above the median of the others, and
+    ``excess_low`` the least that the evidence leaves, all comparisons counted; likewise
+    ``ten_excess`` and ``ten_excess_low``.
+    """
+
+    number: int
+    key: str
+    step: float
+    step_error: float
+    ten: float
+    ten_error: float
+    rest_start: float
+    rest_end: float
+    rest_error: float
+    excess: float
+    excess_low: float
+    ten_excess: float
+    ten_excess_low: float
+
+    @property
+    def weak(self) -> bool:
+        """Whether the evidence separates this cell from the others by more than MARGIN."""
+        return max(self.excess_low, self.ten_excess_low) > MARGIN
+
+
+@dataclass(frozen=True)
+class PackCells:
+    """The cells of one pack.  ``spread`` is the standard deviation of the step resistances as a
+    share of their median; ``skew`` in s as in :class:`CircuitFit`."""
+
+    span: PackSpan
+    cells: tuple[Cell, ...]
+    spread: float
+    skew: float
+    evidence: tuple[tuple[float, float], ...]
+    rows: int
+
+    @property
+    def weak(self) -> tuple[Cell, ...]:
+        """The cells that the evidence separates from the others, worst first."""
+        return tuple(sorted((c for c in self.cells if c.weak), key=lambda c: -c.excess))
+
+
+def fit_packs(ride: Ride) -> tuple[PackFit, ...]:
+    """Fit the circuits of every pack of the ride; without cell voltages, of the pack as a whole."""
+    current, whole = battery_current(ride), pack_voltage(ride)
+    cells = present(ride, "cell_voltage")
+    found = []
+    for span in pack_spans(ride):
+        if current is None or whole is None:
+            lacking = "battery_current" if current is None else "cell_voltage_1, _2, … "
+            found.append(PackFit(span, Unknown(f"needs the channel {lacking.strip()}"), False))
+            continue
+        use = [(key, during(series, span)) for key, series in cells]
+        most = max((len(series) for _, series in use), default=0)
+        # One loose sense wire must not take the readings of all other cells with it.
+        use = [(key, series) for key, series in use if len(series) > 0.5 * most]
+        measured = use or [("pack_voltage", during(whole.series, span))]
+        fit = fit_circuits(during(current.series, span), measured, span.start, span.end)
+        found.append(PackFit(span, fit, bool(use)))
+    return tuple(found)
+
+
+def measure_cells(pack: PackFit) -> PackCells | Unknown:
+    """Return what the ride says about the cells of one pack."""
+    fit = pack.fit
+    if isinstance(fit, Unknown):
+        return fit
+    if not pack.cells:
+        return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
+    groups = len(fit.groups)
+    half = _student(0.95, groups - 1)
+    strict = _student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
+    errors = [fit.error(fit.groups[:, at]) for at in range(4)]
+    excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
+    ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
+    cells = tuple(
+        Cell(
+            int(key.rpartition("_")[2]), key,
+            float(fit.step[at]), _with_model(half * errors[0][at], fit.step[at]),
+            float(fit.ten[at]), _with_model(half * errors[1][at], fit.ten[at]),
+            float(fit.rest_start[at]), float(fit.rest_end[at]),
+            float(half * max(errors[2][at], errors[3][at])),
+            float(excess[at]), float(low[at]), float(ten_excess[at]), float(ten_low[at]),
+        )
+        for at, key in enumerate(fit.keys)
+    )  # fmt: skip
+    middle = float(np.median(fit.step))
+    spread = float(np.std(fit.step) / middle) if middle > 0 else math.nan
+    return PackCells(pack.span, cells, spread, fit.skew, ((fit.start, fit.end),), fit.rows)
+
+
+def cells_answer(
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
+) -> Answer:
+    """Answer whether a cell is weak, with every cell's resistance."""
+    found = [(pack.span, measure_cells(pack)) for pack in packs or fit_packs(ride)]
+    known = [cells for _, cells in found if isinstance(cells, PackCells)]
+    several = len(found) > 1
+    if not known:
+        reason = next(cells.reason for _, cells in found if isinstance(cells, Unknown))
+        return Answer("cells", QUESTION, f"Cannot tell: {reason}.", known=False)
+    verdicts, details, figures = [], [], []
+    for span, cells in found:
+        where = f"Pack {span.number}: " if several else ""
+        if isinstance(cells, Unknown):
+            details.append(f"{where}cannot tell: {cells.reason}.")
+            continue
+        verdicts.append(where + _verdict(cells))
+        details += [where + line for line in _details(cells)]
+        prefix = f"pack {span.number} " if several else ""
+        for cell in cells.cells:
+            name = f"{prefix}cell {cell.number}"
+            figures += [
+                Figure(f"{name}, step", 1e3 * cell.step, "mΩ", 1e3 * cell.step_error,
+                       "voltage lost at once for each ampere"),
+                Figure(f"{name}, after 10 s", 1e3 * cell.ten, "mΩ", 1e3 * cell.ten_error,
+                       "voltage lost 10 s after a step of load, for each ampere"),
+                Figure(f"{name}, at rest at the end", cell.rest_end, "V", cell.rest_error,
+                       "voltage without load, by the fitted circuit"),
+            ]  # fmt: skip
+    evidence = tuple(span for cells in known for span in cells.evidence)
+    return Answer("cells", QUESTION, " ".join(verdicts), True, tuple(figures), evidence,
+                  tuple(details))  # fmt: skip
+
+
+def _verdict(cells: PackCells) -> str:
+    middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
+    if cells.weak:
+        named = ", ".join(
+            f"cell {c.number} (step {1e3 * c.step:.1f} mΩ, {100 * c.excess:.0f} % above the others, at "
+            f"least {100 * max(c.excess_low, c.ten_excess_low):.0f} %)"
+            for c in cells.weak
+        )
+        worst = "it sags" if len(cells.weak) == 1 else "they sag"
+        return f"Yes: {named}; the others' median is {middle:.1f} mΩ, so {worst} first under load."
+    if len(cells.cells) < 3:
+        return f"Cannot tell: {len(cells.cells)} cell(s) have no others to be compared with."
+    worst_cell = max(cells.cells, key=lambda cell: cell.excess)
+    return (
+        f"No cell stands out: median step {middle:.1f} mΩ, and the highest, cell "
+        f"{worst_cell.number}, is {100 * worst_cell.excess:.0f} % above the others, which this "
+        f"ride does not separate from the {MARGIN:.0%} that equal cells may differ by."
+    )
+
+
+def _details(cells: PackCells) -> list[str]:
+    rest = [cell.rest_end for cell in cells.cells]
+    lines = [
+        f"Spread of the step resistances {100 * cells.spread:.1f} % (standard deviation over "
+        f"median), from {cells.rows} readings of {len(cells.cells)} cells.",
+        f"At rest at the end the cells lie {1e3 * (max(rest) - min(rest)):.0f} mV apart, cell "
+        f"{min(cells.cells, key=lambda c: c.rest_end).number} lowest.",
+    ]
+    if cells.weak:
+        lines.append(
+            "A high resistance is as often a poor weld, a loose sense wire or busbar, or a cold "
+            "cell, as an aged cell: have the joints of that group looked at first, by someone who "
+            "knows packs."
+        )
+    if cells.skew:
+        late = "later" if cells.skew < 0 else "earlier"
+        lines.append(
+            f"The cell readings are stamped {abs(cells.skew):.2f} s {late} than the current they "
+            "belong to; this was allowed for."
+        )
+    stuck = [str(cell.number) for cell in cells.cells if cell.step < 0.1 * np.median(
+        [c.step for c in cells.cells])]  # fmt: skip
+    if stuck:
+        lines.append(f"Cell {', '.join(stuck)} does not answer to load: is its wire connected?")
+    return lines
+
+
+def _excess(fit: CircuitFit, value: Array, groups: Array, strict: float) -> tuple[Array, Array]:
+    """Return each cell's share above the median of the others, and its lower bound."""
+    share = value / _others(value[None, :])[0] - 1
+    error = fit.error(groups / _others(groups) - 1)
+    return share, share - strict * error
+
+
+def _others(rows: Array) -> Array:
+    """Return for every cell the median of the other cells, shape as given; NaN for a lone one."""
+    count = rows.shape[1]
+    if count < 3:
+        return np.full(rows.shape, np.nan)
+    columns = [np.median(np.delete(rows, at, axis=1), axis=1) for at in range(count)]
+    return np.stack(columns, axis=1)
+
+
+def _with_model(error: float, value: float) -> float:
+    return float(math.hypot(error, MODEL_ERROR * value))
+
+
+def _student(probability: float, freedom: int) -> float:
+    """Quantile of Student's t by its expansion in 1/freedom (Abramowitz & Stegun 26.7.5)."""
+    z = NormalDist().inv_cdf(probability)
+    first = (z**3 + z) / 4
+    second = (5 * z**5 + 16 * z**3 + 3 * z) / 96
+    third = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
+    return z + first / freedom + second / freedom**2 + third / freedom**3

@@ -1,0 +1,161 @@
+"""Every low-cell alarm: was the cell empty, or did the load pull it down?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .answer import Answer, Figure
+from .cells import MODEL_ERROR, PackFit, fit_packs
+from .circuit import CircuitFit
+from .electric import battery_current, present
+from .packs import during
+from .series import Series, combine, interpolate
+from .spans import Rules, Span, find_spans
+from .speed import Unknown
+
+HYSTERESIS = 0.02
+"""V by which the lowest cell must recover before a further fall counts as another alarm."""
+
+NEAR = 2.0
+
+QUESTION = "Was the cell empty, or did the load pull it down?"
+
+
+@dataclass(frozen=True)
+class LowCell:
+    """One alarm: ``cell`` fell to ``lowest`` V while ``load`` A flowed (None if not known).
+
+    ``rest`` is the V at which it would rest with the half-width ``rest_error`` of its 90 %
+    interval; None, and ``verdict`` "unknown", where ``reason`` says why.
+    """
+
+    span: Span
+    pack: int
+    cell: int
+    lowest: float
+    load: float | None
+    rest: float | None
+    rest_error: float | None
+    verdict: Literal["sag", "empty", "unclear", "unknown"]
+    reason: str
+
+
+def judge_low_cells(
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
+) -> tuple[LowCell, ...] | Unknown:
+    """Return every stretch in which a cell was below the board file's alarm voltage, judged."""
+    alarm = board.battery.cell_alarm if board else None
+    if alarm is None:
+        return Unknown("needs battery.cell_alarm in a board file")
+    cells = present(ride, "cell_voltage")
+    if not cells:
+        return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
+    found = []
+    for pack in packs or fit_packs(ride):
+        parts = [(key, part) for key, series in cells if len(part := during(series, pack.span))]
+        if not parts:
+            continue
+        lowest = combine([part for _, part in parts], "min")
+        for span in find_spans(lowest, alarm, False, Rules(HYSTERESIS)):
+            key, series = min(parts, key=lambda part: _at(part[1], span.peak_time))
+            found.append(_judge(ride, pack, key, series, span, alarm))
+    return tuple(found)
+
+
+def low_cell_answer(
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
+) -> Answer:
+    """Answer what every low-cell alarm meant."""
+    found = judge_low_cells(ride, board, packs)
+    if isinstance(found, Unknown):
+        return Answer("low_cell", QUESTION, f"Cannot tell: {found.reason}.", known=False)
+    if not found:
+        return Answer("low_cell", QUESTION, "No cell fell below the alarm voltage.")
+    counts = {kind: sum(one.verdict == kind for one in found) for kind in _WORDS}
+    verdict = f"{len(found)} low-cell alarm{'s' if len(found) > 1 else ''}: " + ", ".join(
+        f"{count} {_WORDS[kind]}" for kind, count in counts.items() if count
+    )
+    figures = tuple(
+        Figure(f"cell {one.cell} at {one.span.peak_time:.1f} s, at rest", one.rest, "V",
+               one.rest_error, "reading plus what the load took, by the fitted circuit")
+        for one in found if one.rest is not None
+    )  # fmt: skip
+    evidence = tuple((one.span.start, one.span.end) for one in found)
+    details = tuple(one.reason for one in found)
+    if counts["empty"]:
+        details += ("A cell that is low at rest is empty: stop drawing from the pack, because "
+                    "further load can drive that cell below what it bears.",)  # fmt: skip
+    return Answer("low_cell", QUESTION, verdict + ".", True, figures, evidence, details)
+
+
+_WORDS = {
+    "sag": "only sag under load",
+    "empty": "with the cell truly empty",
+    "unclear": "too near the alarm voltage to tell",
+    "unknown": "that cannot be judged",
+}
+
+
+def _judge(
+    ride: Ride, pack: PackFit, key: str, series: Series, span: Span, alarm: float
+) -> LowCell:
+    number = int(key.rpartition("_")[2])
+    current = battery_current(ride)
+    load = float(interpolate(current.series, np.array([span.peak_time]))[0]) if current else np.nan
+    known = None if load != load else load
+    under = "" if known is None else f" at {load:.0f} A"
+    said = f"At {span.peak_time:.1f} s cell {number} read {span.peak:.2f} V{under}"
+    fit = pack.fit
+    if isinstance(fit, Unknown) or key not in fit.keys:
+        reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
+        return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
+                       f"{said}; cannot judge it: {reason}.")  # fmt: skip
+    rest, error = resting_voltage(fit, key, series, span)
+    if rest != rest:
+        return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
+                       f"{said}; cannot judge it: the load then was not recorded.")  # fmt: skip
+    verdict: Literal["sag", "empty", "unclear"]
+    verdict = "sag" if rest - error > alarm else "empty" if rest + error < alarm else "unclear"
+    meaning = {
+        "sag": f"sag, for it would rest at {rest:.2f} ± {error:.2f} V, above the alarm voltage "
+               f"of {alarm:.2f} V",
+        "empty": f"empty, for even at rest it would show {rest:.2f} ± {error:.2f} V, below the "
+                 f"alarm voltage of {alarm:.2f} V",
+        "unclear": f"it would rest at {rest:.2f} ± {error:.2f} V, which may be either side of the "
+                   f"alarm voltage of {alarm:.2f} V",
+    }[verdict]  # fmt: skip
+    return LowCell(span, pack.span.number, number, span.peak, known, rest, error, verdict,
+                   f"{said}: {meaning}.")  # fmt: skip
+
+
+def resting_voltage(fit: CircuitFit, key: str, series: Series, span: Span) -> tuple[float, float]:
+    """Return the V at which a cell would rest at the lowest point of ``span``, and the 90 %
+    half-width.
+
+    Median of the readings in the span within :data:`NEAR` s of that point, each plus what the
+    fitted circuit says the load took; NaN when the load was not recorded then.
+    """
+    at = fit.keys.index(key)
+    start, end = max(span.start, span.peak_time - NEAR), min(span.end, span.peak_time + NEAR)
+    inside = (series.time >= start) & (series.time <= end)
+    times, values = series.time[inside], series.value[inside]
+    sag = fit.sag(times)[:, at]
+    known = np.isfinite(sag)
+    if not known.any():
+        return np.nan, np.nan
+    sag, values = sag[known], values[known]
+    share = 1.645 * float(fit.error(fit.groups[:, 1])[at]) / abs(float(fit.ten[at]) or np.inf)
+    size = float(np.median(np.abs(sag)))
+    noise = 1.645 * float(fit.noise[at]) / min(len(sag), 4) ** 0.5
+    error = float(np.hypot((share + 2 * MODEL_ERROR) * size, noise))
+    return float(np.median(values + sag)), error
+
+
+def _at(series: Series, time: float) -> float:
+    value = float(interpolate(series, np.array([time]))[0])
+    return value if value == value else np.inf
