@@ -1,0 +1,376 @@
+"""One motor's drive as columns on one time axis: what was asked, what flowed, what bounds it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .electric import battery_current, pack_voltage, present
+from .series import Array, Flags, Series, column, interpolate, steps
+from .speed import Unknown, vehicle_speed
+
+STANDING = 0.3
+"""m/s below which the vehicle counts as standing (our choice)."""
+
+LAUNCH_LONGEST = 10.0
+"""s after which a launch is over (our choice)."""
+
+PULL_SHORTEST = 1.0
+"""s of hard demand that make a pull (our choice)."""
+
+HELD = 0.3
+"""s without a break for which a quantity must stay at a level to count as held (our choice)."""
+
+VOLTAGE_WINDOW = 0.5
+"""s over which pack voltage is averaged before it is held against a cutback (our choice)."""
+
+
+@dataclass(frozen=True)
+class LimitLine:
+    """A limit along the drive's time axis: ``value`` (n,), the noise ``tolerance`` within which a
+    reading touches it, both in the quantity's unit, and where it came from."""
+
+    value: Array
+    tolerance: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Pull:
+    """A "launch" (from standstill) or "pull" (hard demand while moving), times in s."""
+
+    kind: str
+    start: float
+    end: float
+
+
+@dataclass(frozen=True)
+class Drive:
+    """One motor; arrays of shape (n,) on ``time`` (s), NaN where unknown.
+
+    ``step`` is the s each sample stands for.  ``current`` is the motor current and ``battery``
+    this controller's battery current, both in A; ``voltage`` is the smoothed pack voltage in V.
+    ``request`` in A is what this throttle asks for, where the ride shows a fixed rule for it.
+    ``cutback`` holds the pack voltages (V) at which a cut begins and ends, if stated.
+    """
+
+    motor: int
+    time: Array
+    gap: Flags
+    step: Array
+    current: Array
+    throttle: Array | None
+    braking: Flags
+    duty: Array | None
+    battery: Array | None
+    voltage: Array | None
+    speed: Array | None
+    temperatures: tuple[tuple[str, Array], ...]
+    motor_limit: LimitLine | None
+    battery_limit: LimitLine | None
+    duty_limit: LimitLine | None
+    request: Array | None
+    request_tolerance: Array
+    cutback: tuple[float, float] | None
+    standing: float
+
+    def hard(self, share: float) -> Flags:
+        """Return where demand is hard: throttle at ``share`` of its travel or more, or a launch.
+
+        Without a throttle channel, where a known limit is nearly reached.
+        """
+        if self.throttle is not None:
+            hard = (self.throttle >= share) & ~self.braking
+            for pull in find_pulls(self, share):
+                if pull.kind == "launch":
+                    hard |= (self.time >= pull.start) & (self.time <= pull.end) & ~self.braking
+            return hard
+        hard = np.zeros(len(self.time), bool)
+        for value, limit in (
+            (self.current, self.motor_limit),
+            (self.battery, self.battery_limit),
+            (self.duty, self.duty_limit),
+        ):
+            if value is not None and limit is not None:
+                hard |= value >= share * limit.value
+        return hard
+
+    def ramping(self, seconds: float) -> Flags:
+        """Return where, up to ``seconds`` ago, the throttle moved by 2 % or the brake was held."""
+        if self.throttle is None:
+            return np.zeros(len(self.time), bool)
+        stirred = self.braking.copy()
+        stirred[1:] |= np.abs(np.diff(self.throttle)) >= 0.02
+        last = np.maximum.accumulate(np.where(stirred, self.time, -np.inf))
+        return np.asarray(self.time - last <= seconds)
+
+
+def drives(ride: Ride, board: BoardFile | None) -> list[Drive] | str:
+    """Return every motor of the ride, or in words what the ride lacks."""
+    motors = present(ride, "motor_current")
+    if not motors:
+        return "it needs the channel motor_current"
+    return [_drive(ride, board, key, series) for key, series in motors]
+
+
+def find_pulls(drive: Drive, share: float) -> list[Pull]:
+    """Return launches and pulls in time order; none without a throttle channel."""
+    throttle, time = drive.throttle, drive.time
+    if throttle is None:
+        return []
+    pulls: list[Pull] = []
+    at, count = 0, len(time)
+    standing = (
+        np.zeros(count, bool) if drive.speed is None else np.abs(drive.speed) < drive.standing
+    )
+    opened = (throttle >= 0.15) & ~drive.braking
+    while at < count:
+        if not opened[at] or not (standing[at] or throttle[at] >= share):
+            at += 1
+            continue
+        kind = "launch" if standing[at] else "pull"
+        longest = LAUNCH_LONGEST if kind == "launch" else np.inf
+        first, peak = at, throttle[at]
+        while at + 1 < count and not drive.gap[at + 1] and time[at + 1] - time[first] <= longest:
+            peak = max(peak, throttle[at + 1])
+            if drive.braking[at + 1] or throttle[at + 1] < (
+                0.5 * peak if kind == "launch" else share
+            ):
+                break
+            at += 1
+        length = time[at] - time[first]
+        if kind == "launch":
+            moved = drive.speed is not None and np.nanmax(np.abs(drive.speed[first : at + 1]))
+            real = bool(moved > 3 * drive.standing)
+        else:
+            real = bool(length >= PULL_SHORTEST)
+        if real:
+            pulls.append(Pull(kind, float(time[first]), float(time[at])))
+        at += 1
+    return pulls
+
+
+def noise(series: Array) -> float:
+    """Return the standard deviation of a series' sample noise, from its second differences.
+
+    White noise of deviation s has second differences of deviation √6 s; their median magnitude is
+    0.6745 of that and, unlike their mean, deaf to real steps.
+    """
+    if len(series) < 5:
+        return 0.0
+    return float(np.nanmedian(np.abs(np.diff(series, 2))) / 0.6745 / np.sqrt(6))
+
+
+# -------------------------------------------------------------------- building one drive
+
+
+def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Drive:
+    stream = ride.find(key)
+    motor = (stream.channels[key].index if stream else 0) or 1
+    time, current = series.time, series.value
+    half = steps(series) / 2
+    step = np.r_[half, 0.0] + np.r_[0.0, half]
+
+    def on(name: str) -> Array | None:
+        found = column(ride, f"{name}_{motor}") or (column(ride, name) if motor == 1 else None)
+        return None if found is None else interpolate(found, time)
+
+    throttle_series = column(ride, "throttle")
+    throttle = None if throttle_series is None else interpolate(throttle_series, time)
+    brake = column(ride, "brake")
+    braking = np.zeros(len(time), bool) if brake is None else interpolate(brake, time) > 0.02
+    duty = on("duty_cycle")
+    battery = _battery_share(ride, motor, time)
+    volts = pack_voltage(ride)
+    voltage = None if volts is None else interpolate(_smooth(volts.series, VOLTAGE_WINDOW), time)
+    speed, standing = _speed(ride, board, motor, time)
+    hot = tuple(
+        (name.replace("_", " "), values)
+        for name in ("motor_temperature", "controller_temperature")
+        if (values := on(name)) is not None
+    )
+    hard = current > 0 if throttle is None else throttle >= 0.9
+    setting = _settings(ride, board)
+    duty_limit = _line(duty, None, setting("duty_limit"), hard, series, 0.003, 0.85)
+    free = hard if duty_limit is None or duty is None else hard & ~_touches(duty, duty_limit)
+    motor_limit = _line(
+        current, on("motor_current_limit"), setting("motor_current_limit"), free, series, 0.01
+    )
+    if motor_limit is not None:
+        free = free & ~_touches(current, motor_limit)
+    battery_limit = _line(
+        battery, on("battery_current_limit"), setting("battery_current_limit"), free, series, 0.02
+    )
+    bound = np.zeros(len(time), bool)
+    for value, limit in (
+        (current, motor_limit), (battery, battery_limit), (duty, duty_limit),
+    ):  # fmt: skip
+        if value is not None and limit is not None:
+            bound |= _touches(value, limit)
+    request, request_tolerance = _request(throttle, current, np.where(bound, 0.0, step))
+    start, end = setting("voltage_cutback_start"), setting("voltage_cutback_end")
+    return Drive(
+        motor, time, series.gap, step, current, throttle, braking, duty, battery, voltage, speed,
+        hot, motor_limit, battery_limit, duty_limit, request, request_tolerance,
+        (start, end) if start is not None and end is not None and start > end else None,
+        standing,
+    )  # fmt: skip
+
+
+def _settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | None]:
+    def value_of(name: str) -> float | None:
+        stated = ride.settings.get(name)
+        if stated is None and board is not None:
+            stated = str(board.settings.get(name, ""))
+        try:
+            value = float(stated or "")
+        except ValueError:
+            return None
+        return value if np.isfinite(value) and value > 0 else None
+
+    return value_of
+
+
+def _line(
+    value: Array | None, in_force: Array | None, setting: float | None, where: Flags,
+    series: Series, relative: float, least: float = 0.0,
+) -> LimitLine | None:  # fmt: skip
+    """Return the limit of ``value``: in force, else as set, else as seen held ``where``.
+
+    A setting that the ride passes for longer than :data:`HELD` is not the one that was in use.
+    """
+    if value is None:
+        return None
+    spread = 4 * noise(value)
+    if in_force is not None and np.isfinite(in_force).any():
+        top = float(np.nanmax(in_force))
+        return LimitLine(in_force, max(spread, relative * top), "in force")
+    if setting is not None:
+        tolerance = max(spread, relative * setting)
+        over = np.where(value > setting + 2 * tolerance, 1.0, 0.0)
+        step = steps(series)
+        if np.sum(step * over[1:] * over[:-1]) < HELD:
+            return LimitLine(np.full(len(value), setting), tolerance, "setting")
+    level = _held_level(value, where, series, spread, relative)
+    if level is None or level < least:
+        return None
+    return LimitLine(np.full(len(value), level), max(spread, relative * level), "seen held")
+
+
+def _held_level(
+    value: Array, where: Flags, series: Series, spread: float, relative: float
+) -> float | None:
+    """Return the highest level at which ``value`` stays for :data:`HELD` s without a break."""
+    inside = where & np.isfinite(value)
+    if not inside.any():
+        return None
+    top = float(np.max(value[inside]))
+    if top <= 0:
+        return None
+    width = max(spread, relative * top)
+    for level in np.arange(top - width / 2, top / 2, -width / 2):
+        flat = inside & (np.abs(value - level) <= width)
+        if _longest(flat, series) >= HELD:
+            return float(np.median(value[flat]))
+    return None
+
+
+def _longest(flags: Flags, series: Series) -> float:
+    """Return the s of the longest unbroken run of ``flags``."""
+    broken = ~flags
+    broken[1:] |= series.gap[1:] & flags[:-1]
+    run = np.cumsum(broken)
+    own = run[flags]
+    if not len(own):
+        return 0.0
+    times = series.time[flags]
+    first = np.flatnonzero(np.r_[True, np.diff(own) != 0])
+    last = np.r_[first[1:], len(own)] - 1
+    return float(np.max(times[last] - times[first]))
+
+
+def _touches(value: Array, limit: LimitLine) -> Flags:
+    return np.asarray(limit.value - value < limit.tolerance)
+
+
+def _battery_share(ride: Ride, motor: int, time: Array) -> Array | None:
+    """Return one controller's battery current in A.
+
+    Where only the sum is measured it is split as duty × motor current, the power that each motor
+    takes divided by the pack voltage they share.
+    """
+    own = column(ride, f"controller_battery_current_{motor}")
+    if own is not None:
+        return interpolate(own, time)
+    total = battery_current(ride)
+    if total is None:
+        return None
+    whole = interpolate(total.series, time)
+    currents = present(ride, "motor_current")
+    if len(currents) == 1:
+        return whole
+    powers, mine = np.zeros(len(time)), np.zeros(len(time))
+    for key, series in currents:
+        duty = column(ride, key.replace("motor_current", "duty_cycle"))
+        if duty is None:
+            return None
+        part = np.abs(interpolate(duty, time) * interpolate(series, time))
+        powers += part
+        mine = part if key == f"motor_current_{motor}" else mine
+    return np.where(powers > 0, whole * mine / np.where(powers > 0, powers, 1.0), 0.0)
+
+
+def _speed(
+    ride: Ride, board: BoardFile | None, motor: int, time: Array
+) -> tuple[Array | None, float]:
+    """Return a speed and the value below which it means standing; any unit will do for that."""
+    found = vehicle_speed(ride, board)
+    if not isinstance(found, Unknown):
+        return interpolate(found.series, time), STANDING
+    for name in ("motor_speed", "motor_electrical_speed"):
+        turning = column(ride, f"{name}_{motor}") or column(ride, name)
+        if turning is not None:
+            return interpolate(turning, time), 0.03 * float(np.max(np.abs(turning.value)))
+    return None, 0.0
+
+
+def _smooth(series: Series, window: float) -> Series:
+    """Return the mean over the ``window`` s before each sample, within unbroken recordings."""
+    breaks = series.gap.copy()
+    breaks[0] = True
+    first = np.flatnonzero(breaks)[np.cumsum(breaks) - 1]
+    start = np.maximum(np.searchsorted(series.time, series.time - window, "right"), first)
+    sums = np.r_[0.0, np.cumsum(series.value)]
+    here = np.arange(len(series))
+    return Series(series.time, (sums[here + 1] - sums[start]) / (here + 1 - start), series.gap)
+
+
+def _request(throttle: Array | None, current: Array, step: Array) -> tuple[Array | None, Array]:
+    """Return the current in A that each throttle asks for, and its tolerance.
+
+    Taken as proportional to the throttle, if more than a quarter of the time ``step`` at part
+    throttle (without the samples that a limit binds) agrees on one ratio within 4 %; many
+    controllers work so, and the ride shows whether this one does.
+    """
+    if throttle is None:
+        return None, np.zeros(0)
+    part = (throttle > 0.1) & (throttle < 0.8) & (current > 1.0) & (step > 0)
+    if np.sum(step[part]) < 1.0:
+        return None, np.zeros(0)
+    ratio = np.log(current[part] / throttle[part])
+    weight = step[part]
+    bins = np.arange(ratio.min() - 0.02, ratio.max() + 0.04, 0.02)
+    counts, edges = np.histogram(ratio, bins, weights=weight)
+    near = np.convolve(counts, np.ones(4), "same")
+    at = int(np.argmax(near))
+    centre = float((edges[at] + edges[at + 1]) / 2)
+    inside = np.abs(ratio - centre) < 0.04
+    if np.sum(weight[inside]) < 0.25 * np.sum(weight):
+        return None, np.zeros(0)
+    slope = float(np.exp(np.median(ratio[inside])))
+    moving = np.abs(np.r_[0.0, np.diff(throttle)]) + np.abs(np.r_[np.diff(throttle), 0.0])
+    tolerance = max(4 * noise(current), 0.015 * slope) + slope * moving
+    return slope * throttle, tolerance

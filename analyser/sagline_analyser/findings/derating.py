@@ -1,0 +1,186 @@
+"""Currents below every fixed limit: whether they follow a temperature or the pack voltage.
+
+Whatever a controller's derating looks like in detail, the motor current it allows falls as a
+temperature rises, and the battery current it allows falls as the pack voltage falls.  Both are
+taken as straight lines over the short range a ride covers and fitted to the currents in question.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .demand import Drive
+from .series import Array, Flags
+
+PIECE = 0.5
+"""s of the pieces of which each is given to one cause (our choice)."""
+
+STRETCH = 6.0
+"""s of the stretches from which candidate lines are drawn (our choice)."""
+
+MOST = 24
+"""Candidate lines of one kind."""
+
+ENOUGH = 3000
+"""Samples that are enough to fit lines to."""
+
+WORST = 9.0
+"""Largest cost of one sample: three times the tolerance off the line, squared."""
+
+LINE_TOLERANCE = 0.04
+"""Share of the limit within which a current lies on its line (our choice)."""
+
+Numbers = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """A line ``level`` + ``slope`` · x, its cost on each sample in question, and the cost of the
+    samples of the whole ride that lie above it, which a bound does not allow."""
+
+    level: float
+    slope: float
+    cost: Array
+    over: float
+
+
+def follow_moved_limits(drive: Drive, unknown: Flags, on_battery: Flags) -> tuple[Flags, Flags]:
+    """Return (heat, low voltage) flags among the samples that no fixed limit explains.
+
+    ``on_battery`` samples touch the full battery-current limit; those below the voltage at which
+    the cut begins count as low voltage as well.
+    """
+    asked = unknown & (drive.current > 0)
+    if drive.throttle is not None:
+        asked &= drive.throttle >= 0.3
+    low = np.zeros(len(unknown), bool)
+    heat = np.zeros(len(unknown), bool)
+    begins = None
+    if drive.cutback is not None and drive.voltage is not None and drive.battery_limit is not None:
+        begins, ends = drive.cutback
+        left = np.clip((drive.voltage - ends) / (begins - ends), 0.0, 1.0)
+        allowed = drive.battery_limit.value * left
+        assert drive.battery is not None
+        width = LINE_TOLERANCE * np.nanmax(drive.battery_limit.value)
+        low = asked & (drive.voltage < begins) & (np.abs(drive.battery - allowed) < width)
+        asked &= ~low
+    runs = _runs(asked, drive)
+    if runs:
+        hot, cut, found = _fit(drive, runs)
+        heat |= hot
+        low |= cut
+        begins = found if begins is None else begins
+    limit = drive.battery_limit
+    if begins is not None and limit is not None and limit.source != "in force":
+        assert drive.voltage is not None
+        low |= on_battery & (drive.voltage < begins)
+    return heat, low
+
+
+def _runs(flags: Flags, drive: Drive) -> list[Numbers]:
+    """Return the sample numbers of each unbroken run of ``flags`` that lasts 0.1 s or more."""
+    at = np.flatnonzero(flags)
+    if not len(at):
+        return []
+    split = np.flatnonzero((np.diff(at) != 1) | drive.gap[at[1:]]) + 1
+    return [run for run in np.split(at, split) if drive.time[run[-1]] - drive.time[run[0]] >= 0.1]
+
+
+def _pieces(runs: list[Numbers], drive: Drive, length: float) -> list[Numbers]:
+    """Cut every run into pieces of ``length`` s, the last of each run shorter."""
+    found = []
+    for run in runs:
+        number = ((drive.time[run] - drive.time[run[0]]) / length).astype(int)
+        found += np.split(run, np.flatnonzero(np.diff(number)) + 1)
+    return found
+
+
+def _fit(drive: Drive, runs: list[Numbers]) -> tuple[Flags, Flags, float | None]:
+    """Return flags of the samples that follow a temperature and of those that follow the voltage,
+    and the voltage in V at which the fitted cut begins, if there is one.
+
+    Candidate lines come from stretches of every length; the pair is chosen that explains most of
+    the samples, of which none may lie above the lowest bound.
+    """
+    count = len(drive.time)
+    pieces = _pieces(runs, drive, PIECE)
+    every = max(1, sum(len(p) for p in pieces) // ENOUGH)
+    thinned = [p[::every] for p in pieces]
+    runs = [run[::every] for run in runs]
+    driving = np.flatnonzero(drive.current > 0)
+    driving = driving[:: max(1, len(driving) // ENOUGH)]
+    number = np.repeat(np.arange(len(pieces)), [len(p) for p in thinned])
+    at = np.concatenate(thinned)
+    heat = [
+        line
+        for _, x in drive.temperatures
+        for line in _candidates(drive, runs, driving, at, x, drive.current, -1)
+    ]
+    volt = []
+    if drive.voltage is not None and drive.battery is not None:
+        volt = _candidates(drive, runs, driving, at, drive.voltage, drive.battery, 1)
+    nothing = np.full(len(at), WORST)
+    best = (float(nothing.sum()), nothing, nothing)
+    chosen: _Candidate | None = None
+    for one in [None, *heat]:
+        for other in [None, *volt]:
+            hot = nothing if one is None else one.cost
+            low = nothing if other is None else other.cost
+            lines = (one is not None) + (other is not None)
+            extra = sum(c.over for c in (one, other) if c is not None)
+            # A second line has to earn its place, or it would only fit the noise.
+            total = float(np.minimum(hot, low).sum()) + extra + 0.02 * WORST * lines * len(at)
+            if total < best[0]:
+                best, chosen = (total, hot, low), other
+    sums = [np.bincount(number, cost, len(pieces)) for cost in best[1:]]
+    sizes = np.bincount(number, None, len(pieces))
+    bound = np.minimum(sums[0], sums[1]) < 0.7 * WORST * sizes
+    flags = np.zeros((2, count), bool)
+    for way, wins in enumerate((sums[0] <= sums[1], sums[0] > sums[1])):
+        for piece in np.flatnonzero(bound & wins):
+            flags[way, pieces[piece]] = True
+    begins = None
+    if chosen is not None and drive.battery_limit is not None:
+        begins = float((np.nanmax(drive.battery_limit.value) - chosen.level) / chosen.slope)
+    return flags[0], flags[1], begins
+
+
+def _candidates(
+    drive: Drive, runs: list[Numbers], driving: Numbers, at: Numbers, x: Array, y: Array, way: int
+) -> list[_Candidate]:
+    """Return the lines of ``y`` over ``x`` that lean the right ``way``, from stretches of the
+    samples in question, each with its cost on all of them (``at``)."""
+    width = LINE_TOLERANCE * float(np.nanmax(y))
+    found = []
+    stretches = [s for s in (*runs, *_pieces(runs, drive, STRETCH)) if len(s) >= 5]
+    stretches = [*sorted(stretches, key=len)[-MOST:], at]
+    for stretch in stretches:
+        line = _line(stretch, x, y, way)
+        for _ in range(2):  # again with all the samples that lie on it
+            if line is None:
+                break
+            near = at[np.abs(y[at] - line[0] - line[1] * x[at]) < width]
+            line = _line(near, x, y, way) or line
+        if line is None:
+            continue
+        off = (y[at] - line[0] - line[1] * x[at]) / width
+        cost = np.minimum(np.nan_to_num(off**2, nan=WORST), WORST)
+        above = (y[driving] - line[0] - line[1] * x[driving]) / width - 1.0
+        over = np.clip(np.nan_to_num(above), 0.0, 3.0) ** 2
+        found.append(_Candidate(*line, cost, float(over.sum())))
+    return found
+
+
+def _line(at: Numbers, x: Array, y: Array, way: int) -> tuple[float, float] | None:
+    """Return (level, slope) of the straight line, None when it leans the wrong ``way``."""
+    good = at[np.isfinite(x[at]) & np.isfinite(y[at])]
+    if len(good) < 5 or np.ptp(x[good]) < 1e-9:
+        return None
+    centre = float(np.mean(x[good]))
+    slope, level = np.polyfit(x[good] - centre, y[good], 1)
+    for _ in range(3):  # deaf to outliers: the least sum of absolute deviations, by reweighting
+        off = np.abs(y[good] - level - slope * (x[good] - centre))
+        weight = 1 / np.sqrt(np.maximum(off, np.median(off) + 1e-6))
+        slope, level = np.polyfit(x[good] - centre, y[good], 1, w=weight)
+    return (float(level - slope * centre), float(slope)) if slope * way > 0 else None

@@ -1,0 +1,334 @@
+"""What held the vehicle back whenever its rider asked for a lot.
+
+A controller grants the rider's request until the first of its limits stops it, so at any moment one
+thing decides a motor's current: the request itself or the tightest limit.  Each sample is compared
+with every limit that is known (from the limits in force if the board logs them, else from the
+settings, else from the level at which the ride shows the quantity held flat), and the one that the
+measured value touches, within noise, is what decided.  A current below every known limit and below
+the request can only come from a limit that moved: heat if it follows a temperature, low voltage if
+it follows the voltage.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .answer import Answer, Figure
+from .demand import Drive, Pull, drives, find_pulls
+from .derating import follow_moved_limits
+from .series import Array, Flags
+
+HARD = 0.9
+"""Throttle, as a share of its travel, from which demand counts as hard (our choice)."""
+
+SHORT = 0.12
+"""s over which a flicker between two causes is settled by the majority (our choice)."""
+
+RAMP = 0.4
+"""s that a current may lag behind a throttle that moved or a brake let go (our choice)."""
+
+LOWERED = 0.999
+"""Share of its highest value from which a limit in force counts as not lowered (our choice)."""
+
+MATTERS = 0.1
+"""Share of a pull from which a limit counts as having mattered to it (our choice)."""
+
+KEY, QUESTION = "held_back", "What held it back when the rider asked for a lot?"
+
+
+class Cause(StrEnum):
+    """What decided a motor's current."""
+
+    MOTOR_CURRENT = "motor-current limit"
+    BATTERY_CURRENT = "battery-current limit"
+    DUTY = "duty ceiling"
+    HEAT = "heat"
+    LOW_VOLTAGE = "low voltage"
+    RIDER = "the rider's own input"
+    UNKNOWN = "nothing this log shows"
+
+
+CAUSES = tuple(Cause)
+Codes = npt.NDArray[np.int8]
+"""Index into :data:`CAUSES` for each sample."""
+(_MOTOR, _BATTERY, _DUTY, _HEAT, _LOW, _RIDER, _UNKNOWN) = range(len(CAUSES))
+
+
+@dataclass(frozen=True)
+class Level:
+    """A limit used: ``value`` in ``unit`` and where it came from ("setting", "seen held", …)."""
+
+    cause: Cause
+    value: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True)
+class MotorCauses:
+    """What decided the current of one motor, sample by sample.
+
+    ``time`` in s, ``cause`` as codes of :data:`CAUSES`, ``hard`` where the demand was hard,
+    ``doubtful`` where two causes lay within the noise of each other, ``step`` the s each sample
+    stands for; all of shape (n,).
+    """
+
+    motor: int
+    time: Array
+    cause: Codes
+    hard: Flags
+    doubtful: Flags
+    step: Array
+    levels: tuple[Level, ...]
+
+
+@dataclass(frozen=True)
+class Share:
+    """``share`` (0 to 1) of the time in question that ``cause`` decided, with the half-width of
+    what the doubtful samples could move it by."""
+
+    cause: Cause
+    share: float
+    seconds: float
+    uncertainty: float
+
+
+@dataclass(frozen=True)
+class PullFinding:
+    """One launch or pull: shares over it, and whether a higher motor-current setting could have
+    mattered there, with the reason in words."""
+
+    pull: Pull
+    shares: tuple[Share, ...]
+    motor_setting_matters: bool
+    because: str
+
+
+@dataclass(frozen=True)
+class HeldBack:
+    """The whole ride.  Where nothing can be said ``reason`` says why and the rest is empty.
+
+    ``shares`` are over the time of hard demand, ``hard_seconds``, averaged over the motors.
+    """
+
+    shares: tuple[Share, ...] = ()
+    hard_seconds: float = 0.0
+    pulls: tuple[PullFinding, ...] = ()
+    motors: tuple[MotorCauses, ...] = ()
+    evidence: tuple[tuple[float, float], ...] = ()
+    reason: str = ""
+
+
+def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
+    """Attribute every moment of hard demand to what decided the motor current."""
+    found = drives(ride, board)
+    if isinstance(found, str):
+        return HeldBack(reason=found)
+    motors = tuple(_attribute(drive) for drive in found)
+    pulls = find_pulls(found[0], HARD)
+    hard_seconds = float(np.mean([np.sum(m.step[m.hard]) for m in motors]))
+    if hard_seconds <= 0:
+        return HeldBack(motors=motors, reason="the rider never asked for a lot on this ride")
+    everywhere = [m.hard for m in motors]
+    return HeldBack(
+        _shares(motors, everywhere),
+        hard_seconds,
+        tuple(_judge(pull, found, motors) for pull in pulls),
+        motors,
+        _stretches(motors[0]),
+    )
+
+
+# -------------------------------------------------------------------- one motor, sample by sample
+
+
+def _attribute(drive: Drive) -> MotorCauses:
+    """Attribute each sample of one motor; what is not hard demand is attributed as well."""
+    count = len(drive.time)
+    # How far below each limit the value lies, in units of its own noise; below 1 it touches it.
+    slack = np.full((len(CAUSES), count), np.inf)
+    if drive.duty is not None and drive.duty_limit is not None:
+        slack[_DUTY] = (drive.duty_limit.value - drive.duty) / drive.duty_limit.tolerance
+    if drive.battery is not None and drive.battery_limit is not None:
+        slack[_BATTERY] = (drive.battery_limit.value - drive.battery) / (
+            drive.battery_limit.tolerance
+        )
+    if drive.motor_limit is not None:
+        slack[_MOTOR] = (drive.motor_limit.value - drive.current) / drive.motor_limit.tolerance
+    if drive.request is not None:
+        slack[_RIDER] = (drive.request - drive.current) / drive.request_tolerance
+    slack = np.where(np.isnan(slack), np.inf, slack)
+    touch = slack < 1.0
+    nearest = np.argmin(np.maximum(np.abs(slack), 0.0) + np.where(touch, 0.0, 1e9), axis=0)
+    cause = np.where(touch.any(axis=0), nearest, _UNKNOWN).astype(np.int8)
+    doubtful = touch.sum(axis=0) > 1
+    if drive.request is None and drive.throttle is not None:
+        # Without a rule from throttle to current, a half-open throttle is itself the reason.
+        cause[(cause == _UNKNOWN) & (drive.throttle < 0.98)] = _RIDER
+    if drive.throttle is not None:
+        # The current follows a hand that moves, or a brake let go, only after a ramp.
+        cause[(cause == _UNKNOWN) & drive.ramping(RAMP)] = _RIDER
+    cause = _moved(drive, cause)
+    cause = _settle(cause, drive.time, drive.step, drive.gap)
+    levels = [
+        Level(named, float(np.nanmax(limit.value)), unit, limit.source)
+        for named, limit, unit in (
+            (Cause.MOTOR_CURRENT, drive.motor_limit, "A"),
+            (Cause.BATTERY_CURRENT, drive.battery_limit, "A"),
+            (Cause.DUTY, drive.duty_limit, "1"),
+        )
+        if limit is not None
+    ]
+    hard = drive.hard(HARD)
+    return MotorCauses(drive.motor, drive.time, cause, hard, doubtful, drive.step, tuple(levels))
+
+
+def _moved(drive: Drive, cause: Codes) -> Codes:
+    """Tell heat from low voltage wherever a limit was lower than at its highest."""
+    cause = cause.copy()
+    for code, limit in ((_MOTOR, drive.motor_limit), (_BATTERY, drive.battery_limit)):
+        if limit is not None and limit.source == "in force":
+            lowered = (cause == code) & (limit.value < LOWERED * np.nanmax(limit.value))
+            cause[lowered] = _HEAT if code == _MOTOR else _LOW
+    unknown = cause == _UNKNOWN
+    heat, low = follow_moved_limits(drive, unknown, cause == _BATTERY)
+    cause[heat] = _HEAT
+    cause[low] = _LOW
+    return cause
+
+
+def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
+    """Give each sample the cause that decided most of the :data:`SHORT` s around it."""
+    breaks = gap.copy()
+    breaks[0] = True
+    run = np.cumsum(breaks) - 1
+    first = np.flatnonzero(breaks)
+    end = np.r_[first[1:], len(time)]
+    low = np.maximum(np.searchsorted(time, time - SHORT / 2, "left"), first[run])
+    high = np.minimum(np.searchsorted(time, time + SHORT / 2, "right"), end[run])
+    sums = [np.r_[0.0, np.cumsum(step * (cause == code))] for code in range(len(CAUSES))]
+    near = np.stack([one[high] - one[low] for one in sums])
+    near[cause, np.arange(len(cause))] += 1e-6  # a tie leaves it as it is
+    return np.asarray(near.argmax(axis=0), np.int8)
+
+
+# -------------------------------------------------------------------- shares and words
+
+
+def _shares(motors: tuple[MotorCauses, ...], where: list[Flags]) -> tuple[Share, ...]:
+    """Return the shares over the samples ``where``, all motors together, largest first."""
+    seconds = np.zeros(len(CAUSES))
+    doubt = np.zeros(len(CAUSES))
+    for motor, inside in zip(motors, where, strict=True):
+        step = motor.step * inside
+        seconds += np.bincount(motor.cause, step, len(CAUSES))
+        doubt += np.bincount(motor.cause, step * motor.doubtful, len(CAUSES))
+    whole = seconds.sum()
+    if whole <= 0:
+        return ()
+    # A doubtful sample could belong to its other cause: half of them is the honest half-width.
+    found = [
+        Share(
+            c, float(s / whole), float(s / len(motors)), float((d + seconds[_UNKNOWN]) / whole / 2)
+        )
+        for c, s, d in zip(CAUSES, seconds, doubt, strict=True)
+        if s > 0
+    ]
+    return tuple(sorted(found, key=lambda one: -one.share))
+
+
+def _judge(pull: Pull, found: list[Drive], motors: tuple[MotorCauses, ...]) -> PullFinding:
+    inside = [(m.time >= pull.start) & (m.time <= pull.end) for m in motors]
+    shares = _shares(motors, inside)
+    by_cause = {one.cause: one for one in shares}
+    held = by_cause.get(Cause.MOTOR_CURRENT)
+    if held is not None and held.share >= MATTERS:
+        others = [one for one in shares if one.cause is not Cause.MOTOR_CURRENT]
+        then = f"; after that it was {_name(others[0].cause)}" if others else ""
+        return PullFinding(
+            pull, shares, True,
+            f"the motor-current limit decided {held.seconds:.1f} s ({held.share:.0%}) of it{then}",
+        )  # fmt: skip
+    first = next((one for one in shares if one.cause is not Cause.MOTOR_CURRENT), None)
+    if first is None:
+        return PullFinding(pull, shares, False, "nothing was measured in it")
+    most = max(
+        float(np.nanmax(np.where(flags, drive.current, -np.inf)))
+        for drive, flags in zip(found, inside, strict=True)
+    )
+    return PullFinding(
+        pull, shares, False,
+        f"{_name(first.cause)} decided {first.share:.0%} of it (motor current peaked at "
+        f"{most:.0f} A)",
+    )  # fmt: skip
+
+
+def _name(cause: Cause) -> str:
+    return {Cause.RIDER: cause.value, Cause.UNKNOWN: cause.value, Cause.HEAT: "heat",
+            Cause.LOW_VOLTAGE: "low voltage"}.get(cause, f"the {cause.value}")  # fmt: skip
+
+
+def _stretches(motor: MotorCauses) -> tuple[tuple[float, float], ...]:
+    """Return the spans of hard demand, at least 0.5 s long."""
+    flags = np.r_[False, motor.hard, False].astype(int)
+    starts, ends = np.flatnonzero(np.diff(flags) == 1), np.flatnonzero(np.diff(flags) == -1) - 1
+    spans = zip(motor.time[starts].tolist(), motor.time[ends].tolist(), strict=True)
+    return tuple((a, b) for a, b in spans if b - a >= 0.5)
+
+
+def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
+    """Answer what held the vehicle back, over the ride and launch by launch."""
+    found = held_back(ride, board)
+    if found.reason:
+        return Answer(KEY, QUESTION, f"Cannot tell: {found.reason}.", False)
+    first = found.shares[0]
+    verdict = (
+        f"Of {found.hard_seconds:.0f} s of hard demand, {_name(first.cause)} decided "
+        f"{first.share:.0%}"
+    )
+    rest = [f"{_name(s.cause)} {s.share:.0%}" for s in found.shares[1:] if s.share >= 0.01]
+    verdict += f"; then {', '.join(rest)}." if rest else "."
+    motor = next((s.share for s in found.shares if s.cause is Cause.MOTOR_CURRENT), 0.0)
+    verdict += (
+        f" A higher motor-current setting could have mattered in {motor:.0%} of that time."
+        if motor >= 0.01
+        else " A higher motor-current setting would not have mattered."
+    )
+    return Answer(
+        KEY, QUESTION, verdict,
+        figures=tuple(
+            Figure(f"Held back by {_name(s.cause)}", 100 * s.share, "%", 100 * s.uncertainty,
+                   f"share of the {found.hard_seconds:.0f} s at {HARD:.0%} throttle or more, or in "
+                   f"a launch, mean of {len(found.motors)} motor(s)")
+            for s in found.shares
+        ),
+        evidence=found.evidence,
+        details=(*(_pull_words(p) for p in found.pulls), *_level_words(found)),
+    )  # fmt: skip
+
+
+def _pull_words(found: PullFinding) -> str:
+    pull = found.pull
+    would = "could have mattered" if found.motor_setting_matters else "would not have mattered"
+    shares = ", ".join(f"{_name(s.cause)} {s.share:.0%}" for s in found.shares if s.share >= 0.02)
+    return (
+        f"{pull.kind.capitalize()} at {pull.start:.1f} s ({pull.end - pull.start:.1f} s long): "
+        f"{shares}. Raising the motor-current setting {would} here, because {found.because}."
+    )
+
+
+def _level_words(found: HeldBack) -> list[str]:
+    """Say which limits were used and where they came from."""
+    words = []
+    for motor in found.motors:
+        levels = ", ".join(
+            f"{_name(x.cause)} {x.value:.3g}{' ' + x.unit if x.unit != '1' else ''} ({x.source})"
+            for x in motor.levels
+        )
+        words.append(f"Motor {motor.motor}: {levels or 'no limit known or seen'}.")
+    return words
