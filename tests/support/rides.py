@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from sagline_analyser.load.ride import Quality, Ride, Segment, StreamColumns
-from sagline_logger.format import Channel, SampleType
+from sagline_logger.format import LAYOUT, Channel, SampleType
 
 SOUND = Quality(100, {}, 0, 0, 0, 0, 0, None, None, True)
 
@@ -22,7 +22,7 @@ def make_stream(
     raw: dict[str, Any] = {}
     values: dict[str, Any] = {}
     for channel, column in columns.items():
-        kind = {SampleType.F32: "f4", SampleType.I16: "i2", SampleType.I32: "i4"}[channel.type]
+        kind = np.dtype("<" + LAYOUT[channel.type])
         codes = np.array([channel.raw(float(v)) for v in column], kind)
         raw[channel.key] = codes
         values[channel.key] = np.array([channel.value(v) for v in codes.tolist()])

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from html import escape
+from html import escape as escape_html
 
 from sagline_logger.format import CAUTION
 
@@ -10,6 +10,12 @@ from ..findings.crossings import RULES_TEXT, Crossing
 from ..findings.summary import Band, Finding, Summary, words
 from ..load.ride import Ride
 from .units import duration_text, figure_text, moment_text
+
+
+def escape(text: str) -> str:
+    """Return text as HTML shows it literally; a NUL, which HTML drops, shows as U+FFFD."""
+    return escape_html(text).replace("\0", "\ufffd")
+
 
 TILES = (
     "distance", "moving_time", "top_speed", "energy_net", "energy_per_distance",
