@@ -3,13 +3,14 @@
 Capture hands whole frames to :meth:`LogWriter.append` and never waits for the disk: a thread of
 its own writes them out, in order.
 
-What is at risk.  Every ``SYNC_EVERY`` = 0.4 s the thread writes what has gathered and calls
-``fdatasync``.  A killed program therefore loses at most 0.4 s of frames, and a power cut at most
-0.4 s plus the time the disk takes to sync, which stays under the stated bound of 1 s on any disk
-that syncs within 0.6 s.  Only the last frame can be torn, and a reader skips a torn frame.
+What is at risk.  The thread writes what has gathered every ``WRITE_EVERY`` = 0.2 s, and calls
+``fdatasync`` every ``SYNC_EVERY`` = 0.4 s.  A killed program therefore loses at most 0.2 s of
+frames.  A power cut loses at most 0.4 s plus the time the disk takes to sync, which stays under the
+stated bound of 1 s on any disk that syncs within 0.6 s.  Only the last frame can be torn, and a
+reader skips a torn frame.
 
-Why not more often: an SD card rewrites a whole flash page (16 KiB or more) and the file system's
-journal for every sync, however little is new, so syncing each read would wear the card and stall
+Why not sync more often: for every sync an SD card rewrites a whole flash page (16 KiB or more) and
+the file system's journal, however little is new, so syncing each read would wear the card and stall
 it for longer than a serial port can buffer.  Two and a half syncs a second cost a card about as
 much as an ordinary system log.  (Page size and wear: common practice, no single source.)
 
@@ -32,8 +33,10 @@ from pathlib import Path
 
 from ..format import SIGNATURE, SUFFIX, Dropped, HostRecord, Instant, SaglineError, encode_frame
 
+WRITE_EVERY = 0.2
+"""Seconds between two writes."""
 SYNC_EVERY = 0.4
-"""Seconds between two writes, each followed by a sync."""
+"""Seconds between two syncs, while there is anything to sync."""
 HOLD = 4 << 20
 """Most bytes held in memory while the disk does not take them."""
 _EARLY = 1 << 20  # write before the beat when this much waits
@@ -88,6 +91,7 @@ class LogWriter:
         self._in_doubt = False
         self._held = 0
         self._closing = False
+        self._synced = time.monotonic()
         self._wake = threading.Condition()
         self._thread = threading.Thread(target=self._run, name="log writer", daemon=True)
         self._thread.start()
@@ -143,18 +147,19 @@ class LogWriter:
         while not closing:
             with self._wake:
                 self._wake.wait_for(
-                    lambda: self._closing or (self._held >= _EARLY and not self.problem), SYNC_EVERY
+                    lambda: self._closing or (self._held >= _EARLY and not self.problem),
+                    WRITE_EVERY,
                 )
                 closing = self._closing
-            self._write_out()
+            self._write_out(closing)
             if self._board and os.name != "nt":
                 self._rename()
         os.close(self._file)
         if self._board:  # Windows cannot rename an open file
             self._rename()
 
-    def _write_out(self) -> None:
-        """Write and sync all that is pending; note a failure and when it is over."""
+    def _write_out(self, closing: bool) -> None:
+        """Write all that is pending, sync if due; note a failure and when it is over."""
         try:
             while True:
                 if not self._batch:
@@ -173,8 +178,10 @@ class LogWriter:
                 self._batch = self._batch[done:]
                 with self._wake:
                     self._held -= done
-            os.fdatasync(self._file) if hasattr(os, "fdatasync") else os.fsync(self._file)
-            self.free = shutil.disk_usage(self.path.parent).free
+            if closing or time.monotonic() - self._synced >= SYNC_EVERY:
+                os.fdatasync(self._file) if hasattr(os, "fdatasync") else os.fsync(self._file)
+                self._synced = time.monotonic()
+                self.free = shutil.disk_usage(self.path.parent).free
         except OSError as problem:
             if problem.errno not in _NO_SPACE:  # a short write on a full disk is exact, others not
                 self._in_doubt = True
