@@ -1,4 +1,4 @@
-"""The ``sagline-logger`` program; each command is a module of its own, imported when used."""
+"""The ``sagline-logger`` program: a command's module is imported when the command is used."""
 
 import argparse
 import importlib

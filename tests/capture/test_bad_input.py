@@ -98,8 +98,8 @@ def test_replay_of_no_log(tmp_path: Path, content: str | None, complaint: str) -
     [
         (None, "cannot read the board file"),
         (b"name = \n", "board.toml:1:"),
-        (b"# fine\n\xff\n", "board.toml:2: not UTF-8"),
-        (b"#" * 70_000, "over 65536"),
+        (b"# fine\n\xff\n", "board.toml:2: the board file is not UTF-8"),
+        (b"#" * 70_000, "longer than 64 KiB"),
     ],
 )
 def test_board_file(tmp_path: Path, content: bytes | None, complaint: str) -> None:

@@ -11,9 +11,9 @@ from pathlib import Path
 from types import FrameType
 
 from ..arguments import positive_number, setting
-from ..format import Limit, RecordError, SaglineError, derive_limits, read_board_file
+from ..format import RecordError, SaglineError, derive_limits, load_board_file
 from ..format.caution import CAUTION
-from ..format.limits import MAX_FILE, MAX_NAME, MAX_TEXT
+from ..format.limits import MAX_NAME, MAX_TEXT
 from ..format.wire import put_text
 from ..live.screen import Screen, wants_colour, wants_screen
 from .recorder import Recorder, Request
@@ -45,9 +45,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Record until stopped; 0 when everything received is in the file."""
+    board, raw = load_board_file(arguments.board) if arguments.board else (None, None)
     request = Request(
         directory=arguments.out,
-        board_file=_board_file(arguments.board) if arguments.board else None,
+        board_file=raw,
         settings=tuple(arguments.setting),
         note=arguments.note,
         seconds=arguments.seconds,
@@ -58,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     recorder = Recorder(choose_source(arguments), request, messages.tell)
     _stop_on_signals(recorder)
     failures: list[BaseException] = []
-    states: list[CaptureState] = []
+    states: list[CaptureState | None] = []
 
     def capture() -> None:
         try:
@@ -72,7 +73,7 @@ def run(arguments: argparse.Namespace) -> int:
     # A terminal that goes away takes the picture with it, not the capture.
     with contextlib.suppress(OSError):
         if not arguments.quiet and wants_screen(sys.stdout):
-            limits = _limits(request.board_file, arguments.board)
+            limits = derive_limits(board) if board else ()
             Screen(recorder, limits, sys.stdout, wants_colour()).watch(thread.is_alive)
         else:
             _print_status(recorder, thread, messages)
@@ -80,6 +81,9 @@ def run(arguments: argparse.Namespace) -> int:
     messages.print()
     if failures:
         raise failures[0]
+    if states[0] is None:
+        _print("stopped while waiting for the device; nothing was recorded")
+        return 0
     return _summarise(recorder, states[0])
 
 
@@ -95,12 +99,6 @@ class Messages:
         """Print what has come, on standard error."""
         while self._lines:
             print(self._lines.popleft(), file=sys.stderr, flush=True)
-
-
-def _limits(board_file: bytes | None, path: Path | None) -> tuple[Limit, ...]:
-    if board_file is None:
-        return ()
-    return derive_limits(read_board_file(board_file.decode(), str(path)))
 
 
 def _print_status(recorder: Recorder, thread: threading.Thread, messages: Messages) -> None:
@@ -163,31 +161,6 @@ def _stop_on_signals(recorder: Recorder) -> None:
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), stop)
-
-
-def _board_file(path: Path) -> bytes:
-    try:
-        data = path.read_bytes()
-    except OSError as problem:
-        raise SaglineError(
-            f"cannot read the board file ({problem.strerror})",
-            where=str(path),
-            remedy="'sagline-logger board --new FILE' writes one",
-        ) from None
-    if len(data) > MAX_FILE:
-        raise SaglineError(
-            f"the board file has {len(data)} bytes, over {MAX_FILE}",
-            where=str(path),
-            remedy="shorten it",
-        )
-    try:
-        read_board_file(data.decode(), str(path))
-    except UnicodeDecodeError as problem:
-        line = data.count(b"\n", 0, problem.start) + 1
-        raise SaglineError(
-            "not UTF-8", where=f"{path}:{line}", remedy="save the file as UTF-8"
-        ) from None
-    return data
 
 
 def _check_lengths(request: Request) -> None:
