@@ -38,6 +38,11 @@ LOWERED = 0.999
 MATTERS = 0.1
 """Share of a pull from which a limit counts as having mattered to it (our choice)."""
 
+BEFORE_RAISING = (
+    "Before a setting is raised, hold the new figure against the rating of every part in its path "
+    "(motor, controller, leads, connectors, fuse, cells): more current is more heat in all of them."
+)
+
 KEY, QUESTION = "held_back", "What held it back when the rider asked for a lot?"
 
 
@@ -308,7 +313,7 @@ def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
             for s in found.shares
         ),
         evidence=found.evidence,
-        details=(*(_pull_words(p) for p in found.pulls), *_level_words(found)),
+        details=(*(_pull_words(p) for p in found.pulls), *_level_words(found), BEFORE_RAISING),
     )  # fmt: skip
 
 

@@ -1,0 +1,150 @@
+"""What held it back: a machine computed by textbook here, and the simulated board's own truth."""
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from sagline_analyser.findings.held_back import CAUSES, Cause, held_back, held_back_answer
+from sagline_logger.format import Channel, SampleType, read_board_file
+from support.findings_scores import score_attribution
+from support.rides import channel, make_ride, make_stream
+from support.simulated_rides import simulated_ride
+
+VOLTS, OHMS, KEEP = 48.0, 0.12, 0.94
+SETTINGS = {"motor_current_limit": "40", "battery_current_limit": "18", "duty_limit": "0.94"}
+
+
+def textbook_launch(throttle: float = 1.0, seed: int = 3):
+    """Currents of a direct-current machine that gathers speed under three limits.
+
+    Back-EMF E rises to the supply; i ≤ 40 A, (E + R·i)·i ≤ 18 A × V, E + R·i ≤ 0.94·V.  Source:
+    the steady equations of the direct-current machine in any electrical machines textbook.
+    """
+    chance = np.random.default_rng(seed)
+    time = np.arange(0, 30, 0.02)
+    emf = 46.0 * (1 - np.exp(-np.maximum(time - 2, 0) / 6))
+    by_power = (np.sqrt(emf**2 + 4 * OHMS * 18 * VOLTS) - emf) / (2 * OHMS)
+    bounds = np.stack(
+        [np.full(len(time), 40.0), by_power, np.maximum((KEEP * VOLTS - emf) / OHMS, 0.0),
+         np.full(len(time), 60 * throttle)]
+    )  # fmt: skip
+    asked = np.where((time > 2) & (time < 26), throttle, 0.0)
+    current = bounds.min(axis=0) * (asked > 0)
+    order = np.array([Cause.MOTOR_CURRENT, Cause.BATTERY_CURRENT, Cause.DUTY, Cause.RIDER])
+    truth = order[bounds.argmin(axis=0)]
+    volts = (emf + OHMS * current) * (asked > 0)
+    noisy = {
+        channel("throttle", "1"): asked,
+        channel("motor_current", "A", 1, exponent=-1): current + chance.normal(0, 0.2, len(time)),
+        channel("duty_cycle", "1", 1): volts / VOLTS + chance.normal(0, 5e-4, len(time)),
+        channel("battery_current", "A", exponent=-2):
+            volts * current / VOLTS + chance.normal(0, 0.05, len(time)),
+        channel("pack_voltage", "V", exponent=-2): np.full(len(time), VOLTS),
+        channel("speed", "m/s"): emf / 5,
+    }  # fmt: skip
+    return time, noisy, truth
+
+
+def wanted_shares(truth: np.ndarray, hard: np.ndarray) -> dict[Cause, float]:
+    return {cause: n / hard.sum() for cause, n in Counter(truth[hard].tolist()).items()}
+
+
+@pytest.mark.parametrize("settings", [SETTINGS, {}], ids=["settings known", "limits seen held"])
+def test_shares_of_a_textbook_launch(settings: dict[str, str]) -> None:
+    time, columns, truth = textbook_launch()
+    found = held_back(make_ride(make_stream("fast", time, columns), settings=settings))
+    wanted = wanted_shares(truth, found.motors[0].hard)
+    assert set(wanted) == {Cause.MOTOR_CURRENT, Cause.BATTERY_CURRENT, Cause.DUTY}
+    for share in found.shares:
+        assert share.share == pytest.approx(wanted.get(share.cause, 0.0), abs=0.02), share
+    assert sum(s.share for s in found.shares) == pytest.approx(1)
+    assert found.hard_seconds == pytest.approx(24, abs=0.1)
+    for level, value in zip(found.motors[0].levels, (40, 18, 0.94), strict=True):
+        assert level.value == pytest.approx(value, rel=0.02)
+        assert level.source == ("setting" if settings else "seen held")
+    launch = found.pulls[0]
+    assert (launch.pull.kind, launch.pull.start) == ("launch", pytest.approx(2.02))
+    assert launch.motor_setting_matters and "motor-current limit decided" in launch.because
+
+
+def test_half_throttle_is_the_riders_own_choice() -> None:
+    time, columns, _ = textbook_launch(0.4)
+    found = held_back(make_ride(make_stream("fast", time, columns), settings=SETTINGS))
+    launch = found.pulls[0]
+    assert launch.shares[0].cause is Cause.RIDER
+    assert not launch.motor_setting_matters and "rider's own input" in launch.because
+
+
+def test_heat_and_low_voltage_are_told_apart_without_knowing_either_rule() -> None:
+    """First the current falls with temperature at steady voltage, then with sagging voltage."""
+    chance = np.random.default_rng(1)
+    time = np.arange(0, 120, 0.05)
+    hot = 60 + 30 * np.clip((time - 10) / 40, 0, 1) - 40 * np.clip((time - 60) / 5, 0, 1)
+    volts = 50 - 10 * np.clip((time - 70) / 50, 0, 1)
+    by_heat = 40 * np.clip((100 - hot) / 20, 0, 1)
+    by_volts = 18 * np.clip((volts - 38) / 8, 0, 1) * 2.5
+    current = np.minimum(np.minimum(by_heat, by_volts), 40) + chance.normal(0, 0.2, len(time))
+    columns = {
+        channel("throttle", "1"): np.ones(len(time)),
+        channel("motor_current", "A", 1): current,
+        channel("duty_cycle", "1", 1): np.full(len(time), 0.4),
+        channel("battery_current", "A"): 0.4 * current,
+        channel("pack_voltage", "V"): volts,
+        channel("motor_temperature", "°C", 1, exponent=0): hot + chance.normal(0, 0.3, len(time)),
+        channel("speed", "m/s"): np.full(len(time), 3.0),
+    }
+    motor = held_back(make_ride(make_stream("fast", time, columns))).motors[0]
+    causes = np.array(CAUSES)[motor.cause]
+    derated = (hot > 81) & (time < 60)
+    sagging = (by_volts < 38.5) & (time > 70)
+    assert np.mean(causes[derated] == Cause.HEAT) > 0.97
+    assert np.mean(causes[sagging] == Cause.LOW_VOLTAGE) > 0.97
+
+
+def test_a_setting_that_the_ride_disproves_is_not_believed() -> None:
+    time, columns, _ = textbook_launch()
+    ride = make_ride(make_stream("fast", time, columns), settings={"motor_current_limit": "20"})
+    level = held_back(ride).motors[0].levels[0]
+    assert level.source == "seen held" and level.value == pytest.approx(40, rel=0.02)
+
+
+def test_limits_in_force_come_before_everything_else() -> None:
+    time, columns, _ = textbook_launch()
+    force = Channel("motor_current_limit", "A", SampleType.F32, index=1)
+    columns[force] = np.where(time < 4, 40.0, 30.0)
+    found = held_back(make_ride(make_stream("fast", time, columns), settings=SETTINGS))
+    assert found.motors[0].levels[0].source == "in force"
+
+
+def test_reasons_where_nothing_can_be_said() -> None:
+    time = np.arange(0, 5, 0.1)
+    bare = make_ride(make_stream("fast", time, {channel("throttle", "1"): np.ones(50)}))
+    assert "motor_current" in held_back(bare).reason
+    assert not held_back_answer(bare, None).known
+    gentle = {channel("throttle", "1"): np.full(50, 0.05),
+              channel("motor_current", "A", 1): np.full(50, 2.0)}  # fmt: skip
+    answer = held_back_answer(make_ride(make_stream("fast", time, gentle)), None)
+    assert not answer.known and "never asked for a lot" in answer.verdict
+
+
+def test_the_answer_is_in_the_trades_words_with_its_caution() -> None:
+    time, columns, _ = textbook_launch()
+    board = read_board_file('name = "Kestrel"\n[settings]\nmotor_current_limit = 40', "b")
+    answer = held_back_answer(make_ride(make_stream("fast", time, columns)), board)
+    assert "battery-current limit" in answer.verdict and answer.evidence
+    assert any("Raising the motor-current setting could have mattered" in d for d in answer.details)
+    assert "hold the new figure against the rating" in answer.details[-1]
+    assert sum(f.value for f in answer.figures) == pytest.approx(100)
+
+
+@pytest.mark.parametrize(
+    ("seed", "knowledge"),
+    [(5, "nothing"), (7, "in force"), (15, "settings"), (20, "nothing"), (21, "settings"),
+     (8, "nothing")],
+)  # fmt: skip
+def test_simulated_rides_are_attributed_right(seed: int, knowledge: str) -> None:
+    """The simulator tells which limit decided; 200 such rides are in tests/benchmarks."""
+    score = score_attribution(simulated_ride(seed, knowledge))
+    assert score.whole > 20
+    assert score.right >= 0.95 * score.whole, score.seconds.most_common()
