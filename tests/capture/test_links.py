@@ -14,6 +14,7 @@ from sagline_logger.format import (
     LinkState,
     Samples,
     Time,
+    encode_frame,
 )
 from support.capture import Contents, logged, port_at, recording, wait_until
 from support.disconnects import disconnect_often
@@ -115,6 +116,21 @@ def test_a_restart_within_one_read(tmp_path: Path) -> None:
         "device restarted: boot 1 then 2",
         "device restarted: boot 2 then 3",
     ]
+
+
+def test_a_restart_of_a_device_that_had_not_told_its_clock(tmp_path: Path) -> None:
+    described = encode_frame(Device(boot=1).stream.encode())
+    sent = described + b"".join(Device(boot=2).run(4)) + described
+    with (
+        port_at(tmp_path / "port") as port,
+        recording("--serial", port.path, "--out", tmp_path) as logger,
+    ):
+        port.send(sent)
+        port.wait_until_read()
+        assert logger.stop(signal.SIGTERM)[0] == 0  # what is held back is stored at the end too
+    contents = Contents(logged(tmp_path))
+    assert contents.stream == sent
+    assert len(contents.all(Link)) == 5
 
 
 def test_random_disconnects(tmp_path: Path) -> None:

@@ -104,14 +104,16 @@ class Recorder:
         if self._log is not None and number:
             self._log.record(Mark(instant(), number, _fit(text)))
 
-    def run(self) -> CaptureState:
+    def run(self) -> CaptureState | None:
         """Capture until stopped or until the source ends, and return the final state.
+
+        None when it was stopped while still waiting for the device: there is no file then.
 
         Raises:
             SaglineError: the source or the log file could not be opened.
         """
         if not self._first_connection():
-            raise SaglineError("stopped before anything was connected")
+            return None
         try:
             stem = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
             self._log = LogWriter(self._request.directory, stem, self._tell)
@@ -125,9 +127,7 @@ class Recorder:
             self._loop(self._log)
         finally:
             self._source.close()
-            if self._rejoin is not None and self._rejoin.held:
-                self._join(self._log)
-            self._store(self._log, self._splitter.finish())
+            self._settle(self._log)
             self._log.record(
                 End(instant(), self._frames, self._foreign, _fit(self._stop_reason or "failed"))
             )
@@ -319,6 +319,7 @@ class Recorder:
         self._reconnects += 1
         if rejoin.restarted:
             self._restarts += 1
+        if rejoin.restarted or rejoin.boot != self._listener.boot:
             self._listener.new_boot()
         for mark, pieces in rejoin.held:
             if self._rejoin is not None:  # restarted again, within the moment of waiting
@@ -328,11 +329,15 @@ class Recorder:
                 log.record(mark, keep=False)
             self._store(log, pieces)
 
-    def _lost(self, log: LogWriter, problem: str) -> None:
-        """The link broke: keep what had arrived, note it, let the source go."""
-        if self._rejoin is not None and self._rejoin.held:
+    def _settle(self, log: LogWriter) -> None:
+        """Store whatever is still held back: no more is coming."""
+        while self._rejoin is not None and self._rejoin.held:
             self._join(log)
         self._store(log, self._splitter.finish())
+
+    def _lost(self, log: LogWriter, problem: str) -> None:
+        """The link broke: keep what had arrived, note it, let the source go."""
+        self._settle(log)
         self._source.close()
         if self._rejoin is None:  # a link that never came to life is not lost twice
             self._down(log, problem)
@@ -340,13 +345,16 @@ class Recorder:
 
     def _reconnect(self, log: LogWriter, end: float) -> None:
         """Try until the source opens, the capture is stopped or its time is over."""
-        wait, tries = _FIRST_RETRY, 0
+        wait, tries, told = _FIRST_RETRY, 0, ""
         while not self._stop.wait(wait) and time.monotonic() < end:
             tries += 1
             try:
                 self._source.open()
-            except (LinkLost, SaglineError):
+            except (LinkLost, SaglineError) as problem:
                 wait = min(wait * _GROWTH, _LAST_RETRY)
+                if str(problem) != told:
+                    told = str(problem)
+                    self._tell(f"trying again: {told}")
                 self._look_after(log)
                 continue
             if self._rejoin is not None:

@@ -56,6 +56,11 @@ class Rejoin:
                 self._fresh.hear(piece.body)
 
     @property
+    def boot(self) -> int | None:
+        """Boot number heard first after the gap; None while no frame was understood."""
+        return self._fresh.boot
+
+    @property
     def restarted(self) -> bool:
         """Whether the device is known to have started anew."""
         return bool(self._restart())
