@@ -1,6 +1,10 @@
 """The log file itself: names, order, and what is on the disk when."""
 
+import errno
+import os
 from pathlib import Path
+
+import pytest
 
 from sagline_logger.capture.log_writer import LogWriter, instant
 from sagline_logger.format import SIGNATURE, LogStart, Mark
@@ -46,3 +50,24 @@ def test_frames_reach_the_file_while_it_is_open_and_in_order(tmp_path: Path) -> 
     contents = Contents(logged(tmp_path))
     assert contents.stream == frames
     assert contents.all(LogStart) == [LogStart()]
+
+
+def test_naming_on_a_file_system_without_hard_links(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # FAT cannot be mounted everywhere these tests run; Linux's vfat refuses link() with EPERM.
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", refuse)
+    (tmp_path / "x_kestrel.sagline").write_text("precious")
+    writer = LogWriter(tmp_path, "x")
+    writer.record(Mark(instant(), 7))
+    writer.name_after("Kestrel")
+    writer.close()
+    assert (tmp_path / "x_kestrel.sagline").read_text() == "precious"
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "x_kestrel.sagline",
+        "x_kestrel_2.sagline",
+    ]
+    assert Contents(writer.path.read_bytes()).all(Mark)[0].number == 7
