@@ -1,7 +1,51 @@
-"""Sagline analyser: from a capture to columns, findings and pages."""
+"""Sagline analyser: from a capture to columns, findings and pages.
 
-from .export import export_csv, export_parquet
-from .load import Ride, load_ride
-from .merge import merge
+``load_ride(path)`` gives a :class:`Ride`; :func:`summarise` and :func:`find_crossings` its
+findings, :func:`figure` a plotly figure, :func:`write_page` the report, :func:`merge` one table
+on a time grid, :func:`export_csv` and :func:`export_parquet` files.
+"""
 
-__all__ = ["Ride", "export_csv", "export_parquet", "load_ride", "merge"]
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .export import export_csv, export_parquet
+    from .findings.crossings import crossings_frame, find_crossings
+    from .findings.summary import summarise
+    from .load import Ride, load_ride
+    from .page.document import write_page
+    from .page.figures import figure
+    from .time_grid import merge
+
+__all__ = [
+    "Ride",
+    "crossings_frame",
+    "export_csv",
+    "export_parquet",
+    "figure",
+    "find_crossings",
+    "load_ride",
+    "merge",
+    "summarise",
+    "write_page",
+]
+
+_HOMES = {
+    "Ride": "load",
+    "crossings_frame": "findings.crossings",
+    "export_csv": "export",
+    "export_parquet": "export",
+    "figure": "page.figures",
+    "find_crossings": "findings.crossings",
+    "load_ride": "load",
+    "merge": "time_grid",
+    "summarise": "findings.summary",
+    "write_page": "page.document",
+}
+"""The module of each name, imported when it is first used: ``--help`` needs no numpy."""
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f".{_HOMES[name]}", __name__), name)

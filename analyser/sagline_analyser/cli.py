@@ -88,12 +88,32 @@ def _board(arguments: argparse.Namespace, ride: "Ride") -> BoardFile | None:
         return None
 
 
-def _plot(arguments: argparse.Namespace) -> int:
+def _ride(path: Path) -> "Ride":
+    """Load a log that holds samples.
+
+    Raises:
+        SaglineError: it cannot be loaded, or holds no samples that a description explains.
+    """
     from .load import load_ride
+
+    ride = load_ride(path)
+    if not any(len(stream.time) for stream in ride.streams.values()):
+        found = ride.quality.undescribed_samples
+        raise SaglineError(
+            f"no description of the channels came for its {found} sample frames"
+            if found
+            else "no samples in it",
+            where=str(path),
+            remedy="capture again until the board has described itself (a few seconds)",
+        )
+    return ride
+
+
+def _plot(arguments: argparse.Namespace) -> int:
     from .page.document import write_page
     from .page.selection import select
 
-    ride = load_ride(arguments.log)
+    ride = _ride(arguments.log)
     board = _board(arguments, ride)
     ride = select(ride, arguments.channel)
     out = arguments.out or arguments.log.with_suffix(".html")
@@ -107,9 +127,8 @@ def _summary(arguments: argparse.Namespace) -> int:
 
     from .findings.crossings import crossing_rows, find_crossings
     from .findings.summary import summarise
-    from .load import load_ride
 
-    ride = load_ride(arguments.log)
+    ride = _ride(arguments.log)
     board = _board(arguments, ride)
     summary = summarise(ride, board)
     limits = derive_limits(board) if board else ()
@@ -165,10 +184,9 @@ def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:
 
 def _export(arguments: argparse.Namespace) -> int:
     from .export import export_csv, export_parquet
-    from .load import load_ride
     from .page.selection import select
 
-    ride = select(load_ride(arguments.log), arguments.channel)
+    ride = select(_ride(arguments.log), arguments.channel)
     out = arguments.out or arguments.log.parent
     write = export_csv if arguments.to == "csv" else export_parquet
     for path in write(ride, out):

@@ -64,7 +64,7 @@ def summary_tiles(summary: Summary) -> str:
 
 def _tile(finding: Finding) -> str:
     under = " · ".join(part for part in (finding.note, "") if part)
-    at = f" {_link(finding.at)}" if finding.at is not None else ""
+    at = f" {zoom_link(finding.at)}" if finding.at is not None else ""
     return (
         f'<div title="{escape(finding.how)}"><dt>{escape(finding.label)}</dt>'
         f"<dd>{escape(figure_text(finding.value, finding.unit))}</dd>"
@@ -99,7 +99,7 @@ def figure_table(summary: Summary) -> str:
     """Return every figure with how it was computed."""
     rows = "".join(
         f"<tr><th scope=row>{escape(f.label)}<td class=n>{escape(figure_text(f.value, f.unit))}"
-        f"<td>{_link(f.at) if f.at is not None else ''} {escape(f.note)}<td>{escape(f.how)}"
+        f"<td>{zoom_link(f.at) if f.at is not None else ''} {escape(f.note)}<td>{escape(f.how)}"
         for f in summary
         if f.value is not None
     )
@@ -159,7 +159,7 @@ def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
         more = f"<p>{left} lesser ones: <code>sagline-analyser summary --json</code> lists them."
     squares = limit.unit == "A"
     body = "".join(
-        f"<tr><td>{_link(c.span.start, c.span.end)}<td class=n>{duration_text(c.span.duration)}"
+        f"<tr><td>{zoom_link(c.span.start, c.span.end)}<td class=n>{duration_text(c.span.duration)}"
         f"<td class=n>{escape(figure_text(c.span.peak, limit.unit))}"
         + (f"<td class=n>{c.ampere_squared_seconds:,.0f}" if squares else "")
         + f"<td>{escape(words(ride, c.where)) + ', ' if c.threshold.key is None else ''}"
@@ -180,14 +180,16 @@ def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
 def event_table(rows: Iterable[tuple[float, str, str]]) -> str:
     """Return (time, what, text) rows of the event lane in writing."""
     body = "".join(
-        f"<tr><td>{_link(time)}<td>{escape(what)}<td>{escape(text)}" for time, what, text in rows
+        f"<tr><td>{zoom_link(time)}<td>{escape(what)}<td>{escape(text)}"
+        for time, what, text in rows
     )
     if not body:
         return "<p>No faults, marks, link losses or restarts."
     return f"<div class=wide><table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div>"
 
 
-def _link(start: float, end: float | None = None) -> str:
+def zoom_link(start: float, end: float | None = None) -> str:
+    """Return a time from the start as a link that shows that stretch of the traces."""
     margin = max(1.0, ((end or start) - start) / 2)
     window = f"{max(start - margin, 0):.3f},{(end or start) + margin:.3f}"
     return f'<a href="#t={window}">{moment_text(start)}</a>'

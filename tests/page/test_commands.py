@@ -1,0 +1,112 @@
+"""The real command: what it prints, and one clear line for every mistake."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from page.conftest import BOARD
+from sagline_analyser.load import Ride
+from sagline_analyser.page.figures import figure
+from sagline_logger.format import SIGNATURE, SaglineError, Samples, encode_frame
+
+
+def analyse(*words: str | Path) -> "subprocess.CompletedProcess[str]":
+    command = [sys.executable, "-m", "sagline_analyser.cli", *map(str, words)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=300)
+
+
+def test_summary_in_words_and_as_json_agree(log: Path) -> None:
+    text = analyse("summary", log, "--board", BOARD)
+    assert text.returncode == 0 and text.stderr == ""
+    document = json.loads(analyse("summary", log, "--json", "--board", BOARD).stdout)
+    figures = {finding["key"]: finding for finding in document["findings"]}
+    assert f"{figures['distance']['value']:.0f} m" in text.stdout
+    assert f"Limits crossed: {len(document['crossings'])}" in text.stdout
+    assert document["caution"] in text.stdout
+    for finding in document["findings"]:
+        assert finding["how"], finding
+
+
+def test_export_and_plot_take_chosen_channels(log: Path, tmp_path: Path) -> None:
+    done = analyse("export", log, "--to", "csv", "--out", tmp_path / "out", "--channel", "speed")
+    assert done.returncode == 0, done.stderr
+    (table,) = [Path(line) for line in done.stdout.split("\n") if line]
+    head = table.read_text().splitlines()[0]
+    assert "speed" in head and "battery_current" not in head
+    page = tmp_path / "speed.html"
+    done = analyse("plot", log, "-o", page, "--channel", "speed")
+    assert done.returncode == 0 and str(page) in done.stdout
+    assert '"key":"battery_current"' not in page.read_text()
+
+
+def test_the_board_file_inside_the_log_gives_the_limits(tmp_path: Path) -> None:
+    words = [sys.executable, "-m", "sagline_analyser.demo", "--out", str(tmp_path)]
+    done = subprocess.run([*words, "--seconds", "40"], capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr
+    (log,) = tmp_path.glob("*.sagline")
+    assert "Limits crossed" in analyse("summary", log).stdout
+
+
+MISTAKES = {
+    "missing": (["summary", "{tmp}/no.sagline"], "cannot open the log"),
+    "empty": (["summary", "{tmp}/empty.sagline"], "empty"),
+    "not a log": (["plot", "{tmp}/noise.sagline"], "not a Sagline log"),
+    "no descriptor": (["summary", "{tmp}/bare.sagline"], "descri"),
+    "unwritable": (["plot", "{log}", "-o", "{tmp}/no/such/dir.html"], "cannot write the report"),
+    "unknown channel": (["plot", "{log}", "--channel", "batery_current"], "battery_current"),
+    "unknown export channel": (
+        ["export", "{log}", "--to", "csv", "--channel", "warp"],
+        "no channel named 'warp'",
+    ),
+    "no board file": (["summary", "{log}", "--board", "{tmp}/no.toml"], "cannot read the board"),
+    "bad board file": (["plot", "{log}", "--board", "{tmp}/bad.toml"], "bad.toml:1"),
+}
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_mistakes_get_one_line_and_a_bad_exit(mistake: str, log: Path, tmp_path: Path) -> None:
+    (tmp_path / "empty.sagline").touch()
+    (tmp_path / "noise.sagline").write_bytes(b"no frames here\0" * 9)
+    (tmp_path / "bare.sagline").write_bytes(
+        SIGNATURE + encode_frame(Samples(1, 1, 1, 0, 0, 1, b"\1\2").encode())
+    )
+    (tmp_path / "bad.toml").write_text("nam = 3\n")
+    words, expected = MISTAKES[mistake]
+    done = analyse(*(word.format(tmp=tmp_path, log=log) for word in words))
+    assert done.returncode == 1
+    lines = done.stderr.strip().split("\n")
+    assert len(lines) == 1, done.stderr
+    assert lines[0].startswith("sagline-analyser: ")
+    assert expected in lines[0]
+
+
+def test_help_needs_no_numpy() -> None:
+    code = (
+        "import sys\nfrom sagline_analyser import cli\n"
+        "try: cli.main(['--help'])\nexcept SystemExit: pass\n"
+        "print([m for m in ('numpy', 'pandas', 'plotly') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.stdout.strip().endswith("[]"), done.stdout + done.stderr
+
+
+def test_figure_holds_every_peak_and_raw_samples_in_a_window(ride: Ride) -> None:
+    whole = figure(ride, channels=["battery_current", "cell_voltage"])
+    by_name = {trace.name.removesuffix(" (lowest)"): trace for trace in whole.data}
+    for name, key in (("battery current", "battery_current"), ("cell 7", "cell_voltage_7")):
+        stream = ride.find(key)
+        assert stream is not None
+        assert np.nanmin(by_name[name].y) == np.nanmin(stream.values[key])
+        assert np.nanmax(by_name[name].y) == np.nanmax(stream.values[key])
+        assert len(by_name[name].y) < 3000 < len(stream.time)
+    near = figure(ride, channels=["battery_current"], window=(10, 12))
+    stream = ride.find("battery_current")
+    assert stream is not None
+    inside = (stream.time >= 10) & (stream.time < 12)
+    assert near.data[0].y.tolist() == stream.values["battery_current"][inside].tolist()
+    with pytest.raises(SaglineError, match="no channel named 'x'"):
+        figure(ride, channels=["x"])
