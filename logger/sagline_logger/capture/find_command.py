@@ -24,7 +24,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     ports = sorted(comports(), key=lambda port: port.device)
     for port in ports:
-        print(f"--serial {port.device}    {port.description}")
+        print(f"--serial {port.device}    {port.description}".removesuffix("    n/a"))
     if not ports:
         print("no serial ports")
     return _find_ble(arguments.seconds, bool(ports)) if not arguments.no_ble else int(not ports)

@@ -239,32 +239,32 @@ class Recorder:
     def _store(self, log: LogWriter, pieces: Iterable[Piece]) -> None:
         """Store pieces in order: sound device frames as they came, all else as FOREIGN records."""
         run: list[bytes] = []
-        frames = 0
         hear = self._listener.hear
         pieces = iter(pieces)
         for piece in pieces:
             body = piece.body
             if body is not None and body[0] < FIRST_HOST_KIND:
                 if not hear(body):
-                    log.append(b"".join(run), frames)
-                    self._frames += frames
+                    self._append(log, run)
                     self._down(log, "the device restarted while the link stayed up")
                     assert self._rejoin is not None
                     self._rejoin.hold(None, [piece, *pieces], instant())
                     return
                 run.append(piece.raw)
-                frames += 1
-            elif piece.fault is None and body is None:
+            elif body is None and piece.fault is None:
                 run.append(piece.raw)  # a lone delimiter is legal padding
             else:
-                if run:
-                    log.append(b"".join(run), frames)
-                    self._frames += frames
-                    run, frames = [], 0
+                self._append(log, run)
                 self._keep_foreign(log, piece)
+        self._append(log, run)
+
+    def _append(self, log: LogWriter, run: list[bytes]) -> None:
+        """Store device frames and lone delimiters exactly as they came, and empty ``run``."""
         if run:
+            frames = sum(len(raw) > 1 for raw in run)
             log.append(b"".join(run), frames)
             self._frames += frames
+            run.clear()
 
     def _keep_foreign(self, log: LogWriter, piece: Piece) -> None:
         reason = Fault.HOST_KIND if piece.fault is None else piece.fault
