@@ -118,8 +118,8 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
     if not pack.cells:
         return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
     groups = len(fit.groups)
-    half = _student(0.95, groups - 1)
-    strict = _student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
+    half = student(0.95, groups - 1)
+    strict = student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
     errors = [fit.error(fit.groups[:, at]) for at in range(4)]
     excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
     ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
@@ -177,8 +177,9 @@ def _verdict(cells: PackCells) -> str:
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
     if cells.weak:
         named = ", ".join(
-            f"cell {c.number} (step {1e3 * c.step:.1f} mΩ, {100 * c.excess:.0f} % above the others, at "
-            f"least {100 * max(c.excess_low, c.ten_excess_low):.0f} %)"
+            f"cell {c.number} (step {1e3 * c.step:.1f} mΩ, "
+            f"{100 * c.excess:.0f} % above the others, "
+            f"at least {100 * max(c.excess_low, c.ten_excess_low):.0f} %)"
             for c in cells.weak
         )
         worst = "it sags" if len(cells.weak) == 1 else "they sag"
@@ -240,8 +241,8 @@ def _with_model(error: float, value: float) -> float:
     return float(math.hypot(error, MODEL_ERROR * value))
 
 
-def _student(probability: float, freedom: int) -> float:
-    """Quantile of Student's t by its expansion in 1/freedom (Abramowitz & Stegun 26.7.5)."""
+def student(probability: float, freedom: int) -> float:
+    """Return a quantile of Student's t, expanded in 1/freedom (Abramowitz & Stegun 26.7.5)."""
     z = NormalDist().inv_cdf(probability)
     first = (z**3 + z) / 4
     second = (5 * z**5 + 16 * z**3 + 3 * z) / 96

@@ -5,10 +5,10 @@ memory): v(t) = v_oc(q) − R₀·i − Σ R_k·f_k, where f_k is the current lo
 constant τ_k and the resting voltage v_oc is a smooth function of the charge q drawn.  For chosen
 τ_k this is linear in its unknowns, so all cells are fitted by weighted least squares on common
 columns.  Which τ_k and which degree of v_oc are used follows from the data (Bayesian information
-criterion); Huber weights keep bad readings from counting; and standard errors come from leaving
-out one block of time after another, which needs no assumption that neighbouring residuals are
-independent (delete-a-group jackknife, Efron & Tibshirani, An Introduction to the Bootstrap, from
-memory).
+criterion); Huber weights keep bad readings from counting; and standard errors come from what each
+of some blocks of time contributes, which needs no assumption that neighbouring residuals are
+independent (cluster-robust variance with Bell & McCaffrey's correction for leverage, "CR2", from
+memory: leaving out whole blocks instead would overstate the error where one launch tells most).
 """
 
 import itertools
@@ -57,8 +57,8 @@ class CircuitFit:
     (pulse resistance ΔV/ΔI as in INL's battery test manual for electric vehicles, from memory);
     ``rest_start`` and ``rest_end`` the resting voltage in V at the first and last row used, and
     ``noise`` the robust spread of the residual in V.  ``groups`` holds step, ten, rest_start and
-    rest_end with one group of time left out, shape (groups, 4, cells).  A cell reading stamped t
-    shows the load at t + ``skew`` s.
+    rest_end less what one group of time contributed, shape (groups, 4, cells).  A cell reading
+    stamped t shows the load at t + ``skew`` s.
     """
 
     keys: tuple[str, ...]
@@ -78,10 +78,9 @@ class CircuitFit:
     columns: "Columns" = field(repr=False)
 
     def error(self, quantity: Array) -> Array:
-        """Standard error of a quantity from its values with one group left out, along axis 0."""
-        count = len(quantity)
+        """Return the standard error of a quantity from its values in ``groups``, along axis 0."""
         spread = np.sum((quantity - quantity.mean(axis=0)) ** 2, axis=0)
-        return np.asarray(np.sqrt(spread * (count - 1) / count), np.float64)
+        return np.asarray(np.sqrt(spread), np.float64)
 
     def sag(self, times: Array) -> Array:
         """Return the V that the load takes from each cell at ``times``, shape (times, cells)."""
@@ -286,7 +285,7 @@ def _choose(
 
 
 def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
-    """Return coefficients (p, cells), those with one group left out (groups, p, cells), noise."""
+    """Return coefficients (p, cells), those less each group's part (groups, p, cells), noise."""
     scale = np.sqrt(np.mean(design**2, axis=0))
     design = design / scale
     count, cells = voltages.shape
@@ -305,14 +304,21 @@ def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
             weight[rest > 8 * noise[cell]] = 0.0  # no load explains these
             solved = _solve(design, voltage, weight)
         result[:, cell] = solved
-        weighted = design * weight[:, None]
-        squares = np.stack([weighted[b].T @ design[b] for b in blocks])
-        crosses = np.stack([weighted[b].T @ voltage[b] for b in blocks])
-        for at in range(len(blocks)):
-            left_out[at, :, cell] = np.linalg.lstsq(
-                squares.sum(axis=0) - squares[at], crosses.sum(axis=0) - crosses[at], rcond=1e-12
-            )[0]
+        root = np.sqrt(weight)
+        rows, rest = design * root[:, None], (voltage - design @ solved) * root
+        inverse = np.linalg.pinv(rows.T @ rows, rcond=1e-12, hermitian=True)
+        for at, block in enumerate(blocks):
+            left_out[at, :, cell] = solved - inverse @ _score(rows[block], rest[block], inverse)
     return result / scale[:, None], left_out / scale[:, None], noise
+
+
+def _score(rows: Array, rest: Array, inverse: Array) -> Array:
+    """Return Xᵀ(I − H)^-½ r of one group, H its share of the hat matrix X (XᵀX)⁻¹ Xᵀ."""
+    base, upper = np.linalg.qr(rows)
+    share, turn = np.linalg.eigh(upper @ inverse @ upper.T)
+    stretch = 1 / np.sqrt(np.maximum(1 - share, 0.01)) - 1
+    inner = turn.T @ (base.T @ rest)
+    return np.asarray(rows.T @ (rest + base @ (turn @ (stretch * inner))), np.float64)
 
 
 def _solve(design: Array, values: Array, weight: Array | None = None) -> Array:

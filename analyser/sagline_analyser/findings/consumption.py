@@ -1,0 +1,135 @@
+"""Energy per kilometre, over the whole ride and by speed, and what braking gave back."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .answer import Answer, Figure
+from .cells import student
+from .electric import battery_current, pack_voltage
+from .series import Array, Series, integral, integral_above_zero, interpolate, product, steps
+from .speed import Unknown, vehicle_speed
+
+EDGES = (0.0, 10.0, 20.0, 30.0, 45.0)
+"""km/h at which the bands begin (our choice)."""
+
+LEAST = 0.1
+"""km below which a figure per kilometre would say nothing."""
+
+PIECES = 20
+QUESTION = "How much energy does a kilometre take?"
+
+
+@dataclass(frozen=True)
+class Rate:
+    """``per_km`` in Wh/km over ``distance`` km with the half-width of its 90 % interval, from
+    leaving out one piece of the ride after another (delete-a-group jackknife)."""
+
+    label: str
+    per_km: float
+    error: float
+    distance: float
+    time: float
+
+
+@dataclass(frozen=True)
+class Consumption:
+    """Net energy per distance over the ride and by speed; Wh drawn from the pack and returned."""
+
+    whole: Rate
+    bands: tuple[Rate, ...]
+    drawn: float
+    returned: float
+    how: str
+
+    @property
+    def share(self) -> float:
+        """Returned energy as a share of what was drawn."""
+        return self.returned / self.drawn if self.drawn > 0 else 0.0
+
+
+def power(ride: Ride) -> Series | Unknown:
+    """Return the power drawn from the pack in W."""
+    current, voltage = battery_current(ride), pack_voltage(ride)
+    if current is None or voltage is None:
+        lacking = "battery_current" if current is None else "pack_voltage"
+        return Unknown(f"needs the channel {lacking}")
+    return product(current.series, voltage.series)
+
+
+def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Unknown:
+    """Return the energy per distance where current, voltage and speed were all recorded."""
+    drawing, speed = power(ride), vehicle_speed(ride, board)
+    if isinstance(drawing, Unknown):
+        return drawing
+    if isinstance(speed, Unknown):
+        return speed
+    pace = np.abs(interpolate(speed.series, drawing.time))
+    step = steps(drawing)
+    middle = (pace[1:] + pace[:-1]) / 2
+    known = np.isfinite(middle)
+    step, middle = step[known], middle[known]
+    energy = step * ((drawing.value[1:] + drawing.value[:-1]) / 2)[known] / 3600
+    distance = step * middle / 1000
+    if distance.sum() < LEAST:
+        return Unknown(f"needs a ride of at least {1000 * LEAST:.0f} m")
+    whole = _rate("whole ride", energy, distance, step)
+    bands = []
+    for low, high in zip(EDGES, (*EDGES[1:], np.inf), strict=True):
+        inside = (3.6 * middle >= low) & (3.6 * middle < high)
+        if distance[inside].sum() >= LEAST:
+            label = f"{low:.0f} to {high:.0f} km/h" if high < np.inf else f"{low:.0f} km/h and more"
+            bands.append(_rate(label, energy[inside], distance[inside], step[inside]))
+    drawn = integral_above_zero(drawing) / 3600
+    returned = drawn - integral(drawing) / 3600
+    return Consumption(whole, tuple(bands), drawn, returned, speed.how)
+
+
+def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
+    """Answer what a kilometre takes, by speed, and what braking gave back."""
+    found = measure_consumption(ride, board)
+    if isinstance(found, Unknown):
+        return Answer("consumption", QUESTION, f"Cannot tell: {found.reason}.", known=False)
+    whole = found.whole
+    verdict = (
+        f"{whole.per_km:.1f} ± {whole.error:.1f} Wh/km over {whole.distance:.2f} km; braking gave "
+        f"back {found.share:.0%} of the energy drawn."
+    )
+    how = f"net energy over distance; speed: {found.how}"
+    figures = [
+        Figure(rate.label, rate.per_km, "Wh/km", rate.error, how) for rate in (whole, *found.bands)
+    ]
+    figures += [
+        Figure("drawn from the pack", found.drawn, "Wh", None, "∫ power dt while positive"),
+        Figure("given back by braking", found.returned, "Wh", None, "−∫ power dt while negative"),
+        Figure("share given back", 100 * found.share, "%", None, "given back over drawn"),
+    ]
+    details = [
+        f"At {rate.label}: {rate.per_km:.1f} ± {rate.error:.1f} Wh/km over {rate.distance:.2f} km."
+        for rate in found.bands
+    ]
+    details.append(
+        "A speed band holds what was ridden at that speed, hills and speeding up and slowing down "
+        "included; no channel tells the slope."
+    )
+    return Answer("consumption", QUESTION, verdict, True, tuple(figures),
+                  ((0.0, ride.duration),), tuple(details))  # fmt: skip
+
+
+def _rate(label: str, energy: Array, distance: Array, step: Array) -> Rate:
+    """Ratio estimate with the jackknife over pieces of equal distance."""
+    total = distance.sum()
+    ends = np.searchsorted(np.cumsum(distance), total * np.arange(1, PIECES) / PIECES)
+    starts = np.unique(np.r_[0, ends])
+    starts = starts[starts < len(energy)]
+    pieces = np.add.reduceat(energy, starts), np.add.reduceat(distance, starts)
+    count = len(starts)
+    error = np.nan
+    if count > 1:
+        left = (energy.sum() - pieces[0]) / (total - pieces[1])
+        spread = np.sum((left - left.mean()) ** 2) * (count - 1) / count
+        error = student(0.95, count - 1) * float(np.sqrt(spread))
+    return Rate(label, float(energy.sum() / total), error, float(total), float(step.sum()))
