@@ -43,6 +43,9 @@ HISTORY = 5 * max(TIME_CONSTANTS)
 LARGEST_SKEW = 1.5
 """s by which the two streams' times may differ."""
 
+SPIKE = 0.25
+"""V by which one reading must leave both its neighbours to be taken for a false one."""
+
 GROUPS = 24
 ROWS = 60_000
 HUBER = 1.345  # 95 % efficiency with Gaussian noise (Huber), from memory
@@ -215,7 +218,11 @@ def _table(cells: Sequence[Series], start: float, end: float) -> tuple[Array, Ar
     times = cells[0].time
     times = times[(times >= start) & (times <= end)]
     rows = np.stack([interpolate(series, times) for series in cells], axis=1)
-    sound = np.isfinite(rows).all(axis=1)
+    step = np.diff(rows, axis=0)
+    spike = np.zeros(rows.shape, bool)
+    least = np.minimum(np.abs(step[:-1]), np.abs(step[1:]))
+    spike[1:-1] = (step[:-1] * step[1:] < 0) & (least > SPIKE)
+    sound = np.isfinite(rows).all(axis=1) & ~spike.any(axis=1)
     thin = slice(None, None, 1 + len(times) // ROWS)
     return times[sound][thin], rows[sound][thin]
 

@@ -26,6 +26,8 @@ NEAR_FULL = 0.05
 """V below the full voltage at rest within which a cell has no room left (our choice: the last
 hundredths of a volt hold a few percent of the charge)."""
 
+SHOWN = 3
+
 QUESTION = "Was the pack braked into while it was full?"
 
 
@@ -103,10 +105,16 @@ def full_pack_answer(
                               f"{worst.where} at {worst.span.peak_time:.1f} s"))  # fmt: skip
     if much:
         hardest = min(much, key=lambda one: one.span.peak)
-        words.append(f"{len(much)} × more charge current than the cells allow")
+        long = sum(one.span.duration for one in much)
+        words.append(f"{len(much)} × more charge current than the cells allow, {long:.1f} s in all")
         figures.append(Figure("greatest charge current", -hardest.span.peak, "A", None,
                               f"at {hardest.span.peak_time:.1f} s"))  # fmt: skip
-    details = [one.explained for one in found]
+    details = _worst(over) + _worst(much)
+    if much:
+        details.append(
+            "The charge rating is for lasting use, so short pushes tell less than the cells' "
+            "voltage does."
+        )
     details.append(
         "A pack that is full cannot take the energy of a descent: start long descents with room "
         "in the pack, and never count on motor braking alone."
@@ -114,6 +122,15 @@ def full_pack_answer(
     return Answer("full_pack", QUESTION, "Yes: " + " and ".join(words) + ".", True,
                   tuple(figures), tuple((x.span.start, x.span.end) for x in found),
                   tuple(details))  # fmt: skip
+
+
+def _worst(found: Sequence[Overcharge]) -> list[str]:
+    """Say the worst few, the furthest beyond first."""
+    order = sorted(found, key=lambda one: -abs(one.span.peak - one.limit))
+    lines = [one.explained for one in order[:SHOWN]]
+    if len(order) > SHOWN:
+        lines.append(f"And {len(order) - SHOWN} lesser ones of the same kind.")
+    return lines
 
 
 def _over_voltage(

@@ -142,7 +142,9 @@ def pack_answer(
         name = f"Pack {use.span.number}" if len(uses) > 1 else "The pack"
         prefix = f"pack {use.span.number}, " if len(uses) > 1 else ""
         net = use.charge_drawn - use.charge_returned
-        text = f"{name} gave {net:.2f} Ah ({use.energy_drawn - use.energy_returned:.0f} Wh)"
+        energy = use.energy_drawn - use.energy_returned
+        what = "gave" if net >= 0 else "took in, on the whole,"
+        text = f"{name} {what} {abs(net):.2f} Ah ({abs(energy):.0f} Wh)"
         figures += [
             Figure(f"{prefix}charge, net", net, "Ah", None, "∫ current dt"),
             Figure(f"{prefix}energy, net", use.energy_drawn - use.energy_returned, "Wh", None,
@@ -176,7 +178,10 @@ def _reaches(
     if isinstance(now, Unknown):
         return [f"How far it goes cannot be told: {now.reason}."], []
     lines = [
-        f"Ridden like this it goes {now.distance:.1f} ± {now.error:.1f} km further, until its "
+        f"Under the mean driving load of {now.load:.0f} A its lowest cell is already down to the "
+        f"reserve of {now.reserve:.2f} V: charge it, or swap it."
+        if now.distance <= 0
+        else f"Ridden like this it goes {now.distance:.1f} ± {now.error:.1f} km further, until its "
         f"lowest cell comes to {now.reserve:.2f} V under the mean driving load of {now.load:.0f} A."
     ]
     how = "usable charge × voltage ÷ Wh/km of this ride"
