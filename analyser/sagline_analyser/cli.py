@@ -10,6 +10,7 @@ from sagline_logger import __version__
 from sagline_logger.format import CAUTION, BoardFile, SaglineError
 
 if TYPE_CHECKING:
+    from .findings.answer import Answer
     from .findings.crossings import Crossing
     from .findings.summary import Summary
     from .load.ride import Ride
@@ -125,6 +126,7 @@ def _plot(arguments: argparse.Namespace) -> int:
 def _summary(arguments: argparse.Namespace) -> int:
     from sagline_logger.format import derive_limits
 
+    from .findings.answers import answers
     from .findings.crossings import crossing_rows, find_crossings
     from .findings.summary import summarise
 
@@ -133,6 +135,7 @@ def _summary(arguments: argparse.Namespace) -> int:
     summary = summarise(ride, board)
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
+    said = answers(ride, board)
     if arguments.json:
         import json
         from dataclasses import asdict
@@ -140,11 +143,13 @@ def _summary(arguments: argparse.Namespace) -> int:
         document = {
             "board": ride.board_name, "log": ride.path, "started": ride.started_wall,
             **asdict(summary), "limits": len(limits), "crossings": list(crossing_rows(crossings)),
+            "answers": [asdict(answer) for answer in said],
             "warnings": ride.warnings, "caution": CAUTION,
         }  # fmt: skip
         print(json.dumps(document, indent=1, allow_nan=False))
         return 0
     _print_summary(ride, summary)
+    _print_answers(said)
     if limits:
         _print_crossings(ride, crossings)
     return 0
@@ -165,6 +170,11 @@ def _print_summary(ride: "Ride", summary: "Summary") -> None:
         print(f"  {'  ' + band.label:24} {100 * band.share:.1f} % of the time")
     for warning in ride.warnings:
         print(f"  note: {warning}")
+
+
+def _print_answers(said: "Sequence[Answer]") -> None:
+    for answer in said:
+        print(f"\n{answer.question}\n  {answer.verdict}")
 
 
 def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:

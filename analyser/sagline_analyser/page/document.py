@@ -20,10 +20,12 @@ from sagline_logger.format import (
     weakest,
 )
 
+from ..findings.answers import answers
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
 from ..findings.summary import summarise
 from ..load.ride import Ride
 from . import tables as written
+from .answer_list import answer_list
 from .columns import Column, Table, page_columns
 from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
@@ -134,6 +136,7 @@ def _words(
         "heading": written.heading(ride),
         "warnings": written.warnings(ride),
         "tiles": written.summary_tiles(summary),
+        "answers": answer_list(answers(ride, board)),
         "bands": written.band_table(summary.bands),
         "crossings": written.crossing_table(ride, crossings, bool(limits)),
         "crossing_count": str(len(crossings)),

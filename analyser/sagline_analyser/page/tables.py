@@ -42,12 +42,6 @@ def heading(ride: Ride) -> str:
 def warnings(ride: Ride) -> str:
     """Return what the reader must know before trusting the figures, or an empty string."""
     lines = list(ride.warnings)
-    if abs(ride.quality.clock_error or 0) > 1:
-        lines.append(
-            "The board's clock and the logger's do not keep the same time, as when a simulated "
-            "board runs faster than life. Times are the board's; marks and link losses, which the "
-            "logger timed, may stand in the wrong place."
-        )
     if not ride.quality.ended:
         lines.append("The capture was cut off: the log has no end record.")
     if not lines:

@@ -1,0 +1,30 @@
+"""The builder's questions, in the order of the page, each answered by a module of its own."""
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .answer import Answer
+from .cells import cells_answer, fit_packs
+from .consumption import consumption_answer
+from .full_pack import full_pack_answer
+from .held_back import held_back_answer
+from .low_cell import low_cell_answer
+from .pack_range import pack_answer
+from .parts import part_answer
+
+
+def answers(ride: Ride, board: BoardFile | None = None) -> tuple[Answer, ...]:
+    """Return what the ride says about every question, unanswerable ones with their reason.
+
+    A new finding adds its line here; the page and ``summary --json`` then show it.
+    """
+    packs = fit_packs(ride)  # four questions start from the same fit of the cells
+    return (
+        part_answer(ride, board),
+        held_back_answer(ride, board),
+        cells_answer(ride, board, packs),
+        low_cell_answer(ride, board, packs),
+        pack_answer(ride, board, packs),
+        consumption_answer(ride, board),
+        full_pack_answer(ride, board, packs),
+    )
