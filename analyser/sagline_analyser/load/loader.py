@@ -28,6 +28,7 @@ from sagline_logger.format import (
 
 from .clocks import Clocks, read_clocks
 from .frames import read_blocks
+from .pace import stretch, unreal_pace
 from .ride import LinkGap, Quality, Ride, RideEvent, RideMark, Segment, StreamColumns
 from .streams import Part, build_stream, follow
 from .tables import Key, Tables, tabulate
@@ -66,6 +67,12 @@ def load_ride(path: str | Path) -> Ride:
     if tables.captures > 1:
         warnings.append(f"{tables.captures} captures are joined in this file")
 
+    if (pace := unreal_pace(tables)) is not None:
+        tables = stretch(tables, pace)
+        warnings.append(
+            f"the board's clock ran {pace.factor:.3g} times as fast as the logger's, as when "
+            "simulated; all times are the board's"
+        )
     first = next((r.at.monotonic for _, r in tables.host if isinstance(r, Capture)), None)
     if first is None:  # the front of the file is gone
         first = int(tables.instants["monotonic"][0]) if tables.instants.size else 0

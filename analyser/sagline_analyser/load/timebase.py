@@ -30,8 +30,6 @@ CRYSTAL = 300e-6
 """
 OSCILLATOR = 0.02
 """Largest rate error granted to a long stretch: a chip's own RC oscillator, about 2 %."""
-NO_CLOCK = 0.5
-"""Rate error from which the device's clock measures no real time: a simulation run fast."""
 _BINS = 1024
 
 
@@ -71,8 +69,7 @@ def unwrap(clock: npt.NDArray[np.uint32], arrival: Micros) -> Micros:
 def fit(device: Micros, arrival: Micros, rate: float | None = None) -> ClockLine:
     """Return the line under the points (device µs, host µs of arrival); at least one point.
 
-    With ``rate`` given only the offset is fitted.  Clocks that do not measure the same time at all
-    are only set equal at the first point, and times then follow the device's.
+    With ``rate`` given only the offset is fitted.
     """
     zero = int(device[0])
     x = (device - zero).astype(np.float64)
@@ -80,10 +77,7 @@ def fit(device: Micros, arrival: Micros, rate: float | None = None) -> ClockLine
     span = float(x.max() - x.min())
     if rate is None:
         bound = OSCILLATOR if span >= LONG else CRYSTAL
-        slope = _hull_slope(x, delay)
-        if abs(slope) > NO_CLOCK and span >= LONG:
-            return ClockLine(zero, float(arrival[0]), 0.0)
-        rate = min(max(slope, -bound), bound)
+        rate = min(max(_hull_slope(x, delay), -bound), bound)
     return ClockLine(zero, float(arrival[0] + (delay - rate * x).min()), rate)
 
 

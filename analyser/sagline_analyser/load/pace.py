@@ -1,0 +1,93 @@
+"""Simulated rides that ran faster than life: the host's instants put on the device's time.
+
+No oscillator is off by half.  Where the two clocks differ by more, the device's time was not real
+time; the host's clock then only tells the order of things, and how long a restart took in
+proportion.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from .tables import Tables
+from .timebase import LONG, Micros, unwrap
+
+NO_CLOCK = 0.5
+"""Rate error from which a device's clock measures no real time."""
+
+
+@dataclass(frozen=True)
+class Pace:
+    """What the host's clock (µs) read when the device's time, restarts bridged, was so many µs.
+
+    ``factor`` is device s to one host s.
+    """
+
+    host: Micros
+    device: npt.NDArray[np.float64]
+    factor: float
+
+    def stretched(self, monotonic: Micros) -> Micros:
+        """Return host instants on the device's time, starting from the first one known."""
+        inside = np.interp(monotonic, self.host, self.device)
+        before = np.minimum(monotonic - self.host[0], 0) * self.factor
+        after = np.maximum(monotonic - self.host[-1], 0) * self.factor
+        moved: Micros = np.rint(inside + before + after).astype(np.int64)
+        return moved
+
+
+def unreal_pace(tables: Tables) -> Pace | None:
+    """Return the pace of a device whose clock measures no real time, None for a real clock."""
+    timed = tables.instants[tables.instants["time"]]
+    sizes: dict[int, int] = {}
+    for key, chunk in tables.samples.items():
+        sizes[key.stream] = sizes.get(key.stream, 0) + chunk.offset.size
+    if not sizes or not timed.size:
+        return None
+    busiest = max(sizes, key=lambda stream: sizes[stream])
+    keys = sorted(key for key in tables.samples if key.stream == busiest)
+    host: list[Micros] = []
+    device: list[Micros] = []
+    for segment in sorted({key.segment for key in keys}):
+        chunks = [tables.samples[key] for key in keys if key.segment == segment]
+        offset = np.concatenate([chunk.offset for chunk in chunks])
+        clock = np.concatenate([chunk.clock for chunk in chunks])
+        last = np.searchsorted(timed["offset"], offset) - 1
+        known = np.flatnonzero(last >= 0)
+        if known.size:
+            arrival = timed["monotonic"][last[known]].astype(np.int64)
+            host.append(arrival)
+            device.append(unwrap(clock[known], arrival))
+    lived = sum(int(np.ptp(part)) for part in device)
+    heard = sum(int(np.ptp(part)) for part in host)
+    if lived < LONG or heard <= 0 or abs(heard / lived - 1.0) <= NO_CLOCK:
+        return None
+    factor = lived / heard
+    times: list[npt.NDArray[np.float64]] = []
+    until = float(host[0][0])
+    for number, part in enumerate(device):
+        pause = host[number][0] - host[number - 1][-1] if number else 0
+        start = until + pause * factor
+        times.append(start + (part - part[0]))
+        # The last frame holds samples of its own: as many as lie between two frames.
+        until = float(times[-1][-1] + np.median(np.diff(part))) if len(part) > 1 else start
+    # What stands first behind a TIME record came at that instant; the rest may have come later.
+    instants, first = np.unique(np.concatenate(host), return_index=True)
+    return Pace(instants, np.maximum.accumulate(np.concatenate(times)[first]), factor)
+
+
+def stretch(tables: Tables, pace: Pace) -> Tables:
+    """Return the tables with every host instant on the device's time."""
+    instants = tables.instants.copy()
+    instants["monotonic"] = pace.stretched(tables.instants["monotonic"])
+    instants["wall"] += instants["monotonic"] - tables.instants["monotonic"]
+    host = []
+    for offset, record in tables.host:
+        if (at := getattr(record, "at", None)) is not None:
+            moved = int(pace.stretched(np.array([at.monotonic], np.int64))[0])
+            record = replace(
+                record, at=replace(at, monotonic=moved, wall=at.wall + moved - at.monotonic)
+            )
+        host.append((offset, record))
+    return replace(tables, instants=instants, host=host)
