@@ -54,6 +54,8 @@ def column(ride: Ride, key: str) -> Series | None:
 
 def interpolate(series: Series, times: Array) -> Array:
     """Return linear interpolation at ``times``, NaN outside the series and inside its gaps."""
+    if times is series.time:  # the same stream
+        return series.value
     if not len(series):
         return np.full(len(times), np.nan)
     result = np.interp(times, series.time, series.value, left=np.nan, right=np.nan)

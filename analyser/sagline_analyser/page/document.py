@@ -20,6 +20,7 @@ from sagline_logger.format import (
     weakest,
 )
 
+from ..findings.answer import Answer
 from ..findings.answers import answers
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
 from ..findings.summary import summarise
@@ -36,15 +37,22 @@ OVERVIEW_BUCKETS = 500
 """Each line of the first view has the least and greatest sample of this many stretches."""
 
 
-def write_page(ride: Ride, path: Path, board: BoardFile | None = None) -> int:
+def write_page(
+    ride: Ride,
+    path: Path,
+    board: BoardFile | None = None,
+    answered: Sequence[Answer] | None = None,
+) -> int:
     """Write the report of ``ride`` to ``path`` and return its size in bytes.
+
+    The answers to the builder's questions are worked out here unless they are given.
 
     Raises:
         SaglineError: the file cannot be written, or the log holds no samples.
     """
     try:
         with path.open("w", encoding="utf-8") as file:
-            return sum(file.write(part) for part in page_parts(ride, board))
+            return sum(file.write(part) for part in page_parts(ride, board, answered))
     except OSError as problem:
         raise SaglineError(
             f"cannot write the report ({problem.strerror})",
@@ -53,7 +61,9 @@ def write_page(ride: Ride, path: Path, board: BoardFile | None = None) -> int:
         ) from None
 
 
-def page_parts(ride: Ride, board: BoardFile | None = None) -> Iterator[str]:
+def page_parts(
+    ride: Ride, board: BoardFile | None = None, answered: Sequence[Answer] | None = None
+) -> Iterator[str]:
     """Yield the page piece by piece, so that a long ride never stands in memory as text.
 
     The order is the order of need: words first, then the reduced view and the scripts, which
@@ -71,7 +81,8 @@ def page_parts(ride: Ride, board: BoardFile | None = None) -> Iterator[str]:
         entry["jumps"] = jumps
     plotly, script = _plotly(), _script()
     yield _head(ride, plotly, script)
-    yield from _words(ride, board, crossings, limits, spec)
+    found = answers(ride, board) if answered is None else answered
+    yield from _words(ride, board, crossings, limits, found, spec)
     yield f'<script type="application/json" id="spec">{_json(spec)}</script>\n'
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
     for number, (time, _) in enumerate(packed_tables):
@@ -129,14 +140,14 @@ def _head(ride: Ride, *scripts: str) -> str:
 
 def _words(
     ride: Ride, board: BoardFile | None, crossings: Sequence[Crossing], limits: Sequence[Limit],
-    spec: dict[str, Any],
+    answered: Sequence[Answer], spec: dict[str, Any],
 ) -> Iterator[str]:  # fmt: skip
     summary = summarise(ride, board)
     parts = {
         "heading": written.heading(ride),
         "warnings": written.warnings(ride),
         "tiles": written.summary_tiles(summary),
-        "answers": answer_list(answers(ride, board)),
+        "answers": answer_list(answered),
         "bands": written.band_table(summary.bands),
         "crossings": written.crossing_table(ride, crossings, bool(limits)),
         "crossing_count": str(len(crossings)),

@@ -1,0 +1,163 @@
+"""The report against a plain plotly page of the same samples.
+
+One simulated hour, 100 Hz, 40 channels.  Run: ``python tests/benchmarks/page.py``, with
+``--hours 10`` also for time and memory of a ride that long.  Prints ratios, which hold on any
+machine; the numbers beside them are this machine's.  Aims: size at most 1/15, time to build at
+most 1/2, time to the first drawn plot in Chromium at most 1/5; ten hours within 2 GiB and no worse
+than linear.
+"""
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import plotly.graph_objects as go
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from sagline_analyser import Ride, load_ride, write_page
+from sagline_analyser.findings.answers import answers
+from sagline_logger.format import Samples, encode_frame, load_board_file, open_log, read_log
+from support.browser import chromium
+
+BOARD = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
+ROUNDS = 3
+
+FIRST_PLOT = """
+(() => {
+  const look = () => {
+    if (document.querySelector(".js-plotly-plot .xtick")) window.firstPlot = performance.now();
+    else requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
+})();
+"""
+"""Notes when the first plot has its axis drawn, which plotly does together with the traces."""
+
+
+def simulate(path: Path, seconds: int) -> None:
+    words = f"simulate --stdout --speed 0 --streams wide --seconds {seconds}".split()
+    with path.open("wb") as file:
+        subprocess.run(
+            [sys.executable, "-m", "sagline_logger.cli", *words], stdout=file, check=True
+        )
+
+
+def write_plain(ride: Ride, path: Path) -> None:
+    """Write all samples as plotly does by itself, with its traces for many points."""
+    figure = go.Figure(
+        [
+            go.Scattergl(x=stream.time, y=values, name=key)
+            for stream in ride.streams.values()
+            for key, values in stream.values.items()
+        ]
+    )
+    figure.write_html(path, include_plotlyjs=True)
+
+
+def best_of(work: Callable[[], object]) -> float:
+    """Return the s of the fastest of some rounds."""
+    times = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def first_plot(page: Path) -> float:
+    """Return s from navigation to the first drawn plot, the best of some rounds."""
+    times = []
+    for _ in range(ROUNDS):
+        with chromium(1400, 1000, False, "--enable-unsafe-swiftshader") as browser:
+            browser.set_page_load_timeout(600)
+            browser.set_script_timeout(600)
+            browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": FIRST_PLOT})
+            browser.get(page.as_uri())
+            times.append(
+                browser.execute_async_script(
+                    "const done = arguments[0];"
+                    "const look = () => window.firstPlot ? done(firstPlot) : setTimeout(look, 10);"
+                    "look();"
+                )
+                / 1000
+            )
+    return min(times)
+
+
+def lengthen(source: Path, target: Path, times: int) -> None:
+    """Write a log that holds the samples of ``source`` several times, one after the other."""
+    with open_log(source) as file:
+        records = [entry.record for entry in read_log(file) if entry.record is not None]
+    counts: dict[int, int] = {}
+    for record in records:
+        if isinstance(record, Samples):
+            counts[record.stream] = counts.get(record.stream, 0) + record.count
+    with target.open("wb") as file:
+        for turn in range(times):
+            for record in records:
+                if isinstance(record, Samples):
+                    record = replace(
+                        record,
+                        boot=1,
+                        sequence=(record.sequence + turn * counts[record.stream]) % 2**32,
+                        clock=(record.clock + turn * 3_600_000_000) % 2**32,
+                    )
+                elif turn:
+                    continue
+                file.write(encode_frame(record.encode()))
+
+
+def plot(log: Path, out: Path) -> tuple[float, float]:
+    """Return (s, GiB at most) of the real command."""
+    command = [sys.executable, "-m", "sagline_analyser.cli", "plot", str(log), "-o", str(out)]
+    start = time.perf_counter()
+    process = subprocess.Popen([*command, "--board", str(BOARD)])
+    _, status, usage = os.wait4(process.pid, 0)
+    assert status == 0
+    return time.perf_counter() - start, usage.ru_maxrss / 2**20
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--hours", type=int, default=1)
+    hours = parser.parse_args().hours
+    with tempfile.TemporaryDirectory() as place:
+        log, ours, plain = (Path(place) / name for name in ("a.sagline", "ours.html", "plain.html"))
+        simulate(log, 3600)
+        ride = load_ride(log)
+        board, _ = load_board_file(BOARD)
+        samples = sum(len(s.time) * len(s.channels) for s in ride.streams.values())
+        print(f"{samples} samples")
+        start = time.perf_counter()
+        found = answers(ride, board)
+        worked_out = time.perf_counter() - start
+        building = best_of(lambda: write_page(ride, ours, board, found))
+        plain_building = best_of(lambda: write_plain(ride, plain))
+        one, other = ours.stat().st_size / 1e6, plain.stat().st_size / 1e6
+        print(f"size         1/{other / one:.1f}  ({one:.1f} MB against {other:.1f} MB; aim 1/15)")
+        print(
+            f"build        1/{plain_building / building:.1f}  ({building:.2f} s against "
+            f"{plain_building:.2f} s; aim 1/2; the answers, worked out before, took "
+            f"{worked_out:.1f} s)"
+        )
+        one, other = first_plot(ours), first_plot(plain)
+        print(f"first plot   1/{other / one:.1f}  ({one:.2f} s against {other:.2f} s; aim 1/5)")
+        if hours > 1:
+            long = Path(place) / "long.sagline"
+            lengthen(log, long, hours)
+            short, much = plot(log, ours), plot(long, ours)
+            print(
+                f"{hours} h against 1 h: {much[0] / short[0]:.1f} times the time, "
+                f"{much[1] / short[1]:.1f} times the memory; peak {much[1]:.2f} GiB (aim 2)"
+            )
+
+
+if __name__ == "__main__":
+    main()
