@@ -97,8 +97,8 @@ def fit_packs(ride: Ride) -> tuple[PackFit, ...]:
     found = []
     for span in pack_spans(ride):
         if current is None or whole is None:
-            lacking = "battery_current" if current is None else "cell_voltage_1, _2, … "
-            found.append(PackFit(span, Unknown(f"needs the channel {lacking.strip()}"), False))
+            lacking = "battery_current" if current is None else "pack_voltage"
+            found.append(PackFit(span, Unknown(f"needs the channel {lacking}"), bool(cells)))
             continue
         use = [(key, during(series, span)) for key, series in cells]
         most = max((len(series) for _, series in use), default=0)
@@ -113,10 +113,10 @@ def fit_packs(ride: Ride) -> tuple[PackFit, ...]:
 def measure_cells(pack: PackFit) -> PackCells | Unknown:
     """Return what the ride says about the cells of one pack."""
     fit = pack.fit
-    if isinstance(fit, Unknown):
-        return fit
     if not pack.cells:
         return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
+    if isinstance(fit, Unknown):
+        return fit
     groups = len(fit.groups)
     half = student(0.95, groups - 1)
     strict = student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)

@@ -313,7 +313,8 @@ def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
         result[:, cell] = solved
         root = np.sqrt(weight)
         rows, rest = design * root[:, None], (voltage - design @ solved) * root
-        inverse = np.linalg.pinv(rows.T @ rows, rcond=1e-12, hermitian=True)
+        square = np.linalg.pinv(rows.T @ rows, rcond=1e-12, hermitian=True)
+        inverse = np.asarray(square, np.float64)
         for at, block in enumerate(blocks):
             left_out[at, :, cell] = solved - inverse @ _score(rows[block], rest[block], inverse)
     return result / scale[:, None], left_out / scale[:, None], noise

@@ -1,0 +1,291 @@
+"""Pack use, charge, range, consumption and braking into a full pack."""
+
+import warnings
+from dataclasses import replace
+
+import ampworks
+import fastsim
+import numpy as np
+import pytest
+
+from sagline_analyser.findings.cells import fit_packs
+from sagline_analyser.findings.charge_state import (
+    CURVE_ERROR,
+    REST_CURVE,
+    ChargeState,
+    charge_at_rest,
+    charge_state,
+    pack_capacity,
+)
+from sagline_analyser.findings.consumption import (
+    Consumption,
+    consumption_answer,
+    measure_consumption,
+)
+from sagline_analyser.findings.electric import battery_current
+from sagline_analyser.findings.full_pack import find_overcharge, full_pack_answer
+from sagline_analyser.findings.pack_range import Reach, pack_answer, pack_use, reach
+from sagline_analyser.findings.speed import Unknown
+from sagline_logger.format import read_board_file
+from sagline_logger.simulator import (
+    KESTREL,
+    TOWN_LOOP,
+    Leg,
+    Route,
+    Scenario,
+    Simulation,
+    SpeedTrace,
+    trace_scenario,
+)
+from support.pulse_cell import data_set
+from support.rides import channel, make_ride, make_stream
+from support.scored_cells import board_file, load
+
+SOUND = replace(KESTREL, pack=replace(KESTREL.pack, weak_cell=None))
+SECONDS = 300
+START = 80.0
+
+
+@pytest.fixture(scope="module")
+def udds(tmp_path_factory):
+    """EPA's UDDS as FASTSim ships it, at a third of the speed (a cargo trike's), and the ride."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        cycle = fastsim.Cycle.from_resource("udds.csv").to_pydict()
+    pairs = zip(cycle["time_seconds"], cycle["speed_meters_per_second"], strict=True)
+    points = [(time, speed / 3.0) for time, speed in pairs][: SECONDS + 1]
+    scenario = replace(trace_scenario(points), charge=0.8)
+    simulation = Simulation(SOUND, scenario, seed=1, step=10_000)
+    return simulation, load(simulation, tmp_path_factory.mktemp("udds") / "r.sagline")
+
+
+def test_consumption_on_the_udds_is_the_ledgers(udds):
+    # Source: the simulation's energy ledger, itself held against the road-load equation.
+    simulation, ride = udds
+    found = measure_consumption(ride, None)
+    assert isinstance(found, Consumption)
+    true = simulation.ledger.battery / 3600 / (simulation.machine.distance / 1000)
+    assert found.whole.per_km == pytest.approx(true, rel=0.02)
+    assert found.whole.distance == pytest.approx(simulation.machine.distance / 1000, rel=0.01)
+    assert "Wh/km" in consumption_answer(ride, None).verdict
+
+
+def test_each_speed_has_its_own_consumption():
+    # Hand arithmetic: 300 W at 3 m/s is 300/10.8 = 27.8 Wh/km, 900 W at 6 m/s 900/21.6 = 41.7.
+    time = np.arange(0.0, 200.0, 0.1)
+    fast = time >= 100.0
+    columns = {
+        channel("pack_voltage", "V"): np.full(len(time), 50.0),
+        channel("battery_current", "A"): np.where(fast, 18.0, 6.0),
+        channel("speed", "m/s"): np.where(fast, 6.0, 3.0),
+    }
+    found = measure_consumption(make_ride(make_stream("fast", time, columns)), None)
+    assert isinstance(found, Consumption)
+    slow, quick = found.bands
+    assert (slow.label, quick.label) == ("10 to 20 km/h", "20 to 30 km/h")
+    assert slow.per_km == pytest.approx(300 / 10.8, rel=0.01)
+    assert quick.per_km == pytest.approx(900 / 21.6, rel=0.01)
+    assert slow.error < 1.0 < found.whole.error
+    assert found.share == 0.0
+
+
+def test_charge_and_energy_of_the_pack_are_the_ledgers(udds):
+    simulation, ride = udds
+    uses = pack_use(ride, board_file(SOUND))
+    assert not isinstance(uses, Unknown)
+    (use,) = uses
+    assert use.energy_drawn - use.energy_returned == pytest.approx(
+        simulation.ledger.battery / 3600, rel=0.02
+    )
+    pack = simulation.machine.pack
+    drawn = (pack.drawn - 0.2 * 3600 * 17.5) / 3600
+    assert use.charge_drawn - use.charge_returned == pytest.approx(drawn, rel=0.01)
+
+
+def test_the_curve_at_rest_is_that_of_the_public_data():
+    # Source: data set hppc_discharge of ampworks 0.1: last reading of every rest of 3000 s or more.
+    data = data_set()
+    state = data["State"].to_numpy()
+    ends = np.flatnonzero(np.r_[state[1:] != state[:-1], True])
+    starts = np.r_[0, ends[:-1] + 1]
+    time, charge = data["Seconds"].to_numpy(), data["Ah"].to_numpy()
+    found = [
+        (1 - charge[end] / charge.max(), float(data["Volts"].iloc[end]))
+        for start, end in zip(starts, ends, strict=True)
+        if state[end] == "R" and time[end] - time[start] > 3000
+    ]
+    assert len(found) == len(REST_CURVE)
+    for (share, volts), (known_share, known_volts) in zip(sorted(found), REST_CURVE, strict=True):
+        assert known_share == pytest.approx(share, abs=1e-3)
+        assert known_volts == pytest.approx(volts, abs=1e-3)
+    assert ampworks.__version__.startswith("0.1")
+
+
+@pytest.mark.parametrize("charge", [0.15, 0.35, 0.6, 0.9])
+def test_the_state_of_charge_lies_in_its_interval(charge, tmp_path):
+    # The simulated cells have another curve (invented) than the one the finding reads.
+    scenario = replace(TOWN_LOOP, charge=charge)
+    simulation = Simulation(SOUND, scenario, seed=2, seconds=90.0, step=10_000)
+    ride = load(simulation, tmp_path / "r.sagline")
+    (pack,) = fit_packs(ride)
+    board = board_file(SOUND)
+    found = charge_state(pack, battery_current(ride), board)
+    assert isinstance(found, ChargeState)
+    cells = [simulation.machine.pack.state_of_charge(n) for n in range(1, 14)]
+    assert abs(found.end - np.mean(cells)) <= found.end_error
+    assert found.end_error == CURVE_ERROR
+
+
+def test_a_ride_that_starts_full_is_counted_down(tmp_path):
+    simulation = Simulation(
+        SOUND, replace(TOWN_LOOP, charge=0.999), seed=2, seconds=90.0, step=10_000
+    )
+    ride = load(simulation, tmp_path / "r.sagline")
+    (pack,) = fit_packs(ride)
+    found = charge_state(pack, battery_current(ride), board_file(SOUND))
+    assert isinstance(found, ChargeState)
+    assert found.counted
+    assert found.end == pytest.approx(simulation.machine.pack.state_of_charge(1), abs=0.04)
+    assert found.end_error < CURVE_ERROR
+
+
+def test_iron_phosphate_cells_are_not_read_from_their_voltage(udds):
+    text = (
+        'name = "b"\n[[battery.units]]\nname = "box"\nseries = 13\nparallel = 1\n'
+        'cell_capacity = 17.5\nchemistry = "LFP"\n'
+    )
+    (pack,) = fit_packs(udds[1])
+    found = charge_state(pack, battery_current(udds[1]), read_board_file(text, "test"))
+    assert isinstance(found, Unknown)
+    assert "iron-phosphate" in found.reason
+
+
+def unit(parallel, joined=""):
+    return (
+        f'[[battery.units]]\nname = "{parallel}"\nseries = 5\nparallel = {parallel}\n'
+        f"cell_capacity = 3\n{joined}"
+    )
+
+
+def test_capacity_of_joined_units():
+    # Charge in series is one charge, in parallel it adds (Kirchhoff's current law).
+    series = f'name = "b"\n[battery]\njoined = "series"\n{unit(2)}{unit(4)}'
+    parallel = series.replace('"series"', '"parallel"')
+    assert pack_capacity(read_board_file(series, "t").battery) == 6.0
+    assert pack_capacity(read_board_file(parallel, "t").battery) == 18.0
+    assert pack_capacity(read_board_file('name = "b"', "t").battery) is None
+
+
+def test_the_range_left_is_ridden(tmp_path):
+    """Ride some, ask how far it goes, and ride on until the lowest cell is at the reserve."""
+    legs = (
+        Leg("launch", 6.0, until_distance=120.0),
+        Leg("slow", 3.5, until_distance=170.0),
+        Leg("on", 6.0, until_distance=350.0),
+        Leg("stop", 0.0, brake=0.5, until_stopped=True),
+        Leg("stand", 0.0, brake=0.3, seconds=4.0),
+    )
+    small = replace(SOUND, pack=replace(SOUND.pack, capacity=3.0, initial_charge=0.45))
+    ride = load(
+        Simulation(small, Scenario("laps", legs), seed=4, seconds=START, step=10_000),
+        tmp_path / "r.sagline",
+    )
+    board = board_file(small)
+    (pack,) = fit_packs(ride)
+    found = reach(ride, board, pack)
+    assert isinstance(found, Reach)
+    assert found.distance > 0.5
+    # The same ride, ridden on.
+    further = Simulation(small, Scenario("laps", legs), seed=4, seconds=4000.0, step=10_000)
+    resistance = small.pack.ohmic_resistance + small.pack.relaxation_resistance
+    spent = 0.0
+    for one in further.run():
+        if one.time <= START * 1e6:
+            spent = further.ledger.battery
+        elif min(further.machine.pack.resting) - resistance * found.load < found.reserve:
+            break
+    consumption = measure_consumption(ride, board)
+    assert isinstance(consumption, Consumption)
+    truth = (further.ledger.battery - spent) / 3600 / consumption.whole.per_km
+    assert abs(found.distance - truth) <= found.error
+
+
+def test_another_pack_goes_further_as_it_holds_more(udds):
+    _, ride = udds
+    board = board_file(SOUND)
+    (pack,) = fit_packs(ride)
+    same, twice = reach(ride, board, pack, 17.5), reach(ride, board, pack, 35.0)
+    assert isinstance(same, Reach)
+    assert isinstance(twice, Reach)
+    # Twice the charge, and a little more for half the sag.
+    assert 2.0 < twice.distance / same.distance < 2.3
+    assert same.start == 1.0
+    answer = pack_answer(ride, board, other_capacity=35.0)
+    assert "A full pack of 35 Ah" in " ".join(answer.details)
+    assert "range left" in [figure.label for figure in answer.figures]
+
+
+def test_the_range_says_what_it_needs(udds):
+    answer = pack_answer(udds[1], None)
+    assert answer.known  # the charge drawn is
+    assert "cell_capacity" in answer.verdict
+    time = np.arange(0.0, 60.0, 0.1)
+    bare = make_ride(make_stream("fast", time, {channel("pack_voltage", "V"): 48 - time / 60}))
+    assert "battery_current" in pack_answer(bare, None).verdict
+    assert not consumption_answer(bare, None).known
+
+
+DESCENT = Scenario(
+    "descent",
+    (
+        Leg("roll off", 5.0, until_distance=40.0),
+        Leg("down", 5.0, brake=0.6, until_distance=260.0),
+        Leg("stop", 0.0, brake=0.5, until_stopped=True),
+    ),
+    Route(((0.0, 0.0), (30.0, -0.08))),
+)
+
+
+def test_braking_into_a_full_pack_is_found_and_explained(tmp_path):
+    full = Simulation(SOUND, replace(DESCENT, charge=1.0), seed=1, step=10_000)
+    ride = load(full, tmp_path / "full.sagline")
+    found = find_overcharge(ride, board_file(SOUND))
+    assert not isinstance(found, Unknown)
+    over = [one for one in found if one.kind == "voltage"]
+    assert over
+    assert all(one.span.peak > 4.2 and one.load < 0 for one in over)
+    assert "no room left" in over[-1].explained
+    truth = full.machine.pack.resting
+    assert over[-1].rest == pytest.approx(max(truth), abs=0.05)
+    assert full_pack_answer(ride, board_file(SOUND)).verdict.startswith("Yes")
+
+
+def test_too_much_charge_current_is_found(tmp_path):
+    # max_charge_rate 0.5 C of 17.5 Ah in the board file: 8.75 A.
+    half = Simulation(SOUND, replace(DESCENT, charge=0.5), seed=1, step=10_000)
+    ride = load(half, tmp_path / "half.sagline")
+    found = find_overcharge(ride, board_file(SOUND))
+    assert not isinstance(found, Unknown)
+    assert {one.kind for one in found} == {"current"}
+    assert all(one.span.peak < -8.75 for one in found)
+    assert "8.75 A" in found[0].explained
+
+
+def test_no_braking_into_a_full_pack_on_the_flat(udds):
+    board = read_board_file('name = "b"\n[battery]\ncell_full = 4.2\n', "test")
+    answer = full_pack_answer(udds[1], board)
+    assert answer.known
+    assert answer.verdict.startswith("No")
+    assert not full_pack_answer(udds[1], None).known
+
+
+def test_charge_at_rest_is_held_at_the_ends():
+    assert charge_at_rest(2.0) == 0.0
+    assert charge_at_rest(4.4) == 1.0
+    assert charge_at_rest(3.681) == pytest.approx(0.475)
+
+
+def test_a_trace_of_no_length_has_no_consumption(tmp_path):
+    scenario = Scenario("still", trace=SpeedTrace(((0.0, 0.0), (20.0, 0.0))))
+    ride = load(Simulation(SOUND, scenario, seed=1, step=10_000), tmp_path / "r.sagline")
+    assert "100 m" in consumption_answer(ride, None).verdict
