@@ -1,5 +1,6 @@
 """Rides of the simulated board as the analyser reads them, each with the simulator's truth."""
 
+import math
 import random
 import tempfile
 from collections.abc import Sequence
@@ -24,7 +25,7 @@ from sagline_logger.simulator import (
     sensor,
     standard_streams,
 )
-from sagline_logger.simulator.parameters import Ramp
+from sagline_logger.simulator.parameters import HeatNode, Ramp
 from support.logs import log_bytes
 from support.logs import time as time_record
 
@@ -63,7 +64,8 @@ def equal_drives(board: BoardParameters) -> BoardParameters:
 
 
 def touchy(board: BoardParameters, seed: int) -> BoardParameters:
-    """Return ``board`` with deratings that begin, by chance, as early as cautious builders set."""
+    """Return ``board`` with other heat capacities and conductances, and with deratings that begin,
+    by chance, as early as cautious builders set them."""
     chance = random.Random(f"touchy {seed}")
     motor, stage, low = chance.uniform(45, 80), chance.uniform(30, 75), chance.uniform(3.25, 3.5)
     ramps = {
@@ -71,8 +73,26 @@ def touchy(board: BoardParameters, seed: int) -> BoardParameters:
         "controller_temperature": Ramp(stage, stage + chance.uniform(12, 25)),
         "low_voltage": Ramp(low, low - chance.uniform(0.25, 0.4)),
     }
+
+    def other(node: HeatNode) -> HeatNode:
+        """Return a lump of another size, so that no estimator can live off one motor's figures."""
+        sizes = [chance.uniform(-0.6, 0.6) for _ in range(3)]
+        return HeatNode(
+            node.capacity * math.exp(sizes[0]),
+            node.conductance * math.exp(sizes[1]),
+            node.conductance_per_speed * math.exp(sizes[2]),
+        )
+
     drives = tuple(
-        replace(d, controller=replace(d.controller, limits=replace(d.controller.limits, **ramps)))
+        replace(
+            d,
+            motor=replace(d.motor, winding=other(d.motor.winding), case=other(d.motor.case)),
+            controller=replace(
+                d.controller,
+                heat=other(d.controller.heat),
+                limits=replace(d.controller.limits, **ramps),
+            ),
+        )
         for d in board.drives
     )
     return replace(board, drives=drives)
