@@ -26,9 +26,12 @@ function drawLane() {
     }
   });
   for (const gap of spec.gaps) bar(gap.start, gap.end, "gap", `link down for ${(gap.end - gap.start).toFixed(1)} s`);
+  let free = 0; // where the next sign may stand without covering the one before
   for (const event of spec.events) {
-    const x = toPixel(event.t);
-    if (x < 0 || x > pixels) continue;
+    const place = toPixel(event.t);
+    if (place < 0 || place > pixels) continue;
+    const x = Math.min(Math.max(place, free), pixels);
+    free = x + 13;
     const [, symbol, paint] = SIGNS.find(([pattern]) => pattern.test(event.what));
     const sign = svg("g", { transform: `translate(${x} 16)`, class: "sign", tabindex: 0, role: "button" },
       svg("rect", { x: -10, y: -14, width: 20, height: 28, fill: "transparent" }),
