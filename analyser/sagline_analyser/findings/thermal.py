@@ -392,6 +392,7 @@ def _descend(
         sets = np.array(
             [at - np.linalg.solve(curve + d * np.diag(np.diag(curve)), pull) for d in tries]
         )
+        sets = np.clip(sets, centre - 6 * width, centre + 6 * width)
         costs = cost_of(misfit(sets), sets)
         costs = np.where(np.isfinite(costs), costs, np.inf)
         pick = int(np.argmin(costs))
