@@ -1,8 +1,9 @@
 """Cell findings against the truth of simulated rides with chance-drawn boards.
 
-Run: ``python tests/benchmarks/findings_cells.py [RIDES] [PROCESSES]``.  Half of the boards have a
-weak cell, half have none; resistances, relaxation, charge, the cell readings' rate, noise and
-quantum, and the skew between the streams are drawn too.  Prints one table.
+Run: ``python tests/benchmarks/findings_cells.py [RIDES] [PROCESSES] [FIRST]``, FIRST being the
+first ride's seed.  Half of the boards have a weak cell, half have none; resistances, relaxation,
+charge, the cell readings' rate, noise and quantum, and the skew between the streams are drawn too.
+Prints one table.
 """
 
 import multiprocessing
@@ -20,12 +21,12 @@ import numpy as np
 from support.scored_cells import Score, score_cells
 
 
-def main(rides: int = 200, processes: int = 2) -> None:
-    """Score ``rides`` rides and print the table."""
+def main(rides: int = 200, processes: int = 2, first: int = 0) -> None:
+    """Score ``rides`` rides from seed ``first`` on and print the table."""
     scores: list[Score] = []
     with tempfile.TemporaryDirectory() as folder, multiprocessing.Pool(processes) as pool:
         run = partial(score_cells, folder=Path(folder))
-        for score in pool.imap_unordered(run, range(rides)):
+        for score in pool.imap_unordered(run, range(first, first + rides)):
             scores.append(score)
             if score.rightly is False:
                 print(f"  not right: ride {score.seed}, {score}", flush=True)
@@ -70,4 +71,4 @@ def _spread(errors: np.ndarray) -> str:
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in sys.argv[1:3]))
+    main(*(int(word) for word in sys.argv[1:4]))

@@ -115,7 +115,7 @@ def fit_circuits(
     if len(times) < 40:
         return Unknown("too little battery current was recorded alongside the cell voltages")
     load = interpolate(current, times)
-    low, high = np.percentile(load, [2, 98])
+    low, high = np.percentile(load, [0.5, 99.5])
     if high - low < 20 * _grain(current) or high - low < 1.0:
         return Unknown("the load hardly changed; a few launches would do")
     skew = _find_skew(columns, times, voltages)
