@@ -10,7 +10,7 @@ from sagline_analyser.findings.thermal import COPPER, Drive, Rates, ThermalFit
 from sagline_logger.format import read_board_file
 from support.findings_scores import score_heat
 from support.rides import channel, make_ride, make_stream
-from support.simulated_rides import simulated_ride
+from support.simulated_rides import small_ride
 
 BOARD = read_board_file(
     """
@@ -161,10 +161,10 @@ def test_a_long_gap_starts_anew_at_the_measured_temperature() -> None:
     assert part.model is not None and part.model.residual < 1.0
 
 
-@pytest.mark.parametrize(("seed", "knowledge"), [(3, "settings"), (13, "in force")])
+@pytest.mark.parametrize(("seed", "knowledge"), [(15, "settings"), (7, "in force")])
 def test_simulated_times_to_the_limit(seed: int, knowledge: str) -> None:
     """200 such rides are in tests/benchmarks; the motors' sizes differ from ride to ride."""
-    told = [one for one in score_heat(simulated_ride(seed, knowledge)) if one.told]
+    told = [one for one in score_heat(small_ride(seed, knowledge)) if one.told]
     motors = [one for one in told if one.part == "motor"]
     assert motors
     for one in motors:

@@ -9,7 +9,7 @@ from sagline_analyser.findings.held_back import CAUSES, Cause, held_back, held_b
 from sagline_logger.format import Channel, SampleType, read_board_file
 from support.findings_scores import score_attribution
 from support.rides import channel, make_ride, make_stream
-from support.simulated_rides import simulated_ride
+from support.simulated_rides import small_ride
 
 VOLTS, OHMS, KEEP = 48.0, 0.12, 0.94
 SETTINGS = {"motor_current_limit": "40", "battery_current_limit": "18", "duty_limit": "0.94"}
@@ -145,6 +145,6 @@ def test_the_answer_is_in_the_trades_words_with_its_caution() -> None:
 )  # fmt: skip
 def test_simulated_rides_are_attributed_right(seed: int, knowledge: str) -> None:
     """The simulator tells which limit decided; 200 such rides are in tests/benchmarks."""
-    score = score_attribution(simulated_ride(seed, knowledge))
+    score = score_attribution(small_ride(seed, knowledge))
     assert score.whole > 20
     assert score.right >= 0.95 * score.whole, score.seconds.most_common()

@@ -136,6 +136,7 @@ def test_every_part_is_held_against_its_own_current() -> None:
     assert connector.lasting.share == pytest.approx(0.8)
     charging = uses["battery unit 'bread box'", "battery_current", "limit", "below"]
     assert charging.rating == 10 and charging.peak == pytest.approx(15.0)
+    assert charging.name == "battery unit 'bread box', charging"
     ten = charging.windows[1]
     assert ten.rms == pytest.approx(15.0) and ten.span is not None and ten.span[1] <= 29.95
     drawing = uses["battery unit 'bread box'", "battery_current", "limit", "above"]

@@ -3,15 +3,15 @@
 import math
 import random
 import tempfile
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.ride import Ride
-from sagline_logger.format import BoardFile, Setting, read_board_file
+from sagline_logger.format import BoardFile, Record, read_board_file
 from sagline_logger.simulator import (
     BoardParameters,
     Leg,
@@ -162,12 +162,17 @@ def hard_ride(seed: int) -> Scenario:
     )  # fmt: skip
 
 
+@cache
+def small_ride(seed: int, knowledge: str) -> SimulatedRide:
+    """Return one of the short rides that several tests share; see :func:`simulated_ride`."""
+    return simulated_ride(seed, knowledge)
+
+
 def simulated_ride(
     seed: int,
     knowledge: str = "settings",
     scenario: Scenario | None = None,
     board: BoardParameters | None = None,
-    extra: Sequence[Setting] = (),
 ) -> SimulatedRide:
     """Ride a random board and load its log.
 
@@ -183,7 +188,7 @@ def simulated_ride(
     simulation = Simulation(
         board, scenario or hard_ride(seed), streams=streams, seed=seed, step=STEP
     )
-    records: list = list(extra)
+    records: list[Record | bytes] = []
     told = -1
     for sent in simulation.run():
         if sent.time // 500_000 != told:

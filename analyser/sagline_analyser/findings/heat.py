@@ -172,8 +172,10 @@ def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
         return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
     evidence = tuple(dict.fromkeys(span for p in told for span in p.evidence))
     if not told:
-        reasons = "; ".join(f"{p.part}: {p.reason}" for p in parts)
-        return Answer(KEY, QUESTION, f"Cannot tell. {reasons}.", False, details=details)
+        reasons = dict.fromkeys(p.reason for p in parts)
+        return Answer(
+            KEY, QUESTION, f"Cannot tell: {'; '.join(reasons)}.", False, details=details
+        )  # fmt: skip
     figures = [figure for p in reached for figure in _figures(p)]
     if not reached:
         verdict = (

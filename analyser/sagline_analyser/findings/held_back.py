@@ -55,7 +55,7 @@ class Cause(StrEnum):
     HEAT = "heat"
     LOW_VOLTAGE = "low voltage"
     RIDER = "the rider's own input"
-    UNKNOWN = "nothing this log shows"
+    UNKNOWN = "something this log does not show"
 
 
 CAUSES = tuple(Cause)

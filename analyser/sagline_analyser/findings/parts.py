@@ -51,6 +51,7 @@ class PartUse:
 
     ``rating`` in A is ``limit.value`` without its sign.  ``peak`` is the largest sample in A at
     ``peak_time`` s.  ``windows`` follow :data:`WINDOWS`, or the one window of a short-time rating.
+    ``way`` says "discharging" or "charging" where the rating holds in one direction only.
     ``rounding`` is the half-width in A of the 90 % interval that rounding to the channel's step
     leaves on one sample; the sensor's own scale error cannot be seen in a log.
     """
@@ -61,6 +62,12 @@ class PartUse:
     peak_time: float
     windows: tuple[WindowUse, ...]
     rounding: float
+    way: str = ""
+
+    @property
+    def name(self) -> str:
+        """The part in words, with the direction its rating is for."""
+        return f"{self.limit.part}, {self.way}" if self.way else self.limit.part
 
     @property
     def rating(self) -> float:
@@ -138,12 +145,14 @@ def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
             if total is None:
                 continue
             series = total.series
+        way = ""
         if len(ways[identity]) == 2:
             series = size(series)
         else:
+            way = "discharging" if limit.direction == "above" else "charging"
             sign = 1.0 if limit.direction == "above" else -1.0
             series = Series(series.time, np.maximum(sign * series.value, 0.0), series.gap)
-        uses.append(_use(limit, key, series, _rounding(ride, key)))
+        uses.append(_use(limit, key, series, _rounding(ride, key), way))
     return tuple(uses)
 
 
@@ -159,12 +168,12 @@ def _rounding(ride: Ride, key: str) -> float:
     return float(0.45 * abs(channel.multiplier) * 10.0**channel.exponent)
 
 
-def _use(limit: Limit, key: str, series: Series, rounding: float) -> PartUse:
+def _use(limit: Limit, key: str, series: Series, rounding: float, way: str) -> PartUse:
     rating = abs(limit.value)
     windows = (limit.seconds,) if limit.kind == "burst" and limit.seconds else WINDOWS
     at = int(np.argmax(series.value))
     uses = tuple(_window_use(series, window, rating) for window in windows)
-    return PartUse(limit, key, float(series.value[at]), float(series.time[at]), uses, rounding)
+    return PartUse(limit, key, float(series.value[at]), float(series.time[at]), uses, rounding, way)
 
 
 def _window_use(series: Series, window: float, rating: float) -> WindowUse:
@@ -220,7 +229,7 @@ def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:
 def _verdict(use: PartUse, most: WindowUse) -> str:
     share, rms = most.share or 0.0, most.rms or 0.0
     start = (
-        f"The part nearest to its rating is the {use.limit.part}: {rms:.3g} A RMS over its hardest "
+        f"The part nearest to its rating is the {use.name}: {rms:.3g} A RMS over its hardest "
         f"{most.window:g} s, {share:.0%} of {use.rating:g} A."
     )
     if share > 1:
@@ -231,7 +240,7 @@ def _verdict(use: PartUse, most: WindowUse) -> str:
 
 
 def _figure(use: PartUse, most: WindowUse) -> Figure:
-    what = f"{use.limit.part}, hardest {most.window:g} s of {use.key} against {use.rating:g} A"
+    what = f"{use.name}, hardest {most.window:g} s of {use.key} against {use.rating:g} A"
     return Figure(
         what, 100 * (most.share or 0.0), "%", 100 * use.rounding / use.rating,
         f"RMS of {use.key} over its rating ({use.limit.arithmetic}); the uncertainty is rounding "
@@ -247,4 +256,4 @@ def _detail(use: PartUse) -> str:
         else:
             parts.append(f"{window.window:g} s: {window.reason}")
     time = f" for {use.limit.seconds:g} s" if use.limit.seconds else ""
-    return f"{use.limit.part} ({use.key}, rated {use.rating:g} A{time}): {', '.join(parts)}."
+    return f"{use.name} ({use.key}, rated {use.rating:g} A{time}): {', '.join(parts)}."

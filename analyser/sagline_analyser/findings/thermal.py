@@ -30,6 +30,9 @@ LEFT_OUT = 1.5
 CLOSEST = 0.03
 """Half-width below which no interval goes, as a share: lumps are no better (our choice)."""
 
+SOONEST = 1.0
+"""s of half-width below which no interval goes: sensors tell temperatures a step late."""
+
 DRAWS = 200
 """Parameter sets drawn for an interval."""
 
@@ -288,7 +291,9 @@ def time_to_limit(
     all_of_them = _reach(model, model.draws, model.draws_now, current, limit, air, speed, cold)
     low, high = np.quantile(all_of_them, [0.05, 0.95], method="nearest")
     seconds = float(best[0])
-    low, high = min(low, seconds * (1 - CLOSEST)), max(high, seconds * (1 + CLOSEST))
+    if seconds > 0:
+        half = max(CLOSEST * seconds, SOONEST) if np.isfinite(seconds) else 0.0
+        low, high = max(min(low, seconds - half), 0.0), max(high, seconds + half)
     return TimeToLimit(seconds, float(low), float(high))
 
 
