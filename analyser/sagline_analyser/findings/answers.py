@@ -7,10 +7,12 @@ from .answer import Answer
 from .cells import cells_answer, fit_packs
 from .consumption import consumption_answer
 from .full_pack import full_pack_answer
+from .heat import heat_answer
 from .held_back import held_back_answer
 from .low_cell import low_cell_answer
 from .pack_range import pack_answer
 from .parts import part_answer
+from .sides import sides_answer
 
 
 def answers(ride: Ride, board: BoardFile | None = None) -> tuple[Answer, ...]:
@@ -22,9 +24,11 @@ def answers(ride: Ride, board: BoardFile | None = None) -> tuple[Answer, ...]:
     return (
         part_answer(ride, board),
         held_back_answer(ride, board),
+        heat_answer(ride, board),
         cells_answer(ride, board, packs),
         low_cell_answer(ride, board, packs),
         pack_answer(ride, board, packs),
         consumption_answer(ride, board),
         full_pack_answer(ride, board, packs),
+        sides_answer(ride, board),
     )
