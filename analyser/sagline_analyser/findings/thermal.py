@@ -24,6 +24,9 @@ LONG_GAP = 2.0
 """s of missing current samples from which the model starts anew at the measured temperature; a
 shorter gap is too short to warm anything and takes the mean around it (our choice)."""
 
+FINEST = 400
+"""Grid steps at most, of 1 s at least: what warms here takes a minute or more."""
+
 LEFT_OUT = 1.5
 """Factor on the variance for what lumps leave out (our choice)."""
 
@@ -128,7 +131,7 @@ def grid(
     """Return the inputs on a grid, the mean temperature around each grid point (shape n + 1, NaN
     where none was read), and how many readings each holds."""
     start, end = float(temperature.time[0]), float(temperature.time[-1])
-    count = max(int(min(end - start, 600)), 1)
+    count = max(int(min(end - start, FINEST)), 1)
     edges = np.linspace(start, end, count + 1)
     step = float(edges[1] - edges[0])
     covered = _amount(Series(current.time, np.ones(len(current)), current.gap), edges)
