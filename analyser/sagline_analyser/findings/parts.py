@@ -6,7 +6,9 @@ window.  How long a window a part averages over depends on its mass and is seldo
 the windows here are our choice (common practice, no source).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache, partial
 
 import numpy as np
 
@@ -131,6 +133,26 @@ def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
     ways: dict[tuple[str, str, str, float], set[str]] = {}
     for t in seen:
         ways.setdefault(_identity(t.limit, str(t.key)), set()).add(t.limit.direction)
+
+    # Several parts carry the same current: each way of it is looked through once.
+    @cache
+    def one_way(key: str, way: str) -> Series | None:
+        series = column(ride, key)
+        if series is None:
+            total = battery_current(ride)
+            if total is None:
+                return None
+            series = total.series
+        if not way:
+            return size(series)
+        sign = 1.0 if way == "discharging" else -1.0
+        return Series(series.time, np.maximum(sign * series.value, 0.0), series.gap)
+
+    @cache
+    def hardest(key: str, way: str, window: float) -> tuple[float, float] | None:
+        series = one_way(key, way)
+        return None if series is None else _hardest(series, window)
+
     uses, done = [], set()
     for t in seen:
         limit, key = t.limit, str(t.key)
@@ -139,20 +161,13 @@ def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
         if identity in done or (limit.channel == "battery_current" and limit.part in own_share):
             continue
         done.add(identity)
-        series = column(ride, key)
-        if series is None:
-            total = battery_current(ride)
-            if total is None:
-                continue
-            series = total.series
-        way = ""
+        way = "discharging" if limit.direction == "above" else "charging"
         if len(ways[identity]) == 2:
-            series = size(series)
-        else:
-            way = "discharging" if limit.direction == "above" else "charging"
-            sign = 1.0 if limit.direction == "above" else -1.0
-            series = Series(series.time, np.maximum(sign * series.value, 0.0), series.gap)
-        uses.append(_use(limit, key, series, _rounding(ride, key), way))
+            way = ""
+        series = one_way(key, way)
+        if series is not None:
+            found = partial(hardest, key, way)
+            uses.append(_use(limit, key, series, _rounding(ride, key), way, found))
     return tuple(uses)
 
 
@@ -168,17 +183,30 @@ def _rounding(ride: Ride, key: str) -> float:
     return float(0.45 * abs(channel.multiplier) * 10.0**channel.exponent)
 
 
-def _use(limit: Limit, key: str, series: Series, rounding: float, way: str) -> PartUse:
+def _use(
+    limit: Limit, key: str, series: Series, rounding: float, way: str,
+    hardest: Callable[[float], tuple[float, float] | None],
+) -> PartUse:  # fmt: skip
     rating = abs(limit.value)
     windows = (limit.seconds,) if limit.kind == "burst" and limit.seconds else WINDOWS
     at = int(np.argmax(series.value))
-    uses = tuple(_window_use(series, window, rating) for window in windows)
+    uses = tuple(_window_use(series, window, rating, hardest(window)) for window in windows)
     return PartUse(limit, key, float(series.value[at]), float(series.time[at]), uses, rounding, way)
 
 
-def _window_use(series: Series, window: float, rating: float) -> WindowUse:
+def _hardest(series: Series, window: float) -> tuple[float, float] | None:
+    """Return (end in s, RMS in A) of the hardest window, None where none is unbroken."""
     ends, rms = sliding_rms(series, window)
     if not len(rms):
+        return None
+    at = int(np.argmax(rms))
+    return float(ends[at]), float(rms[at])
+
+
+def _window_use(
+    series: Series, window: float, rating: float, hardest: tuple[float, float] | None
+) -> WindowUse:
+    if hardest is None:
         # The recorded pieces inside the densest window are not found here; the whole ride's
         # integral bounds it only when the ride is shorter than the window.
         length = float(series.time[-1] - series.time[0])
@@ -187,8 +215,7 @@ def _window_use(series: Series, window: float, rating: float) -> WindowUse:
             floor = float(np.sqrt(integral_of_square(series) / window))
             least = f"; what was recorded makes at least {floor:.3g} A"
         return WindowUse(window, None, None, None, f"no unbroken {window:g} s recorded{least}")
-    at = int(np.argmax(rms))
-    end, most = float(ends[at]), float(rms[at])
+    end, most = hardest
     return WindowUse(window, most, most / rating, (end - window, end))
 
 
