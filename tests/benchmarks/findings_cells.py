@@ -29,7 +29,15 @@ def main(rides: int = 200, processes: int = 2, first: int = 0) -> None:
         for score in pool.imap_unordered(run, range(first, first + rides)):
             scores.append(score)
             if score.rightly is False:
-                print(f"  not right: ride {score.seed}, {score}", flush=True)
+                print(f"  not right: {score}", flush=True)
+            if score.verdicts_wrong or np.max(np.abs(score.step_errors), initial=0.0) > 0.2:
+                worst = np.max(np.abs(score.step_errors), initial=0.0)
+                print(
+                    f"  ride {score.seed}: worst step error {worst:.0%}, alarms' errors in V "
+                    f"{np.round(score.rest_errors, 3).tolist()}, {score.rest_inside} inside, "
+                    f"{score.verdicts_wrong} judged wrongly",
+                    flush=True,
+                )
     known = [score for score in scores if score.known]
     weak = [score for score in scores if score.excess >= 0.25]
     alike = [score for score in scores if score.excess <= 0.05]

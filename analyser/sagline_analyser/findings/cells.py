@@ -25,6 +25,11 @@ MODEL_ERROR = 0.03
 """Share of a resistance allowed for what the circuit leaves out (our judgement, from simulation);
 it is common to all cells, so it does not blur the comparison between them."""
 
+FEW_CHANGES = 4
+"""Changes of load below which a single launch tells the step from the seconds after it: its
+interval is then no narrower than half the resistance after 10 s (our judgement, from simulation).
+"""
+
 CONFIDENCE = 0.95
 """For naming a weak cell, over all cells compared (Bonferroni)."""
 
@@ -83,6 +88,7 @@ class PackCells:
     skew: float
     evidence: tuple[tuple[float, float], ...]
     rows: int
+    changes: int
 
     @property
     def weak(self) -> tuple[Cell, ...]:
@@ -123,10 +129,15 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
     errors = [fit.error(fit.groups[:, at]) for at in range(4)]
     excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
     ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
+    vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
+    step_error = [
+        max(_with_model(half * error, step), vague * float(ten))
+        for error, step, ten in zip(errors[0], fit.step, fit.ten, strict=True)
+    ]
     cells = tuple(
         Cell(
             int(key.rpartition("_")[2]), key,
-            float(fit.step[at]), _with_model(half * errors[0][at], fit.step[at]),
+            float(fit.step[at]), step_error[at],
             float(fit.ten[at]), _with_model(half * errors[1][at], fit.ten[at]),
             float(fit.rest_start[at]), float(fit.rest_end[at]),
             float(half * max(errors[2][at], errors[3][at])),
@@ -136,7 +147,9 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
     )  # fmt: skip
     middle = float(np.median(fit.step))
     spread = float(np.std(fit.step) / middle) if middle > 0 else math.nan
-    return PackCells(pack.span, cells, spread, fit.skew, ((fit.start, fit.end),), fit.rows)
+    return PackCells(
+        pack.span, cells, spread, fit.skew, ((fit.start, fit.end),), fit.rows, fit.changes
+    )
 
 
 def cells_answer(
@@ -207,6 +220,11 @@ def _details(cells: PackCells) -> list[str]:
             "A high resistance is as often a poor weld, a loose sense wire or busbar, or a cold "
             "cell, as an aged cell: have the joints of that group looked at first, by someone who "
             "knows packs."
+        )
+    if cells.changes < FEW_CHANGES:
+        lines.append(
+            f"The load changed only {cells.changes} time(s), so the step is hardly told from the "
+            "seconds after it; go by the figure after 10 s, or ride with more stops and starts."
         )
     if cells.skew:
         late = "later" if cells.skew < 0 else "earlier"

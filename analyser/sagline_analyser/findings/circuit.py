@@ -61,7 +61,8 @@ class CircuitFit:
     ``rest_start`` and ``rest_end`` the resting voltage in V at the first and last row used, and
     ``noise`` the robust spread of the residual in V.  ``groups`` holds step, ten, rest_start and
     rest_end less what one group of time contributed, shape (groups, 4, cells).  A cell reading
-    stamped t shows the load at t + ``skew`` s.
+    stamped t shows the load at t + ``skew`` s.  ``changes`` counts how often the load went from low
+    to high or back.
     """
 
     keys: tuple[str, ...]
@@ -79,6 +80,7 @@ class CircuitFit:
     coefficients: Array
     """−Ω of R₀ and each R_k, then V of the resting voltage's polynomial, shape (p, cells)."""
     columns: "Columns" = field(repr=False)
+    changes: int
 
     def error(self, quantity: Array) -> Array:
         """Return the standard error of a quantity from its values in ``groups``, along axis 0."""
@@ -132,8 +134,15 @@ def fit_circuits(
     return CircuitFit(
         names, float(times[0]), float(times[-1]), len(times), skew, constants,
         values[0], values[1], values[2], values[3], noise, wanted @ groups,
-        coefficients, columns,
+        coefficients, columns, _changes(load, low, high),
     )  # fmt: skip
+
+
+def _changes(load: Array, low: float, high: float) -> int:
+    """Return how often the load went from its lower third to its upper third or back."""
+    third = (high - low) / 3
+    side = np.where(load > high - third, 1, np.where(load < low + third, -1, 0))
+    return int(np.count_nonzero(np.diff(side[side != 0])))
 
 
 def low_pass(series: Series, time_constant: float) -> Array:

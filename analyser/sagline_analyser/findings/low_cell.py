@@ -10,7 +10,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
-from .cells import MODEL_ERROR, PackFit, fit_packs
+from .cells import PackFit, fit_packs
 from .circuit import CircuitFit
 from .electric import battery_current, present
 from .packs import during
@@ -22,6 +22,10 @@ HYSTERESIS = 0.02
 """V by which the lowest cell must recover before a further fall counts as another alarm."""
 
 NEAR = 2.0
+
+REST_ERROR = 0.09
+"""Share of the sag allowed for what the circuit leaves out near empty (our judgement, from
+simulation)."""
 
 QUESTION = "Was the cell empty, or did the load pull it down?"
 
@@ -152,7 +156,7 @@ def resting_voltage(fit: CircuitFit, key: str, series: Series, span: Span) -> tu
     share = 1.645 * float(fit.error(fit.groups[:, 1])[at]) / abs(float(fit.ten[at]) or np.inf)
     size = float(np.median(np.abs(sag)))
     noise = 1.645 * float(fit.noise[at]) / min(len(sag), 4) ** 0.5
-    error = float(np.hypot((share + 2 * MODEL_ERROR) * size, noise))
+    error = float(np.hypot((share + REST_ERROR) * size, noise))
     return float(np.median(values + sag)), error
 
 
