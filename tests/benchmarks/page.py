@@ -23,7 +23,15 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from sagline_analyser import Ride, load_ride, write_page
 from sagline_analyser.findings.answers import answers
-from sagline_logger.format import Samples, encode_frame, load_board_file, open_log, read_log
+from sagline_logger.format import (
+    Board,
+    Samples,
+    Stream,
+    encode_frame,
+    load_board_file,
+    open_log,
+    read_log,
+)
 from support.browser import chromium
 
 BOARD = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
@@ -96,26 +104,23 @@ def first_plot(page: Path) -> float:
 
 
 def lengthen(source: Path, target: Path, times: int) -> None:
-    """Write a log that holds the samples of ``source`` several times, one after the other."""
+    """Write a log that holds the samples of ``source`` several times, as one start of the board."""
     with open_log(source) as file:
         records = [entry.record for entry in read_log(file) if entry.record is not None]
-    counts: dict[int, int] = {}
-    for record in records:
-        if isinstance(record, Samples):
-            counts[record.stream] = counts.get(record.stream, 0) + record.count
+    first = next(record for record in records if isinstance(record, Board))
+    streams = [r for r in records if isinstance(r, Stream) and r.boot == first.boot]
+    described = {stream.stream: stream for stream in streams}
+    sent = dict.fromkeys(described, 0)
     with target.open("wb") as file:
-        for turn in range(times):
-            for record in records:
-                if isinstance(record, Samples):
-                    record = replace(
-                        record,
-                        boot=1,
-                        sequence=(record.sequence + turn * counts[record.stream]) % 2**32,
-                        clock=(record.clock + turn * 3_600_000_000) % 2**32,
-                    )
-                elif turn:
-                    continue
-                file.write(encode_frame(record.encode()))
+        file.write(encode_frame(first.encode()))
+        for stream in described.values():
+            file.write(encode_frame(stream.encode()))
+        for record in (r for _ in range(times) for r in records if isinstance(r, Samples)):
+            sequence = sent[record.stream]
+            clock = sequence * described[record.stream].period % 2**32
+            sent[record.stream] += record.count
+            again = replace(record, boot=first.boot, sequence=sequence % 2**32, clock=clock)
+            file.write(encode_frame(again.encode()))
 
 
 def plot(log: Path, out: Path) -> tuple[float, float]:

@@ -70,8 +70,13 @@ def interpolate(series: Series, times: Array) -> Array:
 def combine(parts: Sequence[Series], how: str) -> Series:
     """Return the "sum", "mean", "min" or "max" of several series on the first one's times."""
     first = parts[0]
-    rows = np.stack([first.value, *(interpolate(part, first.time) for part in parts[1:])])
-    return clean(first.time, getattr(rows, how)(axis=0), first.gap)
+    total = first.value.copy()
+    for part in parts[1:]:  # one at a time: a long ride's cells do not fit side by side
+        _JOINS[how](total, interpolate(part, first.time), out=total)
+    return clean(first.time, total / len(parts) if how == "mean" else total, first.gap)
+
+
+_JOINS = {"sum": np.add, "mean": np.add, "min": np.minimum, "max": np.maximum}
 
 
 def product(one: Series, other: Series) -> Series:

@@ -10,7 +10,16 @@ from sagline_logger.format import BoardFile, Channel, derive_limits, vocabulary,
 
 from ..load.ride import Ride
 from .electric import Quantity, battery_current, pack_voltage, present
-from .series import Series, integral, integral_above_zero, interpolate, product, size, time_where
+from .series import (
+    Series,
+    combine,
+    integral,
+    integral_above_zero,
+    interpolate,
+    product,
+    size,
+    time_where,
+)
 from .speed import Unknown, vehicle_speed
 
 MOVING = 0.3
@@ -228,16 +237,16 @@ def _lowest_cell(ride: Ride, current: Quantity | None) -> list[Finding]:
     low = _extreme("lowest_cell", "Lowest cell", series, "V", False, "lowest sample of any cell")
     load = _load_at(current, low.at or 0.0)
     note = f"{words(ride, key)} {load}".strip()
-    spread = [s.value for _, s in cells if len(s) == len(series)]
     found = [Finding(low.key, low.label, low.value, "V", low.how, low.at, note)]
-    if len(spread) == len(cells) > 1:
-        rows = np.stack(spread)
-        width = rows.max(axis=0) - rows.min(axis=0)
+    if len({len(part) for _, part in cells}) == 1 < len(cells):
+        parts = [part for _, part in cells]
+        high, lowest = combine(parts, "max"), combine(parts, "min")
+        width = high.value - lowest.value
         at = int(np.argmax(width))
         found.append(
             Finding("widest_spread", "Widest cell spread", float(width[at]), "V",
                     "highest cell minus lowest cell, sample by sample",
-                    float(series.time[at]), _load_at(current, float(series.time[at])))
+                    float(high.time[at]), _load_at(current, float(high.time[at])))
         )  # fmt: skip
     return found
 
