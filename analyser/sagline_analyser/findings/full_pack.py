@@ -28,7 +28,7 @@ hundredths of a volt hold a few percent of the charge)."""
 
 SHOWN = 3
 
-QUESTION = "Was the pack braked into while it was full?"
+QUESTION = "Did braking charge the pack harder, or fuller, than it can take?"
 
 
 @dataclass(frozen=True)
