@@ -189,13 +189,13 @@ function drop() {
   panels.forEach(moveOverlays);
 }
 
-// Paper is light, as wide as it is whatever the screen was, and has nothing folded away below the
-// traces.
+// Paper is light, as wide as it is whatever the screen was, and shows limits and crossings
+// unfolded.
 let unfolded = [];
 
 function setPrinting(on) {
   printing = on;
-  if (on) unfolded = [...document.querySelectorAll("details:not([open], .group)")];
+  if (on) unfolded = [...document.querySelectorAll(".limits:not([open]), .crossing:not([open])")];
   for (const details of unfolded) details.open = on;
   document.documentElement.classList.toggle("printing", on);
   panels.forEach(drawPanel);
