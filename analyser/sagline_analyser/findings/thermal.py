@@ -223,6 +223,8 @@ def warm(
     return path, part, case
 
 
+# A trial step may land on rates that overflow; its misfit is then not finite and it is refused.
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def fit(
     drive: Drive, seen: Array, readings: Array, *, copper: bool, stage: bool, order: int
 ) -> ThermalFit:
