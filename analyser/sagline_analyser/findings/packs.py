@@ -1,6 +1,7 @@
 """Which pack was in the vehicle when: a ride is cut where the pack was swapped."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -59,7 +60,8 @@ def _jump(series: Series, time: float) -> float | None:
 
 def during(series: Series, span: PackSpan) -> Series:
     """Return the part of ``series`` that falls into the span."""
-    inside = (series.time >= span.start) & (series.time < span.end)
-    if span.end >= series.time[-1]:
-        inside |= series.time == span.end
+    whole = len(series) and span.end >= series.time[-1]
+    last: Literal["left", "right"] = "right" if whole else "left"
+    start = int(np.searchsorted(series.time, span.start, "left"))
+    inside = slice(start, int(np.searchsorted(series.time, span.end, last)))
     return Series(series.time[inside], series.value[inside], series.gap[inside])
