@@ -15,6 +15,7 @@ from ..format import RecordError, SaglineError, derive_limits, load_board_file
 from ..format.caution import CAUTION
 from ..format.limits import MAX_NAME, MAX_TEXT
 from ..format.wire import put_text
+from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
 from .recorder import Recorder, Request
 from .sources import add_source_arguments, choose_source
@@ -139,14 +140,6 @@ def _summarise(recorder: Recorder, state: CaptureState) -> int:
             remedy="free space on the disk before the next capture",
         )
     return 1 if state.dropped_bytes else 0
-
-
-def size(number: int) -> str:
-    """Return a count of bytes for people."""
-    for unit, factor in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
-        if number >= factor:
-            return f"{number / factor:.1f} {unit}"
-    return f"{number} bytes"
 
 
 def _print(text: str) -> None:
