@@ -50,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
     summary.add_argument("--json", action="store_true", help="as JSON, with every crossing")
     export = command("export", _export, "write the samples as tables, one file a stream")
     export.add_argument("--to", choices=("csv", "parquet"), required=True, help="kind of table")
-    export.add_argument("--out", metavar="DIR", type=Path, help="default: beside the log")
+    export.add_argument("-o", "--out", metavar="DIR", type=Path, help="default: beside the log")
     for part in (plot, summary):
         part.add_argument(
             "--board", metavar="FILE", type=Path,
