@@ -1,11 +1,6 @@
 """One HTML file that holds the whole ride and needs nothing else."""
 
-import base64
-import hashlib
-import json
 from collections.abc import Iterator, Sequence
-from html import escape
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +27,7 @@ from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
 from .panels import PALETTE, Group, Line, Panel, lay_out
 from .reduce import breaks, extremes
+from .shell import data_block, fill, head, plotly_source, resource
 
 OVERVIEW_BUCKETS = 500
 """Each line of the first view has the least and greatest sample of this many stretches."""
@@ -79,11 +75,11 @@ def page_parts(
     packed_tables = [pack_time(table.time) for table in tables]
     for entry, (_, jumps) in zip(spec["tables"], packed_tables, strict=True):
         entry["jumps"] = jumps
-    plotly, script = _plotly(), _script()
-    yield _head(ride, plotly, script)
+    plotly, script = plotly_source(), _script()
+    yield head(f"{ride.board_name or 'Ride'} – Sagline report", plotly, script)
     found = answers(ride, board) if answered is None else answered
     yield from _words(ride, board, crossings, limits, found, spec)
-    yield f'<script type="application/json" id="spec">{_json(spec)}</script>\n'
+    yield data_block("spec", spec)
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
     for number, (time, _) in enumerate(packed_tables):
         yield _block(f"t{number}", time.planes, time.text)
@@ -101,41 +97,11 @@ def _block(ident: str, planes: int, text: str) -> str:
     return f'<script type="text/plain" id="{ident}" data-planes="{planes}">{text}</script>\n'
 
 
-def _resource(name: str) -> str:
-    return files(__package__).joinpath(name).read_text(encoding="utf-8")
-
-
 SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "main")
 
 
 def _script() -> str:
-    return "".join(_resource(f"script/{name}.js") for name in SCRIPTS)
-
-
-def _plotly() -> str:
-    from plotly.offline import get_plotlyjs
-
-    return str(get_plotlyjs())
-
-
-def _head(ride: Ride, *scripts: str) -> str:
-    hashes = " ".join(
-        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'"
-        for s in scripts
-    )
-    # plotly.js sets its styles at run time, hence unsafe-inline for styles only.
-    policy = (
-        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    title = escape(f"{ride.board_name or 'Ride'} – Sagline report")
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        f"<title>{title}</title>\n<style>{_resource('report.css')}</style></head>\n"
-    )
+    return "".join(resource(f"script/{name}.js") for name in SCRIPTS)
 
 
 def _words(
@@ -154,19 +120,7 @@ def _words(
         "figures": written.figure_table(summary),
         "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
     }
-    text = _resource("report.template")
-    for piece in text.split("{{")[:1]:
-        yield piece
-    for piece in text.split("{{")[1:]:
-        name, rest = piece.split("}}", 1)
-        yield parts[name]
-        yield rest
-
-
-def _json(value: Any) -> str:
-    """Return JSON that cannot end the script element it stands in."""
-    text = json.dumps(value, separators=(",", ":"), allow_nan=False)
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    yield from fill(resource("report.template"), parts)
 
 
 def _spec(

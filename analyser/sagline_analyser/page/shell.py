@@ -1,0 +1,60 @@
+"""What every page of ours is wrapped in: one file, our style, a policy that lets nothing else in."""
+
+import base64
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from importlib.resources import files
+from typing import Any
+
+from .tables import escape
+
+
+def head(title: str, *scripts: str) -> str:
+    """Return a page's head: only ``scripts`` may run, and nothing is ever fetched."""
+    hashes = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'"
+        for s in scripts
+    )
+    # plotly.js sets its styles at run time, hence unsafe-inline for styles only.
+    policy = (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        f"<title>{escape(title)}</title>\n<style>{resource('report.css')}</style></head>\n"
+    )
+
+
+def fill(template: str, parts: Mapping[str, str]) -> Iterator[str]:
+    """Yield ``template`` with each ``{{name}}`` replaced; a part is never looked into."""
+    first, *rest = template.split("{{")
+    yield first
+    for piece in rest:
+        name, after = piece.split("}}", 1)
+        yield parts[name]
+        yield after
+
+
+def data_block(ident: str, value: Any) -> str:
+    """Return ``value`` as JSON in a script element of a kind that no browser runs."""
+    # JSON that cannot end the element it stands in.
+    text = json.dumps(value, separators=(",", ":"), allow_nan=False)
+    text = text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    return f'<script type="application/json" id="{ident}">{text}</script>\n'
+
+
+def resource(name: str, package: str = __package__) -> str:
+    """Return the text of a file that lies beside the modules of ``package``."""
+    return files(package).joinpath(name).read_text(encoding="utf-8")
+
+
+def plotly_source() -> str:
+    """Return plotly.js, which the Python package carries."""
+    from plotly.offline import get_plotlyjs
+
+    return str(get_plotlyjs())
