@@ -1,0 +1,308 @@
+"""After a fault: what left its bounds first in the seconds before, in order, and what did not.
+
+Bounds are the board file's limits and the ride's own normal, the range of nearly all readings in
+the minutes before.  A step is known only to lie between two readings, so the order of two steps
+is stated only where these spans do not overlap; all streams of a board share its clock, and what
+another clock timed (a lost link, another start of the board) is apart by the clock error as well.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from sagline_logger.format import BoardFile, EventKind, derive_limits
+
+from ..load.ride import Ride, StreamColumns
+from .crossings import HYSTERESIS, Threshold, thresholds
+from .fault_causes import rank_causes
+from .fault_moments import fault_moments
+from .fault_story import LOGGER, FaultStory, Inside, Lacking, Moment, Step, in_order, quantity
+from .series import Array, Flags, Series, clean
+from .summary import channel_words
+
+__all__ = ["FaultStory", "Inside", "Lacking", "Moment", "Step", "fault_moments", "what_came_first"]
+
+BEFORE, AFTER = 10.0, 3.0
+"""s looked at around a moment unless the caller says otherwise."""
+
+MEMORY = 180.0
+"""s before the window that make the ride's own normal."""
+
+ENOUGH = 20.0
+"""s of readings without which there is no normal to compare with."""
+
+EDGE = 0.005
+"""Share of readings on either side that is not counted as normal (our choice)."""
+
+ROOM = 0.25
+"""Share of the normal range by which a reading must be outside it (our choice)."""
+
+
+@dataclass(frozen=True)
+class Track:
+    """A channel (or all cells at once) around a moment: ``lag`` (n,) is the s since the reading
+    before each, ``clock`` (n,) the number of the board's start."""
+
+    key: str
+    name: str
+    unit: str
+    series: Series
+    lag: Array
+    clock: Array
+
+
+def what_came_first(
+    ride: Ride,
+    board: BoardFile | None,
+    at: float | Moment,
+    *,
+    before_s: float = BEFORE,
+    after_s: float = AFTER,
+) -> FaultStory:
+    """Tell what happened around ``at``, a moment or a time in s from the start of the capture.
+
+    The window is ``before_s`` before it to ``after_s`` after it, cut to the ride.  Never raises
+    for lack of data: what is missing stands in ``unknown`` and in ``text``.
+    """
+    moment = at if isinstance(at, Moment) else Moment(float(at), "chosen", "the chosen moment")
+    start, end = max(0.0, moment.time - before_s), min(ride.duration, moment.time + after_s)
+    window = (start, max(start, end))
+    tracks = _tracks(ride, max(0.0, start - MEMORY), window[1])
+    limits = derive_limits(board) if board else ()
+    steps: list[Step] = _events(ride, window)
+    for threshold in thresholds(ride, limits):
+        steps += _beyond_limit(tracks, threshold, window)
+    for track in tracks:
+        steps += _beyond_normal(track, window)
+    crossed = in_order(_one_a_channel(steps), ride.quality.clock_error or 0.0)
+    left = {step.channel for step in crossed}
+    normal = tuple(
+        Inside(track.key, track.name, float(inside.min()), float(inside.max()), track.unit)
+        for track in tracks
+        if track.key not in left and len(inside := _inside(track, window))
+    )
+    blind = _blind(ride, moment.time)
+    story = FaultStory(
+        moment, "", window, crossed, normal, (), _lacking(ride, board, blind),
+        ride.quality.clock_error, blind,
+    )  # fmt: skip
+    story = replace(story, causes=rank_causes(ride, board, story))
+    return replace(story, text=_words(story))
+
+
+def _tracks(ride: Ride, start: float, end: float) -> list[Track]:
+    """Return every standard channel with readings from ``start`` to ``end``, the cells as two."""
+    found: list[Track] = []
+    for stream in ride.streams.values():
+        span = slice(*np.searchsorted(stream.time, (start, end + 1e-9)).tolist())
+        if span.start == span.stop:
+            continue
+        cells = [key for key, c in stream.channels.items() if c.name == "cell_voltage"]
+        for key, channel in stream.channels.items():
+            if key not in cells:
+                values = stream.values[key][span]
+                found += _track(stream, span, key, channel_words(channel), channel.unit, values)
+        if cells:
+            table = np.stack([stream.values[key][span] for key in cells])
+            for which, pick in (("lowest", np.fmin), ("highest", np.fmax)):
+                values = pick.reduce(table)
+                found += _track(stream, span, f"{which} cell", f"{which} cell", "V", values)
+    return found
+
+
+def _track(
+    stream: StreamColumns, span: slice, key: str, name: str, unit: str, values: Array
+) -> list[Track]:
+    time, gap = stream.time[span], stream.gap[span].copy()
+    known = np.isfinite(values)
+    if not known.any():
+        return []
+    series = clean(time, values, gap)
+    lag = np.diff(series.time, prepend=series.time[0] - stream.period)
+    clock = stream.segment[span][known].astype(float)
+    return [Track(key, name, unit, series, lag, clock)]
+
+
+def _inside(track: Track, window: tuple[float, float]) -> Array:
+    time = track.series.time
+    return track.series.value[(time >= window[0]) & (time <= window[1])]
+
+
+def _entries(beyond: Flags, back: Flags) -> npt.NDArray[np.int64]:
+    """Return the indices at which a stretch beyond begins, ended only once ``back`` held."""
+    state, found = False, []
+    for n in np.flatnonzero(beyond | back).tolist():
+        if beyond[n] and not state:
+            found.append(n)
+            state = True
+        elif back[n] and not beyond[n]:
+            state = False
+    return np.array(found, np.int64)
+
+
+def _beyond_limit(
+    tracks: list[Track], threshold: Threshold, window: tuple[float, float]
+) -> list[Step]:
+    key = threshold.key or ("highest cell" if threshold.above else "lowest cell")
+    setting = threshold.limit.kind == "setting"
+    # A controller holds its current at a setting with some ripple: that is keeping it.
+    ripple = HYSTERESIS * abs(threshold.level) if setting and threshold.limit.unit != "V" else 0.0
+    found = []
+    for track in tracks:
+        if track.key == key:
+            found += _first_entry(
+                track, window, threshold.level, threshold.above, ripple,
+                HYSTERESIS * abs(threshold.level), threshold.words,
+                "setting" if setting else "limit",
+            )  # fmt: skip
+    return found
+
+
+def _first_entry(
+    track: Track, window: tuple[float, float], level: float, above: bool, margin: float,
+    hysteresis: float, words: str, kind: str,
+) -> list[Step]:  # fmt: skip
+    excess = (track.series.value - level) * (1 if above else -1)
+    entries = _entries(excess > margin, excess <= margin - hysteresis)
+    if not len(entries):
+        return []
+    times = track.series.time[entries]
+    within = entries[(times >= window[0]) & (times <= window[1])]
+    # One that began before the window and still stands when it opens is the first of all.
+    standing = entries[times < window[0]][-1:]
+    for n in standing.tolist():
+        later = np.arange(n, len(excess))
+        until = later[(excess[later] <= margin - hysteresis)][:1]
+        if len(until) and track.series.time[until[0]] < window[0]:
+            standing = standing[:0]
+    chosen = standing if len(standing) else within[:1]
+    return [
+        Step(
+            float(track.series.time[n]), float(track.lag[n]), track.key, track.name, words,
+            float(track.series.value[n]), track.unit, kind,  # type: ignore[arg-type]
+            int(np.count_nonzero(entries < n)), int(track.clock[n]),
+        )
+        for n in chosen.tolist()
+    ]  # fmt: skip
+
+
+def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
+    past = track.series.time < window[0]
+    if not past.any() or window[0] - float(track.series.time[0]) < ENOUGH or past.sum() < 40:
+        return []
+    low, high = np.quantile(track.series.value[past], (EDGE, 1 - EDGE)).tolist()
+    margin = ROOM * (high - low) + 1e-9
+    found = []
+    for level, above in ((low - margin, False), (high + margin, True)):
+        words = (
+            f"{'above' if above else 'below'} its normal "
+            f"({quantity(low, track.unit)} to {quantity(high, track.unit)} in the minutes before)"
+        )
+        found += [
+            step
+            for step in _first_entry(track, window, level, above, 0.0, margin / 2, words, "normal")
+            if step.time >= window[0]
+        ]
+    return found
+
+
+def _events(ride: Ride, window: tuple[float, float]) -> list[Step]:
+    start, end = window
+    error = ride.quality.clock_error or 0.0
+    found = []
+    for event in ride.events:
+        if start <= event.time <= end and event.kind in (EventKind.FAULT, EventKind.FAULT_CLEARED):
+            what = "fault" if event.kind == EventKind.FAULT else "fault cleared"
+            words = f"the board reported {what} {event.number}"
+            words += f": {event.text}" if event.text else ""
+            clock = sum(event.time >= s.start - error for s in ride.segments[1:])
+            found.append(Step(event.time, 0.0, "", "", words, None, "", "event", clock=clock))
+    for gap in ride.link_gaps:
+        if start <= gap.start <= end:
+            words = f"the logger noted the link down ({gap.evidence or 'no reason given'})"
+            found.append(Step(gap.start, 0.0, "", "", words, None, "", "event", clock=LOGGER))
+    for before, segment in zip(ride.segments, ride.segments[1:], strict=False):
+        if start <= segment.start <= end:
+            lag = max(0.0, segment.start - before.end)
+            words = "the board started anew"
+            found.append(
+                Step(segment.start, lag, "", "", words, None, "", "event", clock=segment.number)
+            )
+    return found
+
+
+def _one_a_channel(steps: list[Step]) -> list[Step]:
+    """Leave out "outside its normal" where the same reading crossed a limit that says more."""
+    told = {(step.channel, step.time) for step in steps if step.kind in ("limit", "setting")}
+    return [s for s in steps if s.kind != "normal" or (s.channel, s.time) not in told]
+
+
+def _blind(ride: Ride, at: float) -> float:
+    """Return the s before ``at`` without any reading, 0 when no longer than readings are apart."""
+    last, period = -np.inf, np.inf
+    for stream in ride.streams.values():
+        n = int(np.searchsorted(stream.time, at, "right"))
+        if n:
+            last = max(last, float(stream.time[n - 1]))
+            usual = float(np.median(np.diff(stream.time[max(0, n - 200) : n]))) if n > 2 else 0.0
+            period = min(period, max(stream.period, usual))
+    if last == -np.inf:
+        return at
+    return at - last if at - last > max(0.25, 3 * period) else 0.0
+
+
+_TELLS = {
+    "pack_voltage": "whether the supply sagged, jumped or vanished at the controller",
+    "battery_current": "how hard the pack was worked, and whether a voltage dip fits the load",
+    "motor_current": "whether a motor was asked for more than its controller bears",
+    "cell_voltage": "whether one cell fell below the rest, and whether the cells were fine when "
+    "the controller lost its supply",
+    "motor_temperature": "whether a winding was near its limit",
+    "controller_temperature": "whether the power stage was near its limit",
+    "throttle": "whether the rider let go or the throttle signal failed",
+    "motor_speed": "whether a wheel slipped or a rotor sensor failed",
+}  # fmt: skip
+
+
+def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[Lacking, ...]:
+    found = []
+    if blind:
+        found.append(
+            Lacking(f"the last {span(blind)} before the moment", "what happened in them; the "
+                    "order of all that changed there cannot be told")
+        )  # fmt: skip
+    substitutes = {
+        "battery_current": ("controller_battery_current",),
+        "motor_speed": ("motor_electrical_speed", "speed"),
+    }
+    for name, tells in _TELLS.items():
+        if not any(ride.keys(key) for key in (name, *substitutes.get(name, ()))):
+            found.append(Lacking(name.replace("_", " "), tells))
+    if board is None:
+        found.append(Lacking("a board file", "which limits were crossed"))
+    return tuple(found)
+
+
+def span(seconds: float) -> str:
+    """Return a silent stretch in words."""
+    return f"{seconds:.1f} s"
+
+
+def _words(story: FaultStory) -> str:
+    """Return the story in one or two sentences that claim no more than the data show."""
+    minutes, seconds = divmod(story.moment.time, 60)
+    text = f"At {minutes:.0f}:{seconds:04.1f} {story.moment.text}."
+    first = [step for step in story.first if step.kind != "event"] or list(story.first)
+    if story.blind:
+        text += f" There is no reading in the {span(story.blind)} before."
+    if not story.crossed:
+        text += " Nothing else left its bounds in the window."
+    elif len(first) == 1 and first[0].time < story.moment.time:
+        text += f" First: {first[0].text(story.moment.time)}."
+    best = [cause for cause in story.causes if cause.likelihood in ("likely", "possible")]
+    if best:
+        text += f" Best fit: {best[0].name} ({best[0].likelihood})."
+    else:
+        text += " No candidate cause fits what was recorded."
+    return text
