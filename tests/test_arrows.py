@@ -22,6 +22,8 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "logger.live": ({"logger.format"}, set()),
     "logger.capture": ({"logger.format", "logger.live"}, LINKS),
     "logger.preride": ({"logger.format", "logger.capture"}, set()),
+    "analyser.progress": (set(), set()),
+    "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),
     "analyser.load": ({"logger.format"}, HEAVY),
     "analyser.findings": ({"logger.format", "analyser.load"}, HEAVY),
     "analyser.page": ({"logger.format", "analyser.load", "analyser.findings"}, HEAVY),

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from sagline_logger import __version__
 from sagline_logger.format import CAUTION, BoardFile, SaglineError
 
+from .columns_in import command as columns_in
+
 if TYPE_CHECKING:
     from .findings.answer import Answer
     from .findings.crossings import Crossing
@@ -51,6 +53,14 @@ def _parser() -> argparse.ArgumentParser:
     export = command("export", _export, "write the samples as tables, one file a stream")
     export.add_argument("--to", choices=("csv", "parquet"), required=True, help="kind of table")
     export.add_argument("-o", "--out", metavar="DIR", type=Path, help="default: beside the log")
+    columns = commands.add_parser(
+        "import", help="turn a column file (CSV) into a log",
+        description="Turn a column file (CSV) into a log, by a map that declares its columns.",
+    )  # fmt: skip
+    columns_in.add_arguments(columns)
+    columns.set_defaults(run=columns_in.run)
+    packed = command("archive", _archive, "make a compressed copy and check it")
+    packed.add_argument("-o", "--out", metavar="FILE", type=Path, help="default: LOG with .gz")
     for part in (plot, summary):
         part.add_argument(
             "--board", metavar="FILE", type=Path,
@@ -201,6 +211,17 @@ def _export(arguments: argparse.Namespace) -> int:
     write = export_csv if arguments.to == "csv" else export_parquet
     for path in write(ride, out):
         print(path)
+    return 0
+
+
+def _archive(arguments: argparse.Namespace) -> int:
+    from .archive import archive
+
+    done = archive(arguments.log, arguments.out)
+    print(
+        f"{done.path}: {done.packed} bytes for {done.original} ({done.ratio:.2f} to 1), read back "
+        "and the same; the original is untouched"
+    )
     return 0
 
 
