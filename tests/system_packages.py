@@ -1,25 +1,52 @@
-"""Install the Debian packages that the tests drive for real, or say how.
+"""Install the Debian and npm packages that the tests drive for real, or say how.
 
 Run as ``python tests/system_packages.py`` before pytest; does nothing where all are present.
 """
 
+import json
 import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 PROGRAMS = {
     "chromium": "chromium",
     "chromedriver": "chromium-driver",
     "dbus-daemon": "dbus",
     "systemd-analyze": "systemd",
+    "gcc": "gcc libc6-dev",
+    "g++": "g++",
+    "node": "nodejs",
+    "npm": "npm",
 }
-"""Program the tests start: the Debian package that brings it."""
+"""Program the tests start: the Debian packages that bring it."""
+NODE = Path(__file__).parent / "emitters"
+"""Where ``package.json`` pins the MicroPython that runs under Node."""
 
 
 def main() -> int:
+    """Return 0 when every program and the MicroPython is present at the end."""
+    return install_debian() or install_micropython()
+
+
+def install_micropython() -> int:
+    """Return 0 when the MicroPython of ``package.json`` is present at the end."""
+    for name, version in json.loads((NODE / "package.json").read_text())["dependencies"].items():
+        there = NODE / "node_modules" / name / "package.json"
+        if there.exists() and json.loads(there.read_text())["version"] == version:
+            continue
+        install = ["npm", "install", "--no-package-lock", "--ignore-scripts", "--no-audit"]
+        if subprocess.run([*install, "--no-fund", "--loglevel=error"], cwd=NODE).returncode != 0:
+            print(f"the tests need {name}; run in {NODE}: {' '.join(install)}", file=sys.stderr)
+            return 1
+    return 0
+
+
+def install_debian() -> int:
     """Return 0 when every program is present at the end."""
-    packages = [package for program, package in PROGRAMS.items() if shutil.which(program) is None]
+    missing = [packages for program, packages in PROGRAMS.items() if shutil.which(program) is None]
+    packages = [package for needed in missing for package in needed.split()]
     if not packages:
         return 0
     install = ["apt-get", "install", "-y", "-q", "--no-install-recommends", *packages]

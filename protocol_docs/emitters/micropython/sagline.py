@@ -253,15 +253,16 @@ class Emitter:
         self.send(head + text(words, 1024))
         self.events += 1
 
+    def board_body(self, clock):
+        """Return the body of the BOARD record."""
+        count = len(self.streams)
+        clock %= _MODULUS
+        head = struct.pack("<BBBBHIB", 1, 1, 0, self.revision, self.boot, clock, count)
+        return head + text(self.board, 48) + text(self.firmware, 48)
+
     def send_board(self, clock):
-        """Send one BOARD frame; also what the board characteristic of ble_service.md holds."""
-        return self.send(
-            struct.pack(
-                "<BBBBHIB", 1, 1, 0, self.revision, self.boot, clock % _MODULUS, len(self.streams)
-            )
-            + text(self.board, 48)
-            + text(self.firmware, 48)
-        )
+        """Send one BOARD frame."""
+        return self.send(self.board_body(clock))
 
     def send_stream(self, number):
         """Send one STREAM frame."""
