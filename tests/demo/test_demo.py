@@ -16,7 +16,7 @@ def demo(*words: str) -> "subprocess.CompletedProcess[str]":
 
 
 def test_demo_captures_a_ride_and_its_report_opens(tmp_path: Path) -> None:
-    done = demo("--out", str(tmp_path / "out"), "--seconds", "60")
+    done = demo("--out", str(tmp_path / "out"), "--seconds", "30")
     assert done.returncode == 0, done.stderr
     assert CAUTION in done.stdout
     page = re.search(r"Report: (.+\.html)", done.stdout)

@@ -45,7 +45,7 @@ def test_export_and_plot_take_chosen_channels(log: Path, tmp_path: Path) -> None
 
 def test_the_board_file_inside_the_log_gives_the_limits(tmp_path: Path) -> None:
     words = [sys.executable, "-m", "sagline_analyser.demo", "--out", str(tmp_path)]
-    done = subprocess.run([*words, "--seconds", "40"], capture_output=True, text=True, timeout=300)
+    done = subprocess.run([*words, "--seconds", "10"], capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr
     (log,) = tmp_path.glob("*.sagline")
     assert "Limits crossed" in analyse("summary", log).stdout
