@@ -6,6 +6,7 @@ from ..load.ride import Ride
 from .answer import Answer
 from .cells import cells_answer, fit_packs
 from .consumption import consumption_answer
+from .fault_answer import fault_answer
 from .full_pack import full_pack_answer
 from .heat import heat_answer
 from .held_back import held_back_answer
@@ -22,6 +23,7 @@ def answers(ride: Ride, board: BoardFile | None = None) -> tuple[Answer, ...]:
     """
     packs = fit_packs(ride)  # four questions start from the same fit of the cells
     return (
+        fault_answer(ride, board),
         part_answer(ride, board),
         held_back_answer(ride, board),
         heat_answer(ride, board),

@@ -1,11 +1,452 @@
-"""Candidate causes of a fault, ranked by the evidence for and against each."""
+"""Candidate causes of a fault, ranked by the evidence for and against each.
 
-from sagline_logger.format import BoardFile
+Each cause is weighed by what an experienced builder looks for: did the voltage move as the load
+explains, did the cells hold, what was hot, what jumped as no machine can.  The points only rank
+and are our judgement (common practice, no source); a likelihood in words follows from them, and
+no sum of them makes a certainty.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from sagline_logger.format import BoardFile, EventKind
 
 from ..load.ride import Ride
-from .fault_story import Cause, FaultStory
+from .fault_scene import NEAR, Scene
+from .fault_signals import steady_or_not, throttle_evidence, turning_evidence
+from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
+
+LIKELY, POSSIBLE = 3.0, 1.5
+"""Points from which a cause is called so."""
+
+NEAR_HEAT = 5.0
+"""K below a temperature limit that count as near it (our choice)."""
+
+HEAT_AGE = 30.0
+"""s for which a temperature reading stands: heat is slow."""
+
+
+@dataclass
+class Weighing:
+    """The points of one cause so far."""
+
+    key: str
+    name: str
+    check: str
+    score: float = 0.0
+    pro: list[str] = field(default_factory=list)
+    con: list[str] = field(default_factory=list)
+    lacking: bool = False
+
+    def add(self, points: float, text: str) -> None:
+        """Count evidence: positive points speak for the cause, negative ones against it."""
+        self.score += points
+        (self.pro if points > 0 else self.con).append(text)
+
+    def lack(self, text: str) -> None:
+        """Note that the channel this cause would show in is not there."""
+        self.lacking = True
+        self.con.append(text)
+
+    def cause(self) -> Cause:
+        """Return the result in words."""
+        likelihood: Likelihood = "unlikely"
+        if self.score >= POSSIBLE:
+            likelihood = "likely" if self.score >= LIKELY else "possible"
+        elif self.lacking and self.score >= 0:
+            likelihood = "cannot be judged"
+        return Cause(
+            self.key, self.name, likelihood, round(self.score, 2), tuple(self.pro),
+            tuple(self.con), self.check,
+        )  # fmt: skip
 
 
 def rank_causes(ride: Ride, board: BoardFile | None, story: FaultStory) -> tuple[Cause, ...]:
     """Return the causes to weigh for ``story``, the likeliest first."""
-    return ()
+    scene = Scene(ride, board, story)
+    found = []
+    for key, (name, check, weigh, words) in CAUSES.items():
+        weighing = Weighing(key, name, check)
+        weigh(scene, weighing)
+        _reported(scene, weighing, words)
+        found.append(weighing.cause())
+    return tuple(sorted(found, key=lambda cause: -cause.score))
+
+
+def _reported(scene: Scene, weighing: Weighing, words: str) -> None:
+    """The board's own fault text names what it cut for, in its maker's words."""
+    if not words:
+        return
+    for event in scene.ride.events:
+        near = abs(event.time - scene.at) < 1.0 and event.kind == EventKind.FAULT
+        if near and re.search(words, event.text, re.IGNORECASE):
+            weighing.add(1.0, f"the board itself reported: {event.text}")
+            return
+
+
+def _ago(scene: Scene, time: float) -> str:
+    return relative(time - scene.at)
+
+
+def _low_level(scene: Scene) -> float | None:
+    """Return the cell voltage below which a controller cuts: stop, else alarm, else cut-back."""
+    for kind in ("alarm", "stop"):
+        if (limit := scene.level(kind, channel="cell_voltage", above=False)) is not None:
+            return limit.value
+    return None
+
+
+def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
+    """Weigh whether any low-voltage limit was reached; return that and the cell level."""
+    level = _low_level(scene)
+    low = False
+    if scene.lowest is not None and level is not None:
+        key, _, value, when = scene.lowest
+        cell = f"the lowest cell ({key.rpartition('_')[2]}) read {quantity(value, 'V')}"
+        low = value <= level
+        side = "at or below" if low else "above"
+        w.add(1.5 if low else -1.5,
+              f"{cell} {_ago(scene, when)}, {side} the {quantity(level, 'V')} of its "
+              "alarm voltage")  # fmt: skip
+    start = scene.level("setting", channel="pack_voltage", above=False)
+    if scene.voltage is not None and start is not None and scene.vanished is None:
+        least = float(scene.before(scene.voltage).value.min())
+        under = least <= start.value
+        low = low or under
+        w.add(1.0 if under else -1.0,
+              f"the pack voltage went down to {quantity(least, 'V')}, "
+              f"{'below' if under else 'above'} the {quantity(start.value, 'V')} where the "
+              "controllers begin to cut")  # fmt: skip
+    if not scene.cells and start is None:
+        w.lack("no cell voltages, and no cut-back voltage in the board file")
+    elif level is None and start is None:
+        w.lack("no alarm voltage of a cell in a board file to compare with")
+    if scene.vanished is not None:
+        w.add(-2.0, "the supply at the controller vanished at once; an empty or sagging pack sinks")
+    return low, level
+
+
+def _rest(scene: Scene, w: Weighing, level: float | None, sag: bool) -> None:
+    """Weigh what the lowest cell shows without load."""
+    if scene.lowest is None or level is None:
+        return
+    key, series, value, _ = scene.lowest
+    found = scene.rest(key, series)
+    if found is None:
+        return
+    rest, how = found
+    cell = f"cell {key.rpartition('_')[2]}"
+    text = f"{cell} shows {quantity(rest, 'V')} without load ({how})"
+    if rest <= level + 0.02:
+        w.add(-2.0 if sag else 2.0, f"{text}: not above its alarm voltage {quantity(level, 'V')}")
+    else:
+        drop = f", so the load took {quantity(rest - value, 'V')}" if rest > value else ""
+        points = 2.0 if rest > level + 0.1 else 0.5
+        w.add(points if sag else -points, f"{text}: above its alarm voltage{drop}")
+
+
+def _empty(scene: Scene, w: Weighing) -> None:
+    _, level = _low(scene, w)
+    _rest(scene, w, level, sag=False)
+
+
+def _sag(scene: Scene, w: Weighing) -> None:
+    low, level = _low(scene, w)
+    load = scene.load_at(scene.lowest[3]) if scene.lowest else np.nan
+    if load == load and scene.strongest:
+        hard = load >= 0.5 * scene.strongest
+        w.add(0.5 if hard else -1.5, f"the pack then gave {quantity(load, 'A')} (strongest in the "
+              f"minutes before {quantity(scene.strongest, 'A')})")  # fmt: skip
+    if low:
+        _rest(scene, w, level, sag=True)
+    if scene.unequal is not None and scene.lowest is not None:
+        ohms, times = scene.unequal
+        uneven = times >= 1.5
+        w.add(1.0 if uneven and low else -0.25,
+              f"cell {scene.lowest[0].rpartition('_')[2]} sags {times:.1f} times as much as the "
+              f"median cell ({ohms * 1000:.1f} mΩ)")  # fmt: skip
+
+
+def _connector(scene: Scene, w: Weighing) -> None:
+    if scene.voltage is None:
+        w.lack("no voltage measured at the controller")
+        _restart_under_load(scene, w)
+        return
+    falls = [jump for jump in scene.jumps if jump.size < 0]
+    rises = [jump for jump in scene.jumps if jump.size > 0]
+    if not falls:
+        w.add(-2.0, "the voltage moved no more than the load explains")
+    else:
+        jump = max(falls, key=lambda one: -one.size - one.due)
+        w.add(2.0, f"the voltage fell by {quantity(-jump.size, 'V')} between two readings "
+              f"{_ago(scene, jump.time)}; the load explains {quantity(jump.due, 'V')} of it")  # fmt: skip
+        if len(falls) > 1:
+            w.add(1.0, f"it did so {len(falls)} times")
+        if rises and rises[-1].time > falls[0].time and scene.vanished is None:
+            apart = span_text(rises[-1].time - falls[0].time)
+            w.add(1.0, f"it came back within {apart}, as a contact that opens and closes does")
+        if scene.vanished is not None:
+            w.add(-1.0, "the voltage did not come back in the window")
+        _cells_held(scene, w, jump.time, 1.0)
+    _restart_under_load(scene, w)
+
+
+def _restart_under_load(scene: Scene, w: Weighing) -> None:
+    for segment in scene.ride.segments[1:]:
+        if scene.at - 1.0 <= segment.start <= scene.end + 30.0:
+            step = segment.voltage_step
+            same = step is not None and abs(step) < 0.1 * abs(scene.usual_voltage)
+            if same and step is not None:
+                w.add(1.0, f"the board started anew {_ago(scene, segment.start)} with the pack as "
+                      f"it was ({step:+.2f} V): its supply had been away")  # fmt: skip
+            return
+
+
+def _cells_held(scene: Scene, w: Weighing, time: float, points: float) -> bool:
+    """Weigh whether the cells kept their voltage while the controller's fell at ``time``."""
+    if scene.cell_sum is None:
+        return False
+    after = scene.readings(scene.cell_sum, time - scene.at, scene.end - scene.at)
+    before = scene.readings(scene.cell_sum, -NEAR - 3.0, time - scene.at - 1e-3)
+    if not len(after) or not len(before):
+        w.con.append("no cell was read after the voltage fell")
+        return False
+    least, usual = float(after.value.min()), float(np.median(before.value))
+    held = least > 0.85 * usual
+    text = (
+        f"the cells together read {quantity(least, 'V')} after it ({quantity(usual, 'V')} before)"
+    )
+    w.add(points if held else -points, f"{text}: they {'held' if held else 'fell too'}")
+    return held
+
+
+def _management(scene: Scene, w: Weighing) -> None:
+    if scene.voltage is None:
+        w.lack("no voltage measured at the controller")
+        return
+    if scene.vanished is None:
+        least = float(scene.before(scene.voltage).value.min())
+        w.add(-2.5, f"the supply at the controller was still there ({quantity(least, 'V')} at "
+              "least)")  # fmt: skip
+        return
+    last = scene.readings(scene.voltage, 0.0, scene.end - scene.at)
+    left = float(last.value[-1]) if len(last) else float(scene.voltage.value[-1])
+    w.add(2.0, f"the supply at the controller vanished {_ago(scene, scene.vanished)} and stayed "
+          f"away ({quantity(scene.usual_voltage, 'V')} before, {quantity(left, 'V')} at the end)")  # fmt: skip
+    _cells_held(scene, w, scene.vanished, 1.5)
+    load = scene.load_at(scene.vanished - 0.1)
+    if load == load and scene.strongest and load >= 0.8 * scene.strongest:
+        w.add(0.5, f"the pack gave {quantity(load, 'A')} just before, near its strongest")
+    level = _low_level(scene)
+    if scene.lowest and level and scene.lowest[2] <= level:
+        w.add(0.5, f"one cell read {quantity(scene.lowest[2], 'V')}, low enough for its guard")
+
+
+def _hot(channel: str) -> Callable[[Scene, Weighing], None]:
+    part = channel.removesuffix("_temperature")
+
+    def weigh(scene: Scene, w: Weighing) -> None:
+        found = []
+        for key, index, series in scene.columns(channel):
+            near = scene.before(series, HEAT_AGE)
+            limit = scene.level("limit", channel=channel, above=True, index=index)
+            if len(near) and limit is not None:
+                found.append((float(near.value[-1]) - limit.value, key, near, limit.value))
+        if not found:
+            have = any(scene.columns(channel))
+            w.lack(f"no temperature limit of the {part} in a board file" if have
+                   else f"no {part} temperature")  # fmt: skip
+            return
+        over, key, near, limit_value = max(found, key=lambda one: one[0])
+        rise = float(near.value[-1] - near.value[0])
+        text = (
+            f"{key.replace('_', ' ')} read {quantity(float(near.value[-1]), '°C')} "
+            f"{_ago(scene, float(near.time[-1]))}, limit {quantity(limit_value, '°C')}"
+        )
+        w.add(2.5 if over >= 0 else 1.0 if over >= -NEAR_HEAT else -2.5, text)
+        if over >= -NEAR_HEAT and rise > 1.0:
+            w.add(0.5, f"it had risen by {rise:.0f} K in {span_text(near.time[-1] - near.time[0])}")
+        long = next(
+            (s for s in scene.story.crossed if s.channel == key and s.kind == "limit"), None
+        )
+        if long is not None and scene.at - long.time > 60:
+            w.add(-1.0, f"it had been over that for {scene.at - long.time:.0f} s without a cut")
+
+    return weigh
+
+
+def _over_current(scene: Scene, w: Weighing) -> None:
+    found = []
+    for key, index, series in scene.columns("motor_current"):
+        near = scene.readings(series, -0.5, 0.05)
+        if not len(near):
+            continue
+        past = np.abs(scene.readings(series, -1e9, -0.5).value)
+        limit = scene.level("burst", channel="motor_current", above=True, index=index)
+        setting = scene.level("setting", channel="motor_current", above=True, index=index)
+        bounds = [limit.value] if limit else []
+        # A controller overshoots the current it is told to keep (common practice, no source).
+        bounds += [1.2 * setting.value] if setting else []
+        usual = float(np.quantile(past, 0.999)) if len(past) > 40 else np.nan
+        if not bounds and usual == usual:
+            bounds = [1.4 * usual]
+        if bounds:
+            n = int(np.argmax(np.abs(near.value)))
+            peak = abs(float(near.value[n]))
+            found.append((peak / min(bounds), peak, min(bounds), usual, key, float(near.time[n])))
+    if not found:
+        w.lack("no motor current just before, or nothing to compare it with")
+        return
+    share, peak, bound, usual, key, when = max(found)
+    was = f"; most in the minutes before {quantity(usual, 'A')}" if usual == usual else ""
+    w.add(3.0 if share > 1 else -2.0,
+          f"{key.replace('_', ' ')} peaked at {quantity(peak, 'A')} {_ago(scene, when)}, "
+          f"{'over' if share > 1 else 'within'} {quantity(bound, 'A')}{was}")  # fmt: skip
+
+
+def _over_voltage(scene: Scene, w: Weighing) -> None:
+    if scene.current is None:
+        w.lack("no battery current")
+        return
+    back = scene.before(scene.current, 1.0)
+    least = float(back.value.min()) if len(back) else 0.0
+    if least > -1.0:
+        w.add(-3.0, "the pack was not being charged: no braking current went back")
+        return
+    over = []
+    for key, series in [
+        *scene.cells,
+        *([("pack_voltage", scene.voltage)] if scene.voltage else []),
+    ]:
+        name = "pack_voltage" if key == "pack_voltage" else "cell_voltage"
+        limit = scene.level("full", "limit", channel=name, above=True)
+        near = scene.before(series, 1.0)
+        if limit and len(near):
+            over.append(
+                (float(near.value.max()) - limit.value, key, float(near.value.max()), limit)
+            )
+    if not over:
+        w.lack("no full voltage of a cell in a board file, or no voltage to compare with it")
+        return
+    above, key, value, limit = max(over, key=lambda one: one[0])
+    text = (
+        f"{key.replace('_', ' ')} reached {quantity(value, 'V')} "
+        f"({'above' if above > 0 else 'below'} {limit.arithmetic}) with {quantity(least, 'A')} "
+        "going back"
+    )
+    w.add(3.0 if above > 0 else -2.0, text)
+
+
+def _link(scene: Scene, w: Weighing) -> None:
+    gap = next(
+        (g for g in scene.ride.link_gaps if -1.0 <= g.start - scene.at <= 5.0), None
+    )  # the logger notices a dead link only some time after its last frame
+    if gap is None:
+        w.add(-3.0, "the link stayed up")
+        return
+    w.add(2.5, f"the logger noted the link down {_ago(scene, gap.start)} "
+          f"({gap.evidence or 'no reason given'})")  # fmt: skip
+    restarts = [s for s in scene.ride.segments[1:] if s.start >= scene.at]
+    if restarts and (gap.end is None or restarts[0].start <= gap.end + 5.0):
+        w.add(-2.0, "the board had started anew when it came back: it lost its supply or reset")
+    elif gap.end is not None:
+        w.add(1.0, f"the board ran on while unheard: back after {gap.end - gap.start:.1f} s without "
+              "a new start")  # fmt: skip
+    if scene.jumps or scene.vanished is not None:
+        w.add(-1.5, "the voltage had jumped or vanished before")
+
+
+def _reset(scene: Scene, w: Weighing) -> None:
+    segment = next((s for s in scene.ride.segments[1:] if -1.0 <= s.start - scene.at <= 60.0), None)
+    if segment is None:
+        w.add(-3.0, "the board did not start anew")
+        return
+    w.add(2.5, f"the board started anew {_ago(scene, segment.start)}")
+    if scene.jumps or scene.vanished is not None:
+        w.add(-1.5, "the voltage had jumped or vanished before: it lost its supply")
+    elif scene.voltage is not None and len(near := scene.before(scene.voltage)):
+        w.add(0.5, f"its supply read {quantity(float(near.value[-1]), 'V')} to the last: no dip seen "
+              "at this rate of reading")  # fmt: skip
+
+
+def _signal(
+    evidence: Callable[[Scene], list[tuple[float, str]]], lacks: str
+) -> Callable[[Scene, Weighing], None]:
+    def weigh(scene: Scene, w: Weighing) -> None:
+        found = evidence(scene)
+        for points, text in found:
+            w.add(points, text)
+        if not found:
+            w.lack(lacks)
+
+    return weigh
+
+
+CAUSES: dict[str, tuple[str, str, Callable[[Scene, Weighing], None], str]] = {
+    "empty": (
+        "an empty pack: low-voltage cut-back or cut-off",
+        "rest the pack and read every cell; charge it before drawing on it again", _empty,
+        r"\blow|under.?volt|below stop|empty",
+    ),
+    "sag": (
+        "sag under load: a weak cell or a high resistance",
+        "measure each cell's sag under the same load; look for warm joints and a tired cell", _sag,
+        r"\blow|under.?volt|below stop",
+    ),
+    "connector": (
+        "a loose or arcing connector or power lead",
+        "with the pack unplugged, look for play, burnt contacts and broken strands from the pack to "
+        "the controller", _connector, "",
+    ),
+    "management": (
+        "the battery's own protection (or a fuse) cutting out",
+        "read the pack's terminals before and behind its protection and fuse", _management,
+        r"\bbms\b|protection",
+    ),
+    "controller_hot": (
+        "controller over-temperature", "feel for airflow and thermal contact once it has cooled",
+        _hot("controller_temperature"), r"controller.*(temp|hot|heat)|over.?temp",
+    ),
+    "motor_hot": (
+        "motor over-temperature", "let it cool; lower the motor current or the gearing",
+        _hot("motor_temperature"), r"motor.*(temp|hot|heat)",
+    ),
+    "over_current": (
+        "over-current in a motor or its controller",
+        "look at phase leads for chafing, and at the current settings", _over_current,
+        r"over.?current",
+    ),
+    "over_voltage": (
+        "over-voltage from braking into a full pack",
+        "lower the charge current in the settings, and brake less on a full pack", _over_voltage,
+        r"over.?volt",
+    ),
+    "throttle_signal": (
+        "a fault of the throttle signal", "wiggle the throttle's plug and cable with the wheels off "
+        "the ground", _signal(throttle_evidence, "no throttle channel"), r"throttle",
+    ),
+    "speed_signal": (
+        "a fault of a rotor or speed sensor", "check the sensor's plug, cable and magnet gap",
+        _signal(lambda scene: turning_evidence(scene).sensor, "no speed of a motor"),
+        r"hall|sensor|encoder",
+    ),
+    "slip": (
+        "wheel slip, or a belt or chain lost", "look at belt, chain, key and tyre",
+        _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor"), "",
+    ),
+    "rider": (
+        "the rider let go or braked", "nothing, if it was meant",
+        _signal(steady_or_not, "no throttle channel"), "",
+    ),
+    "link": (
+        "the radio or cable link lost", "look at the distance, the antenna or the plug", _link, "",
+    ),
+    "reset": (
+        "a reset of the board", "look at its supply at faster readings, and at its own reset note",
+        _reset, r"reset|watchdog|brown",
+    ),
+}  # fmt: skip
+"""Key → (name, what to check next, how it is weighed, words of a fault text that point to it)."""

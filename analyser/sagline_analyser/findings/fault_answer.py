@@ -1,0 +1,68 @@
+"""What happened first? The stories of all faults and sudden moments of a ride as one answer."""
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .answer import Answer
+from .fault_moments import fault_moments
+from .fault_order import what_came_first
+from .fault_story import FaultStory
+
+QUESTION = "What happened first when it cut out?"
+
+MOST = 5
+"""Moments told in full; a loose plug can make hundreds."""
+
+SHOWN_STEPS, SHOWN_CAUSES = 8, 3
+
+METHOD = (
+    "How this was told: bounds are the board file's limits and the range of nearly all readings in "
+    "the minutes before. A step lies between two readings, so an order is stated only where these "
+    "do not overlap. The causes are candidates ranked by our judgement of the evidence: none of "
+    "them is proven by a log alone."
+)
+
+
+def fault_answer(ride: Ride, board: BoardFile | None) -> Answer:
+    """Answer what came first before every fault, cut-out, restart and lost link under way."""
+    moments = fault_moments(ride)
+    if not moments:
+        return Answer(
+            "fault", QUESTION,
+            "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
+        )  # fmt: skip
+    stories = [what_came_first(ride, board, moment) for moment in moments[:MOST]]
+    count = len(moments)
+    verdict = " ".join(story.text for story in stories[:2])
+    if count > 2:
+        verdict = f"{count} sudden moments. {verdict}"
+    details = [line for story in stories for line in story_lines(story)]
+    if count > MOST:
+        details.append(f"{count - MOST} more moments are not told here.")
+    spans = tuple((story.window[0], story.window[1]) for story in stories)
+    return Answer("fault", QUESTION, verdict, True, (), spans, (*details, METHOD))
+
+
+def story_lines(story: FaultStory) -> list[str]:
+    """Return a story as short sentences: the steps in order, what was normal, the causes."""
+    minutes, seconds = divmod(story.moment.time, 60)
+    lines = [f"At {minutes:.0f}:{seconds:04.1f}: {story.moment.text}."]
+    at = story.moment.time
+    lines += [f"{n}. {s.text(at)}." for n, s in enumerate(story.crossed[:SHOWN_STEPS], 1)]
+    if (more := len(story.crossed) - SHOWN_STEPS) > 0:
+        lines.append(f"{more} later steps are left out.")
+    if story.normal:
+        lines.append(f"Stayed normal: {'; '.join(one.text for one in story.normal)}.")
+    weighed = [c for c in story.causes if c.likelihood in ("likely", "possible")]
+    for cause in weighed[:SHOWN_CAUSES] or story.causes[:1]:
+        pro = "; ".join(cause.evidence_for) or "nothing"
+        con = "; ".join(cause.evidence_against) or "nothing seen"
+        lines.append(
+            f"{cause.likelihood.capitalize()}: {cause.name}. For it: {pro}. Against it: {con}. "
+            f"To check: {cause.check}."
+        )
+    rest = [cause.name for cause in story.causes if cause.likelihood == "unlikely"]
+    if rest:
+        lines.append(f"Little speaks for: {'; '.join(rest)}.")
+    lines += [f"Not known: {one.what}, which would tell {one.would_tell}." for one in story.unknown]
+    return lines

@@ -1,0 +1,197 @@
+"""Signals that move as no hand, wheel or rotor can: the throttle's and the speeds'."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .fault_scene import Scene
+from .fault_story import quantity, relative, span_text
+from .series import Array, Series, interpolate
+
+Evidence = list[tuple[float, str]]
+"""(points, text); positive speaks for the cause."""
+
+HAND = 0.2
+"""s within which no hand opens and closes a throttle (common practice, no source: a voluntary
+movement there and back takes a person longer)."""
+
+JUMP = 0.25
+"""Share of the full range that counts as a jump (our choice)."""
+
+SLIPPED = 1.25
+"""Turning this many times as fast as the road speed asks for counts as slip (our choice)."""
+
+
+def throttle_evidence(scene: Scene) -> Evidence:
+    """Weigh whether the throttle signal did what no hand can do near the moment."""
+    stream = scene.ride.find("throttle")
+    if stream is None:
+        return []
+    inside = (stream.time >= scene.at - 1.0) & (stream.time <= scene.at + 1.0)
+    values, times = stream.values["throttle"][inside], stream.time[inside]
+    if not len(values):
+        return []
+    found: Evidence = []
+    missing = np.flatnonzero(~np.isfinite(values))
+    if len(missing) and np.isfinite(values[: missing[0]]).any():
+        found.append((3.0, "the throttle reading went missing "
+                      f"{relative(float(times[missing[0]]) - scene.at)}"))  # fmt: skip
+    known = np.isfinite(values)
+    values, times = values[known], times[known]
+    wild = np.flatnonzero((values < -0.02) | (values > 1.02))
+    if len(wild):
+        found.append((2.5, f"the throttle read {quantity(float(values[wild[0]]), '1')}, outside its "
+                      f"range, {relative(float(times[wild[0]]) - scene.at)}"))  # fmt: skip
+    if (turn := _there_and_back(times, values, JUMP, HAND)) is not None:
+        a, b, c = (quantity(float(values[n]), "1") for n in turn)
+        long = span_text(float(times[turn[2]] - times[turn[0]]))
+        found.append((3.0, f"the throttle read {a}, {b} and {c} within {long} "
+                      f"{relative(float(times[turn[1]]) - scene.at)}: faster than a hand"))  # fmt: skip
+    if not found:
+        low, high = quantity(float(values.min()), "1"), quantity(float(values.max()), "1")
+        found.append((-2.0, f"the throttle moved as a hand moves it ({low} to {high})"))
+    return found
+
+
+def steady_or_not(scene: Scene) -> Evidence:
+    """Weigh whether the rider closed the throttle, or braked, just before the moment."""
+    throttle = next((series for _, _, series in scene.columns("throttle")), None)
+    if throttle is None:
+        return []
+    near = scene.readings(throttle, -1.0, 0.0)
+    if not len(near):
+        return []
+    found: Evidence = []
+    most, last = float(near.value.max()), float(near.value[-1])
+    moved = f"the throttle went from {quantity(most, '1')} to {quantity(last, '1')} in the last 1 s"
+    if most >= 0.1 and last <= 0.1 * most:
+        found.append((2.5, moved))
+    elif last < 0.1:
+        found.append((0.5, f"the throttle was closed ({quantity(last, '1')})"))
+    else:
+        found.append((-3.0, f"the throttle stayed open ({quantity(last, '1')})"))
+    for _, _, brake in scene.columns("brake"):
+        pressed = scene.readings(brake, -1.0, 0.0)
+        if len(pressed) and float(pressed.value[-1]) > 0.1:
+            found.append((1.0, f"the brake was at {quantity(float(pressed.value[-1]), '1')}"))
+    return found
+
+
+@dataclass
+class Turning:
+    """Evidence on the sensors of speed, and on slip."""
+
+    sensor: Evidence = field(default_factory=list)
+    slip: Evidence = field(default_factory=list)
+
+
+def turning_evidence(scene: Scene) -> Turning:
+    """Weigh the speeds near the moment: jumps that no mass can do, and wheels that ran away.
+
+    A reading that jumps and comes back within 0.3 s is a sensor's; one that runs ahead of the road
+    speed (or of the other motors) for longer, while its motor's current falls, is slip.
+    """
+    found = Turning()
+    turning = [entry for name in ("motor_speed", "motor_electrical_speed")
+               for entry in scene.columns(name)]  # fmt: skip
+    speeds = turning + [entry for entry in scene.columns("speed")]
+    for key, index, series in speeds:
+        near = scene.readings(series, -1.0, 1.0)
+        top = float(np.quantile(np.abs(series.value), 0.99)) if len(series) else 0.0
+        if len(near) < 3 or top <= 0:
+            continue
+        unit = "m/s" if key == "speed" else "r/min"
+        turn = _there_and_back(near.time, near.value, max(JUMP * top, _least(unit)), 0.3)
+        if turn is not None:
+            a, b, c = (quantity(float(near.value[n]), unit) for n in turn)
+            found.sensor.append(
+                (3.0, f"{_words(key)} read {a}, {b} and {c} within "
+                 f"{span_text(float(near.time[turn[2]] - near.time[turn[0]]))} "
+                 f"{relative(float(near.time[turn[1]]) - scene.at)}: no turning mass does that")
+            )  # fmt: skip
+        elif key != "speed":
+            found.slip += _slip(scene, key, index, series, speeds)
+    if speeds and not found.sensor:
+        found.sensor.append((-2.0, "no speed reading jumped beyond what the masses allow"))
+    if turning and not found.slip:
+        found.slip.append((-2.0, "no motor ran ahead of the road or of the others"))
+    return found
+
+
+def _least(unit: str) -> float:
+    return 2.0 if unit == "m/s" else 60.0
+
+
+def _words(key: str) -> str:
+    return key.replace("_", " ")
+
+
+def _slip(
+    scene: Scene, key: str, index: int, series: Series, speeds: list[tuple[str, int, Series]]
+) -> Evidence:
+    """Return what speaks for slip of one motor: it runs ahead of a reference, its current falls."""
+    others = [entry for entry in speeds if entry[0] != key]
+    reference = next((e for e in others if e[0] == "speed"), others[0] if others else None)
+    if reference is None:
+        return []
+    past = scene.past(series)
+    ratio = _ratio(past.value, interpolate(reference[2], past.time))
+    near = scene.readings(series, -1.0, 1.0)
+    if ratio is None or not len(near):
+        return []
+    beside = ratio * interpolate(reference[2], near.time)
+    ahead = np.isfinite(beside) & (np.abs(near.value) > SLIPPED * np.abs(beside) + 60.0)
+    first, last = _longest(ahead)
+    if last < first or float(near.time[last] - near.time[first]) < 0.15:
+        return []
+    start = float(near.time[first])
+    found: Evidence = [
+        (2.0, f"{_words(key)} ran to {quantity(float(near.value[last]), 'r/min')} while "
+         f"{_words(reference[0])} asks for {quantity(float(beside[last]), 'r/min')}, from "
+         f"{relative(start - scene.at)}")
+    ]  # fmt: skip
+    for name, number, current in scene.columns("motor_current"):
+        if number == index:
+            held = scene.readings(current, start - scene.at - 1.0, start - scene.at)
+            then = scene.readings(current, start - scene.at, float(near.time[last]) - scene.at)
+            if len(held) and len(then):
+                was, fell = float(np.median(held.value)), float(then.value[-1])
+                points = 1.5 if fell < 0.5 * was else -1.0
+                found.append((points, f"its current went from {quantity(was, 'A')} to "
+                              f"{quantity(fell, 'A')} ({_words(name)})"))  # fmt: skip
+    return found
+
+
+def _ratio(one: Array, other: Array) -> float | None:
+    moving = np.isfinite(other) & (np.abs(other) > 0.2 * np.nanmax(np.abs(other), initial=0.0))
+    moving &= np.abs(other) > 0
+    return float(np.median(one[moving] / other[moving])) if np.count_nonzero(moving) >= 20 else None
+
+
+def _longest(flags: np.ndarray) -> tuple[int, int]:
+    """Return the first and last index of the longest run of True, (0, -1) when there is none."""
+    edges = np.flatnonzero(np.diff(np.r_[0, flags.astype(int), 0]))
+    if not len(edges):
+        return 0, -1
+    starts, ends = edges[::2], edges[1::2]
+    n = int(np.argmax(ends - starts))
+    return int(starts[n]), int(ends[n]) - 1
+
+
+def _there_and_back(
+    time: Array, value: Array, size: float, within: float
+) -> tuple[int, int, int] | None:
+    """Return indices of a reading, one at least ``size`` away, and one back near the first, all
+    within ``within`` s; None when there is no such turn."""
+    for middle in range(1, len(value) - 1):
+        before = np.flatnonzero(time[:middle] >= time[middle] - within)
+        after = np.flatnonzero(time[middle + 1 :] <= time[middle] + within) + middle + 1
+        for a in before.tolist():
+            jump = value[middle] - value[a]
+            if abs(jump) < size:
+                continue
+            for b in after.tolist():
+                back = abs(value[b] - value[a]) <= 0.4 * abs(jump)
+                if back and time[b] - time[a] <= within + 1e-9:
+                    return a, middle, b
+    return None
