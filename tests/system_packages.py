@@ -19,6 +19,8 @@ PROGRAMS = {
     "g++": "g++",
     "node": "nodejs",
     "npm": "npm",
+    "avr-gcc": "gcc-avr avr-libc",
+    "simavr": "simavr",
 }
 """Program the tests start: the Debian packages that bring it."""
 NODE = Path(__file__).parent / "emitters"
