@@ -41,6 +41,7 @@ from .host_records import (
 from .log_file import SIGNATURE, SUFFIX, Entry, check_is_log, open_log, read_log
 from .records import Record, Unknown, decode_record, is_host_kind
 from .vocabulary import Term, vocabulary
+from .wrapped import ARCHIVE_SUFFIX, packed_pieces, wrap_in_page
 
 if TYPE_CHECKING:
     from .board_file import load_board_file, read_board_file
@@ -64,6 +65,7 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
+    "ARCHIVE_SUFFIX",
     "CAUTION",
     "LAYOUT",
     "LIMIT_KINDS",
@@ -121,6 +123,7 @@ __all__ = [
     "is_host_kind",
     "load_board_file",
     "open_log",
+    "packed_pieces",
     "read_board_file",
     "read_log",
     "scale",
@@ -129,6 +132,7 @@ __all__ = [
     "vocabulary",
     "weakest",
     "wheel_speed",
+    "wrap_in_page",
 ]
 
 _BOARD_MODULES = ("board_tables", "board_file", "board_limits")

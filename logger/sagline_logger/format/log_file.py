@@ -11,6 +11,7 @@ from .errors import RecordError, SaglineError
 from .frame import Fault, FrameSplitter, encode_frame
 from .host_records import LogStart
 from .records import Record, Unknown, decode_record, is_host_kind
+from .wrapped import unwrap
 
 SUFFIX = ".sagline"
 SIGNATURE = encode_frame(LogStart().encode())
@@ -109,8 +110,12 @@ def _check_first_frame(chunks: Iterable[bytes], where: str) -> None:
 def open_log(path: Path) -> IO[bytes]:
     """Open a log for reading, after checking that it is one.
 
+    A compressed archive and a page that ``share`` wrote are read like the log inside them; such a
+    file seeks to its start only and has no file descriptor.
+
     Raises:
-        SaglineError: the file cannot be read or is not a log.
+        SaglineError: the file cannot be read or is not a log; of a wrapped log, reading raises it
+            too where the wrapping is damaged.
     """
     try:
         file = path.open("rb")
@@ -119,6 +124,7 @@ def open_log(path: Path) -> IO[bytes]:
             f"cannot open the log ({problem.strerror})", where=str(path), remedy="check the path"
         ) from None
     try:
+        file = unwrap(file, path)
         start = file.read(_CHUNK)
         if not start:
             check_is_log(start, str(path))
