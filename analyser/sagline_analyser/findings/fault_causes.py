@@ -9,14 +9,15 @@ no sum of them makes a certainty.
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from sagline_logger.format import BoardFile, EventKind
 
-from ..load.ride import Ride
+from ..load.ride import Ride, Segment
 from .fault_scene import NEAR, Scene
-from .fault_signals import steady_or_not, throttle_evidence, turning_evidence
+from .fault_signals import Evidence, steady_or_not, throttle_evidence, turning_evidence
 from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
 
 LIKELY, POSSIBLE = 3.0, 1.5
@@ -62,6 +63,9 @@ class Weighing:
             self.key, self.name, likelihood, round(self.score, 2), tuple(self.pro),
             tuple(self.con), self.check,
         )  # fmt: skip
+
+
+Weigh = Callable[[Scene, Weighing], None]
 
 
 def rank_causes(ride: Ride, board: BoardFile | None, story: FaultStory) -> tuple[Cause, ...]:
@@ -182,7 +186,8 @@ def _connector(scene: Scene, w: Weighing) -> None:
     else:
         jump = max(falls, key=lambda one: -one.size - one.due)
         w.add(2.0, f"the voltage fell by {quantity(-jump.size, 'V')} between two readings "
-              f"{_ago(scene, jump.time)}; the load explains {quantity(jump.due, 'V')} of it")  # fmt: skip
+              f"{_ago(scene, jump.time)}; the load explains {quantity(jump.due, 'V')} "
+              "of it")  # fmt: skip
         if len(falls) > 1:
             w.add(1.0, f"it did so {len(falls)} times")
         if rises and rises[-1].time > falls[0].time and scene.vanished is None:
@@ -195,14 +200,20 @@ def _connector(scene: Scene, w: Weighing) -> None:
 
 
 def _restart_under_load(scene: Scene, w: Weighing) -> None:
-    for segment in scene.ride.segments[1:]:
-        if scene.at - 1.0 <= segment.start <= scene.end + 30.0:
-            step = segment.voltage_step
-            same = step is not None and abs(step) < 0.1 * abs(scene.usual_voltage)
-            if same and step is not None:
-                w.add(1.0, f"the board started anew {_ago(scene, segment.start)} with the pack as "
-                      f"it was ({step:+.2f} V): its supply had been away")  # fmt: skip
-            return
+    if (segment := _restart(scene)) is None:
+        return
+    step = segment.voltage_step
+    if step is not None and abs(step) < 0.1 * abs(scene.usual_voltage):
+        w.add(1.0, f"the board started anew {_ago(scene, segment.start)} with the pack as it was "
+              f"({step:+.2f} V): its supply had been away")  # fmt: skip
+
+
+def _restart(scene: Scene) -> Segment | None:
+    """Return the start of the board that the moment led to: its readings ended about then."""
+    for before, segment in pairwise(scene.ride.segments):
+        if -1.0 <= before.end - scene.at <= 1.5:
+            return segment
+    return None
 
 
 def _cells_held(scene: Scene, w: Weighing, time: float, points: float) -> bool:
@@ -235,7 +246,8 @@ def _management(scene: Scene, w: Weighing) -> None:
     last = scene.readings(scene.voltage, 0.0, scene.end - scene.at)
     left = float(last.value[-1]) if len(last) else float(scene.voltage.value[-1])
     w.add(2.0, f"the supply at the controller vanished {_ago(scene, scene.vanished)} and stayed "
-          f"away ({quantity(scene.usual_voltage, 'V')} before, {quantity(left, 'V')} at the end)")  # fmt: skip
+          f"away ({quantity(scene.usual_voltage, 'V')} before, {quantity(left, 'V')} at the "
+          "end)")  # fmt: skip
     _cells_held(scene, w, scene.vanished, 1.5)
     load = scene.load_at(scene.vanished - 0.1)
     if load == load and scene.strongest and load >= 0.8 * scene.strongest:
@@ -245,7 +257,7 @@ def _management(scene: Scene, w: Weighing) -> None:
         w.add(0.5, f"one cell read {quantity(scene.lowest[2], 'V')}, low enough for its guard")
 
 
-def _hot(channel: str) -> Callable[[Scene, Weighing], None]:
+def _hot(channel: str) -> Weigh:
     part = channel.removesuffix("_temperature")
 
     def weigh(scene: Scene, w: Weighing) -> None:
@@ -266,7 +278,7 @@ def _hot(channel: str) -> Callable[[Scene, Weighing], None]:
             f"{key.replace('_', ' ')} read {quantity(float(near.value[-1]), '°C')} "
             f"{_ago(scene, float(near.time[-1]))}, limit {quantity(limit_value, '°C')}"
         )
-        w.add(2.5 if over >= 0 else 1.0 if over >= -NEAR_HEAT else -2.5, text)
+        w.add(2.5 if over >= 0 else 0.75 if over >= -NEAR_HEAT else -2.5, text)
         if over >= -NEAR_HEAT and rise > 1.0:
             w.add(0.5, f"it had risen by {rise:.0f} K in {span_text(near.time[-1] - near.time[0])}")
         long = next(
@@ -353,14 +365,14 @@ def _link(scene: Scene, w: Weighing) -> None:
     if restarts and (gap.end is None or restarts[0].start <= gap.end + 5.0):
         w.add(-2.0, "the board had started anew when it came back: it lost its supply or reset")
     elif gap.end is not None:
-        w.add(1.0, f"the board ran on while unheard: back after {gap.end - gap.start:.1f} s without "
-              "a new start")  # fmt: skip
+        w.add(1.0, f"the board ran on while unheard: back after {gap.end - gap.start:.1f} s "
+              "without a new start")  # fmt: skip
     if scene.jumps or scene.vanished is not None:
         w.add(-1.5, "the voltage had jumped or vanished before")
 
 
 def _reset(scene: Scene, w: Weighing) -> None:
-    segment = next((s for s in scene.ride.segments[1:] if -1.0 <= s.start - scene.at <= 60.0), None)
+    segment = _restart(scene)
     if segment is None:
         w.add(-3.0, "the board did not start anew")
         return
@@ -368,13 +380,11 @@ def _reset(scene: Scene, w: Weighing) -> None:
     if scene.jumps or scene.vanished is not None:
         w.add(-1.5, "the voltage had jumped or vanished before: it lost its supply")
     elif scene.voltage is not None and len(near := scene.before(scene.voltage)):
-        w.add(0.5, f"its supply read {quantity(float(near.value[-1]), 'V')} to the last: no dip seen "
-              "at this rate of reading")  # fmt: skip
+        w.add(0.5, f"its supply read {quantity(float(near.value[-1]), 'V')} to the last: no dip "
+              "seen at this rate of reading")  # fmt: skip
 
 
-def _signal(
-    evidence: Callable[[Scene], list[tuple[float, str]]], lacks: str
-) -> Callable[[Scene, Weighing], None]:
+def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
     def weigh(scene: Scene, w: Weighing) -> None:
         found = evidence(scene)
         for points, text in found:
@@ -385,7 +395,7 @@ def _signal(
     return weigh
 
 
-CAUSES: dict[str, tuple[str, str, Callable[[Scene, Weighing], None], str]] = {
+CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "empty": (
         "an empty pack: low-voltage cut-back or cut-off",
         "rest the pack and read every cell; charge it before drawing on it again", _empty,
@@ -398,8 +408,8 @@ CAUSES: dict[str, tuple[str, str, Callable[[Scene, Weighing], None], str]] = {
     ),
     "connector": (
         "a loose or arcing connector or power lead",
-        "with the pack unplugged, look for play, burnt contacts and broken strands from the pack to "
-        "the controller", _connector, "",
+        "with the pack unplugged, look for play, burnt contacts and broken strands from the pack "
+        "to the controller", _connector, "",
     ),
     "management": (
         "the battery's own protection (or a fuse) cutting out",
@@ -425,8 +435,8 @@ CAUSES: dict[str, tuple[str, str, Callable[[Scene, Weighing], None], str]] = {
         r"over.?volt",
     ),
     "throttle_signal": (
-        "a fault of the throttle signal", "wiggle the throttle's plug and cable with the wheels off "
-        "the ground", _signal(throttle_evidence, "no throttle channel"), r"throttle",
+        "a fault of the throttle signal", "wiggle the throttle's plug and cable with the wheels "
+        "off the ground", _signal(throttle_evidence, "no throttle channel"), r"throttle",
     ),
     "speed_signal": (
         "a fault of a rotor or speed sensor", "check the sensor's plug, cable and magnet gap",

@@ -40,13 +40,14 @@ def throttle_evidence(scene: Scene) -> Evidence:
     values, times = values[known], times[known]
     wild = np.flatnonzero((values < -0.02) | (values > 1.02))
     if len(wild):
-        found.append((2.5, f"the throttle read {quantity(float(values[wild[0]]), '1')}, outside its "
-                      f"range, {relative(float(times[wild[0]]) - scene.at)}"))  # fmt: skip
+        found.append((2.5, f"the throttle read {quantity(float(values[wild[0]]), '1')}, outside "
+                      f"its range, {relative(float(times[wild[0]]) - scene.at)}"))  # fmt: skip
     if (turn := _there_and_back(times, values, JUMP, HAND)) is not None:
         a, b, c = (quantity(float(values[n]), "1") for n in turn)
         long = span_text(float(times[turn[2]] - times[turn[0]]))
         found.append((3.0, f"the throttle read {a}, {b} and {c} within {long} "
-                      f"{relative(float(times[turn[1]]) - scene.at)}: faster than a hand"))  # fmt: skip
+                      f"{relative(float(times[turn[1]]) - scene.at)}: "
+                      "faster than a hand"))  # fmt: skip
     if not found:
         low, high = quantity(float(values.min()), "1"), quantity(float(values.max()), "1")
         found.append((-2.0, f"the throttle moved as a hand moves it ({low} to {high})"))
@@ -94,7 +95,7 @@ def turning_evidence(scene: Scene) -> Turning:
     found = Turning()
     turning = [entry for name in ("motor_speed", "motor_electrical_speed")
                for entry in scene.columns(name)]  # fmt: skip
-    speeds = turning + [entry for entry in scene.columns("speed")]
+    speeds = [*turning, *scene.columns("speed")]
     for key, index, series in speeds:
         near = scene.readings(series, -1.0, 1.0)
         top = float(np.quantile(np.abs(series.value), 0.99)) if len(series) else 0.0
