@@ -109,7 +109,7 @@ def _link_losses(ride: Ride) -> list[Moment]:
     return found
 
 
-def _drops(series: Series, share: float) -> list[tuple[int, int]]:
+def drops(series: Series, share: float) -> list[tuple[int, int]]:
     """Return (before, after) sample pairs where ``series`` falls by ``share`` of its size within
     :data:`INSTANT` or one sample step of one unbroken run."""
     value, time = series.value, series.time
@@ -135,7 +135,7 @@ def _cut_outs(ride: Ride) -> list[Moment]:
         return []
     level = _hard_level(load)
     found = []
-    for before, after in _drops(load, 1 - GONE):
+    for before, after in drops(load, 1 - GONE):
         if load.value[before] < level:
             continue
         begun, ended = float(load.time[before]), float(load.time[after])
@@ -161,7 +161,7 @@ def _collapses(ride: Ride) -> list[Moment]:
         return []
     series = voltage.series
     found = []
-    for before, after in _drops(series, COLLAPSE):
+    for before, after in drops(series, COLLAPSE):
         high, low = (quantity(float(series.value[n]), "V") for n in (before, after))
         gone = (float(series.time[after]) - float(series.time[before])) * 1000
         found.append(

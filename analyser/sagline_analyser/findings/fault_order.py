@@ -11,13 +11,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import BoardFile, EventKind, derive_limits
+from sagline_logger.format import BoardFile, EventKind, derive_limits, vocabulary
 
 from ..load.ride import Ride, StreamColumns
 from .crossings import HYSTERESIS, Threshold, thresholds
+from .electric import battery_current, pack_voltage
 from .fault_causes import rank_causes
-from .fault_moments import fault_moments
-from .fault_story import LOGGER, FaultStory, Inside, Lacking, Moment, Step, in_order, quantity
+from .fault_moments import COLLAPSE, GONE, HARD, drops, fault_moments
+from .fault_scene import MEMORY, between
+from .fault_story import (
+    LOGGER,
+    FaultStory,
+    Inside,
+    Lacking,
+    Moment,
+    Step,
+    in_order,
+    quantity,
+    span_text,
+)
 from .series import Array, Flags, Series, clean
 from .summary import channel_words
 
@@ -25,9 +37,6 @@ __all__ = ["FaultStory", "Inside", "Lacking", "Moment", "Step", "fault_moments",
 
 BEFORE, AFTER = 10.0, 3.0
 """s looked at around a moment unless the caller says otherwise."""
-
-MEMORY = 180.0
-"""s before the window that make the ride's own normal."""
 
 ENOUGH = 20.0
 """s of readings without which there is no normal to compare with."""
@@ -68,13 +77,14 @@ def what_came_first(
     moment = at if isinstance(at, Moment) else Moment(float(at), "chosen", "the chosen moment")
     start, end = max(0.0, moment.time - before_s), min(ride.duration, moment.time + after_s)
     window = (start, max(start, end))
-    tracks = _tracks(ride, max(0.0, start - MEMORY), window[1])
+    tracks = _tracks(between(ride, start - MEMORY, window[1]))
     limits = derive_limits(board) if board else ()
     steps: list[Step] = _events(ride, window)
     for threshold in thresholds(ride, limits):
         steps += _beyond_limit(tracks, threshold, window)
     for track in tracks:
         steps += _beyond_normal(track, window)
+        steps += _falls(track, window)
     crossed = in_order(_one_a_channel(steps), ride.quality.clock_error or 0.0)
     left = {step.channel for step in crossed}
     normal = tuple(
@@ -91,37 +101,39 @@ def what_came_first(
     return replace(story, text=_words(story))
 
 
-def _tracks(ride: Ride, start: float, end: float) -> list[Track]:
-    """Return every standard channel with readings from ``start`` to ``end``, the cells as two."""
+def _tracks(ride: Ride) -> list[Track]:
+    """Return every standard channel that holds a reading, the cells as two."""
     found: list[Track] = []
     for stream in ride.streams.values():
-        span = slice(*np.searchsorted(stream.time, (start, end + 1e-9)).tolist())
-        if span.start == span.stop:
-            continue
         cells = [key for key, c in stream.channels.items() if c.name == "cell_voltage"]
         for key, channel in stream.channels.items():
-            if key not in cells:
-                values = stream.values[key][span]
-                found += _track(stream, span, key, channel_words(channel), channel.unit, values)
-        if cells:
-            table = np.stack([stream.values[key][span] for key in cells])
-            for which, pick in (("lowest", np.fmin), ("highest", np.fmax)):
-                values = pick.reduce(table)
-                found += _track(stream, span, f"{which} cell", f"{which} cell", "V", values)
+            if channel.name in vocabulary() and key not in cells:
+                found += _track(stream, key, channel_words(channel), channel.unit)
+        if cells and len(stream.time):
+            table = np.stack([stream.values[key] for key in cells])
+            for name, pick in (("lowest cell", np.fmin), ("highest cell", np.fmax)):
+                found += _track(stream, name, name, "V", pick.reduce(table))
+    for name, stand_in in (("battery_current", battery_current), ("pack_voltage", pack_voltage)):
+        if not ride.keys(name) and (quantity := stand_in(ride)) and len(quantity.series):
+            series = quantity.series
+            start = np.searchsorted([s.start for s in ride.segments[1:]], series.time, "right")
+            lag = np.diff(series.time, prepend=series.time[0])
+            words = f"{name.replace('_', ' ')} ({quantity.how})"
+            found.append(Track(name, words, quantity.unit, series, lag, start.astype(float)))
     return found
 
 
 def _track(
-    stream: StreamColumns, span: slice, key: str, name: str, unit: str, values: Array
+    stream: StreamColumns, key: str, name: str, unit: str, values: Array | None = None
 ) -> list[Track]:
-    time, gap = stream.time[span], stream.gap[span].copy()
+    values = stream.values[key] if values is None else values
     known = np.isfinite(values)
     if not known.any():
         return []
-    series = clean(time, values, gap)
+    series = clean(stream.time, values, stream.gap)
+    # The first reading may follow whatever was before it: only the period says how closely.
     lag = np.diff(series.time, prepend=series.time[0] - stream.period)
-    clock = stream.segment[span][known].astype(float)
-    return [Track(key, name, unit, series, lag, clock)]
+    return [Track(key, name, unit, series, lag, stream.segment[known].astype(float))]
 
 
 def _inside(track: Track, window: tuple[float, float]) -> Array:
@@ -169,7 +181,7 @@ def _first_entry(
         return []
     times = track.series.time[entries]
     within = entries[(times >= window[0]) & (times <= window[1])]
-    # One that began before the window and still stands when it opens is the first of all.
+    # One that began before the window may still stand when it opens.
     standing = entries[times < window[0]][-1:]
     for n in standing.tolist():
         later = np.arange(n, len(excess))
@@ -182,6 +194,7 @@ def _first_entry(
             float(track.series.time[n]), float(track.lag[n]), track.key, track.name, words,
             float(track.series.value[n]), track.unit, kind,  # type: ignore[arg-type]
             int(np.count_nonzero(entries < n)), int(track.clock[n]),
+            standing=bool(len(standing)),
         )
         for n in chosen.tolist()
     ]  # fmt: skip
@@ -202,8 +215,29 @@ def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
         found += [
             step
             for step in _first_entry(track, window, level, above, 0.0, margin / 2, words, "normal")
-            if step.time >= window[0]
+            if not step.standing
         ]
+    return found
+
+
+def _falls(track: Track, window: tuple[float, float]) -> list[Step]:
+    """Return where a current was cut, the throttle closed or the voltage collapsed at once."""
+    shares = {"battery_current": 1 - GONE, "throttle": 0.9, "pack_voltage": COLLAPSE}
+    share = 1 - GONE if track.key.startswith("motor_current") else shares.get(track.key)
+    if share is None:
+        return []
+    found = []
+    hard = HARD * float(np.quantile(track.series.value, 0.995))
+    for before, after in drops(track.series, share):
+        time, high = float(track.series.time[after]), float(track.series.value[before])
+        if window[0] <= time <= window[1] and high >= hard:
+            within = span_text(time - float(track.series.time[before]))
+            words = f"fell from {quantity(high, track.unit)} within {within}"
+            found.append(
+                Step(time, float(track.lag[after]), track.key, track.name, words,
+                     float(track.series.value[after]), track.unit, "jump",
+                     clock=int(track.clock[after]))
+            )  # fmt: skip
     return found
 
 
@@ -269,7 +303,7 @@ def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[Lacking
     found = []
     if blind:
         found.append(
-            Lacking(f"the last {span(blind)} before the moment", "what happened in them; the "
+            Lacking(f"the last {span_text(blind)} before the moment", "what happened in them; the "
                     "order of all that changed there cannot be told")
         )  # fmt: skip
     substitutes = {
@@ -284,18 +318,13 @@ def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[Lacking
     return tuple(found)
 
 
-def span(seconds: float) -> str:
-    """Return a silent stretch in words."""
-    return f"{seconds:.1f} s"
-
-
 def _words(story: FaultStory) -> str:
     """Return the story in one or two sentences that claim no more than the data show."""
     minutes, seconds = divmod(story.moment.time, 60)
     text = f"At {minutes:.0f}:{seconds:04.1f} {story.moment.text}."
     first = [step for step in story.first if step.kind != "event"] or list(story.first)
     if story.blind:
-        text += f" There is no reading in the {span(story.blind)} before."
+        text += f" There is no reading in the {span_text(story.blind)} before."
     if not story.crossed:
         text += " Nothing else left its bounds in the window."
     elif len(first) == 1 and first[0].time < story.moment.time:

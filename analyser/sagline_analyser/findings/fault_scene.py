@@ -38,7 +38,7 @@ class Scene:
     def __init__(self, ride: Ride, board: BoardFile | None, story: FaultStory) -> None:
         self.at, (self.start, self.end) = story.moment.time, story.window
         self.story, self.board = story, board
-        self.ride = _between(ride, self.start - MEMORY, self.end)
+        self.ride = between(ride, self.start - MEMORY, self.end)
         self.limits: tuple[Limit, ...] = derive_limits(board) if board else ()
 
     @cached_property
@@ -236,7 +236,7 @@ class Scene:
             yield key, stream.channels[key].index if stream else 0, series
 
 
-def _between(ride: Ride, start: float, end: float) -> Ride:
+def between(ride: Ride, start: float, end: float) -> Ride:
     """Return the ride with the samples from ``start`` to ``end`` s alone."""
     streams = {}
     for name, stream in ride.streams.items():

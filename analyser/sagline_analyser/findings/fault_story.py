@@ -33,7 +33,8 @@ class Step:
     counts how often the same happened in the minutes before without consequence.  Times of one
     ``clock`` (the number of the board's start, or :data:`LOGGER`) agree; between two clocks the
     alignment adds the ride's clock error.  ``undecided`` is True where it cannot be told apart in
-    time from the step listed before it.
+    time from the step listed before it, and ``standing`` where it was so already when the window
+    opened.
     """
 
     time: float
@@ -47,15 +48,17 @@ class Step:
     earlier: int = 0
     clock: int = 0
     undecided: bool = False
+    standing: bool = False
 
     def text(self, at: float) -> str:
         """Return the step in one line, its time relative to ``at`` s."""
         read = "" if self.value is None else f", read {quantity(self.value, self.unit)}"
         sure = f" (or up to {span_text(self.uncertainty)} earlier)" if self.uncertainty else ""
         times = f"; the same {_times(self.earlier)} in the minutes before" if self.earlier else ""
+        so = "; already so when the window opens" if self.standing else ""
         apart = "; cannot be told apart in time from the step before" if self.undecided else ""
         name = f"{self.name} " if self.name else ""
-        return f"{relative(self.time - at)}{sure}: {name}{self.crossed}{read}{times}{apart}"
+        return f"{relative(self.time - at)}{sure}: {name}{self.crossed}{read}{times}{so}{apart}"
 
 
 @dataclass(frozen=True)
@@ -121,13 +124,12 @@ class FaultStory:
 
     @property
     def first(self) -> tuple[Step, ...]:
-        """The steps of which each may have been the first: nothing ended surely before them."""
+        """The steps since the window opened of which each may have been the first of them."""
+        fresh = [step for step in self.crossed if not step.standing]
         return tuple(
             step
-            for step in self.crossed
-            if not any(
-                surely_before(other, step, self.clock_error or 0.0) for other in self.crossed
-            )
+            for step in fresh
+            if not any(surely_before(other, step, self.clock_error or 0.0) for other in fresh)
         )
 
 
@@ -159,8 +161,8 @@ _SHOWN = {"m/s": ("km/h", 3.6), "1": ("%", 100.0)}
 def quantity(value: float, unit: str) -> str:
     """Return a value with its unit in the digits that matter to a rider."""
     unit, factor = _SHOWN.get(unit, (unit, 1.0))
-    value *= factor
     digits = 0 if unit in ("%", "r/min") else 2 if unit == "V" and abs(value) < 10 else 1
+    value = round(value * factor, digits) + 0.0  # never "−0"
     return f"{value:.{digits}f} {unit}".strip().replace("-", "−")
 
 
