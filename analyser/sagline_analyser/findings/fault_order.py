@@ -28,6 +28,7 @@ from .fault_story import (
     Step,
     in_order,
     quantity,
+    relative,
     span_text,
 )
 from .series import Array, Flags, Series, clean
@@ -46,6 +47,10 @@ EDGE = 0.005
 
 ROOM = 0.25
 """Share of the normal range by which a reading must be outside it (our choice)."""
+
+
+LEAST = {"°C": 5.0, "V": 0.02, "A": 0.5, "1": 0.05, "m/s": 0.2, "r/min": 20.0}
+"""The same at the least, by unit, above what sensors flicker (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -205,7 +210,7 @@ def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
     if not past.any() or window[0] - float(track.series.time[0]) < ENOUGH or past.sum() < 40:
         return []
     low, high = np.quantile(track.series.value[past], (EDGE, 1 - EDGE)).tolist()
-    margin = ROOM * (high - low) + 1e-9
+    margin = max(ROOM * (high - low), LEAST.get(track.unit, 0.0), 1e-9)
     found = []
     for level, above in ((low - margin, False), (high + margin, True)):
         words = (
@@ -319,19 +324,27 @@ def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[Lacking
 
 
 def _words(story: FaultStory) -> str:
-    """Return the story in one or two sentences that claim no more than the data show."""
-    minutes, seconds = divmod(story.moment.time, 60)
+    """Return the story in a few sentences that claim no more than the data show."""
+    at = story.moment.time
+    minutes, seconds = divmod(at, 60)
     text = f"At {minutes:.0f}:{seconds:04.1f} {story.moment.text}."
-    first = [step for step in story.first if step.kind != "event"] or list(story.first)
     if story.blind:
         text += f" There is no reading in the {span_text(story.blind)} before."
-    if not story.crossed:
-        text += " Nothing else left its bounds in the window."
-    elif len(first) == 1 and first[0].time < story.moment.time:
-        text += f" First: {first[0].text(story.moment.time)}."
+    standing = [step for step in story.crossed if step.standing and step.kind == "limit"]
+    if standing:
+        text += f" Already for {span_text(at - standing[-1].time)}: {standing[-1].short}."
+    first = [step for step in story.first if step.time < at and step.kind != "event"]
+    if len(first) == 1:
+        text += f" First in the window, {relative(first[0].time - at)}: {first[0].short}."
+    elif first:
+        text += " First in the window, in an order that cannot be told: "
+        text += "; ".join(f"{step.short} ({relative(step.time - at)})" for step in first[:4]) + "."
+    elif not story.blind:
+        text += f" Nothing else left its bounds in the {span_text(at - story.window[0])} before."
     best = [cause for cause in story.causes if cause.likelihood in ("likely", "possible")]
-    if best:
-        text += f" Best fit: {best[0].name} ({best[0].likelihood})."
-    else:
-        text += " No candidate cause fits what was recorded."
-    return text
+    if not best:
+        return text + " No candidate cause fits what was recorded."
+    text += f" What fits best: {best[0].name} ({best[0].likelihood})"
+    if len(best) > 1:
+        text += f", then {best[1].name} ({best[1].likelihood})"
+    return text + "; a log alone does not prove it."

@@ -50,15 +50,19 @@ class Step:
     undecided: bool = False
     standing: bool = False
 
+    @property
+    def short(self) -> str:
+        """What left which bounds, and the reading that showed it, without the time."""
+        read = "" if self.value is None else f", read {quantity(self.value, self.unit)}"
+        return f"{self.name} {self.crossed}{read}".strip()
+
     def text(self, at: float) -> str:
         """Return the step in one line, its time relative to ``at`` s."""
-        read = "" if self.value is None else f", read {quantity(self.value, self.unit)}"
         sure = f" (or up to {span_text(self.uncertainty)} earlier)" if self.uncertainty else ""
         times = f"; the same {_times(self.earlier)} in the minutes before" if self.earlier else ""
         so = "; already so when the window opens" if self.standing else ""
         apart = "; cannot be told apart in time from the step before" if self.undecided else ""
-        name = f"{self.name} " if self.name else ""
-        return f"{relative(self.time - at)}{sure}: {name}{self.crossed}{read}{times}{so}{apart}"
+        return f"{relative(self.time - at)}{sure}: {self.short}{times}{so}{apart}"
 
 
 @dataclass(frozen=True)
