@@ -33,7 +33,7 @@ RATE = 100
 ROWS = 3600 * RATE
 PER_FRAME = 10
 CHANNELS = 40
-ROUNDS = 5
+ROUNDS = 7
 
 
 def make_samples() -> np.ndarray:

@@ -7,7 +7,6 @@ numpy.  The tests hold the two against each other.
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import IO, Any
 
 import numpy as np
@@ -92,13 +91,15 @@ def _decode(raw: bytearray, offset: int, overlong: bool) -> Block:
     start, size = start + 1, end - start - 5
     fit = whole & (size >= 1) & (size <= MAX_BODY)
     start, size, place = start[fit], size[fit], place[fit]
-    view, crc = data.data, zlib.crc32
-    stop = start + size + 4
-    residues = [crc(view[a:b]) for a, b in zip(start.tolist(), stop.tolist(), strict=True)]
-    good = np.array(residues, np.uint32) == _RESIDUE
+    spans = map(slice, start.tolist(), (start + size + 4).tolist())
+    residues = map(zlib.crc32, map(data.data.__getitem__, spans))
+    good = np.fromiter(residues, np.uint32, start.size) == _RESIDUE
     if not good.all():
         start, size, place = start[good], size[good], place[good]
-    return Block(data, start, size, place, np.setdiff1d(pieces, place, assume_unique=True))
+    damaged = pieces[:0]
+    if pieces.size > place.size:
+        damaged = np.setdiff1d(pieces, place, assume_unique=True)
+    return Block(data, start, size, place, damaged)
 
 
 def _destuff(raw: bytearray, start: Places, end: Places) -> tuple[npt.NDArray[np.bool_], Places]:
@@ -159,6 +160,6 @@ def _destuff(raw: bytearray, start: Places, end: Places) -> tuple[npt.NDArray[np
 
 def _without(raw: bytearray, places: Places) -> Bytes:
     """Return the bytes but for those at ``places``."""
-    view = memoryview(raw)
-    bounds = [-1, *places.tolist(), len(raw)]
-    return np.frombuffer(b"".join([view[a + 1 : b] for a, b in pairwise(bounds)]), np.uint8)
+    starts, stops = [0, *(places + 1).tolist()], [*places.tolist(), len(raw)]
+    kept = map(memoryview(raw).__getitem__, map(slice, starts, stops))
+    return np.frombuffer(b"".join(kept), np.uint8)

@@ -1,6 +1,8 @@
 """From tables of SAMPLES records to the columns of one stream."""
 
+from collections import Counter
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +14,7 @@ from .scaling import DTYPE, scale_into
 from .tables import Chunk
 from .timebase import ClockLine, Micros
 
-_ROWS = 8192  # samples scaled at a time, so that packed bytes are read once into the cache
+_ROWS = 16384  # samples scaled at a time, so that packed bytes are read once into the cache
 _PAUSE = 3.0
 """Periods between two samples above which the device must have stopped sampling."""
 
@@ -138,36 +140,108 @@ def _scale(parts: list[Part]) -> Columns:
         for name, channel in zip(own, part.stream.channels, strict=True):
             variants.setdefault(name, []).append(channel)
     channels = {name: _common(found, len(parts)) for name, found in variants.items()}
-    # One block of memory for all values: the system hands out a large one in large pages.
-    values = dict(zip(channels, np.empty((len(channels), total)), strict=True))
-    raw: dict[str, npt.NDArray[np.generic]] = {}
+    table = _Table.empty(channels, total)
     for name, shared in channels.items():
-        raw[name] = values[name] if shared is None else np.empty(total, DTYPE[shared.type])
         if len(variants[name]) < len(parts):
-            values[name][:] = np.nan
+            table.values[table.row[name]] = np.nan
             if shared is not None:
-                raw[name].fill(_nothing(shared))
+                table.raw_column(name).fill(_nothing(shared))
     start = 0
     for part, own in zip(parts, names, strict=True):
-        packings = part.stream.channels
-        layout = np.dtype([(str(i), DTYPE[c.type]) for i, c in enumerate(packings)])
+        bands = table.bands(part.stream, own)
         for piece in part.chunk.packed:
-            packed = piece.view(layout)
-            for at in range(0, packed.size, _ROWS):
-                rows = packed[at : at + _ROWS]
-                into = slice(start, start + rows.size)
+            for at in range(0, piece.size, _ROWS):
+                rows = piece[at : at + _ROWS]
+                into = np.s_[:, start : start + rows.size]
                 start += rows.size
-                for i, (name, packing) in enumerate(zip(own, packings, strict=True)):
-                    column = rows[str(i)]
-                    if channels[name] is not None:
-                        raw[name][into] = column
-                        column = raw[name][into]
-                    scale_into(packing, column, values[name][into])
+                for band in bands:
+                    column = rows.view(band.layout)["band"].T
+                    if band.raw is not None:
+                        band.raw[into] = column
+                        column = band.raw[into]
+                    scale_into(band.packing, column, band.values[into])
     return (
         {name: channel or _plain(variants[name][-1]) for name, channel in channels.items()},
-        raw,
-        values,
+        {name: table.raw_column(name) for name in channels},
+        {name: table.values[row] for name, row in table.row.items()},
     )
+
+
+@dataclass(frozen=True)
+class _Band:
+    """Neighbouring channels of one packing, unpacked and scaled together.
+
+    ``layout`` finds them in a packed sample; ``raw`` (None where the raw samples have no common
+    meaning) and ``values`` are their rows of the table, of shape (channels, samples).
+    """
+
+    packing: Channel
+    layout: np.dtype[np.void]
+    raw: npt.NDArray[np.generic] | None
+    values: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class _Table:
+    """The columns of one stream, one a row: a few large blocks of memory, which the system hands
+    out in large pages.
+
+    ``row`` is a column's row in ``values``; ``kept`` its type and its row in that type's block of
+    ``raw``, where the raw samples of all parts mean the same.
+    """
+
+    values: npt.NDArray[np.float64]
+    row: dict[str, int]
+    raw: dict[SampleType, npt.NDArray[np.generic]]
+    kept: dict[str, tuple[SampleType, int]]
+
+    @classmethod
+    def empty(cls, channels: dict[str, Channel | None], total: int) -> "_Table":
+        rows: Counter[SampleType] = Counter()
+        kept = {}
+        for name, channel in channels.items():
+            if channel is not None:
+                kept[name] = (channel.type, rows[channel.type])
+                rows[channel.type] += 1
+        raw = {kind: np.empty((count, total), DTYPE[kind]) for kind, count in rows.items()}
+        return cls(
+            np.empty((len(channels), total)), {n: i for i, n in enumerate(channels)}, raw, kept
+        )
+
+    def raw_column(self, name: str) -> npt.NDArray[np.generic]:
+        """Return a column's raw samples, or its values where these alone tell what it holds."""
+        if name not in self.kept:
+            return self.values[self.row[name]]
+        kind, row = self.kept[name]
+        return self.raw[kind][row]
+
+    def bands(self, stream: Stream, names: list[str]) -> list[_Band]:
+        """Return the bands of a stream whose channels go to the columns ``names``."""
+        found = []
+        offset = 0
+        alike = [
+            (replace(c, name="", unit="", index=0, label=""), self.row[name] - i, name in self.kept)
+            for i, (c, name) in enumerate(zip(stream.channels, names, strict=True))
+        ]
+        for (packing, shift, kept), group in groupby(range(len(names)), alike.__getitem__):
+            own = list(group)
+            dtype = DTYPE[packing.type]
+            layout = np.dtype(
+                {
+                    "names": ["band"],
+                    "formats": [(dtype, (len(own),))],
+                    "offsets": [offset],
+                    "itemsize": stream.layout.size,
+                }
+            )
+            offset += layout["band"].itemsize
+            raw = None
+            if kept:
+                kind, row = self.kept[names[own[0]]]
+                raw = self.raw[kind][row : row + len(own)]
+            first = own[0] + shift
+            found.append(_Band(packing, layout, raw, self.values[first : first + len(own)]))
+        return found
 
 
 def _name(channel: Channel, units: dict[str, str]) -> str:
