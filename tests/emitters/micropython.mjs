@@ -11,4 +11,9 @@ const micropython = await loadMicroPython({
     linebuffer: true,
 });
 for (const file of files) micropython.FS.writeFile(basename(file), readFileSync(file));
-micropython.runPython(readFileSync(script, "utf8"));
+try {
+    micropython.runPython(readFileSync(script, "utf8"));
+} catch (error) {
+    process.stderr.write(`${error.message}\n`); // not Node's own report: it quotes the whole module
+    process.exitCode = 1;
+}

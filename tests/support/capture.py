@@ -55,6 +55,10 @@ class Port:
         while data:
             data = data[os.write(self._master, data) :]
 
+    def fileno(self) -> int:
+        """Return the far end, for a program that writes to it by itself."""
+        return self._master
+
     def wait_until_read(self) -> None:
         """Wait until the other end has taken all that was sent out of the kernel."""
         wait_until(lambda: not self._unread())
