@@ -210,10 +210,13 @@ class _Table:
 
     def raw_column(self, name: str) -> npt.NDArray[np.generic]:
         """Return a column's raw samples, or its values where these alone tell what it holds."""
-        if name not in self.kept:
-            return self.values[self.row[name]]
-        kind, row = self.kept[name]
-        return self.raw[kind][row]
+        block: npt.NDArray[np.generic] = self.values
+        row = self.row[name]
+        if name in self.kept:
+            kind, row = self.kept[name]
+            block = self.raw[kind]
+        column: npt.NDArray[np.generic] = block[row]
+        return column
 
     def bands(self, stream: Stream, names: list[str]) -> list[_Band]:
         """Return the bands of a stream whose channels go to the columns ``names``."""
