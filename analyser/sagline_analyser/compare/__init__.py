@@ -1,0 +1,1 @@
+"""Two settings held against each other: launches found, aligned, measured, tested, predicted."""
