@@ -616,6 +616,7 @@ static inline uint8_t sagline_log_begin(sagline *s, uint32_t clock, int64_t wall
     uint8_t i, problem = sagline_check_(s);
     if (problem) return problem;
     s->logging = true;
+    if (!s->monotonic) s->monotonic = clock;
     sagline_advance_(s, clock);
     s->wall_offset = (int64_t)((uint64_t)wall - s->monotonic);
     sagline_start_(s, 0x80);

@@ -293,6 +293,7 @@ class Emitter:
         ``wall`` is µs since 1970-01-01 UTC, 0 when not known (set it later).
         """
         self.logging = True
+        self.monotonic = self.monotonic or clock
         self._advance(clock)
         self.wall_offset = wall - self.monotonic
         self.write(frame(b"\x80Sagline\x01\x00"))

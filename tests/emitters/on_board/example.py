@@ -39,8 +39,8 @@ class UUID:
     def __init__(self, words):
         self.data = bytes.fromhex(words.replace("-", ""))
 
-    def __bytes__(self):
-        return bytes(reversed(self.data))
+    def __iter__(self):
+        return iter(reversed(self.data))
 
 
 class BLE:
@@ -93,6 +93,9 @@ fake.ticks_us = ticks_us
 fake.ticks_diff = lambda a, b: a - b
 fake.time = time
 sys.modules["time"] = fake
+fake = Module()
+fake.urandom = lambda count: bytes(range(1, count + 1))
+sys.modules["os"] = fake
 
 
 def running():
