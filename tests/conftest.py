@@ -1,6 +1,11 @@
-"""Settings for every test: hypothesis must not fail an example for being slow on a busy machine."""
+"""Settings for every test: hypothesis must not fail an example for being slow on a busy machine,
+and numpy, here and in the programs started, must not spin on a core that another test could use."""
+
+import os
 
 from hypothesis import settings
 
 settings.register_profile("sagline", deadline=None)
 settings.load_profile("sagline")
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before anything imports numpy

@@ -307,44 +307,61 @@ def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
     scale = np.sqrt(np.mean(design**2, axis=0))
     design = design / scale
     count, cells = voltages.shape
+    size = design.shape[1]
     bounds = np.linspace(0, count, min(GROUPS, count // 10) + 1).astype(int)
     blocks = [slice(a, b) for a, b in itertools.pairwise(bounds)]
+    # With the products of all pairs of columns at hand, the weighted squares of every cell, XᵀWX,
+    # are one multiplication of matrices.
+    first, second = np.triu_indices(size)
+    products = design[:, first] * design[:, second]
+
+    def squares(rows: slice, weight: Array) -> Array:
+        """Return XᵀWX over some rows for every cell, shape (cells, p, p)."""
+        full = np.empty((cells, size, size))
+        full[:, first, second] = full[:, second, first] = weight[rows].T @ products[rows]
+        return full
+
     result = _solve(design, voltages)
+    weight = np.ones((count, cells))
+    for _ in range(8):
+        rest = np.abs(voltages - design @ result)
+        noise = np.maximum(np.median(rest, axis=0) / 0.6745, 1e-6)
+        weight = np.minimum(1.0, HUBER * noise / np.maximum(rest, 1e-12))
+        weight[rest > 8 * noise] = 0.0  # no load explains these
+        right = design.T @ (weight * voltages)
+        whole = squares(slice(None), weight)
+        for cell in range(cells):
+            result[:, cell] = np.linalg.lstsq(whole[cell], right[:, cell], rcond=1e-12)[0]
+    pull = weight * (voltages - design @ result)
+    inverse = np.linalg.pinv(squares(slice(None), weight), rcond=1e-12, hermitian=True)
+    values, turn = np.linalg.eigh(inverse)
+    root = turn * np.sqrt(np.maximum(values, 0.0))[:, None, :]  # inverse = root · rootᵀ
     left_out = np.empty((len(blocks), *result.shape))
-    noise = np.empty(cells)
-    for cell in range(cells):
-        voltage, solved = voltages[:, cell], result[:, cell]
-        weight = np.ones(count)
-        for _ in range(8):
-            rest = np.abs(voltage - design @ solved)
-            noise[cell] = max(float(np.median(rest)) / 0.6745, 1e-6)
-            weight = np.minimum(1.0, HUBER * noise[cell] / np.maximum(rest, 1e-12))
-            weight[rest > 8 * noise[cell]] = 0.0  # no load explains these
-            solved = _solve(design, voltage, weight)
-        result[:, cell] = solved
-        root = np.sqrt(weight)
-        rows, rest = design * root[:, None], (voltage - design @ solved) * root
-        square = np.linalg.pinv(rows.T @ rows, rcond=1e-12, hermitian=True)
-        inverse = np.asarray(square, np.float64)
-        for at, block in enumerate(blocks):
-            left_out[at, :, cell] = solved - inverse @ _score(rows[block], rest[block], inverse)
+    for at, block in enumerate(blocks):
+        score = _scores(squares(block, weight), (design[block].T @ pull[block]).T, root)
+        left_out[at] = result - (inverse @ score[:, :, None])[:, :, 0].T
     return result / scale[:, None], left_out / scale[:, None], noise
 
 
-def _score(rows: Array, rest: Array, inverse: Array) -> Array:
-    """Return Xᵀ(I − H)^-½ r of one group, H its share of the hat matrix X (XᵀX)⁻¹ Xᵀ."""
-    base, upper = np.linalg.qr(rows)
-    share, turn = np.linalg.eigh(upper @ inverse @ upper.T)
+def _scores(square: Array, plain: Array, root: Array) -> Array:
+    """Return Xᵀ(I − H)^-½ r of one group for every cell, shape (cells, p).
+
+    H = X · root · rootᵀ · Xᵀ is the group's share of the hat matrix; ``square`` is its XᵀX and
+    ``plain`` its Xᵀr.  As a function g of H, Xᵀ·g(X root rootᵀ Xᵀ)·X·root equals
+    XᵀX·root·g(rootᵀ XᵀX root), so the rows themselves are not needed.
+    """
+    across = np.swapaxes(root, 1, 2)
+    share, turn = np.linalg.eigh(across @ square @ root)
     stretch = 1 / np.sqrt(np.maximum(1 - share, 0.01)) - 1
-    inner = turn.T @ (base.T @ rest)
-    return np.asarray(rows.T @ (rest + base @ (turn @ (stretch * inner))), np.float64)
+    slope = np.where(share > 1e-9, stretch / np.maximum(share, 1e-9), 0.5)  # (g(h) − 1)/h
+    inner = slope[:, :, None] * (np.swapaxes(turn, 1, 2) @ (across @ plain[:, :, None]))
+    return np.asarray(plain + (square @ (root @ (turn @ inner)))[:, :, 0], np.float64)
 
 
-def _solve(design: Array, values: Array, weight: Array | None = None) -> Array:
+def _solve(design: Array, values: Array) -> Array:
     """Least squares by the normal equations: small ones, because the columns are few and scaled."""
-    weighted = design if weight is None else design * weight[:, None]
     return np.asarray(
-        np.linalg.lstsq(weighted.T @ design, weighted.T @ values, rcond=1e-12)[0], np.float64
+        np.linalg.lstsq(design.T @ design, design.T @ values, rcond=1e-12)[0], np.float64
     )
 
 

@@ -102,6 +102,7 @@ def find_crossings(
     Without ``rules`` the hysteresis is :data:`HYSTERESIS` of each limit.
     """
     known: dict[tuple[str | None, bool], Series | None] = {}
+    cells = present(ride, "cell_voltage")
     doing = _Doing(ride)
     found = []
     for threshold in thresholds(ride, limits):
@@ -114,7 +115,7 @@ def find_crossings(
         how = rules or Rules(HYSTERESIS * abs(threshold.level))
         for span in find_spans(series, threshold.level, threshold.above, how):
             square = span.square if threshold.limit.unit == "A" else None
-            where = threshold.key or _cell_at(ride, span.peak_time, threshold.above)
+            where = threshold.key or _cell_at(cells, span.peak_time, threshold.above)
             found.append(Crossing(threshold, span, where, square, doing.at(span.peak_time)))
     return tuple(sorted(found, key=lambda crossing: crossing.span.start))
 
@@ -147,12 +148,9 @@ def _series(ride: Ride, key: str | None, above: bool) -> Series | None:
     return quantity.series if quantity else None
 
 
-def _cell_at(ride: Ride, time: float, highest: bool) -> str:
-    cells = [
-        (float(interpolate(series, np.array([time]))[0]), key)
-        for key, series in present(ride, "cell_voltage")
-    ]
-    known = [cell for cell in cells if cell[0] == cell[0]]
+def _cell_at(cells: Sequence[tuple[str, Series]], time: float, highest: bool) -> str:
+    read = [(float(interpolate(series, np.array([time]))[0]), key) for key, series in cells]
+    known = [cell for cell in read if cell[0] == cell[0]]
     return (max(known) if highest else min(known))[1] if known else "cell_voltage"
 
 

@@ -86,7 +86,8 @@ class Drive:
             hard = (self.throttle >= share) & ~self.braking
             for pull in find_pulls(self, share):
                 if pull.kind == "launch":
-                    hard |= (self.time >= pull.start) & (self.time <= pull.end) & ~self.braking
+                    inside = samples_of(self.time, pull)
+                    hard[inside] |= ~self.braking[inside]
             return hard
         hard = np.zeros(len(self.time), bool)
         for value, limit in (
@@ -108,6 +109,12 @@ class Drive:
         return np.asarray(self.time - last <= seconds)
 
 
+def samples_of(time: Array, pull: Pull) -> slice:
+    """Return the samples at ``time`` s that fall into a pull, both ends included."""
+    first = int(np.searchsorted(time, pull.start, "left"))
+    return slice(first, int(np.searchsorted(time, pull.end, "right")))
+
+
 def drives(ride: Ride, board: BoardFile | None) -> list[Drive] | str:
     """Return every motor of the ride, or in words what the ride lacks."""
     motors = present(ride, "motor_current")
@@ -126,11 +133,13 @@ def find_pulls(drive: Drive, share: float) -> list[Pull]:
     standing = (
         np.zeros(count, bool) if drive.speed is None else np.abs(drive.speed) < drive.standing
     )
-    opened = (throttle >= 0.15) & ~drive.braking
-    while at < count:
-        if not opened[at] or not (standing[at] or throttle[at] >= share):
-            at += 1
-            continue
+    begins = (throttle >= 0.15) & ~drive.braking & (standing | (throttle >= share))
+    places = np.flatnonzero(begins)
+    while True:
+        next_place = int(np.searchsorted(places, at))
+        if next_place == len(places):
+            return pulls
+        at = int(places[next_place])
         kind = "launch" if standing[at] else "pull"
         longest = LAUNCH_LONGEST if kind == "launch" else np.inf
         first, peak = at, throttle[at]
@@ -150,7 +159,6 @@ def find_pulls(drive: Drive, share: float) -> list[Pull]:
         if real:
             pulls.append(Pull(kind, float(time[first]), float(time[at])))
         at += 1
-    return pulls
 
 
 def noise(series: Array) -> float:

@@ -9,6 +9,7 @@ the request can only come from a limit that moved: heat if it follows a temperat
 it follows the voltage.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -19,7 +20,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
-from .demand import Drive, Pull, drives, find_pulls
+from .demand import Drive, Pull, drives, find_pulls, samples_of
 from .derating import follow_moved_limits
 from .series import Array, Flags
 
@@ -225,14 +226,14 @@ def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
 # -------------------------------------------------------------------- shares and words
 
 
-def _shares(motors: tuple[MotorCauses, ...], where: list[Flags]) -> tuple[Share, ...]:
+def _shares(motors: tuple[MotorCauses, ...], where: Sequence[Flags | slice]) -> tuple[Share, ...]:
     """Return the shares over the samples ``where``, all motors together, largest first."""
     seconds = np.zeros(len(CAUSES))
     doubt = np.zeros(len(CAUSES))
     for motor, inside in zip(motors, where, strict=True):
-        step = motor.step * inside
-        seconds += np.bincount(motor.cause, step, len(CAUSES))
-        doubt += np.bincount(motor.cause, step * motor.doubtful, len(CAUSES))
+        cause, step = motor.cause[inside], motor.step[inside]
+        seconds += np.bincount(cause, step, len(CAUSES))
+        doubt += np.bincount(cause, step * motor.doubtful[inside], len(CAUSES))
     whole = seconds.sum()
     if whole <= 0:
         return ()
@@ -248,7 +249,7 @@ def _shares(motors: tuple[MotorCauses, ...], where: list[Flags]) -> tuple[Share,
 
 
 def _judge(pull: Pull, found: list[Drive], motors: tuple[MotorCauses, ...]) -> PullFinding:
-    inside = [(m.time >= pull.start) & (m.time <= pull.end) for m in motors]
+    inside = [samples_of(m.time, pull) for m in motors]
     shares = _shares(motors, inside)
     by_cause = {one.cause: one for one in shares}
     held = by_cause.get(Cause.MOTOR_CURRENT)
@@ -263,8 +264,8 @@ def _judge(pull: Pull, found: list[Drive], motors: tuple[MotorCauses, ...]) -> P
     if first is None:
         return PullFinding(pull, shares, False, "nothing was measured in it")
     most = max(
-        float(np.nanmax(np.where(flags, drive.current, -np.inf)))
-        for drive, flags in zip(found, inside, strict=True)
+        float(np.nanmax(drive.current[part], initial=-np.inf))
+        for drive, part in zip(found, inside, strict=True)
     )
     return PullFinding(
         pull, shares, False,

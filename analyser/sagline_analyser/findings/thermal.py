@@ -190,37 +190,46 @@ def warm(
     Each step is exact for constant losses and surroundings.  Where the current was unknown before
     a step and is known again, the part starts anew at ``anchors`` (n + 1,).
     """
-    part, case = (np.array(one, float) for one in start)
-    step = drive.step
-    count = len(drive.square)
-    path = np.empty((count + 1, len(part)))
-    path[0] = part
+    step, count = drive.step, len(drive.square)
     speed = drive.speed[:, None]
     heating = rates.square * drive.square[:, None] + rates.linear * drive.linear[:, None]
     loss = rates.air * (1 + rates.stream * speed)
     decay = np.exp(-loss * step)
+    gain = 1 - decay
     # What the outer lump would settle at without what comes from the inner one.
     resting = drive.air[:, None] + rates.offset + (rates.rolling * speed + rates.idle) / loss
-    inner_decay = np.exp(-rates.inner * step)
+    # The warmth is cool + more·part, so a step is a linear map of (part, case, 1): all the maps
+    # are made at once, and only their application has to go step by step.
+    cool, more = (heating * (1 - 20 * COPPER), heating * COPPER) if copper else (heating, 0.0)
+    maps = np.zeros((count, 2, 3, len(start[0])))
+    if order == 1:
+        maps[:, 0, 0] = decay + gain * more / loss
+        maps[:, 0, 2] = gain * (resting + cool / loss)
+        maps[:, 1, 1] = 1.0
+    else:
+        inner = -np.expm1(-rates.inner * step)
+        maps[:, 0, 0] = 1 - inner + inner * more / rates.inner
+        maps[:, 0, 1] = inner
+        maps[:, 0, 2] = inner * cool / rates.inner
+        # What left the part is what the case gets: its warmth less what warmed itself.
+        taken = gain * rates.ratio / loss
+        maps[:, 1, 0] = taken * (more - (maps[:, 0, 0] - 1) / step)
+        maps[:, 1, 1] = decay - taken * inner / step
+        maps[:, 1, 2] = taken * (cool - maps[:, 0, 2] / step) + gain * resting
     anew = np.zeros(count, bool)
     if anchors is not None:
         anew[1:] = drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])
-    for k in range(count):
-        if anew[k] and anchors is not None:
-            part = np.full(len(part), anchors[k])
-        warmth = heating[k] * (1 + COPPER * (part - 20)) if copper else heating[k]
-        if order == 1:
-            settled = resting[k] + warmth / loss[k]
-            part = settled + (part - settled) * decay[k]
-        else:
-            settled = case + warmth / rates.inner
-            warmer = settled + (part - settled) * inner_decay
-            passed = warmth - (warmer - part) / step  # what left the part is what the case gets
-            part = warmer
-            settled = resting[k] + rates.ratio * passed / loss[k]
-            case = settled + (case - settled) * decay[k]
-        path[k + 1] = part
-    return path, part, case
+    state = np.array([start[0], start[1], np.ones(len(start[0]))])
+    path = np.empty((count + 1, state.shape[1]))
+    path[0] = state[0]
+    product = np.empty(maps.shape[1:])
+    for k, restart in enumerate(anew.tolist()):
+        if restart and anchors is not None:
+            state[0] = anchors[k]
+        np.multiply(maps[k], state, out=product)
+        np.add.reduce(product, axis=1, out=state[:2])
+        path[k + 1] = state[0]
+    return path, state[0].copy(), state[1].copy()
 
 
 # A trial step may land on rates that overflow; its misfit is then not finite and it is refused.
