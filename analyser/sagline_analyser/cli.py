@@ -1,6 +1,7 @@
 """The ``sagline-analyser`` program: reports, figures and exports from a log."""
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status."""
     arguments = _parser().parse_args(argv)
+    # numpy reads this once, as it starts.  Our matrices are so narrow that a second thread of its
+    # linear algebra only waits, and waits busily: the fits took several times the processor time.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         _need_packages()
         return int(arguments.run(arguments))
