@@ -1,6 +1,7 @@
 """The sudden moments of a ride that are worth a story."""
 
 import numpy as np
+import pandas as pd
 
 from sagline_logger.format import EventKind
 
@@ -109,20 +110,24 @@ def _link_losses(ride: Ride) -> list[Moment]:
     return found
 
 
-def drops(series: Series, share: float) -> list[tuple[int, int]]:
-    """Return (before, after) sample pairs where ``series`` falls by ``share`` of its size within
-    :data:`INSTANT` or one sample step of one unbroken run."""
+def drops(series: Series, share: float, least: float) -> list[tuple[int, int]]:
+    """Return (before, after) sample pairs where ``series`` falls from ``least`` or more by
+    ``share`` of its size within :data:`INSTANT`, or one step, of one unbroken run."""
     value, time = series.value, series.time
-    found: list[tuple[int, int]] = []
     run = np.cumsum(series.gap)
-    fallen = np.flatnonzero((value[1:] < value[:-1]) & ~series.gap[1:]) + 1
-    first = np.searchsorted(time, time[fallen] - INSTANT, "left")
-    for after, start in zip(fallen.tolist(), first.tolist(), strict=True):
-        start = min(start, after - 1)
-        while run[start] != run[after]:
-            start += 1
+    clock = pd.to_timedelta(time, unit="s")
+    recent = pd.Series(value, index=clock).rolling(f"{INSTANT}s", closed="left").max().to_numpy()
+    high = np.fmax(recent, np.r_[np.nan, value[:-1]])
+    found: list[tuple[int, int]] = []
+    for after in np.flatnonzero(
+        (high >= max(least, 1e-9)) & (value <= (1 - share) * high)
+    ).tolist():
+        start = min(int(np.searchsorted(time, time[after] - INSTANT, "left")), after - 1)
+        start += int(np.searchsorted(run[start : after + 1], run[after]))  # not across a gap
+        if start == after:
+            continue
         before = start + int(np.argmax(value[start:after]))
-        fell = value[before] > 0 and value[after] <= (1 - share) * value[before]
+        fell = value[before] >= least and value[after] <= (1 - share) * value[before]
         if fell and (not found or time[before] - time[found[-1][1]] > SAME):
             found.append((before, after))
     return found
@@ -135,9 +140,7 @@ def _cut_outs(ride: Ride) -> list[Moment]:
         return []
     level = _hard_level(load)
     found = []
-    for before, after in drops(load, 1 - GONE):
-        if load.value[before] < level:
-            continue
+    for before, after in drops(load, 1 - GONE, level):
         begun, ended = float(load.time[before]), float(load.time[after])
         # The throttle must be as open after the fall as before: a rider that lets go is no fault.
         was, is_now = _between(throttle, begun - 0.3, begun), _between(throttle, ended, ended + 0.3)
@@ -161,7 +164,7 @@ def _collapses(ride: Ride) -> list[Moment]:
         return []
     series = voltage.series
     found = []
-    for before, after in drops(series, COLLAPSE):
+    for before, after in drops(series, COLLAPSE, 0.5 * float(np.median(series.value))):
         high, low = (quantity(float(series.value[n]), "V") for n in (before, after))
         gone = (float(series.time[after]) - float(series.time[before])) * 1000
         found.append(

@@ -34,7 +34,10 @@ from .fault_story import (
 from .series import Array, Flags, Series, clean
 from .summary import channel_words
 
-__all__ = ["FaultStory", "Inside", "Lacking", "Moment", "Step", "fault_moments", "what_came_first"]
+__all__ = [
+    "AFTER", "BEFORE", "MEMORY", "FaultStory", "Inside", "Lacking", "Moment", "Step", "fault_moments",
+    "what_came_first",
+]  # fmt: skip
 
 BEFORE, AFTER = 10.0, 3.0
 """s looked at around a moment unless the caller says otherwise."""
@@ -148,14 +151,10 @@ def _inside(track: Track, window: tuple[float, float]) -> Array:
 
 def _entries(beyond: Flags, back: Flags) -> npt.NDArray[np.int64]:
     """Return the indices at which a stretch beyond begins, ended only once ``back`` held."""
-    state, found = False, []
-    for n in np.flatnonzero(beyond | back).tolist():
-        if beyond[n] and not state:
-            found.append(n)
-            state = True
-        elif back[n] and not beyond[n]:
-            state = False
-    return np.array(found, np.int64)
+    told = np.flatnonzero(beyond | back)
+    out = beyond[told]
+    fresh: npt.NDArray[np.int64] = told[out & ~np.r_[False, out[:-1]]]
+    return fresh
 
 
 def _beyond_limit(
@@ -233,9 +232,9 @@ def _falls(track: Track, window: tuple[float, float]) -> list[Step]:
         return []
     found = []
     hard = HARD * float(np.quantile(track.series.value, 0.995))
-    for before, after in drops(track.series, share):
+    for before, after in drops(track.series, share, hard):
         time, high = float(track.series.time[after]), float(track.series.value[before])
-        if window[0] <= time <= window[1] and high >= hard:
+        if window[0] <= time <= window[1]:
             within = span_text(time - float(track.series.time[before]))
             words = f"fell from {quantity(high, track.unit)} within {within}"
             found.append(

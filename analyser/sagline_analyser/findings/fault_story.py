@@ -144,8 +144,12 @@ def surely_before(one: Step, other: Step, clock_error: float) -> bool:
     separates them further when two clocks timed them.
     """
     slack = 0.0 if one.clock == other.clock else clock_error
-    ended = one.time + slack - 1e-9  # a nanosecond for the rounding of time stamps
-    return ended <= other.time - other.uncertainty and one.time + 1e-9 < other.time
+    if one is other:
+        return False
+    gap = (other.time - other.uncertainty) - (one.time + slack)
+    # A reading that came late says "after the one before it", an event says its very time; a
+    # nanosecond is for the rounding of time stamps.
+    return gap >= -1e-9 if other.uncertainty > 0 else gap > 1e-9
 
 
 def in_order(steps: list[Step], clock_error: float) -> tuple[Step, ...]:
