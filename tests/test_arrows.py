@@ -11,6 +11,7 @@ import pytest
 from sagline_logger.cli import COMMANDS
 
 ROOT = Path(__file__).parents[1]
+CLUSTER = {"distributed"}
 HEAVY = {"numpy", "pandas", "plotly", "pyarrow", "scipy"}
 LINKS = {"serial", "bleak"}
 
@@ -27,6 +28,16 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "analyser.load": ({"logger.format"}, HEAVY),
     "analyser.findings": ({"logger.format", "analyser.load"}, HEAVY),
     "analyser.page": ({"logger.format", "analyser.load", "analyser.findings"}, HEAVY),
+    "analyser.rides": (
+        {
+            "logger.format",
+            "analyser.progress",
+            "analyser.load",
+            "analyser.findings",
+            "analyser.page",
+        },
+        HEAVY | CLUSTER,
+    ),
 }
 """Room to (rooms it may import, packages beyond the standard library it may import).
 

@@ -11,6 +11,8 @@ from sagline_logger import __version__
 from sagline_logger.format import CAUTION, BoardFile, SaglineError
 
 from .columns_in import command as columns_in
+from .compare.arguments import add_arguments as compare_arguments
+from .rides import command as rides
 
 if TYPE_CHECKING:
     from .findings.answer import Answer
@@ -63,6 +65,15 @@ def _parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     columns_in.add_arguments(columns)
     columns.set_defaults(run=columns_in.run)
+    library = commands.add_parser(
+        "rides", help="list the captures below a directory, or draw their trends",
+        description="List the captures below a directory from an index, or draw their trends.",
+    )  # fmt: skip
+    rides.add_arguments(library)
+    library.set_defaults(run=rides.run)
+    compared = commands.add_parser("compare", help="compare two settings by their launches")
+    compare_arguments(compared)
+    compared.set_defaults(run=_compare)
     packed = command("archive", _archive, "make a compressed copy and check it")
     packed.add_argument("-o", "--out", metavar="FILE", type=Path, help="default: LOG with .gz")
     for part in (plot, summary):
@@ -204,6 +215,12 @@ def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:
         what, threshold, often = group_words(ride, rows)
         print(f"  {what} {threshold}: {often}, worst {peak} at {moment_text(worst.span.peak_time)}")
     print(f"\n{CAUTION}")
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    from .compare.command import run
+
+    return run(arguments, _ride, _board)
 
 
 def _export(arguments: argparse.Namespace) -> int:

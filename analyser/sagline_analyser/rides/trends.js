@@ -1,0 +1,66 @@
+// Draws the trends of every board that is unfolded; the tables stand without this script.
+"use strict";
+
+const spec = JSON.parse(document.getElementById("spec").textContent);
+const drawn = new Set();
+
+function colours() {
+  const style = getComputedStyle(document.documentElement);
+  return (name) => style.getPropertyValue(name).trim();
+}
+
+function traces(chart, colour) {
+  return chart.lines.map((line) => ({
+    type: "scatter",
+    mode: "lines+markers",
+    name: line.name,
+    x: line.x,
+    y: line.y,
+    error_y: line.error ? { type: "data", array: line.error, thickness: 1, width: 2 } : undefined,
+    text: line.text,
+    hovertemplate: `%{y:.${chart.digits}f} ${chart.unit}<br>%{text}`,
+    connectgaps: false,
+    line: { color: colour("--c" + line.colour), dash: line.dash, width: line.strong ? 3 : 1.5 },
+    marker: { symbol: line.symbol, size: line.strong ? 8 : 5 },
+  }));
+}
+
+function draw(box) {
+  const colour = colours();
+  for (const host of box.querySelectorAll(".trend")) {
+    const chart = spec.charts[Number(host.dataset.chart)];
+    const narrow = host.clientWidth < 600;
+    const grid = { gridcolor: colour("--grid"), zeroline: false, automargin: true };
+    const layout = {
+      height: chart.lines.length > 4 ? 400 : 280,
+      margin: { l: narrow ? 40 : 56, r: 8, t: 8, b: 36 },
+      paper_bgcolor: "rgba(0,0,0,0)",
+      plot_bgcolor: "rgba(0,0,0,0)",
+      font: { color: colour("--text"), size: 12, family: "system-ui, sans-serif" },
+      hoverlabel: { align: "left" },
+      showlegend: chart.lines.length > 1,
+      legend: { orientation: "h", y: -0.14, yanchor: "top" },
+      dragmode: narrow ? false : "zoom",
+      xaxis: { ...grid, type: "date", nticks: narrow ? 4 : 10 },
+      yaxis: { ...grid, rangemode: "tozero", title: narrow ? undefined : { text: chart.unit } },
+    };
+    Plotly.react(host, traces(chart, colour), layout, { displayModeBar: false, responsive: true });
+  }
+}
+
+function drawOpen(again) {
+  for (const box of document.querySelectorAll("details.board")) {
+    if (box.open && (again || !drawn.has(box))) {
+      drawn.add(box);
+      draw(box);
+    }
+  }
+}
+
+for (const box of document.querySelectorAll("details.board")) {
+  box.addEventListener("toggle", () => drawOpen(false));
+}
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => drawOpen(true));
+drawOpen(false);
+document.body.dataset.state = "full";
+document.body.dataset.busy = "";

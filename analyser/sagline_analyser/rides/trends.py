@@ -1,0 +1,183 @@
+"""The trends of many rides as one HTML file: resistance of each cell, balance, consumption."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sagline_logger.format import CAUTION, SaglineError
+
+from ..page.shell import data_block, fill, head, plotly_source, resource
+from ..page.tables import escape
+from .library import Entry
+from .listing import COLUMNS, date_text, row
+from .ride_figures import RideFigures
+
+OPEN = 3
+"""Boards that are unfolded at first."""
+_WHEEL = (5, 6, 3, 7, 2, 1)
+"""Numbers of the palette of M. Okabe and K. Ito, "Color Universal Design" (2008)."""
+_DASHES = ("solid", "dash", "dot", "dashdot")
+_SYMBOLS = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
+
+
+@dataclass(frozen=True)
+class Trend:
+    """One line of a trend: ``points`` are (ride, value, half-width of its interval or None)."""
+
+    name: str
+    points: tuple[tuple[RideFigures, float | None, float | None], ...]
+    strong: bool = False
+
+
+def resistance_trends(rides: Sequence[RideFigures]) -> list[Trend]:
+    """Return each cell's resistance in mΩ; the cell that is highest in the last ride is strong."""
+    numbers = sorted({cell.number for ride in rides for cell in ride.cells})
+    last = next((ride.cells for ride in reversed(rides) if len(ride.cells) > 1), ())
+    highest = max(last, key=lambda cell: cell.resistance).number if last else 0
+    trends = []
+    for number in numbers:
+        points: list[tuple[RideFigures, float | None, float | None]] = []
+        for ride in rides:
+            cell = next((c for c in ride.cells if c.number == number), None)
+            shown = (None, None) if cell is None else (
+                1e3 * cell.resistance, 1e3 * cell.resistance_error
+            )  # fmt: skip
+            points.append((ride, *shown))
+        trends.append(Trend(f"cell {number}", tuple(points), number == highest))
+    return trends
+
+
+def balance_trend(rides: Sequence[RideFigures]) -> list[Trend]:
+    """Return how far the cells lie apart at rest at the end, in mV."""
+    points = tuple((r, None if r.balance is None else 1e3 * r.balance, None) for r in rides)
+    return [Trend("balance", points)] if any(y is not None for _, y, _ in points) else []
+
+
+def consumption_trend(rides: Sequence[RideFigures]) -> list[Trend]:
+    """Return the energy per distance in Wh/km."""
+    points = tuple((r, r.per_km, r.per_km_error) for r in rides)
+    return [Trend("consumption", points)] if any(y is not None for _, y, _ in points) else []
+
+
+_CHARTS = (
+    ("Resistance of each cell, 10 s after a step of load", "mΩ", 1, resistance_trends,
+     "needs rides with cell_voltage_1, …, battery_current and changes of load"),
+    ("Balance: cells apart at rest at the end", "mV", 0, balance_trend,
+     "needs rides with cell_voltage_1, … and battery_current"),
+    ("Consumption", "Wh/km", 1, consumption_trend,
+     "needs rides of 100 m with speed, battery_current and pack_voltage"),
+)  # fmt: skip
+
+
+def write_trends(entries: Sequence[Entry], path: Path, directory: str) -> int:
+    """Write the page of some rides to ``path`` and return its size in bytes.
+
+    Raises:
+        SaglineError: there are no rides to show, or the file cannot be written.
+    """
+    if not any(not entry.figures.problem for entry in entries):
+        raise SaglineError(
+            "no rides to draw", where=directory, remedy="loosen the filters, or name another place"
+        )
+    try:
+        with path.open("w", encoding="utf-8") as file:
+            return sum(file.write(part) for part in _parts(entries, directory))
+    except OSError as problem:
+        raise SaglineError(
+            f"cannot write the page ({problem.strerror})", where=str(path),
+            remedy="choose another place with -o",
+        ) from None  # fmt: skip
+
+
+def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
+    plotly, script = plotly_source(), resource("trends.js", __package__)
+    boards: dict[str, list[Entry]] = {}
+    for entry in entries:
+        if not entry.figures.problem:
+            boards.setdefault(entry.figures.board or "unnamed", []).append(entry)
+    # The board that was ridden most comes first.
+    order = sorted(boards, key=lambda name: (-len(boards[name]), name))
+    charts: list[dict[str, Any]] = []
+    sections = [
+        _board(name, boards[name], charts, unfolded=at < OPEN) for at, name in enumerate(order)
+    ]
+    damaged = [entry for entry in entries if entry.figures.problem]
+    lines = "".join(f"<li>{escape(e.path)}: {escape(e.figures.problem)}" for e in damaged)
+    shown = len(entries) - len(damaged)
+    yield head("Rides over time – Sagline", plotly, script)
+    yield from fill(
+        resource("trends.template", __package__),
+        {
+            "facts": escape(f"{shown} rides · {len(boards)} boards · {directory}"),
+            "warnings": f"<ul class=warnings>{lines}</ul>" if lines else "",
+            "caution": escape(CAUTION),
+            "boards": "".join(sections),
+        },
+    )
+    yield data_block("spec", {"charts": charts})
+    yield f"<script>{plotly}</script>\n<script>{script}</script>\n</body></html>\n"
+
+
+def _board(
+    name: str, entries: Sequence[Entry], charts: list[dict[str, Any]], unfolded: bool
+) -> str:
+    rides = [entry.figures for entry in entries if entry.figures.started is not None]
+    parts = []
+    for title, unit, digits, trends_of, needs in _CHARTS:
+        trends = trends_of(rides)
+        if trends:
+            parts.append(
+                f"<h3>{title} ({unit})</h3><div class=trend data-chart={len(charts)}></div>"
+            )
+            lines = [_line(at, trend) for at, trend in enumerate(trends)]
+            charts.append({"unit": unit, "digits": digits, "lines": lines})
+        else:
+            parts.append(f"<h3>{title}</h3><p class=lacking>Nothing to draw: {needs}.</p>")
+    titles = "".join(f"<th>{escape(title)}" for title in COLUMNS)
+    rows = "".join(
+        "<tr>" + "".join(f"<td>{escape(cell)}" for cell in row(entry)) for entry in entries
+    )
+    dates = [date_text(ride.started)[:10] for ride in rides]
+    span = f", {dates[0]} to {dates[-1]}" if len(rides) > 1 else ""
+    count = f"{len(entries)} ride{'s' if len(entries) > 1 else ''}"
+    return (
+        f"<details class=board{' open' if unfolded else ''}><summary><b>{escape(name)}</b> "
+        f"<span class=count>{count}{span}</span></summary>{''.join(parts)}"
+        f"<h3>The rides</h3><div class=wide><table><thead><tr>{titles}<tbody>{rows}</table></div>"
+        "</details>"
+    )
+
+
+def _line(at: int, trend: Trend) -> dict[str, Any]:
+    errors = [error for _, _, error in trend.points]
+    return {
+        "name": trend.name,
+        "x": [_moment(ride) for ride, _, _ in trend.points],
+        "y": [y for _, y, _ in trend.points],
+        # Thirteen cells with bars would hide each other: one line or the strong one has them.
+        "error": errors
+        if (trend.strong or not trend.name.startswith("cell")) and any(errors)
+        else None,
+        "text": [_about(trend.name, ride, error) for ride, _, error in trend.points],
+        "colour": _WHEEL[at % len(_WHEEL)],
+        "dash": _DASHES[at // len(_WHEEL) % len(_DASHES)],
+        "symbol": _SYMBOLS[at % len(_SYMBOLS)],
+        "strong": trend.strong,
+    }
+
+
+def _moment(ride: RideFigures) -> str:
+    try:
+        return f"{datetime.fromtimestamp(ride.started or 0.0, UTC):%Y-%m-%d %H:%M:%S}"
+    except (ValueError, OverflowError, OSError):  # a host's clock gone mad
+        return "1970-01-01 00:00:00"
+
+
+def _about(name: str, ride: RideFigures, error: float | None) -> str:
+    said = [f"± {error:.1f}" if error is not None else "", name, date_text(ride.started)]
+    if ride.battery_temperature is not None:
+        said.append(f"pack at {ride.battery_temperature:.0f} °C")
+    # A board's words are never put here: plotly reads a few tags in such a text.
+    return " · ".join(filter(None, said))

@@ -1,0 +1,58 @@
+"""The page of trends in a real browser."""
+
+from dataclasses import replace
+
+import pytest
+
+from sagline_analyser.rides.library import Entry
+from sagline_analyser.rides.ride_figures import RideFigures
+from sagline_analyser.rides.trends import write_trends
+from sagline_logger.format import CAUTION
+from support.browser import chromium, console_errors, emulate, open_page, requests
+
+HOSTILE = "</script><script>alert(1)</script><b onclick=x>&"
+
+
+@pytest.fixture(scope="module")
+def page(known, tmp_path_factory):
+    path = tmp_path_factory.mktemp("trends") / "trends.html"
+    hostile = RideFigures(
+        board=HOSTILE, note=HOSTILE, settings=((HOSTILE, HOSTILE),), started=1e300,
+        faults=((0, HOSTILE, 1),),
+    )  # fmt: skip
+    odd = [
+        Entry("odd.sagline", hostile),
+        Entry(f"{HOSTILE}.sagline", RideFigures(problem=f"{HOSTILE} is no log")),
+    ]
+    other = [
+        Entry(e.path, replace(e.figures, board="Petrel", battery_temperature=21.0))
+        for e in known.rides[:3]
+    ]
+    write_trends([*known.rides, *other, *odd], path, HOSTILE)
+    return path
+
+
+def test_all_is_drawn_and_nothing_is_fetched(page, known):
+    with chromium() as driver:
+        open_page(driver, page)
+        for width in (1400, 390):
+            emulate(driver, width, 1000)
+            assert driver.execute_script(
+                "return document.documentElement.scrollWidth <= window.innerWidth"
+            )
+        counts = driver.execute_script(
+            "return [...document.querySelectorAll('.trend')].map(p => p.data.map(t => t.y.length))"
+        )
+        # Boards by number of rides: four cells, balance and consumption; the odd one has none.
+        assert counts == [[8] * 4, [8], [8], [3] * 4, [3], [3]]
+        drawn = driver.execute_script(
+            "return [...document.querySelectorAll('.trend')].map("
+            "p => p.querySelectorAll('.scatterlayer .points path').length)"
+        )
+        assert drawn == [32, 8, 8, 12, 3, 3]
+        ohms = driver.execute_script("return document.querySelector('.trend').data[2].y")
+        assert ohms == pytest.approx([1e3 * e.figures.cells[2].resistance for e in known.rides])
+        text = driver.execute_script("return document.body.innerText")
+        assert CAUTION in text and HOSTILE in text and "pack at" not in text
+        assert [r for r in requests(driver) if not r.startswith(("file:", "data:"))] == []
+        assert console_errors(driver) == []
