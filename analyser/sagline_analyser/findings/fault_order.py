@@ -35,8 +35,8 @@ from .series import Array, Flags, Series, clean
 from .summary import channel_words
 
 __all__ = [
-    "AFTER", "BEFORE", "MEMORY", "FaultStory", "Inside", "Lacking", "Moment", "Step", "fault_moments",
-    "what_came_first",
+    "AFTER", "BEFORE", "MEMORY", "FaultStory", "Inside", "Lacking", "Moment", "Step",
+    "fault_moments", "what_came_first",
 ]  # fmt: skip
 
 BEFORE, AFTER = 10.0, 3.0
