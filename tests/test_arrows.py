@@ -38,6 +38,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         },
         HEAVY | CLUSTER,
     ),
+    "analyser.compare": (
+        {"logger.format", "analyser.load", "analyser.findings", "analyser.page"},
+        HEAVY,
+    ),
 }
 """Room to (rooms it may import, packages beyond the standard library it may import).
 

@@ -13,6 +13,7 @@ from sagline_logger.format import CAUTION, BoardFile, SaglineError
 from .columns_in import command as columns_in
 from .compare.arguments import add_arguments as compare_arguments
 from .rides import command as rides
+from .share import command as share
 
 if TYPE_CHECKING:
     from .findings.answer import Answer
@@ -74,6 +75,14 @@ def _parser() -> argparse.ArgumentParser:
     compared = commands.add_parser("compare", help="compare two settings by their launches")
     compare_arguments(compared)
     compared.set_defaults(run=_compare)
+    shared = commands.add_parser(
+        "share", help="write one small page about a fault that gives nothing away",
+        description="Write one small page about a fault: the window around it, what came first, "
+        "and the window's samples.  It holds numbers and our own words; all else is left out "
+        "unless asked for with --keep.",
+    )  # fmt: skip
+    share.add_arguments(shared)
+    shared.set_defaults(run=share.run)
     packed = command("archive", _archive, "make a compressed copy and check it")
     packed.add_argument("-o", "--out", metavar="FILE", type=Path, help="default: LOG with .gz")
     for part in (plot, summary):
@@ -142,7 +151,10 @@ def _plot(arguments: argparse.Namespace) -> int:
     ride = _ride(arguments.log)
     board = _board(arguments, ride)
     ride = select(ride, arguments.channel)
-    out = arguments.out or arguments.log.with_suffix(".html")
+    log = arguments.log
+    out = arguments.out or log.with_suffix(".html")
+    if out.resolve() == log.resolve():  # a shared page is a log, and must outlive its report
+        out = log.with_name(f"{log.stem}-report.html")
     size = write_page(ride, out, board)
     print(f"{out} ({size / 1e6:.1f} MB): open it in a browser")
     return 0

@@ -127,7 +127,9 @@ def measure_text(value: float, unit: str) -> str:
         return duration_text(value)
     if unit == "m":
         return f"{value:.2f}\u202fm"
-    return f"{value:.2f}\u202fWh" if unit == "Wh" else figure_text(value, unit)
+    return (
+        f"{value:.{3 if value < 10 else 1}f}\u202fWh" if unit == "Wh" else figure_text(value, unit)
+    )
 
 
 def _scatter_words(measure: Measure, mean_a: float, found: Difference) -> str:

@@ -1,4 +1,4 @@
-"""What every page of ours is wrapped in: one file, our style, a policy that lets nothing else in."""
+"""What every page of ours stands in: one file, our style, a policy that lets nothing else in."""
 
 import base64
 import hashlib

@@ -1,0 +1,52 @@
+"""The arguments of ``compare``; apart from the rest, so that ``--help`` loads nothing heavy."""
+
+import argparse
+from pathlib import Path
+
+DESCRIPTION = """\
+Compare two settings by their launches from standstill, and by pulls from rolling where there are
+some.  Launches are found, aligned at the moment of first movement, measured and tested; the verdict
+is better, worse or cannot tell.
+
+Which recording is which side:
+  compare A.log B.log                      the first is A, all others are B
+  compare 1.log 2.log 3.log 4.log --sides ABBA     one letter a log, - leaves one out
+  compare *.log --by motor_current_limit   by a stated setting that has two values
+  compare one.log --marks                  one log split at its marks; a mark whose text begins or
+                                           ends with A or B names the side of what follows it, else
+                                           the stretches are A, B, A, B in turn, or as --sides says
+Ride A, B, B, A with at least three full-throttle launches each (six tell more), from the same spot
+in the same direction.  What drifts steadily then falls on both sides alike.
+
+A log states its settings: sagline-logger record --setting NAME=VALUE, or the board file.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments to ``parser``."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.description = DESCRIPTION
+    parser.add_argument("logs", metavar="LOG", type=Path, nargs="+", help="a .sagline file")
+    parser.add_argument(
+        "-o", "--out", metavar="FILE", type=Path,
+        help="the page; default: the first log's name with -compare.html (with --json: no page)",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="print everything as JSON")
+    parser.add_argument(
+        "--board", metavar="FILE", type=Path,
+        help="board file for all logs (default: the copy inside each log, if any)",
+    )  # fmt: skip
+    sides = parser.add_mutually_exclusive_group()
+    sides.add_argument("--sides", metavar="LETTERS", help="such as ABBA, one a log or stretch")
+    sides.add_argument("--by", metavar="NAME", help="sides by the value of this setting")
+    parser.add_argument("--marks", action="store_true", help="split the one log at its marks")
+    parser.add_argument(
+        "--judge", metavar="MEASURE", default="time_to_speed",
+        help="what the verdict rests on: time_to_speed (default), time_to_half, distance, "
+        "peak_battery, mean_battery, peak_motor, mean_motor, heat, sag, energy",
+    )  # fmt: skip
+    parser.add_argument(
+        "--predict", metavar="NAME=VALUE",
+        help="from A alone, what B should show with motor_current_limit, battery_current_limit or "
+        "duty_limit at this value; scored if B is given",
+    )  # fmt: skip

@@ -1,0 +1,138 @@
+"""The ``compare`` command: its arguments, its words, its JSON."""
+
+import argparse
+import json
+import math
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from sagline_logger.format import BoardFile, SaglineError
+
+from ..load.ride import Ride
+from .comparison import Comparison, Group, compare
+from .page import score_text, write_comparison
+from .predict import Prediction, parse_setting, predict
+from .sides import split
+from .verdict import measure_text, signed_text
+
+
+def run(
+    arguments: argparse.Namespace,
+    load: Callable[[Path], Ride],
+    board_of: Callable[[argparse.Namespace, Ride], BoardFile | None],
+) -> int:
+    """Compare the logs named in ``arguments`` and write the page, print words or JSON."""
+    wanted = parse_setting(arguments.predict) if arguments.predict else None
+    if len(arguments.logs) == 1 and not arguments.marks and wanted is None:
+        raise SaglineError(
+            "one log has no second side", where=str(arguments.logs[0]),
+            remedy="give another, or --marks to split it, or --predict NAME=VALUE",
+        )  # fmt: skip
+    rides = [(ride, board_of(arguments, ride)) for ride in map(load, arguments.logs)]
+    parts = split(rides, arguments.sides, arguments.by, arguments.marks)
+    if wanted is None and not any(part.side == "B" for part in parts):
+        raise SaglineError("nothing is on side B", where="--sides", remedy="give at least one B")
+    found = compare(parts, arguments.judge)
+    prediction = predict(found, *wanted) if wanted else None
+    out = arguments.out
+    if out is None and not arguments.json:
+        out = arguments.logs[0].with_name(arguments.logs[0].stem + "-compare.html")
+    size = write_comparison(found, out, prediction) if out is not None else 0
+    if arguments.json:
+        document = as_document(found, prediction)
+        print(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False))
+        return 0
+    _print(found, prediction)
+    print(f"\n{out} ({size / 1e6:.1f} MB): open it in a browser")
+    return 0
+
+
+def as_document(found: Comparison, prediction: Prediction | None) -> dict[str, Any]:
+    """Return everything as plain JSON values; what is infinite or unknown is null."""
+    groups = {}
+    for name, group in (("launches", found.launches), ("pulls", found.pulls)):
+        groups[name] = None if group is None else _group_document(group)
+    document = {
+        "order": found.order,
+        "parts": [
+            {"side": p.side, "log": p.ride.path, "stretch": p.name, "start": p.start, "end": p.end}
+            for p in found.parts
+        ],
+        "settings_changed": [asdict(change) for change in found.changes],
+        "verdict": asdict(found.verdict) if found.verdict else None,
+        **groups,
+        "prediction": asdict(prediction) if prediction else None,
+        "notes": found.notes,
+        "caution": found.caution,
+    }
+    plain = _finite(document)
+    assert isinstance(plain, dict)
+    return plain
+
+
+def _group_document(group: Group) -> dict[str, Any]:
+    return {
+        "goal": asdict(group.goal),
+        "measures": [{**asdict(row), "clear": row.clear} for row in group.rows],
+        "limited_by": [asdict(cause) for cause in group.causes],
+        "conditions": [asdict(one) for one in group.confounders],
+        "runs": [
+            {"side": r.side, "part": r.part, "start": r.start, "clock_starts": r.zero, "end": r.end}
+            for r in group.runs
+        ],
+    }
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(one) for key, one in value.items()}
+    return [_finite(one) for one in value] if isinstance(value, list | tuple) else value
+
+
+def _print(found: Comparison, prediction: Prediction | None) -> None:
+    for change in found.changes:
+        print(f"Changed: {change.name}, A {change.a}, B {change.b}")
+    if found.verdict:
+        print(found.verdict.text)
+        for line in found.verdict.advice:
+            print(f"  {line}")
+    for group in (found.launches, found.pulls):
+        if group is not None and found.verdict:
+            print(f"\n{group.goal.kind.capitalize()}: {len(group.side('A'))} on A, "
+                  f"{len(group.side('B'))} on B")  # fmt: skip
+            _print_rows(group)
+    if prediction:
+        print(f"\nPredicted from A for {prediction.name} = {prediction.value:g}")
+        for one in prediction.figures:
+            unit = one.measure.unit
+            interval = f"{measure_text(one.low, unit)} to {measure_text(one.high, unit)}"
+            score = ""
+            if one.measured is not None:
+                inside = "inside" if one.inside else "outside"
+                score = f"; B {measure_text(one.measured, unit)}, {inside}"
+            print(f"  {one.measure.label:24} {measure_text(one.value, unit)} ({interval}){score}")
+        print(f"  {score_text(prediction)}")
+        for note in prediction.notes:
+            print(f"  note: {note}")
+    for note in found.notes:
+        print(f"note: {note}")
+    print(f"\n{found.caution}")
+
+
+def _print_rows(group: Group) -> None:
+    for row in group.rows:
+        unit, by = row.measure.unit, row.difference
+        assert by is not None and row.mean_b is not None
+        print(
+            f"  {row.measure.label:24} A {measure_text(row.mean_a, unit)}, "
+            f"B {measure_text(row.mean_b, unit)}, difference {signed_text(by.value, unit)} "
+            f"({signed_text(by.low, unit)} to {signed_text(by.high, unit)})"
+            f"{', clear' if row.clear else ''}"
+        )
+    for one in group.confounders:
+        if one.real and abs(one.effect) >= 0.002:
+            print(f"  not alike: {one.label.lower()} could make {one.effect:+.1%} of the time")
