@@ -11,7 +11,7 @@ from sagline_logger.cli import COMMANDS
 
 ROOT = Path(__file__).parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")]
-PAGES += sorted((ROOT / "protocol_docs").glob("*.md"))
+PAGES += sorted((ROOT / "protocol_docs").rglob("*.md"))
 
 
 def test_readme_opens_with_exactly_two_commands_demo_then_tests():
@@ -34,7 +34,7 @@ def test_ci_runs_the_readme_test_command():
     assert "pytest" in found
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_every_relative_link_leads_to_a_file(page):
     for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", page.read_text()):
         assert (page.parent / target).exists(), f"{page.name} links to {target}"

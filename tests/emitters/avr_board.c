@@ -26,7 +26,7 @@ uint16_t board_boot(void) { return 7; }
 uint32_t board_micros(void) { return now; }
 uint16_t board_analog(uint8_t pin)
 {
-    static const uint16_t taps[] = {2235, 2980, 3082, 2979};
+    static const uint16_t taps[] = {2235, 2980, 3118, 2930};
     if (pin == PIN_CURRENT) return reads++ % ADC_FULL;
     if (pin == PIN_THERMISTOR) return 2048;
     return taps[pin - PIN_TAP_1];

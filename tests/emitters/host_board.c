@@ -29,7 +29,7 @@ uint16_t board_boot(void) { return (uint16_t)option("BOOT", 7); }
 uint32_t board_micros(void) { return now; }
 uint16_t board_analog(uint8_t pin)
 {
-    static const uint16_t taps[] = {2235, 2980, 3082, 2979};
+    static const uint16_t taps[] = {2235, 2980, 3118, 2930};
     if (pin == PIN_CURRENT) return (uint16_t)(reads++ % ADC_FULL); /* each sample unlike the next */
     if (pin == PIN_THERMISTOR) return (uint16_t)option("THERMISTOR", 2048);
     return taps[pin - PIN_TAP_1];

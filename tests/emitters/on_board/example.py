@@ -24,7 +24,7 @@ class ADC:
         if self.number == 26:  # the current: each sample unlike the next
             ADC.reads += 1
             return ADC.reads - 1
-        return {27: 32768, 28: 35760, 29: 47680, 30: 49312, 31: 47664}[self.number]
+        return {27: 32768, 28: 35760, 29: 47680, 30: 49885, 31: 46875}[self.number]
 
 
 class UART:

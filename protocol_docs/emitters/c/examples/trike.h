@@ -42,8 +42,9 @@ static const thermistor_row thermistor[] = {
 #define THERMISTOR_ROWS ((uint8_t)(sizeof(thermistor) / sizeof(thermistor[0])))
 #define THERMISTOR_FIXED 10000
 
-/* uV for a count at each tap: reference * (upper + lower) / lower / 4096, then calibrated. */
-static const uint32_t tap_gain[CELLS] = {1611, 2417, 3504, 4834};
+/* uV for a count at each tap: reference * (upper + lower) / lower / 4096, then calibrated;
+ * here lower 10 kOhm and upper 10, 20, 33, 51 kOhm on 3.3 V. */
+static const uint32_t tap_gain[CELLS] = {1611, 2417, 3464, 4915};
 
 static inline void take_fast(sagline *s, uint32_t clock)
 {

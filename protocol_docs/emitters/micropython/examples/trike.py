@@ -24,8 +24,9 @@ SLOW_CHANNELS += [
 ROWS = [(94143, -20), (32014, 0), (10000, 25), (3661, 50), (1518, 75), (697, 100), (351, 125)]
 FIXED = 10_000
 
-# µV for a count at each tap: reference × (upper + lower) / lower / 65536, then calibrated.
-GAIN = [100.7, 151.1, 219.0, 302.1]
+# µV for a count at each tap: reference × (upper + lower) / lower / 65536, then calibrated; here
+# lower 10 kΩ and upper 10, 20, 33, 51 kΩ on 3.3 V.
+GAIN = [100.7, 151.1, 216.5, 307.2]
 
 
 def streams():
