@@ -144,7 +144,7 @@ def _table(group: Group, both: bool) -> str:
         f"<p>{count}. A difference is called clear where its p, corrected for the number of "
         f"measures, is at most {SURE:.2f}.</p>"
         "<div class=wide><table class=figures><thead><tr><th>Measure<th>A<th>B<th>B − A"
-        "<th>90 % interval<th>Share of A<th>p, corrected<th><th>How it is found"
+        "<th>90 % interval<th>In % of A's<th>p, corrected<th><th>How it is found"
         f"<tbody>{body}</table></div>"
     )
 
@@ -160,12 +160,13 @@ def _row(row: Row, widest: float) -> str:
     assert by is not None and row.mean_b is not None and row.adjusted_p is not None
     interval = f"{signed_text(by.low, unit)} to {signed_text(by.high, unit)}"
     word = "clear" if row.clear else "not clear"
+    chance = "&lt; 0.001" if row.adjusted_p < 0.001 else f"{row.adjusted_p:.3f}"
     return (
         f"<tr><th scope=row>{escape(row.measure.label)}"
         f"<td class=n>{escape(measure_text(row.mean_a, unit))}"
         f"<td class=n>{escape(measure_text(row.mean_b, unit))}"
         f"<td class=n>{escape(signed_text(by.value, unit))}<td class=n>{escape(interval)}"
-        f"<td>{_bar(row, widest)}<td class=n>{row.adjusted_p:.3f}<td>"
+        f"<td class=n>{_bar(row, widest)}<td class=n>{chance}<td class=n>"
         f"{f'<b>{word}</b>' if row.clear else word}<td>{escape(row.measure.how)}"
     )
 
@@ -223,8 +224,9 @@ def _conditions(found: Sequence[Confounder]) -> str:
     rows = "".join(
         f"<tr><th scope=row>{escape(one.label)}<td class=n>{_plain(one.a, one.unit)}"
         f"<td class=n>{_plain(one.b, one.unit)}<td class=n>{_plain(one.b - one.a, one.unit, '+')}"
-        f"<td>{'beyond chance' if one.real else 'within chance'}"
-        f"<td class=n>{one.effect:+.1%}<td>{escape(one.how)}".replace("-", "−")
+        f"<td class=n>{'beyond chance' if one.real else 'within chance'}"
+        f"<td class=n>{one.effect:+.1%}".replace("-", "−")
+        + f"<td>{escape(one.how)}"
         for one in found
     )
     return (
@@ -240,7 +242,7 @@ def _plain(value: float, unit: str, sign: str = "") -> str:
     if unit == "1":
         return f"{100 * value:{sign}.1f}\u202f%"
     digits = 3 if unit == "m/s²" else 2 if unit == "V" else 1
-    return f"{value:{sign}.{digits}f}\u202f{unit}"
+    return f"{round(value, digits) + 0.0:{sign}.{digits}f}\u202f{unit}"
 
 
 def _pulls(comparison: Comparison, both: bool) -> str:
