@@ -59,13 +59,17 @@ def _in_processes(
                 pool.shutdown(cancel_futures=True)
     except BrokenProcessPool:
         # One file ended its process, as when memory runs out; which one, only trying each tells.
-        for path in left:
-            try:
-                with ProcessPoolExecutor(1, context) as pool:
+        pool = ProcessPoolExecutor(1, context)
+        try:
+            for path in left:
+                try:
                     result = pool.submit(work, path).result()
-            except BrokenProcessPool:
-                result = RideFigures(problem="reading it ended the program; is it too large?")
-            yield path, result
+                except BrokenProcessPool:
+                    result = RideFigures(problem="reading it ended the program; is it too large?")
+                    pool = ProcessPoolExecutor(1, context)
+                yield path, result
+        finally:
+            pool.shutdown(cancel_futures=True)
 
 
 def _on_dask(work: Work, paths: Sequence[str], address: str) -> Iterator[tuple[str, RideFigures]]:

@@ -42,7 +42,7 @@ function draw(box) {
       legend: { orientation: "h", y: -0.14, yanchor: "top" },
       dragmode: narrow ? false : "zoom",
       xaxis: { ...grid, type: "date", nticks: narrow ? 4 : 10 },
-      yaxis: { ...grid, rangemode: "tozero", title: narrow ? undefined : { text: chart.unit } },
+      yaxis: { ...grid, rangemode: chart.zero ? "tozero" : "normal", title: narrow ? undefined : { text: chart.unit } },
     };
     Plotly.react(host, traces(chart, colour), layout, { displayModeBar: false, responsive: true });
   }
@@ -60,7 +60,9 @@ function drawOpen(again) {
 for (const box of document.querySelectorAll("details.board")) {
   box.addEventListener("toggle", () => drawOpen(false));
 }
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => drawOpen(true));
+for (const query of ["(prefers-color-scheme: dark)", "(max-width: 700px)"]) {
+  matchMedia(query).addEventListener("change", () => drawOpen(true));
+}
 drawOpen(false);
 document.body.dataset.state = "full";
 document.body.dataset.busy = "";

@@ -110,7 +110,9 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
     yield from fill(
         resource("trends.template", __package__),
         {
-            "facts": escape(f"{shown} rides · {len(boards)} boards · {directory}"),
+            "facts": escape(
+                f"{_count(shown, 'ride')} · {_count(len(boards), 'board')} · {directory}"
+            ),
             "warnings": f"<ul class=warnings>{lines}</ul>" if lines else "",
             "caution": escape(CAUTION),
             "boards": "".join(sections),
@@ -132,7 +134,9 @@ def _board(
                 f"<h3>{title} ({unit})</h3><div class=trend data-chart={len(charts)}></div>"
             )
             lines = [_line(at, trend) for at, trend in enumerate(trends)]
-            charts.append({"unit": unit, "digits": digits, "lines": lines})
+            # From zero, slow growth of a resistance would look level.
+            zero = unit != "mΩ"
+            charts.append({"unit": unit, "digits": digits, "zero": zero, "lines": lines})
         else:
             parts.append(f"<h3>{title}</h3><p class=lacking>Nothing to draw: {needs}.</p>")
     titles = "".join(f"<th>{escape(title)}" for title in COLUMNS)
@@ -141,13 +145,17 @@ def _board(
     )
     dates = [date_text(ride.started)[:10] for ride in rides]
     span = f", {dates[0]} to {dates[-1]}" if len(rides) > 1 else ""
-    count = f"{len(entries)} ride{'s' if len(entries) > 1 else ''}"
+    count = _count(len(entries), "ride")
     return (
         f"<details class=board{' open' if unfolded else ''}><summary><b>{escape(name)}</b> "
         f"<span class=count>{count}{span}</span></summary>{''.join(parts)}"
-        f"<h3>The rides</h3><div class=wide><table><thead><tr>{titles}<tbody>{rows}</table></div>"
-        "</details>"
+        f"<h3>The rides</h3><div class=wide><table class=rides><thead><tr>{titles}"
+        f"<tbody>{rows}</table></div></details>"
     )
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" + ("" if number == 1 else "s")
 
 
 def _line(at: int, trend: Trend) -> dict[str, Any]:
