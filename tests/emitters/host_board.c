@@ -67,5 +67,12 @@ uint16_t board_notify_size(void)
     return now < 500000 || (now > 1200000 && now < 1500000) ? 0 : (uint16_t)option("SLICE", 20);
 }
 
+void board_offer(const uint8_t *frame, uint16_t count)
+{
+    printf("offer ");
+    while (count--) printf("%02x", (unsigned)*frame++);
+    putchar('\n');
+}
+
 void board_card(void *to, uint8_t byte) { board_serial(to, byte); }
 void board_card_sync(void) { fflush(stdout); }

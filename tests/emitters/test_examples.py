@@ -110,8 +110,11 @@ def pieces(data: bytes) -> list:
 
 @pytest.mark.parametrize("size", [20, 244])
 def test_over_ble_each_listener_gets_whole_frames_from_the_description_on(programs, size):
-    lines = run(programs["ble"], SLICE=size).decode().splitlines()
-    slices = [(int(line.split()[0]), bytes.fromhex(line.split()[1])) for line in lines]
+    lines = [line.split() for line in run(programs["ble"], SLICE=size).decode().splitlines()]
+    offers = [pieces(bytes.fromhex(data)) for when, data in lines if when == "offer"]
+    assert [[r.clock for r in offer] for offer in offers] == [[n * 1_000_000] for n in range(3)]
+    assert offers[0][0].name == "Kestrel"
+    slices = [(int(when), bytes.fromhex(data)) for when, data in lines if when != "offer"]
     assert max(len(data) for _, data in slices) <= size
     for since, until in ((0, 1_300_000), (1_300_000, 2**32)):
         records = pieces(b"".join(data for now, data in slices if since <= now < until))

@@ -31,15 +31,39 @@ static void notify(void)
     waiting = (uint16_t)(waiting - size);
 }
 
+/* The board characteristic: one BOARD frame of this moment.  The emitter's state is copied, so that
+ * a frame under way is not disturbed. */
+static uint8_t board_frame[128];
+static uint16_t board_size;
+
+static void board_put(void *to, uint8_t byte)
+{
+    (void)to;
+    board_frame[board_size++] = byte; /* at most 117 bytes (ble_service.md, section 3) */
+}
+
+static void offer(const sagline *s, uint32_t clock)
+{
+    static sagline copy;
+    copy = *s;
+    copy.put = board_put;
+    copy.ready = 0;
+    board_size = 0;
+    sagline_send_board(&copy, clock);
+    board_offer(board_frame, board_size);
+}
+
 int main(void)
 {
     static sagline emitter;
     bool subscribed = false;
+    uint32_t offered;
     board_start();
     sagline_init(&emitter, queue_put, 0, "Kestrel", "ble example 1", board_boot(), streams,
                  STREAMS);
     emitter.ready = queue_ready;
     if (sagline_begin(&emitter, board_micros()) != SAGLINE_OK) return 1;
+    offer(&emitter, offered = board_micros());
     while (board_running()) {
         bool now = board_notify_size() != 0;
         if (now != subscribed) { /* joined or gone: what waits is thrown away, half frames too */
@@ -49,6 +73,7 @@ int main(void)
         }
         take_samples(&emitter);
         notify();
+        if (board_micros() - offered >= UINT32_C(1000000)) offer(&emitter, offered = board_micros());
     }
     return 0;
 }

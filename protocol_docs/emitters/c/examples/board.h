@@ -20,6 +20,7 @@ void board_serial(void *to, uint8_t byte); /* waits until the byte is taken */
 /* BLE, as ble_service.md: give the stack `count` bytes for one notification; false: not now. */
 bool board_notify(const uint8_t *bytes, uint16_t count);
 uint16_t board_notify_size(void); /* ATT_MTU - 3; 0: nobody has subscribed */
+void board_offer(const uint8_t *frame, uint16_t count); /* what the board characteristic holds */
 
 /* Memory card: a file open for writing. */
 void board_card(void *to, uint8_t byte);
