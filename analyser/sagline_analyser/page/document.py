@@ -65,31 +65,50 @@ def page_parts(
     The order is the order of need: words first, then the reduced view and the scripts, which
     draw it, then all samples, which the page unpacks while it is being looked at.
     """
-    tables, columns = page_columns(ride, board)
-    if not columns:
-        raise SaglineError("there is nothing to draw: no samples", where=ride.path)
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
-    groups = lay_out(columns, lowest_cell(ride))
-    spec = _spec(ride, tables, columns, groups, limits, crossings)
-    packed_tables = [pack_time(table.time) for table in tables]
-    for entry, (_, jumps) in zip(spec["tables"], packed_tables, strict=True):
-        entry["jumps"] = jumps
-    plotly, script = plotly_source(), _script()
+    spec, blocks = trace_data(ride, board, limits, crossings)
+    plotly, script = plotly_source(), page_script()
     yield head(f"{ride.board_name or 'Ride'} – Sagline report", plotly, script)
     found = answers(ride, board) if answered is None else answered
     yield from _words(ride, board, crossings, limits, found, spec)
     yield data_block("spec", spec)
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
-    for number, (time, _) in enumerate(packed_tables):
-        yield _block(f"t{number}", time.planes, time.text)
-    for number, table in enumerate(tables):
-        gap = pack(table.gap.astype(np.uint8))
-        yield _block(f"g{number}", gap.planes, gap.text)
-    for number, column in enumerate(columns):
-        data = pack(column.raw)
-        yield _block(f"c{number}", data.planes, data.text)
+    yield from blocks
     yield '<i id="end"></i></body></html>\n'
+
+
+def trace_data(
+    ride: Ride, board: BoardFile | None, limits: Sequence[Limit], crossings: Sequence[Crossing],
+    zero: float = 0.0,
+) -> tuple[dict[str, Any], Iterator[str]]:  # fmt: skip
+    """Return what the page's script draws from: the layout with a reduced view, and all samples.
+
+    ``zero`` is the time (s from the start of the capture) that the page calls 0.
+
+    Raises:
+        SaglineError: the log holds no samples.
+    """
+    tables, columns = page_columns(ride, board)
+    if not columns:
+        raise SaglineError("there is nothing to draw: no samples", where=ride.path)
+    groups = lay_out(columns, lowest_cell(ride))
+    spec = _spec(ride, tables, columns, groups, limits, crossings) | {"zero": zero}
+    packed_tables = [pack_time(table.time) for table in tables]
+    for entry, (_, jumps) in zip(spec["tables"], packed_tables, strict=True):
+        entry["jumps"] = jumps
+
+    def blocks() -> Iterator[str]:
+        for number, (time, _) in enumerate(packed_tables):
+            yield _block(f"t{number}", time.planes, time.text)
+        for number, table in enumerate(tables):
+            gap = pack(table.gap.astype(np.uint8))
+            yield _block(f"g{number}", gap.planes, gap.text)
+        for number, column in enumerate(columns):
+            data = pack(column.raw)
+            yield _block(f"c{number}", data.planes, data.text)
+
+    return spec, blocks()
 
 
 def _block(ident: str, planes: int, text: str) -> str:
@@ -100,7 +119,8 @@ def _block(ident: str, planes: int, text: str) -> str:
 SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "main")
 
 
-def _script() -> str:
+def page_script() -> str:
+    """Return the script that draws the traces."""
     return "".join(resource(f"script/{name}.js") for name in SCRIPTS)
 
 

@@ -11,7 +11,9 @@ function localSeconds(t) {
   return at.getHours() * 3600 + at.getMinutes() * 60 + at.getSeconds() + ((spec.wall + t) % 1);
 }
 
+// Time is counted from spec.zero, but for the wall clock.
 function timeText(t, digits, wall) {
+  if (!wall) t -= spec.zero;
   const sign = t < 0 && !wall ? "−" : "";
   const unit = 10 ** digits;
   let ticks = Math.round((wall ? localSeconds(t) : Math.abs(t)) * unit);
@@ -28,7 +30,7 @@ function timeTicks(start, end, pixels, wall) {
   const least = ((end - start) / Math.max(pixels, 1)) * 90;
   const step = STEPS.find((candidate) => candidate >= least) || 86400;
   const digits = step >= 1 ? 0 : step >= 0.1 ? 1 : step >= 0.01 ? 2 : 3;
-  const shift = wall ? localSeconds(0) % step : 0;
+  const shift = wall ? localSeconds(0) % step : -(spec.zero % step);
   const values = [];
   for (let n = Math.ceil((start + shift) / step); n * step - shift <= end; n++) {
     values.push(n * step - shift);

@@ -236,4 +236,5 @@ drawLane();
 drawTools();
 drawDue(); // at once: the parser still has all the samples before it
 followLink();
-document.addEventListener("DOMContentLoaded", unpack);
+if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", unpack);
+else unpack();

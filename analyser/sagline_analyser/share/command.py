@@ -1,0 +1,179 @@
+"""``sagline-analyser share``: one small file about a fault that gives nothing away."""
+
+import argparse
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sagline_logger.format import CAUTION, SaglineError
+
+if TYPE_CHECKING:
+    from ..load.ride import Ride
+    from .shared import Shared
+    from .window_log import Window
+
+MAX_SIZE = 5_000_000
+"""Bytes of the page at most; what many mail and chat services still take."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    from .keep import KEEP
+
+    parser.add_argument("log", metavar="LOG", type=Path, help="a .sagline file")
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--fault", metavar="N", type=int, help="the Nth fault or cut-out in order")
+    which.add_argument("--at", metavar="TIME", type=_time, help="seconds or m:s from the start")
+    which.add_argument("--mark", metavar="N", type=int, help="the mark of this number")
+    for side, usual in (("before", 20), ("after", 10)):
+        parser.add_argument(
+            f"--{side}", metavar="S", type=_length,
+            help=f"seconds {side} the moment (default: {usual}, or as far as the event reaches)",
+        )  # fmt: skip
+    choices = "; ".join(f"{name}: {text}" for name, text in KEEP.items())
+    parser.add_argument(
+        "--keep", metavar="WHAT", action="append", choices=tuple(KEEP), default=[],
+        help=f"also give away, one each time: {choices}",
+    )  # fmt: skip
+    parser.add_argument(
+        "--board", metavar="FILE", type=Path,
+        help="board file with the limits (default: the copy inside the log)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--picture", metavar="FILE", type=_picture, action="append", default=[],
+        help="also write a still picture, .svg or .png",
+    )  # fmt: skip
+    parser.add_argument("-o", "--out", metavar="FILE.html", type=Path, required=True)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Say what is kept and left out, then write the page and the pictures."""
+    from ..load import load_ride
+    from .choose import choose, window_around
+
+    ride = load_ride(arguments.log)
+    moment = choose(ride, arguments.fault, arguments.at, arguments.mark)
+    window = window_around(ride, moment, arguments.before, arguments.after)
+    for out in (arguments.out, *arguments.picture):
+        if out.exists():
+            raise SaglineError(
+                "is already there and is not overwritten", where=str(out),
+                remedy="move it or choose another name",
+            )  # fmt: skip
+    share, page = _fitting(ride, moment, window, arguments)
+    _tell(share)
+    from .picture import draw
+    from .png import write_png
+    from .svg import as_svg
+
+    _write(arguments.out, page)
+    print(f"{arguments.out} ({len(page) / 1e6:.1f} MB)")
+    for path in arguments.picture:
+        picture = draw(share)
+        try:
+            if path.suffix.lower() == ".png":
+                write_png(picture, path)
+            else:
+                _write(path, as_svg(picture).encode())
+        except OSError as problem:
+            raise _unwritable(path, problem) from None
+        print(path)
+    print(CAUTION)
+    return 0
+
+
+def _fitting(
+    ride: "Ride", moment: object, window: "Window", arguments: argparse.Namespace
+) -> "tuple[Shared, bytes]":
+    """Return the shared window and its page, the window shortened until the page is small enough.
+
+    Raises:
+        SaglineError: even a short window does not fit.
+    """
+    from ..findings.fault_order import Moment
+    from .choose import shorter
+    from .page import page_parts
+    from .shared import shared
+
+    assert isinstance(moment, Moment)
+    board = _board_text(arguments.board, ride)
+    asked, page = window, b""
+    for _ in range(8):
+        share = shared(ride, moment, window, frozenset(arguments.keep), board)
+        page = "".join(page_parts(share)).encode()
+        if len(page) <= MAX_SIZE:
+            if window != asked:
+                print(
+                    f"window shortened from {asked.end - asked.start:.0f} s to "
+                    f"{window.end - window.start:.0f} s, so that the page stays below "
+                    f"{MAX_SIZE / 1e6:g} MB"
+                )
+            return share, page
+        fixed = 2_200_000  # what the page weighs without samples, about
+        window = shorter(window, min(0.9, 0.95 * (MAX_SIZE - fixed) / (len(page) - fixed)))
+    raise SaglineError(
+        f"even {window.end - window.start:.1f} s make {len(page) / 1e6:.1f} MB", where=ride.path,
+        remedy="choose a shorter stretch with --before and --after",
+    )  # fmt: skip
+
+
+def _tell(share: "Shared") -> None:
+    start, end = -share.at, share.ride.duration - share.at
+    print(f"{share.moment.text}; window {start:.1f} to {end:+.1f} s, times from the moment")
+    print("kept:")
+    for line in share.account.kept_lines():
+        print(f"  {line}")
+    print("left out:")
+    for line in [*share.account.left_lines(), "file names and paths, host and user names, serial "
+                 "and boot numbers, foreign bytes (always)"]:  # fmt: skip
+        print(f"  {line}")
+
+
+def _board_text(path: Path | None, ride: "Ride") -> str | None:
+    from sagline_logger.format import load_board_file
+
+    if path is None:
+        return ride.board_file
+    return load_board_file(path)[1].decode()
+
+
+def _write(path: Path, data: bytes) -> None:
+    try:
+        with path.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as problem:
+        raise _unwritable(path, problem) from None
+
+
+def _unwritable(path: Path, problem: OSError) -> SaglineError:
+    return SaglineError(
+        f"cannot write ({problem.strerror})", where=str(path), remedy="choose another place"
+    )
+
+
+def _time(text: str) -> float:
+    from .choose import seconds
+
+    try:
+        return seconds(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time such as 83.5 or 1:23.5") from None
+
+
+def _length(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value < 1e6:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds")
+    return value
+
+
+def _picture(text: str) -> Path:
+    path = Path(text)
+    if path.suffix.lower() not in (".svg", ".png"):
+        raise argparse.ArgumentTypeError(f"{text!r} must end in .svg or .png")
+    return path
