@@ -46,7 +46,7 @@ def fault_answer(ride: Ride, board: BoardFile | None) -> Answer:
 def story_lines(story: FaultStory) -> list[str]:
     """Return a story as short sentences: the steps in order, what was normal, the causes."""
     minutes, seconds = divmod(story.moment.time, 60)
-    lines = [f"At {minutes:.0f}:{seconds:04.1f}: {story.moment.text}."]
+    lines = [f"At {minutes:.0f}:{seconds:04.1f}, {story.moment.text}."]
     at = story.moment.time
     lines += [f"{n}. {s.text(at)}." for n, s in enumerate(story.crossed[:SHOWN_STEPS], 1)]
     if (more := len(story.crossed) - SHOWN_STEPS) > 0:

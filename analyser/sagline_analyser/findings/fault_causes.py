@@ -87,7 +87,7 @@ def _reported(scene: Scene, weighing: Weighing, words: str) -> None:
     for event in scene.ride.events:
         near = abs(event.time - scene.at) < 1.0 and event.kind == EventKind.FAULT
         if near and re.search(words, event.text, re.IGNORECASE):
-            weighing.add(1.0, f"the board itself reported: {event.text}")
+            weighing.add(1.0, f"the board itself reported “{event.text}”")
             return
 
 
@@ -109,12 +109,13 @@ def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
     low = False
     if scene.lowest is not None and level is not None:
         key, _, value, when = scene.lowest
-        cell = f"the lowest cell ({key.rpartition('_')[2]}) read {quantity(value, 'V')}"
         low = value <= level
-        side = "at or below" if low else "above"
+        near = [float(part.value[-1]) for _, one in scene.cells if len(part := scene.before(one))]
+        side = "not above" if low else "above"
         w.add(1.5 if low else -1.5,
-              f"{cell} {_ago(scene, when)}, {side} the {quantity(level, 'V')} of its "
-              "alarm voltage")  # fmt: skip
+              f"cell {key.rpartition('_')[2]} was lowest at {quantity(value, 'V')} "
+              f"{_ago(scene, when)} (median cell {quantity(float(np.median(near)), 'V')}), "
+              f"{side} its alarm voltage {quantity(level, 'V')}")  # fmt: skip
     start = scene.level("setting", channel="pack_voltage", above=False)
     if scene.voltage is not None and start is not None and scene.vanished is None:
         least = float(scene.before(scene.voltage).value.min())
@@ -397,7 +398,7 @@ def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
 
 CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "empty": (
-        "an empty pack: low-voltage cut-back or cut-off",
+        "an empty cell or pack: low-voltage cut-back or cut-off",
         "rest the pack and read every cell; charge it before drawing on it again", _empty,
         r"\blow|under.?volt|below stop|empty",
     ),
@@ -436,7 +437,8 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     ),
     "throttle_signal": (
         "a fault of the throttle signal", "wiggle the throttle's plug and cable with the wheels "
-        "off the ground", _signal(throttle_evidence, "no throttle channel"), r"throttle",
+        "off the ground and nothing near them",
+        _signal(throttle_evidence, "no throttle channel"), r"throttle",
     ),
     "speed_signal": (
         "a fault of a rotor or speed sensor", "check the sensor's plug, cable and magnet gap",

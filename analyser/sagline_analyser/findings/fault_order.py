@@ -169,10 +169,16 @@ def _beyond_limit(
         if track.key == key:
             found += _first_entry(
                 track, window, threshold.level, threshold.above, ripple,
-                HYSTERESIS * abs(threshold.level), threshold.words,
+                HYSTERESIS * abs(threshold.level), _bracketed(threshold.words),
                 "setting" if setting else "limit",
             )  # fmt: skip
     return found
+
+
+def _bracketed(words: str) -> str:
+    """``above 60 A: rating of fuse 'main'`` becomes ``above 60 A (rating of fuse 'main')``."""
+    bound, _, reason = words.partition(": ")
+    return f"{bound} ({reason})" if reason else bound
 
 
 def _first_entry(
@@ -253,7 +259,7 @@ def _events(ride: Ride, window: tuple[float, float]) -> list[Step]:
         if start <= event.time <= end and event.kind in (EventKind.FAULT, EventKind.FAULT_CLEARED):
             what = "fault" if event.kind == EventKind.FAULT else "fault cleared"
             words = f"the board reported {what} {event.number}"
-            words += f": {event.text}" if event.text else ""
+            words += f" “{event.text}”" if event.text else ""
             clock = sum(event.time >= s.start - error for s in ride.segments[1:])
             found.append(Step(event.time, 0.0, "", "", words, None, "", "event", clock=clock))
     for gap in ride.link_gaps:
@@ -326,7 +332,7 @@ def _words(story: FaultStory) -> str:
     """Return the story in a few sentences that claim no more than the data show."""
     at = story.moment.time
     minutes, seconds = divmod(at, 60)
-    text = f"At {minutes:.0f}:{seconds:04.1f} {story.moment.text}."
+    text = f"At {minutes:.0f}:{seconds:04.1f}, {story.moment.text}."
     if story.blind:
         text += f" There is no reading in the {span_text(story.blind)} before."
     standing = [step for step in story.crossed if step.standing and step.kind == "limit"]
