@@ -25,6 +25,11 @@ LEAST_RISE = 4.0
 VAGUE = 1.6
 """Ratio of the interval's ends above which the ride was too short or gentle (our choice)."""
 
+FARTHEST = 2.2
+"""Times the temperature span seen that a power stage's limit may lie above the air (our choice).
+A winding warms with the current squared; how a stage's losses divide between the current and its
+square shows only as far as the ride warmed it."""
+
 HARDEST = 60.0
 """s of the ride's hardest stretch, whose RMS current is used where the board states no other."""
 
@@ -125,6 +130,12 @@ def part_heat(
         for way in (True, False)
     )
     settles = thermal.settles_at(model, chosen, air, usual)
+    if not motor and np.isfinite(cold.low) and from_board - air > FARTHEST * rise:
+        return replace(
+            known, cold=cold, now=now, settles=settles, reason="the ride was too gentle to tell: "
+            f"it changed by only {rise:.1f} K, and the limit is {from_board - air:.0f} K above "
+            "the air",
+        )  # fmt: skip
     known = replace(known, cold=cold, now=now, settles=settles)
     if not np.isfinite(cold.low):
         return known  # not within the horizon by all that the data allow: that is an answer
