@@ -134,10 +134,22 @@ def main(boards: int, first: int) -> None:
         for result in pool.map(one_board, range(first, first + boards)):
             found.append(result)
             if len(found) % 25 == 0:
-                print(f"{len(found)} of {boards} boards", file=sys.stderr, flush=True)
+                print(_so_far(found, boards), file=sys.stderr, flush=True)
     _coverage([pair for board in found for pair in board.different])
     _equal([pair for board in found for pair in board.equal])
     _predictions(found[:200])
+
+
+def _so_far(found: list[Board], boards: int) -> str:
+    key = "time_to_speed"
+    different = [pair.covered[key] for board in found for pair in board.different]
+    better = [pair.outcome == "better" for board in found for pair in board.equal]
+    inside = [[b.inside[k] for b in found] for k in (key, "peak_battery")]
+    return (
+        f"{len(found)} of {boards} boards: launch time covered {np.mean(different):.1%}, falsely "
+        f"better {np.mean(better):.1%}, predicted {np.mean(inside[0]):.1%} and, battery peak, "
+        f"{np.mean(inside[1]):.1%}"
+    )
 
 
 def _coverage(pairs: list[Pair]) -> None:

@@ -28,7 +28,7 @@ def launch_ride(
     board: BoardParameters, seed: str, slope_seed: int = 0, charge: float | None = None,
     launches: int = LAUNCHES, rise: float | None = None,
 ) -> SimulatedRide:  # fmt: skip
-    """Ride ``launches`` launches of about 8 s each and load the log.
+    """Ride ``launches`` launches of 5 to 6 s each and load the log.
 
     Throttle openings, lengths, pauses and, unless given, the state of charge come by chance from
     ``seed``; the road's steady rise from ``slope_seed``.
@@ -36,12 +36,12 @@ def launch_ride(
     chance = random.Random(f"launches {seed}")
     place = random.Random(f"road {slope_seed}")
     level, usual = place.uniform(0.0, 0.02), place.uniform(0.4, 0.9)
-    legs = [Leg("stand", 0.0, seconds=2.0)]
+    legs = [Leg("stand", 0.0, seconds=1.5)]
     for _ in range(launches):
         legs += [
-            Leg("launch", 14.0, throttle=chance.uniform(0.85, 1.0), seconds=chance.uniform(7, 8)),
+            Leg("launch", 14.0, throttle=chance.uniform(0.85, 1.0), seconds=chance.uniform(5, 6)),
             Leg("stop", 0.0, brake=0.9, until_stopped=True),
-            Leg("wait", 0.0, brake=0.4, seconds=chance.uniform(2.5, 4.0)),
+            Leg("wait", 0.0, brake=0.4, seconds=chance.uniform(1.5, 2.5)),
         ]
     own = usual + chance.uniform(-0.02, 0.02) if charge is None else charge
     slope = level if rise is None else rise

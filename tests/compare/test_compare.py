@@ -1,0 +1,219 @@
+"""Launches found and measured, conditions told from the setting, the verdict, the prediction."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sagline_analyser.compare.comparison import compare
+from sagline_analyser.compare.measures import figures
+from sagline_analyser.compare.predict import parse_setting, predict
+from sagline_analyser.compare.runs import find_runs
+from sagline_analyser.compare.sides import Part, split
+from sagline_analyser.load import load_ride
+from sagline_analyser.load.ride import Ride, RideMark
+from sagline_logger.format import SaglineError
+from support.launch_rides import launch_board, launch_ride
+from support.rides import channel, make_ride, make_stream
+
+RATE = 100
+FORCE = 0.02
+"""m/s² for each ampere of motor current in the rides below."""
+
+
+def steady(
+    accelerations: list[float], volts: float = 48.0, wobble: float = 0.0, rolling: float = 0.0,
+    throttle: float = 1.0, **more: object,
+) -> Ride:  # fmt: skip
+    """Return launches of constant acceleration (m/s²), 6 s each from rest, at 40 A battery current.
+
+    With ``rolling`` (m/s) there is a hand's width of motion before each, which makes them pulls.
+    """
+    speed, hand, motor, battery = [], [], [], []
+    for acceleration in accelerations:
+        rest, go, stop = 3 * RATE, 6 * RATE, 2 * RATE
+        clock = np.arange(go) / RATE
+        speed += [np.full(rest, rolling), rolling + acceleration * clock,
+                  np.linspace(rolling + acceleration * 6, rolling, stop)]  # fmt: skip
+        hand += [np.zeros(rest), np.full(go, throttle), np.zeros(stop)]
+        motor += [np.zeros(rest), np.full(go, (acceleration + wobble) / FORCE), np.zeros(stop)]
+        battery += [np.zeros(rest), np.full(go, 40.0), np.zeros(stop)]
+    columns = {
+        channel("speed", "m/s", exponent=-6): np.concatenate(speed),
+        channel("throttle", "1"): np.concatenate(hand),
+        channel("motor_current", "A", 1): np.concatenate(motor),
+        channel("battery_current", "A"): np.concatenate(battery),
+        channel("pack_voltage", "V"): volts - 0.05 * np.concatenate(battery),
+    }
+    time = np.arange(len(columns[channel("throttle", "1")])) / RATE
+    return make_ride(make_stream("fast", time, columns), **more)
+
+
+def sides(*rides: Ride, **how: object) -> list[Part]:
+    return split([(ride, None) for ride in rides], **how)  # type: ignore[arg-type]
+
+
+def test_figures_of_a_constant_acceleration_are_those_of_the_textbook() -> None:
+    """v = a·t, s = v₀·t + ½·a·t², E = U·I·t (any physics textbook), for each launch."""
+    ride = steady([1.0, 1.25, 1.5])
+    group = compare(sides(ride)).launches
+    assert group is not None and len(group.runs) == 3
+    goal = group.goal.high
+    assert goal == pytest.approx(math.floor(3.6 * 0.97 * 5.99) / 3.6)
+    for run, acceleration in zip(group.runs, (1.0, 1.25, 1.5), strict=True):
+        found = figures(run, group.goal)
+        taken = (goal - 0.5) / acceleration
+        assert found["time_to_speed"] == pytest.approx(taken, abs=0.01)
+        assert found["distance"] == pytest.approx(0.5 * 3 + acceleration * 4.5, rel=0.01)
+        assert found["energy"] == pytest.approx(46.0 * 40.0 * taken / 3600, rel=0.01)
+        assert found["heat"] == pytest.approx((acceleration / FORCE) ** 2 * taken, rel=0.01)
+        assert found["sag"] == pytest.approx(2.0, abs=0.005)
+        assert found["peak_battery"] == found["mean_battery"] == pytest.approx(40.0)
+
+
+def test_gentle_and_broken_off_launches_are_left_out_and_counted() -> None:
+    strong, gentle = steady([1.0, 1.0, 0.3]), steady([1.0], throttle=0.6)
+    found = compare(sides(strong, gentle, sides="AA"))
+    assert found.launches is not None and len(found.launches.runs) == 2
+    assert any("1 gentler launch" in note for note in found.notes)
+    assert any("broken off" in note for note in found.notes)
+
+
+def test_pulls_are_timed_between_speeds_that_all_pass() -> None:
+    slow, fast = (steady([a, a * 1.01, a * 0.99, a * 1.005], rolling=2.0) for a in (1.0, 1.2))
+    found = compare(sides(slow, fast))
+    assert found.launches is None and found.pulls is not None
+    goal = found.pulls.goal
+    assert 2.0 < goal.low < goal.high < 8.0
+    row = found.pulls.row("time_to_speed")
+    assert row.mean_a == pytest.approx((goal.high - goal.low) / 1.0, rel=0.01)
+    assert row.mean_b == pytest.approx((goal.high - goal.low) / 1.2, rel=0.01)
+    assert found.verdict is not None and found.verdict.outcome == "better"
+
+
+def test_without_a_throttle_channel_the_current_shows_the_launches() -> None:
+    ride = steady([1.0, 1.1])
+    stream = ride.streams["fast"]
+    kept = {k: v for k, v in stream.channels.items() if k != "throttle"}
+    bare = replace(ride, streams={"fast": replace(stream, channels=kept)})
+    runs, _ = find_runs(bare, None, "A", 1, (0.0, math.inf))
+    assert [round(run.start, 1) for run in runs] == [3.0, 14.0]
+
+
+def test_better_worse_and_the_higher_the_scatter_the_less_it_can_tell() -> None:
+    slow, fast = [1.0, 1.01, 0.99, 1.0], [1.1, 1.11, 1.09, 1.1]
+    assert outcome(slow, fast) == "better"
+    assert outcome(fast, slow) == "worse"
+    assert outcome(slow, slow[::-1]) == "cannot tell"
+    found = compare(sides(steady([1.0, 1.2, 0.9, 1.1]), steady([1.05, 1.25, 0.95, 1.1])))
+    assert found.verdict is not None and found.verdict.outcome == "cannot tell"
+    assert found.verdict.more is not None and found.verdict.more > 4
+    few = compare(sides(steady(slow[:2]), steady(fast[:2])))
+    assert few.verdict is not None and few.verdict.outcome == "cannot tell"
+    assert "least is 3" in few.verdict.text and few.verdict.more == 1
+
+
+def outcome(a: list[float], b: list[float]) -> str:
+    verdict = compare(sides(steady(a), steady(b))).verdict
+    assert verdict is not None
+    return str(verdict.outcome)
+
+
+def test_a_fuller_pack_takes_the_verdict_away() -> None:
+    """Power goes with voltage: 10 % of it can be all of 8 % less time."""
+    a = [steady([x], volts=v) for x, v in ((1.0, 46.0), (1.004, 46.1), (0.997, 45.9))]
+    b = [steady([x], volts=v) for x, v in ((1.08, 51.0), (1.085, 51.1), (1.078, 50.9))]
+    found = compare(sides(*a, *b, sides="AAABBB"))
+    assert found.verdict is not None and found.verdict.outcome == "cannot tell"
+    assert "pack voltage" in found.verdict.text
+    condition = next(c for c in found.main.confounders if c.key == "rest_voltage")
+    assert condition.real and condition.effect == pytest.approx(-5 / 48.5, rel=0.01)
+    # With the fuller pack on the slower side it cannot be the pack.
+    swapped = compare(sides(*[steady([1.0 + k], volts=51.0 + k) for k in (0, 0.01, 0.005)],
+                            *[steady([1.08 + k], volts=46.0 + k) for k in (0, 0.01, 0.005)],
+                            sides="AAABBB"))  # fmt: skip
+    assert swapped.verdict is not None and swapped.verdict.outcome == "better"
+
+
+def test_a_slope_between_the_sides_is_sized() -> None:
+    """Newton's law: a road that rises by 2 % takes 0.02·g of acceleration, shared with the turning
+    parts' inertia of 4 % (the simulated board's own)."""
+    board = launch_board(8)
+    flat, hill = (
+        launch_ride(board, "slope", charge=0.7, launches=3, rise=rise) for rise in (0.0, 0.02)
+    )
+    found = compare(split([(r.ride, r.board_file) for r in (flat, hill)]))
+    slope = next(c for c in found.main.confounders if c.key == "slope")
+    assert slope.difference.value == pytest.approx(0.02 * 9.80665 / 1.04, rel=0.1)
+    assert slope.real and slope.effect > 0
+
+
+def test_four_rides_in_the_order_abba(ridden: dict[str, Path]) -> None:
+    rides = [(load_ride(path), None) for path in ridden.values()]
+    found = compare(split(rides, by="motor_current_limit"))
+    assert found.order == "ABBA" and not any("order" in note for note in found.notes)
+    assert [change.name for change in found.changes] == ["motor_current_limit"]
+    assert found.launches is not None
+    assert (len(found.launches.side("A")), len(found.launches.side("B"))) == (6, 6)
+    verdict = found.verdict
+    assert verdict is not None and verdict.outcome == "better"
+    peak = found.launches.row("peak_motor")
+    assert peak.mean_b is not None and peak.mean_b / peak.mean_a == pytest.approx(1.15, abs=0.01)
+    assert peak.clear
+    by_cause = {one.cause: one for one in found.launches.causes}
+    assert by_cause["motor-current limit"].a > by_cause["motor-current limit"].b
+    assert sum(one.a for one in found.launches.causes) == pytest.approx(1, abs=0.02)
+
+    name, value = "motor_current_limit", float(found.changes[0].b)
+    made = predict(found, name, value)
+    assert made.old == pytest.approx(float(found.changes[0].a), rel=0.01)
+    scored = {one.measure.key: one for one in made.figures}
+    for key in ("time_to_speed", "peak_battery", "peak_motor"):
+        assert scored[key].inside, scored[key]
+    time = scored["time_to_speed"]
+    assert time.high < time.a, "the predicted interval must exclude that nothing changes"
+    # From A alone it is the same prediction, but for the number of launches to come and the goal.
+    alone = predict(compare(split(rides[:1])), name, value)
+    assert all(one.measured is None and one.inside is None for one in alone.figures)
+    ratio = alone.figures[0].value / alone.figures[0].a
+    assert ratio == pytest.approx(time.value / time.a, rel=0.02)
+
+
+# ------------------------------------------------------------------------ sides
+
+
+def test_marks_split_a_ride_and_name_the_sides() -> None:
+    marks = ("A soft", "hard B", "rest", "BA", "A")
+    ride = steady([1.0] * 6, marks=tuple(RideMark(11.0 * n, n, t) for n, t in enumerate(marks, 1)))
+    parts = sides(ride, marks=True)
+    assert [(p.side, p.start) for p in parts] == [("A", 11.0), ("B", 22.0), ("A", 55.0)]
+    parts = sides(ride, marks=True, sides="-ABBA-")
+    assert [p.side for p in parts] == ["A", "B", "B", "A"]
+    plain = replace(ride, marks=tuple(RideMark(11.0 * n, n, "") for n in (1, 2)))
+    assert [p.side for p in sides(plain, marks=True)] == ["A", "B", "A"]
+
+
+@pytest.mark.parametrize(
+    ("how", "where"),
+    [
+        ({"sides": "AB"}, "--sides"),
+        ({"sides": "ABX"}, "--sides"),
+        ({"sides": "BBB"}, "--sides"),
+        ({"by": "motor_current_limit"}, "ride.sagline"),
+        ({"marks": True}, "--marks"),
+    ],
+)
+def test_sides_that_do_not_fit_are_refused(how: dict[str, object], where: str) -> None:
+    ride = steady([1.0])
+    with pytest.raises(SaglineError) as problem:
+        sides(ride, ride, ride, **how)
+    assert problem.value.where == where
+
+
+@pytest.mark.parametrize("text", ["x", "wheel=3", "motor_current_limit=-4", "duty_limit=nan"])
+def test_a_setting_that_cannot_be_predicted_is_refused(text: str) -> None:
+    with pytest.raises(SaglineError) as problem:
+        parse_setting(text)
+    assert problem.value.where == "--predict"

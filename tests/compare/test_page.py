@@ -1,0 +1,106 @@
+"""The command from logs to words, JSON and a page; the page in a real browser."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from sagline_analyser.cli import main
+from sagline_analyser.compare.comparison import compare
+from sagline_analyser.compare.page import write_comparison
+from sagline_analyser.compare.predict import predict
+from sagline_analyser.compare.sides import split
+from sagline_analyser.load import load_ride
+from sagline_logger.format import CAUTION
+from support.browser import chromium, console_errors, emulate, open_page, requests
+
+HOSTILE = "<script>window.ran = 1</script>{{runs}}<img src=x onerror='window.ran = 1'>\"'&lt;"
+
+
+def test_the_command_in_words_and_as_json_agree(
+    ridden: dict[str, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    logs = [str(path) for path in ridden.values()]
+    page = tmp_path / "page.html"
+    words = ["compare", *logs, "--sides", "ABBA", "--predict", "motor_current_limit=36.5"]
+    assert main([*words, "-o", str(page)]) == 0
+    said = capsys.readouterr().out
+    assert main([*words, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["verdict"]["outcome"] == "better" and found["verdict"]["text"] in said
+    assert found["order"] == "ABBA" and found["settings_changed"][0]["name"] in said
+    assert found["prediction"]["figures"][0]["inside"] is True
+    assert CAUTION in said and found["caution"] == CAUTION
+    assert page.stat().st_size > 1e6 and found["verdict"]["text"] in page.read_text("utf-8")
+    assert len(found["launches"]["runs"]) == 12 and len(found["launches"]["measures"]) == 10
+
+
+def test_one_log_split_at_its_marks(
+    ridden: dict[str, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["compare", str(ridden["A1"].with_suffix(".marked")), "--marks", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert [part["side"] for part in found["parts"]] == ["A", "B"]
+    assert {run["side"] for run in found["launches"]["runs"]} == {"A", "B"}
+    assert found["verdict"]["outcome"] == "cannot tell"  # 3 launches in all
+    row = found["launches"]["measures"][0]["difference"]
+    assert row["low"] is None and row["high"] is None
+
+
+@pytest.mark.parametrize(
+    ("more", "part"),
+    [
+        ([], "no second side"),
+        (["--marks"], "no marks"),
+        (["A1", "--judge", "looks"], "no measure looks"),
+        (["A1", "--predict", "colour=3"], "does not follow"),
+        (["A1", "--by", "duty_limit"], "states no setting"),
+        (["A1", "--sides", "AA"], "nothing is on side B"),
+        (["none.sagline"], "none.sagline"),
+    ],
+)
+def test_bad_input_gives_one_line(
+    ridden: dict[str, Path], more: list[str], part: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = [str(ridden.get(word, word)) for word in more]
+    assert main(["compare", str(ridden["B1"]), *words]) == 1
+    said = capsys.readouterr()
+    assert part in said.err and said.err.count("\n") == 1 and said.out == ""
+
+
+def test_the_page_is_whole_quiet_and_takes_texts_as_texts(
+    ridden: dict[str, Path], tmp_path: Path
+) -> None:
+    rides = [
+        replace(
+            load_ride(path), board_name=HOSTILE, path=HOSTILE + name,
+            settings={HOSTILE: name[0], "motor_current_limit": name[0]},
+        )
+        for name, path in ridden.items()
+    ]  # fmt: skip
+    found = compare(split([(ride, None) for ride in rides], sides="ABBA"))
+    page = tmp_path / "page.html"
+    write_comparison(found, page, predict(found, "motor_current_limit", 36.5))
+    with chromium() as browser:
+        open_page(browser, page)
+        assert browser.execute_script("return typeof window.ran") == "undefined"
+        assert console_errors(browser) == []
+        assert all(url.startswith(("file:", "data:")) for url in requests(browser))
+        assert HOSTILE in browser.execute_script("return document.querySelector('h1').textContent")
+        text = browser.execute_script("return document.body.textContent")
+        assert all(HOSTILE + name in text for name in ridden) and CAUTION in text
+        plots = browser.execute_script(
+            "return panels.map((p) =>"
+            " [p.title, p.plot.querySelectorAll('.scatterlayer .trace').length])"
+        )
+        # Twelve launches and two medians in every panel.
+        assert [count for _, count in plots] == [14] * 5, plots
+        dashes = browser.execute_script(
+            "return [...panels[0].plot.querySelectorAll('.js-line')]"
+            ".map((l) => l.style.strokeDasharray)"
+        )
+        assert len(set(dashes)) == 2, "the sides differ without colour"
+        emulate(browser, 390, 844)
+        open_page(browser, page)
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 390
