@@ -25,7 +25,7 @@ LEAST_RISE = 4.0
 VAGUE = 1.6
 """Ratio of the interval's ends above which the ride was too short or gentle (our choice)."""
 
-FARTHEST = 2.2
+FARTHEST = 2.5
 """Times the temperature span seen that a power stage's limit may lie above the air (our choice).
 A winding warms with the current squared; how a stage's losses divide between the current and its
 square shows only as far as the ride warmed it."""
