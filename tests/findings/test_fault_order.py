@@ -4,7 +4,7 @@ import itertools
 import json
 import re
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sagline_analyser.findings.fault_answer import fault_answer
+from sagline_analyser.findings.fault_answer import fault_answer, story_lines
 from sagline_analyser.findings.fault_causes import CAUSES
 from sagline_analyser.findings.fault_moments import fault_moments
 from sagline_analyser.findings.fault_order import what_came_first
@@ -183,6 +183,13 @@ WRONG: list[tuple[str, Callable[[], Ride]]] = [
 ]  # fmt: skip
 
 
+@cache
+def story_of(make: Callable[[], Ride]) -> FaultStory:
+    """Return the story of the first moment found, else of the strike."""
+    ride = make()
+    return what_came_first(ride, BOARD, next(iter(fault_moments(ride)), AT))
+
+
 @pytest.mark.parametrize(("key", "make"), WRONG, ids=[make.__name__ for _, make in WRONG])
 def test_scripted_cause_ranks_first(key: str, make: Callable[[], Ride]) -> None:
     """The rules are common practice, no source; the signals are computed by Ohm's law."""
@@ -190,7 +197,7 @@ def test_scripted_cause_ranks_first(key: str, make: Callable[[], Ride]) -> None:
     moments = fault_moments(ride)
     if key != "rider":  # letting go is no fault; a reader may still ask about it
         assert [abs(m.time - AT) < 0.5 for m in moments] == [True]
-    story = what_came_first(ride, BOARD, moments[0] if moments else AT)
+    story = story_of(make)
     ranked = [(cause.key, cause.score) for cause in story.causes]
     assert ranked[0][0] == key, story.causes[:3]
     assert story.causes[0].likelihood == "likely"
@@ -471,12 +478,19 @@ SURE = re.compile(
 
 @pytest.mark.parametrize("make", [make for _, make in WRONG])
 def test_nothing_claims_certainty_and_the_caution_stands(make: Callable[[], Ride]) -> None:
-    answer = fault_answer(make(), BOARD)
-    said = json.dumps(asdict(answer)).replace(json.dumps(CAUTION), "")
+    story = story_of(make)
+    said = json.dumps([replace(story, caution="").__dict__, story_lines(story)], default=str)
     assert not SURE.search(said), SURE.search(said)
-    assert answer.caution == CAUTION
-    if answer.evidence:
-        assert "does not prove it" in answer.verdict
+    assert story.caution == CAUTION
+    assert story.text.endswith("a log alone does not prove it.")
+
+
+def test_the_answer_tells_the_story_with_its_window_and_caution() -> None:
+    answer = fault_answer(sag(), BOARD)
+    story = story_of(sag)
+    assert answer.verdict == story.text and answer.caution == CAUTION
+    assert answer.evidence == (story.window,)
+    assert set(story_lines(story)) <= set(answer.details)
 
 
 def test_answer_of_a_sound_ride_is_one_line() -> None:

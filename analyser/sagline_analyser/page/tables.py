@@ -174,12 +174,19 @@ def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
 def event_table(rows: Iterable[tuple[float, str, str]]) -> str:
     """Return (time, what, text) rows of the event lane in writing."""
     body = "".join(
-        f"<tr><td>{zoom_link(time)}<td>{escape(what)}<td>{escape(text)}"
+        f"<tr><td>{zoom_link(time)}<td>{_led_up_to(what)}<td>{escape(text)}"
         for time, what, text in rows
     )
     if not body:
         return "<p>No faults, marks, link losses or restarts."
     return f"<div class=wide><table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div>"
+
+
+def _led_up_to(what: str) -> str:
+    """Return what an event was; a fault links to the answer that tells what led up to it."""
+    return (
+        f'{what} (<a href="#answer-fault">what came first</a>)' if what == "fault" else escape(what)
+    )
 
 
 def zoom_link(start: float, end: float | None = None) -> str:
