@@ -59,6 +59,8 @@ def test_only_what_is_new_or_changed_is_worked_out(tmp_path, counted):
     (tmp_path / "far" / "below").mkdir(parents=True)
     archive = tmp_path / "far" / "below" / "old.sagline.gz"
     archive.write_bytes(gzip.compress(small_ride(5)))
+    same = tmp_path / "ride_0000.sagline.gz"  # beside its log it is no ride of its own
+    same.write_bytes(gzip.compress(small_ride(0)))
 
     def look():
         done.clear()
@@ -87,6 +89,7 @@ def test_only_what_is_new_or_changed_is_worked_out(tmp_path, counted):
     assert before.st_size < status.st_size
 
     first.unlink()
+    same.unlink()
     gone = look()
     assert (gone.removed, [e.path for e in gone.rides], done) == (
         1,

@@ -40,6 +40,10 @@ def test_all_is_drawn_and_nothing_is_fetched(page, known):
             assert driver.execute_script(
                 "return document.documentElement.scrollWidth <= window.innerWidth"
             )
+            heights = driver.execute_script(
+                "return [...document.querySelectorAll('.trend')].map(p => p.offsetHeight)"
+            )
+            assert heights == [280] * 6, "no chart may lie on the next"
         counts = driver.execute_script(
             "return [...document.querySelectorAll('.trend')].map(p => p.data.map(t => t.y.length))"
         )

@@ -101,8 +101,11 @@ def _index(directory: Path) -> Iterator[Index]:
 
 
 def _logs(directory: Path) -> Iterator[Path]:
-    for suffix in (SUFFIX, SUFFIX + ARCHIVE_SUFFIX):
-        yield from (path for path in directory.rglob(f"*{suffix}") if path.is_file())
+    """Yield the logs and archives; an archive beside its log is the same ride once more."""
+    yield from (path for path in directory.rglob(f"*{SUFFIX}") if path.is_file())
+    for path in directory.rglob(f"*{SUFFIX}{ARCHIVE_SUFFIX}"):
+        if path.is_file() and not path.with_suffix("").is_file():
+            yield path
 
 
 def _order(entry: Entry) -> tuple[bool, float, str]:

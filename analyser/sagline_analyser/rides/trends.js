@@ -31,8 +31,10 @@ function draw(box) {
     const chart = spec.charts[Number(host.dataset.chart)];
     const narrow = host.clientWidth < 600;
     const grid = { gridcolor: colour("--grid"), zeroline: false, automargin: true };
+    // The element keeps its height while plotly.js redraws for another width.
+    host.style.height = chart.lines.length > 4 ? "400px" : "280px";
     const layout = {
-      height: chart.lines.length > 4 ? 400 : 280,
+      autosize: true,
       margin: { l: narrow ? 40 : 56, r: 8, t: 8, b: 36 },
       paper_bgcolor: "rgba(0,0,0,0)",
       plot_bgcolor: "rgba(0,0,0,0)",
