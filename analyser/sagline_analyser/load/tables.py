@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -43,6 +43,8 @@ _HEADER = np.dtype(
 _TIME = np.dtype([("kind", "u1"), ("monotonic", "<u8"), ("wall", "<i8"), ("position", "<u8")])
 INSTANT = np.dtype([("offset", "i8"), ("monotonic", "i8"), ("wall", "i8"), ("time", "?")])
 """The host's clocks at a place in the file; ``time`` where a TIME record says so."""
+_FURTHEST = 1 << 61
+"""µs: a host clock beyond ± this reads as this, so that every difference of two fits 64 bits."""
 
 
 class Key(NamedTuple):
@@ -194,6 +196,10 @@ class _Builder:
             offset = int(block.offset[frame])
             self.tables.captures += isinstance(record, Capture)
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
+            if max(at.monotonic, abs(at.wall)) > _FURTHEST:
+                wall = min(max(at.wall, -_FURTHEST), _FURTHEST)
+                at = Instant(min(at.monotonic, _FURTHEST), wall)
+                record = replace(record, at=at)  # type: ignore[call-arg]
             self.tables.host.append((offset, record))
             self.instants.append(np.array([(offset, at.monotonic, at.wall, False)], INSTANT))
         return record
@@ -214,7 +220,8 @@ class _Builder:
         times = gather(block.data, _TIME, block.start[frames])
         instants = np.empty(times.size, INSTANT)
         instants["offset"] = block.offset[frames]
-        instants["monotonic"], instants["wall"] = times["monotonic"], times["wall"]
+        instants["monotonic"] = np.minimum(times["monotonic"], _FURTHEST)
+        instants["wall"] = np.clip(times["wall"], -_FURTHEST, _FURTHEST)
         instants["time"] = True
         self.instants.append(instants)
 

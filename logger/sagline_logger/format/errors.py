@@ -12,7 +12,9 @@ class SaglineError(Exception):
         self.where = where
         self.remedy = remedy
         line = f"{where}: {what}" if where else what
-        super().__init__(f"{line}; {remedy}" if remedy else line)
+        line = f"{line}; {remedy}" if remedy else line
+        # Names out of a file may hold line ends or what steers a terminal.
+        super().__init__("".join(c if c.isprintable() else ascii(c)[1:-1] for c in line))
 
 
 class FrameError(ValueError):
