@@ -6,7 +6,7 @@ from dataclasses import replace
 from sagline_logger.simulator import BoardParameters, Leg, Route, Scenario, random_board
 from support.simulated_rides import SimulatedRide, equal_drives, simulated_ride
 
-LAUNCHES = 6
+LAUNCHES = 5
 
 
 def launch_board(seed: int) -> BoardParameters:
