@@ -225,3 +225,21 @@ def test_what_is_no_log_gets_one_line(
     (line,) = errors
     assert complaint in line
     assert str(log) in line
+
+
+def test_several_logs_are_all_checked_though_one_is_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    logs = [tmp_path / f"{name}.sagline" for name in "abc"]
+    for log in logs:
+        log.write_bytes(SIGNATURE + END)
+    logs[1].write_bytes(b"")
+    assert main(["verify", *map(str, logs)]) == 1
+    out, errors = capsys.readouterr()
+    assert [str(log) in out for log in logs] == [True, False, True]
+    assert out.count("Nothing lost.") == 2
+    (line,) = errors.splitlines()
+    assert str(logs[1]) in line
+    assert main(["verify", "--json", str(logs[0]), str(logs[2])]) == 0
+    found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [one["whole"] for one in found] == [True, True]

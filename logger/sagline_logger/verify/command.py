@@ -2,34 +2,49 @@
 
 import argparse
 import json
+import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from ..format import read_log
+from ..format import SaglineError, read_log
 from ..format.log_file import open_log
 from .survey import Survey, survey
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
-    parser.add_argument("log", type=Path, metavar="LOG", help="a .sagline file")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("logs", type=Path, metavar="LOG", nargs="+", help="a .sagline file")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a log")
     parser.add_argument(
         "--strict", action="store_true", help="exit with 3 when anything is missing or damaged"
     )
     parser.epilog = (
-        "Exit status: 0 the log could be read, whole or not; 1 it could not (no such file, empty, "
-        "not a log); 3 with --strict, something is missing or damaged."
+        "Exit status: 0 every log could be read, whole or not; 1 one could not (no such file, "
+        "empty, not a log); 3 with --strict, something is missing or damaged."
     )
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the report; 0 whenever the log could be read."""
-    with open_log(arguments.log) as file:
-        found = survey(read_log(file))
-    print(json.dumps(as_json(found)) if arguments.json else as_text(found, arguments.log))
-    return 3 if arguments.strict and not found.whole else 0
+    """Print a report for each log; 0 whenever all could be read."""
+    unread: SaglineError | None = None
+    whole = True
+    for number, path in enumerate(arguments.logs):
+        try:
+            with open_log(path) as file:
+                found = survey(read_log(file))
+        except SaglineError as problem:  # the others are checked all the same
+            if unread is not None:
+                print(f"sagline-logger: {unread}", file=sys.stderr)
+            unread = problem
+            continue
+        whole = whole and found.whole
+        if number and not arguments.json:
+            print()
+        print(json.dumps(as_json(found)) if arguments.json else as_text(found, path))
+    if unread is not None:
+        raise unread
+    return 3 if arguments.strict and not whole else 0
 
 
 def as_json(found: Survey) -> dict[str, Any]:
