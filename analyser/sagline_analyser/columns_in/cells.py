@@ -11,8 +11,8 @@ from .units import Line
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60
-_HELD = 1 << 16
-"""Texts whose sample is remembered for one column: readings repeat."""
+HELD = 1 << 17
+"""Texts whose samples are remembered, for all columns together: readings repeat."""
 _EXACT = Context(prec=80, Emax=200, Emin=-200, traps=[Invalid, Overflow])
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -67,8 +67,13 @@ def to_whole(line: Line) -> Callable[[Decimal], int]:
     return whole
 
 
-def cell_reader(line: Line, decimal: str, missing: tuple[str, ...]) -> Callable[[str], Cell]:
-    """Return the function that reads the cells of one column; it raises :class:`BadCell`."""
+def cell_reader(
+    line: Line, decimal: str, missing: tuple[str, ...], held: int
+) -> Callable[[str], Cell]:
+    """Return the function that reads the cells of one column; it raises :class:`BadCell`.
+
+    It remembers what ``held`` texts came to.
+    """
     whole = to_whole(line)
     seen: dict[str, Cell] = {}
 
@@ -92,7 +97,7 @@ def cell_reader(line: Line, decimal: str, missing: tuple[str, ...]) -> Callable[
                 raise BadCell(
                     f"{plain!r} needs more than 32 bits at this resolution; use a coarser one"
                 )
-        if len(seen) >= _HELD:
+        if len(seen) >= held:
             seen.clear()
         if len(text) <= _LONGEST:
             seen[text] = found

@@ -9,7 +9,7 @@ from typing import IO
 from sagline_logger.format import SaglineError
 
 from ..progress import Progress
-from .cells import BadCell, Cell, cell_reader, iso_micros, time_reader
+from .cells import HELD, BadCell, Cell, cell_reader, iso_micros, time_reader
 from .column_map import ColumnMap
 
 LONGEST_LINE = 1 << 20
@@ -98,7 +98,8 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
         progress = Progress(f"{what} {path.name}", path.stat().st_size)
         rows = split_rows(raw_lines(file, where, plan.encoding), plan.delimiter, where)
         titles: list[str] | None = None
-        readers = [cell_reader(c.line, plan.decimal, c.missing) for c in plan.columns]
+        held = HELD // len(plan.columns)
+        readers = [cell_reader(c.line, plan.decimal, c.missing, held) for c in plan.columns]
         read_time = time_reader(plan.time.unit, plan.decimal)
         places: list[int] = []
         time_place = -1
