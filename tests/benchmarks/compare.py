@@ -1,17 +1,17 @@
 """Score ``compare`` on simulated pairs of rides: interval coverage, false verdicts, predictions.
 
 ``python tests/benchmarks/compare.py [BOARDS] [PREDICTIONS]`` (default 125 boards, which is 500
-pairs of each kind, and 200 predictions).  Every board is a random one on a road of its own, with one
-limit changed; four rides of five launches with the old value and four with the new, each ride with its
-own rider, throttle openings, pauses and state of charge.  Ride 1 of either setting shares those
-by-chance things with ride 1 of the other, and so on.
+pairs of each kind, and 200 predictions). Every board is a random one on a road of its own, with
+one limit changed; four rides of five launches with the old value and four with the new, each ride
+with its own rider, throttle openings, pauses and state of charge. Ride 1 of either setting shares
+those by-chance things with ride 1 of the other, and so on.
 
 A stated 90 % interval is one for the mean difference that the two settings make under that process
-of launches.  The pairs (old 1, new 2) and (old 2, new 1) are held against the mean difference of
+of launches. The pairs (old 1, new 2) and (old 2, new 1) are held against the mean difference of
 rides 3 and 4, where equal riders leave little scatter, and the pairs of 3 and 4 against that of
-rides 1 and 2: no ride serves in both an interval and its truth.  What scatter the truth has left
-counts against us.  Equal settings: the pairs 1, 2 and 3, 4 of either setting.  Predictions: from
-old 1 alone what new 2 shows, one a board; boards past the first BOARDS ride only these two.
+rides 1 and 2: no ride serves in both an interval and its truth. What scatter the truth has left
+counts against us. Equal settings: the pairs 1, 2 and 3, 4 of either setting. Predictions: from old
+1 alone what new 2 shows, one a board; boards past the first BOARDS ride only these two.
 """
 
 import random

@@ -143,7 +143,7 @@ def _table(group: Group, both: bool) -> str:
     return (
         f"<p>{count}. A difference is called clear where its p, corrected for the number of "
         f"measures, is at most {SURE:.2f}.</p>"
-        "<div class=wide><table class=figures><thead><tr><th>Measure<th>A<th>B<th>B − A"
+        "<div class=wide><table class='figures apart'><thead><tr><th>Measure<th>A<th>B<th>B − A"
         "<th>90 % interval<th>In % of A's<th>p, corrected<th><th>How it is found"
         f"<tbody>{body}</table></div>"
     )
@@ -233,8 +233,8 @@ def _conditions(found: Sequence[Confounder]) -> str:
         "<p>Each could make a difference of its own. The last figure is what it could make of the "
         "time to a speed (+ is slower); where it favoured a side and is beyond chance, it is held "
         "against the verdict.</p>"
-        "<div class=wide><table class=figures><thead><tr><th>Condition<th>A<th>B<th>B − A<th>"
-        f"<th>Could make<th>Reckoned how<tbody>{rows}</table></div>"
+        "<div class=wide><table class='figures small'><thead><tr><th>Condition<th>A<th>B<th>B − A"
+        f"<th><th>Could make<th>Reckoned how<tbody>{rows}</table></div>"
     )
 
 

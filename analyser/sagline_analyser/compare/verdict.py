@@ -97,7 +97,7 @@ def judge(
         least = repeats_for(WORTH * abs(mean_a), found.scatter)
         bound = max(abs(found.low), abs(found.high)) / abs(mean_a)
         advice = (
-            f"Any difference is below {bound:.0%} of A's figure."
+            f"The 90 % interval leaves no difference above {bound:.1%} of A's figure."
             + (f" To show one of {WORTH:.0%}, {least} on each side would do." if least else ""),
             *advice,
         )
