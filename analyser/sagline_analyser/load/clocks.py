@@ -1,5 +1,6 @@
 """Every device clock reading of a log, unwrapped and set against the host's clock."""
 
+from bisect import bisect
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -74,12 +75,15 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
     own = {
         int(s): fit(sent[anchors[s]], arrival[anchors[s]]) for s in np.flatnonzero(spans >= LONG)
     }
+    long = list(own)  # in rising order
     lines: list[ClockLine] = []
     heard: list[tuple[float, float]] = []
     delays, blind = [], []
     until = 0.0
     for number, (first, last) in enumerate(pairwise(bounds.tolist())):
-        nearest = min(own, key=lambda other: abs(other - number), default=None)
+        after = bisect(long, number)
+        beside = long[max(after - 1, 0) : after + 1]
+        nearest = min(beside, key=lambda other: abs(other - number), default=None)
         rate = None if nearest is None else own[nearest].rate
         points = anchors[number]
         if number in own:

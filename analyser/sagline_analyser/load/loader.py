@@ -36,6 +36,11 @@ from .timebase import wall_offset
 
 _TOLD = ("sequence", "clock", "count")
 
+_EMPTY = 8
+"""Most cells of a table for each one sent, beyond _FREE; so no file can fill the memory."""
+_FREE = 1 << 23
+"""Cells of a table that may be empty in any case: 64 MiB."""
+
 Descriptions = dict[tuple[int, int, int], Stream]
 """By (segment, stream number, revision)."""
 
@@ -79,7 +84,7 @@ def load_ride(path: str | Path) -> Ride:
     clocks = read_clocks(tables, first, lambda key: _period(described, key))
     if clocks.blind:
         warnings.append("no host clock tells when some of the data came; it is set end to end")
-    streams, lost_samples, undescribed = _streams(tables, described, clocks, warnings)
+    streams, lost_samples, undescribed = _streams(tables, described, clocks, warnings, str(path))
     return _ride(str(path), tables, clocks, first, streams, lost_samples, undescribed, warnings)
 
 
@@ -124,15 +129,17 @@ def _period(described: Descriptions, key: Key) -> int:
 
 
 def _streams(
-    tables: Tables, described: Descriptions, clocks: Clocks, warnings: list[str]
+    tables: Tables, described: Descriptions, clocks: Clocks, warnings: list[str], where: str
 ) -> tuple[dict[str, StreamColumns], dict[str, int], int]:
     """Return the streams' columns, the samples lost in each, and how many records no one knows."""
     names: dict[tuple[int, int, int], str] = {}
     latest: dict[tuple[int, int], str] = {}  # by (segment, stream number)
+    owners: dict[tuple[int, str], int] = {}  # stream number by (segment, name)
     for (segment, number, revision), stream in described.items():
         name = stream.name or f"stream {number}"
-        taken = {n for (s, other, _), n in names.items() if s == segment and other != number}
-        name = f"{name} ({number})" if name in taken else name
+        if owners.setdefault((segment, name), number) != number:
+            name = f"{name} ({number})"
+            owners[segment, name] = number
         names[segment, number, revision] = latest[segment, number] = name
     parts: defaultdict[str, list[Part]] = defaultdict(list)
     losses = dict.fromkeys(names.values(), 0)
@@ -180,10 +187,24 @@ def _streams(
         name = names[segment, number, revision]
         if name not in streams:
             found = parts.pop(name, None) or [Part.empty(segment, stream)]
+            _check_size(name, found, where)
             streams[name], backwards = build_stream(name, found)
             if backwards:
                 warnings.append(f"the clock of {name!r} ran backwards; its times are held level")
     return streams, losses, undescribed
+
+
+def _check_size(name: str, parts: list[Part], where: str) -> None:
+    """Refuse a stream described anew so often that its columns would mostly hold nothing."""
+    rows = [int(part.chunk.count.sum()) for part in parts]
+    columns = {(channel.key, channel.unit) for part in parts for channel in part.stream.channels}
+    sent = sum(n * len(part.stream.channels) for n, part in zip(rows, parts, strict=True))
+    if len(columns) * sum(rows) > _EMPTY * sent + _FREE:
+        raise SaglineError(
+            f"stream {name!r} is described with {len(columns)} different columns in one log",
+            where=where,
+            remedy="record each firmware's stream under its own name, or in its own log",
+        )
 
 
 def _ride(
@@ -241,8 +262,12 @@ def _events(tables: Tables, clocks: Clocks) -> tuple[tuple[RideEvent, ...], int]
     """Return the events in order of time, each once, and how many were lost."""
     events: list[RideEvent] = []
     missing = 0
-    for number, line in enumerate(clocks.lines):
-        own = [(a, r) for a, s, r in tables.device if s == number and isinstance(r, Event)]
+    told: defaultdict[int, list[tuple[int, Event]]] = defaultdict(list)
+    for at, segment, record in tables.device:
+        if isinstance(record, Event):
+            told[segment].append((at, record))
+    for segment, own in told.items():
+        line = clocks.lines[segment]
         sequence = np.array([r.sequence for _, r in own], np.uint32)
         clock = np.array([r.clock for _, r in own], np.uint32)
         run = follow(sequence, clock, np.ones(len(own), np.uint8))
@@ -293,9 +318,10 @@ def _segments(
     if source:
         known = np.isfinite(source.values["pack_voltage"])
         voltage, segment = source.values["pack_voltage"][known], source.segment[known]
-        for number in np.unique(segment).tolist():
-            own = voltage[segment == number]
-            volts[number] = (float(own[0]), float(own[-1]))
+        numbers, first_of = np.unique(segment, return_index=True)
+        last_of = np.searchsorted(segment, numbers, "right") - 1
+        ends = zip(voltage[first_of].tolist(), voltage[last_of].tolist(), strict=True)
+        volts = dict(zip(numbers.tolist(), ends, strict=True))
     segments = []
     before: float | None = None
     for number, (boot, (start, end)) in enumerate(zip(tables.boots, clocks.spans, strict=True)):

@@ -6,11 +6,12 @@ proportion.
 """
 
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
 
-from .tables import Tables
+from .tables import FURTHEST, Tables
 from .timebase import LONG, Micros, unwrap
 
 NO_CLOCK = 0.5
@@ -33,7 +34,8 @@ class Pace:
         inside = np.interp(monotonic, self.host, self.device)
         before = np.minimum(monotonic - self.host[0], 0) * self.factor
         after = np.maximum(monotonic - self.host[-1], 0) * self.factor
-        moved: Micros = np.rint(inside + before + after).astype(np.int64)
+        held = np.clip(inside + before + after, -FURTHEST, FURTHEST)
+        moved: Micros = np.rint(held).astype(np.int64)
         return moved
 
 
@@ -49,8 +51,8 @@ def unreal_pace(tables: Tables) -> Pace | None:
     keys = sorted(key for key in tables.samples if key.stream == busiest)
     host: list[Micros] = []
     device: list[Micros] = []
-    for segment in sorted({key.segment for key in keys}):
-        chunks = [tables.samples[key] for key in keys if key.segment == segment]
+    for _, own in groupby(keys, lambda key: key.segment):
+        chunks = [tables.samples[key] for key in own]
         offset = np.concatenate([chunk.offset for chunk in chunks])
         clock = np.concatenate([chunk.clock for chunk in chunks])
         last = np.searchsorted(timed["offset"], offset) - 1

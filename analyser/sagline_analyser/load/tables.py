@@ -43,7 +43,7 @@ _HEADER = np.dtype(
 _TIME = np.dtype([("kind", "u1"), ("monotonic", "<u8"), ("wall", "<i8"), ("position", "<u8")])
 INSTANT = np.dtype([("offset", "i8"), ("monotonic", "i8"), ("wall", "i8"), ("time", "?")])
 """The host's clocks at a place in the file; ``time`` where a TIME record says so."""
-_FURTHEST = 1 << 61
+FURTHEST = 1 << 61
 """µs: a host clock beyond ± this reads as this, so that every difference of two fits 64 bits."""
 
 
@@ -196,10 +196,10 @@ class _Builder:
             offset = int(block.offset[frame])
             self.tables.captures += isinstance(record, Capture)
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
-            if max(at.monotonic, abs(at.wall)) > _FURTHEST:
-                wall = min(max(at.wall, -_FURTHEST), _FURTHEST)
-                at = Instant(min(at.monotonic, _FURTHEST), wall)
-                record = replace(record, at=at)  # type: ignore[call-arg]
+            if max(at.monotonic, abs(at.wall)) > FURTHEST:
+                wall = min(max(at.wall, -FURTHEST), FURTHEST)
+                at = Instant(min(at.monotonic, FURTHEST), wall)
+                record = replace(record, at=at)  # type: ignore[arg-type]  # as above
             self.tables.host.append((offset, record))
             self.instants.append(np.array([(offset, at.monotonic, at.wall, False)], INSTANT))
         return record
@@ -220,8 +220,8 @@ class _Builder:
         times = gather(block.data, _TIME, block.start[frames])
         instants = np.empty(times.size, INSTANT)
         instants["offset"] = block.offset[frames]
-        instants["monotonic"] = np.minimum(times["monotonic"], _FURTHEST)
-        instants["wall"] = np.clip(times["wall"], -_FURTHEST, _FURTHEST)
+        instants["monotonic"] = np.minimum(times["monotonic"], FURTHEST)
+        instants["wall"] = np.clip(times["wall"], -FURTHEST, FURTHEST)
         instants["time"] = True
         self.instants.append(instants)
 
@@ -275,9 +275,12 @@ class _Builder:
 
 def _groups(code: npt.NDArray[np.int64]) -> list[Places]:
     """Return the places of every value, those of the lowest value first."""
-    if code.size and (code == code[0]).all():
+    if not code.size:
+        return []
+    if (code == code[0]).all():
         return [np.arange(code.size)]
-    return [np.flatnonzero(code == one) for one in np.unique(code)]
+    order = np.argsort(code, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
 
 
 def _pack(block: Block, start: Places, count: Places, row: int) -> npt.NDArray[np.void]:
