@@ -41,6 +41,9 @@ _EMPTY = 8
 _FREE = 1 << 23
 """Cells of a table that may be empty in any case: 64 MiB."""
 
+_YEAR_9000 = 221_845_392_000.0
+"""s since 1970; the ride's end still has to be a date that calendars (to 9999) can show."""
+
 Descriptions = dict[tuple[int, int, int], Stream]
 """By (segment, stream number, revision)."""
 
@@ -225,6 +228,10 @@ def _ride(
     if instants.size:
         latest.append(float(instants["monotonic"].max() - zero))
     offset = wall_offset(instants["monotonic"], instants["wall"])
+    started = None if offset is None else (zero + offset) / 1e6
+    if started is not None and not 0 <= started < _YEAR_9000:
+        warnings.append("the logger's clock stood at no possible date; the ride has none")
+        started = None
     events, lost_events = _events(tables, clocks)
     delays = clocks.delays
     return Ride(
@@ -249,7 +256,7 @@ def _ride(
             ended=any(isinstance(r, End) for r in host),
         ),
         duration=max(latest, default=0.0) / 1e6,
-        started_wall=None if offset is None else (zero + offset) / 1e6,
+        started_wall=started,
         settings={r.name: r.value for r in host if isinstance(r, Setting)},
         note=captures[0].note if captures else "",
         source=captures[0].source if captures else "",
