@@ -1,8 +1,8 @@
 """Sagline analyser: from a capture to columns, findings and pages.
 
-``load_ride(path)`` gives a :class:`Ride`; :func:`summarise` and :func:`find_crossings` its
-findings, :func:`figure` a plotly figure, :func:`write_page` the report, :func:`merge` one table
-on a time grid, :func:`export_csv` and :func:`export_parquet` files.
+``load_ride(path)`` gives a :class:`Ride`; :func:`summarise`, :func:`find_crossings` and
+:func:`answers` its findings, :func:`figure` a plotly figure, :func:`write_page` the report,
+:func:`merge` one table on a time grid, :func:`export_csv` and :func:`export_parquet` files.
 """
 
 from importlib import import_module
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .export import export_csv, export_parquet
+    from .findings.answers import answers
     from .findings.crossings import crossings_frame, find_crossings
     from .findings.summary import summarise
     from .load import Ride, load_ride
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Ride",
+    "answers",
     "crossings_frame",
     "export_csv",
     "export_parquet",
@@ -32,6 +34,7 @@ __all__ = [
 
 _HOMES = {
     "Ride": "load",
+    "answers": "findings.answers",
     "crossings_frame": "findings.crossings",
     "export_csv": "export",
     "export_parquet": "export",

@@ -35,7 +35,7 @@ OVERVIEW_BUCKETS = 500
 
 def write_page(
     ride: Ride,
-    path: Path,
+    path: str | Path,
     board: BoardFile | None = None,
     answered: Sequence[Answer] | None = None,
 ) -> int:
@@ -47,7 +47,7 @@ def write_page(
         SaglineError: the file cannot be written, or the log holds no samples.
     """
     try:
-        with path.open("w", encoding="utf-8") as file:
+        with Path(path).open("w", encoding="utf-8") as file:
             return sum(file.write(part) for part in page_parts(ride, board, answered))
     except OSError as problem:
         raise SaglineError(

@@ -30,7 +30,7 @@ _T = TypeVar("_T")
 _Fail = Callable[[KeyPath, str, str], NoReturn]
 
 
-def load_board_file(path: Path) -> tuple[BoardFile, bytes]:
+def load_board_file(path: str | Path) -> tuple[BoardFile, bytes]:
     """Read and check a board file; also return its exact bytes, for the log.
 
     Raises:
@@ -38,7 +38,7 @@ def load_board_file(path: Path) -> tuple[BoardFile, bytes]:
     """
     where = str(path)
     try:
-        with path.open("rb") as file:
+        with Path(path).open("rb") as file:
             raw = file.read(MAX_FILE + 1)
     except OSError as problem:
         raise SaglineError(
