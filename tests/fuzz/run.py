@@ -5,6 +5,7 @@ that target, so a run is clean only when every target used up its time.  Needs t
 """
 
 import argparse
+import resource
 import subprocess
 import sys
 import tempfile
@@ -43,6 +44,8 @@ def main() -> int:
                 words += ["--learned", str(arguments.learned.resolve())]
             if subprocess.run([sys.executable, *words], cwd=corpus, check=False).returncode:
                 failed.append(name)
+            used = resource.getrusage(resource.RUSAGE_CHILDREN)
+            print(f"{used.ru_utime + used.ru_stime:.0f} s of a processor so far", flush=True)
     print("found something in " + ", ".join(failed) if failed else "nothing found", flush=True)
     return 1 if failed else 0
 
