@@ -38,6 +38,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         },
         HEAVY | CLUSTER,
     ),
+    "analyser.share": (  # and the titles of an export's columns
+        {"logger.format", "analyser", "analyser.load", "analyser.findings", "analyser.page"},
+        HEAVY | {"PIL"},
+    ),
     "analyser.compare": (
         {"logger.format", "analyser.load", "analyser.findings", "analyser.page"},
         HEAVY,

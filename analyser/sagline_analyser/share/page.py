@@ -3,6 +3,7 @@
 import base64
 import zlib
 from collections.abc import Iterable, Iterator
+from functools import cache
 
 from sagline_logger.format import CAUTION, derive_limits, wrap_in_page
 
@@ -42,6 +43,7 @@ def page_parts(share: Shared) -> Iterator[str]:
     yield '<i id="end"></i></body></html>\n'
 
 
+@cache  # the same for every window that is tried for size
 def _packed(ident: str, text: str) -> str:
     packed = base64.b64encode(zlib.compress(text.encode(), 9)).decode()
     return f'<script type="text/plain" id="{ident}">{packed}</script>\n'

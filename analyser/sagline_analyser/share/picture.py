@@ -25,7 +25,7 @@ _PANEL, _LEFT, _RIGHT, _TOP = 250, 118, 216, 52
 """Height of a panel, and px left free beside and above its plot."""
 _POINTS = 300
 _INK, _MUTED, _GRID, _MOMENT = "#1b1f23", "#4d565e", "#dfe3e6", "#000000"
-_COLOURS = (PALETTE[5], PALETTE[6], PALETTE[3], PALETTE[7])
+_COLOURS = (PALETTE[5], PALETTE[6], PALETTE[3], PALETTE[0])
 _DASHES: tuple[tuple[int, ...], ...] = ((), (18, 8), (5, 7), (18, 8, 5, 8))
 
 

@@ -25,11 +25,13 @@
 
   document.getElementById("copy").addEventListener("click", async () => {
     const area = document.getElementById("text");
-    try {
-      await navigator.clipboard.writeText(area.value);
-    } catch {
-      area.select(); // where a page from a file may not reach the clipboard by itself
-      if (!document.execCommand("copy")) return say("Select the text below and copy it.");
+    area.select();
+    if (!document.execCommand("copy")) { // the way that a page opened from a file may always use
+      try {
+        await navigator.clipboard.writeText(area.value);
+      } catch {
+        return say("Select the text below and copy it.");
+      }
     }
     say("Copied.");
   });

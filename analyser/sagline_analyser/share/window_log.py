@@ -42,8 +42,8 @@ PROGRAM = "sagline-analyser share"
 MOMENT = "the moment shared"
 _START = 1_000_000
 """Host µs at the start of the window; any number would do."""
-_ROWS = 64
-"""Most samples in a record, so that all streams' records stay near each other in time."""
+_LONG = 50_000
+"""Most µs of samples in a record, about as boards send them."""
 _APART = 10
 """µs by which a sample may stand off its record's even spacing before a new record begins."""
 
@@ -183,7 +183,7 @@ def _samples(
         rows[str(n)] = column
     packed = rows.tobytes()
     size, period = layout.itemsize, described.period
-    most = min(_ROWS, (MAX_BODY - 14) // size) if period else 1
+    most = min(max(1, _LONG // period), 255, (MAX_BODY - 14) // size) if period else 1
     segment = source.segment[span]
     sequences = _sequences(source.gap[span], segment, times, period)
     first, stamps = 0, times.tolist()

@@ -1,0 +1,42 @@
+"""The planted log, shared by the real command; and a browser without a network."""
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from selenium import webdriver
+
+from support.browser import chromium
+from support.shared_logs import planted_log
+
+
+def command(*words: object, program: str = "analyser") -> "subprocess.CompletedProcess[str]":
+    line = [sys.executable, "-m", f"sagline_{program}.cli", *map(str, words)]
+    return subprocess.run(line, capture_output=True, text=True, timeout=300)
+
+
+@pytest.fixture(scope="session")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The planted log, in a folder and under a name that are secrets themselves."""
+    path = tmp_path_factory.mktemp("SecretFolder") / "SecretName.sagline"
+    path.write_bytes(planted_log())
+    return path
+
+
+@pytest.fixture(scope="session")
+def folder(log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Page and pictures of ``log`` with nothing kept, written by the real command."""
+    out = tmp_path_factory.mktemp("shared")
+    done = command("share", log, "-o", out / "page.html", "--picture", out / "still.svg",
+                   "--picture", out / "still.png")  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    (out / "said.txt").write_text(done.stdout)
+    return out
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[webdriver.Chrome]:
+    with chromium(1400, 1000, False, "--host-resolver-rules=MAP * ~NOTFOUND") as driver:
+        yield driver
