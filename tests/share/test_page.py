@@ -54,7 +54,7 @@ def test_shown_copied_and_saved_without_a_network(
     })  # fmt: skip
     pasted = browser.execute_script("return document.getElementById('paste').value")
     assert pasted == browser.execute_script("return document.getElementById('text').value")
-    assert "In order:" in pasted and "pack voltage (V): 6.8" in pasted
+    assert "In order:" in pasted and "pack voltage (V): 6.900 → 7.400" in pasted
 
     browser.execute_script("document.getElementById('csv').click()")
     saved = tmp_path / "window.csv"
