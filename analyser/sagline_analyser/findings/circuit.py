@@ -107,8 +107,11 @@ def fit_circuits(
     """Fit the cells, all from one stream, to ``current`` (A, positive discharging)."""
     names = tuple(key for key, _ in cells)
     times, voltages = _table([series for _, series in cells], start, end)
-    inside = (current.time >= start - HISTORY) & (current.time <= end + LARGEST_SKEW)
-    current = Series(current.time[inside], current.value[inside], current.gap[inside].copy())
+    inside = slice(
+        int(np.searchsorted(current.time, start - HISTORY, "left")),
+        int(np.searchsorted(current.time, end + LARGEST_SKEW, "right")),
+    )
+    current = Series(current.time[inside], current.value[inside], current.gap[inside])
     if len(times) < 40 or len(current) < 40:
         return Unknown("needs at least 40 readings of cell voltage together with battery current")
     columns = Columns(current)
@@ -127,6 +130,7 @@ def fit_circuits(
     if chosen is None:
         return Unknown("the cells' voltage does not follow the load; are both measured right?")
     constants, degree = chosen
+    columns.keep_only(constants)
     design = columns.design(times + skew, constants, degree)
     coefficients, groups, noise = _robust(design, voltages)
     wanted = _quantities(columns, times + skew, constants, degree)
@@ -202,6 +206,10 @@ class Columns:
                 values = low_pass(self._bridged, tau)
                 self._low[tau] = Series(self._bridged.time, values, self._bridged.gap)
         return (self._current, *(self._low[tau] for tau in constants))
+
+    def keep_only(self, constants: Sequence[float]) -> None:
+        """Let go of the other low-passed currents, which a long ride has no room for."""
+        self._low = {tau: self._low[tau] for tau in constants}
 
     def known(self, times: Array) -> Flags:
         """Whether the load and its history are known at ``times``."""

@@ -261,11 +261,11 @@ def _line(
         over = np.where(value > setting + 2 * tolerance, 1.0, 0.0)
         step = steps(series)
         if np.sum(step * over[1:] * over[:-1]) < HELD:
-            return LimitLine(np.full(len(value), setting), tolerance, "setting")
+            return LimitLine(np.broadcast_to(setting, len(value)), tolerance, "setting")
     level = _held_level(value, where, series, spread, relative)
     if level is None or level < least:
         return None
-    return LimitLine(np.full(len(value), level), max(spread, relative * level), "seen held")
+    return LimitLine(np.broadcast_to(level, len(value)), max(spread, relative * level), "seen held")
 
 
 def _held_level(

@@ -44,6 +44,9 @@ BEFORE_RAISING = (
     "(motor, controller, leads, connectors, fuse, cells): more current is more heat in all of them."
 )
 
+BLOCK = 1 << 16
+"""Samples held against the limits together."""
+
 KEY, QUESTION = "held_back", "What held it back when the rider asked for a lot?"
 
 
@@ -155,24 +158,7 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
 
 def _attribute(drive: Drive) -> MotorCauses:
     """Attribute each sample of one motor; what is not hard demand is attributed as well."""
-    count = len(drive.time)
-    # How far below each limit the value lies, in units of its own noise; below 1 it touches it.
-    slack = np.full((len(CAUSES), count), np.inf)
-    if drive.duty is not None and drive.duty_limit is not None:
-        slack[_DUTY] = (drive.duty_limit.value - drive.duty) / drive.duty_limit.tolerance
-    if drive.battery is not None and drive.battery_limit is not None:
-        slack[_BATTERY] = (drive.battery_limit.value - drive.battery) / (
-            drive.battery_limit.tolerance
-        )
-    if drive.motor_limit is not None:
-        slack[_MOTOR] = (drive.motor_limit.value - drive.current) / drive.motor_limit.tolerance
-    if drive.request is not None:
-        slack[_RIDER] = (drive.request - drive.current) / drive.request_tolerance
-    slack = np.where(np.isnan(slack), np.inf, slack)
-    touch = slack < 1.0
-    nearest = np.argmin(np.maximum(np.abs(slack), 0.0) + np.where(touch, 0.0, 1e9), axis=0)
-    cause = np.where(touch.any(axis=0), nearest, _UNKNOWN).astype(np.int8)
-    doubtful = touch.sum(axis=0) > 1
+    cause, doubtful = _touched(drive)
     if drive.request is None and drive.throttle is not None:
         # Without a rule from throttle to current, a half-open throttle is itself the reason.
         cause[(cause == _UNKNOWN) & (drive.throttle < 0.98)] = _RIDER
@@ -192,6 +178,36 @@ def _attribute(drive: Drive) -> MotorCauses:
     ]
     hard = drive.hard(HARD)
     return MotorCauses(drive.motor, drive.time, cause, hard, doubtful, drive.step, tuple(levels))
+
+
+def _touched(drive: Drive) -> tuple[Codes, Flags]:
+    """Return the limit nearest to each sample among those it touches, and where it touches two."""
+    count = len(drive.time)
+    cause, doubtful = np.empty(count, np.int8), np.empty(count, bool)
+    bounds = [
+        (code, limit.value, value, limit.tolerance)
+        for code, limit, value in (
+            (_DUTY, drive.duty_limit, drive.duty),
+            (_BATTERY, drive.battery_limit, drive.battery),
+            (_MOTOR, drive.motor_limit, drive.current),
+        )
+        if limit is not None and value is not None
+    ]
+    for start in range(0, count, BLOCK):
+        part = slice(start, min(start + BLOCK, count))
+        # How far below each limit the value lies, in units of its own noise; below 1 it touches.
+        slack = np.full((len(CAUSES), part.stop - start), np.inf)
+        for code, level, value, tolerance in bounds:
+            slack[code] = (level[part] - value[part]) / tolerance
+        if drive.request is not None:
+            lacks = drive.request[part] - drive.current[part]
+            slack[_RIDER] = lacks / drive.request_tolerance[part]
+        slack[np.isnan(slack)] = np.inf
+        touch = slack < 1.0
+        nearest = np.argmin(np.abs(slack) + np.where(touch, 0.0, 1e9), axis=0)
+        cause[part] = np.where(touch.any(axis=0), nearest, _UNKNOWN)
+        doubtful[part] = touch.sum(axis=0) > 1
+    return cause, doubtful
 
 
 def _moved(drive: Drive, cause: Codes) -> Codes:
@@ -217,10 +233,17 @@ def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
     end = np.r_[first[1:], len(time)]
     low = np.maximum(np.searchsorted(time, time - SHORT / 2, "left"), first[run])
     high = np.minimum(np.searchsorted(time, time + SHORT / 2, "right"), end[run])
-    sums = [np.r_[0.0, np.cumsum(step * (cause == code))] for code in range(len(CAUSES))]
-    near = np.stack([one[high] - one[low] for one in sums])
-    near[cause, np.arange(len(cause))] += 1e-6  # a tie leaves it as it is
-    return np.asarray(near.argmax(axis=0), np.int8)
+    settled, most = np.zeros(len(cause), np.int8), np.full(len(cause), -np.inf)
+    sums = np.zeros(len(cause) + 1)
+    for code in range(len(CAUSES)):  # one at a time: a long ride's do not fit side by side
+        own = cause == code
+        if not own.any():
+            continue
+        np.cumsum(step * own, out=sums[1:])
+        near = sums[high] - sums[low] + 1e-6 * own  # a tie leaves it as it is
+        more = near > most
+        settled[more], most[more] = code, near[more]
+    return settled
 
 
 # -------------------------------------------------------------------- shares and words

@@ -6,11 +6,12 @@ window.  How long a window a part averages over depends on its mass and is seldo
 the windows here are our choice (common practice, no source).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache, lru_cache, partial
 
 import numpy as np
+import numpy.typing as npt
 
 from sagline_logger.format import BoardFile, Limit, derive_limits
 
@@ -18,7 +19,7 @@ from ..load.ride import Ride
 from .answer import Answer, Figure
 from .crossings import thresholds
 from .electric import battery_current
-from .series import Array, Series, column, integral_of_square, size, steps
+from .series import Array, Series, column, integral_of_square, size
 
 WINDOWS = (1.0, 10.0, 60.0, 300.0)
 """s of the sliding windows."""
@@ -28,6 +29,11 @@ LASTING = 60.0
 
 NEAR = 0.8
 """Share of a rating from which its use is worth watching (common practice, no source)."""
+
+BLOCK = 1 << 16
+"""Samples looked at together."""
+
+Numbers = npt.NDArray[np.intp]
 
 KEY, QUESTION = "parts", "Which part works nearest to its rating?"
 
@@ -89,22 +95,33 @@ def sliding_rms(series: Series, window: float) -> tuple[Array, Array]:
     The square of the straight line through the samples is integrated exactly.  A window lies
     wholly inside one unbroken recording; where none is that long both arrays are empty.
     """
-    if not len(series):
-        return np.empty(0), np.empty(0)
-    time, value = series.time, series.value
-    step = steps(series)
-    pieces = step * (value[:-1] ** 2 + value[:-1] * value[1:] + value[1:] ** 2) / 3
-    whole = np.r_[0.0, np.cumsum(pieces)]
+    blocks = list(_sliding_rms(series, window)) or [(np.empty(0), np.empty(0))]
+    ends, results = zip(*blocks, strict=True)
+    return np.concatenate(ends), np.concatenate(results)
+
+
+def _sliding_rms(series: Series, window: float) -> Iterator[tuple[Array, Array]]:
+    """Yield :func:`sliding_rms` for some thousand samples at a time, so that a ride of many hours
+    needs no table of its own length for every step of the arithmetic."""
+    time, value, count = series.time, series.value, len(series)
+    if not count:
+        return
     breaks = series.gap.copy()
     breaks[0] = True
-    run = np.cumsum(breaks) - 1
     first = np.flatnonzero(breaks)
-    last = np.r_[first[1:], len(time)] - 1
+    last = np.r_[first[1:], count] - 1
+    whole = np.zeros(count)
+    for start in range(0, count - 1, BLOCK):
+        part = slice(start, start + BLOCK + 1)
+        here, there = value[part][:-1], value[part][1:]
+        step = np.where(breaks[part][1:], 0.0, np.diff(time[part]))
+        whole[start + 1 : start + 1 + len(step)] = step * (here**2 + here * there + there**2) / 3
+    np.cumsum(whole, out=whole)
 
-    def total(at: Array, inside: Array) -> Array:
-        """Integral up to the times ``at``, in the run of the samples ``inside``."""
-        before = np.clip(np.searchsorted(time, at, "right") - 1, first[inside], last[inside])
-        after = np.minimum(before + 1, last[inside])
+    def total(at: Array, run: Numbers) -> Array:
+        """Integral up to the times ``at``, each in its run."""
+        before = np.clip(np.searchsorted(time, at, "right") - 1, first[run], last[run])
+        after = np.minimum(before + 1, last[run])
         gone, width = at - time[before], time[after] - time[before]
         share = np.where(width > 0, gone / np.where(width > 0, width, 1.0), 0.0)
         here = value[before]
@@ -113,16 +130,19 @@ def sliding_rms(series: Series, window: float) -> tuple[Array, Array]:
 
     # The sum time ± window is rounded: a window may miss the run's edge by that much.
     slack = 4 * np.spacing(np.abs(time).max() + window)
-    ends, results = [], []
-    for sign in (-1.0, 1.0):
-        other = time + sign * window
-        fits = (other >= time[first[run]] - slack) & (other <= time[last[run]] + slack)
-        run_here = run[fits]
-        far = np.clip(other[fits], time[first[run_here]], time[last[run_here]])
-        square = -sign * (whole[fits] - total(far, run_here))
-        results.append(np.sqrt(np.maximum(square, 0.0) / window))
-        ends.append(np.maximum(time[fits], far))
-    return np.concatenate(ends), np.concatenate(results)
+    for start in range(0, count, BLOCK):
+        moments = time[start : start + BLOCK]
+        run = np.searchsorted(first, np.arange(start, start + len(moments)), "right") - 1
+        for sign in (-1.0, 1.0):
+            other = moments + sign * window
+            fits = (other >= time[first[run]] - slack) & (other <= time[last[run]] + slack)
+            if not fits.any():
+                continue
+            inside = run[fits]
+            far = np.clip(other[fits], time[first[inside]], time[last[inside]])
+            square = -sign * (whole[start : start + BLOCK][fits] - total(far, inside))
+            rms = np.sqrt(np.maximum(square, 0.0) / window)
+            yield np.maximum(moments[fits], far), rms
 
 
 def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
@@ -134,8 +154,9 @@ def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
     for t in seen:
         ways.setdefault(_identity(t.limit, str(t.key)), set()).add(t.limit.direction)
 
-    # Several parts carry the same current: each way of it is looked through once.
-    @cache
+    # Several parts carry the same current: each way of it is looked through once.  The samples
+    # themselves are kept for one at a time only, since a long ride's fill much memory.
+    @lru_cache(maxsize=1)
     def one_way(key: str, way: str) -> Series | None:
         series = column(ride, key)
         if series is None:
@@ -196,11 +217,12 @@ def _use(
 
 def _hardest(series: Series, window: float) -> tuple[float, float] | None:
     """Return (end in s, RMS in A) of the hardest window, None where none is unbroken."""
-    ends, rms = sliding_rms(series, window)
-    if not len(rms):
-        return None
-    at = int(np.argmax(rms))
-    return float(ends[at]), float(rms[at])
+    best: tuple[float, float] | None = None
+    for ends, rms in _sliding_rms(series, window):
+        at = int(np.argmax(rms))
+        if best is None or rms[at] > best[1]:
+            best = float(ends[at]), float(rms[at])
+    return best
 
 
 def _window_use(
