@@ -7,10 +7,11 @@ import tomllib
 from collections.abc import Iterator
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sagline_logger.format.toml_lines import KeyPath, key_lines, line_of
+from sagline_logger.format.toml_lines import KeyPath, key_lines, line_of, load_toml
 
 EVERYTHING = """# @
 name = @            # a comment with "quotes" and [brackets]
@@ -97,6 +98,18 @@ def test_headers_and_places_without_a_line_of_their_own() -> None:
     assert line_of(lines, ("battery", "units", 1, "name")) == 6
     assert line_of(lines, ("battery",)) == 3
     assert line_of({}, ("anything",)) == 1
+
+
+@pytest.mark.parametrize("part", ["a", '"\\""', "'b'"])
+@pytest.mark.parametrize(
+    "form", ["{} = 1", "[{}]", "x = {{ {} = 1 }}", "x = [1, {{c = 1, {} = 1}}]"]
+)
+def test_a_key_of_endless_parts_is_refused_at_once(part: str, form: str) -> None:
+    # tomllib alone takes minutes over the last of these, and key_lines gigabytes.
+    assert load_toml(form.format(" . ".join([part] * 16)))
+    for parts in (18, 15_000):
+        with pytest.raises(ValueError, match=r"more than 16 parts \(at line 2, "):
+            load_toml("\n" + form.format(" . ".join([part] * parts)))
 
 
 @settings(max_examples=60, deadline=None)

@@ -1,7 +1,6 @@
 """The map: which column of a file is which channel (documented in ``docs/import.md``)."""
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -11,7 +10,7 @@ from typing import Any, NoReturn
 
 from sagline_logger.format import Channel, SaglineError, SampleType, vocabulary
 from sagline_logger.format.limits import MAX_FILE, MAX_LABEL, MAX_NAME, MAX_TEXT, MAX_UNIT
-from sagline_logger.format.toml_lines import KeyPath, key_lines, line_of
+from sagline_logger.format.toml_lines import KeyPath, key_lines, line_of, load_toml
 
 from .units import NAMES, Line, conversion, spelled
 
@@ -112,7 +111,7 @@ def read_map(text: str, where: str) -> ColumnMap:
         SaglineError: it is no TOML or breaks a rule.
     """
     try:
-        data = tomllib.loads(text, parse_float=Decimal)
+        data = load_toml(text, Decimal)
     except (ValueError, ArithmeticError, RecursionError) as problem:
         found = re.search(r" \(at line (\d+), column \d+\)$", str(problem))
         raise SaglineError(

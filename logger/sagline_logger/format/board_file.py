@@ -1,7 +1,6 @@
 """Reading board files: TOML, checked key by key, with the line in every error."""
 
 import re
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields
 from itertools import pairwise
@@ -24,7 +23,7 @@ from .board_tables import (
 )
 from .errors import SaglineError
 from .limits import MAX_FILE, MAX_NAME, MAX_TEXT
-from .toml_lines import KeyPath, key_lines, line_of
+from .toml_lines import KeyPath, key_lines, line_of, load_toml
 
 _T = TypeVar("_T")
 _Fail = Callable[[KeyPath, str, str], NoReturn]
@@ -70,7 +69,7 @@ def read_board_file(text: str, where: str) -> BoardFile:
     """
     text = text.removeprefix("\ufeff")  # some editors begin a UTF-8 file with this mark
     try:
-        data = tomllib.loads(text)
+        data = load_toml(text)
     except (ValueError, RecursionError) as problem:
         raise _syntax_error(text, where, problem) from None
 

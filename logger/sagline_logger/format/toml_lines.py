@@ -1,7 +1,9 @@
-"""Where each key of a TOML text stands, which ``tomllib`` does not tell."""
+"""Reading TOML, and where each of its keys stands, which ``tomllib`` does not tell."""
 
 import re
 import tomllib
+from collections.abc import Callable
+from typing import Any
 
 KeyPath = tuple[str | int, ...]
 """Keys from the root down; a number (from 0) picks one table or value of an array."""
@@ -13,11 +15,31 @@ _STRING = re.compile(
 _SCALAR = re.compile(r"[^,\]}\n#]+")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 
+_DEEP = re.compile(
+    r"""(?:^|[\[{,])[ \t]*(?:(?:[A-Za-z0-9_-]+|"(?:\\.|[^"\\\n])*"|'[^'\n]*')[ \t]*\.[ \t]*){16}""",
+    re.MULTILINE,
+)
+"""A key of more parts than any of ours has."""
+
+
+def load_toml(text: str, parse_float: Callable[[str], Any] = float) -> dict[str, Any]:
+    """Return what ``tomllib.loads`` does, but for keys that would hold it up for minutes.
+
+    Its time goes with the square of the number of parts of a dotted key.
+
+    Raises:
+        ValueError, RecursionError: the text is no TOML, or a key has more than 16 parts.
+    """
+    if found := _DEEP.search(text):
+        line = text.count("\n", 0, found.end()) + 1
+        raise ValueError(f"a key of more than 16 parts (at line {line}, column 1)")
+    return tomllib.loads(text, parse_float=parse_float)
+
 
 def key_lines(text: str) -> dict[KeyPath, int]:
     """Return the line (from 1) of every key, table header and array item of ``text``.
 
-    ``text`` must have passed ``tomllib``; of a text that has not, the result means nothing.
+    ``text`` must have passed :func:`load_toml`; of a text that has not, the result means nothing.
     """
     scanner = _Scanner(text)
     scanner.document()
