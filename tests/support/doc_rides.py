@@ -40,6 +40,9 @@ LAUNCHES = Scenario(
     charge=0.8,
 )
 
+SIDES = ((1, "A"), (12, "B"))
+"""Marks of the one log that is split by them: s, text; a launch on A, two on B."""
+
 CSV = """time;battery current;pack voltage
 0,0;1,5;48,1
 0,1;1,7;48,0
@@ -73,7 +76,8 @@ def trial_log(side: str, seed: int) -> bytes:
     value, factor = ("45", 1.0) if side == "a" else ("54", 1.2)
     setting = Setting(at(0), "motor_current_limit", value)
     board = changed(KESTREL, "motor_current", factor)
-    return ride_log(LAUNCHES, board, None, (setting,), seed=seed)
+    marks = tuple(Mark(at(s * 1_000_000), n, t) for n, (s, t) in enumerate(SIDES, 1))
+    return ride_log(LAUNCHES, board, None, (setting,), marks, seed)
 
 
 def make_directory(directory: Path) -> None:
@@ -88,5 +92,6 @@ def make_directory(directory: Path) -> None:
     (directory / "logs").symlink_to("rides")
     for seed, name in enumerate(("a1", "b1", "b2", "a2"), 1):
         (directory / "trial" / f"{name}.sagline").write_bytes(trial_log(name[0], seed))
+    shutil.copy(directory / "trial" / "a1.sagline", directory / "trial" / "marked.sagline")
     shutil.copy(BOARD, directory / "my_board.toml")
     (directory / "ride.csv").write_text(CSV)
