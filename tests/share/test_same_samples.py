@@ -41,7 +41,7 @@ def test_reopened_it_has_the_same_samples(log: Path, folder: Path) -> None:
     for key in STANDARD:
         whole = slow.raw[planted("stream name"), key]
         assert slow_copy.raw["stream 1", key] == whole[span]
-    assert slow_copy.lost == {"stream 1": 100} and again.quality.lost_samples == {"stream 1": 100}
+    assert slow_copy.lost == {"stream 1": 15} and again.quality.lost_samples == {"stream 1": 15}
     (fault,) = [event for event in again.events if event.kind == 1]
     assert (fault.number, fault.index, fault.text) == (17, 1, "")
     assert fault.time == pytest.approx(FAULT_AT - window.start, abs=0.005)
@@ -52,11 +52,11 @@ def test_reopened_it_has_the_same_samples(log: Path, folder: Path) -> None:
 
 def test_every_command_takes_the_page(tmp_path: Path) -> None:
     log, page = tmp_path / "log.sagline", tmp_path / "page.html"
-    log.write_bytes(planted_log(cells=0))
+    log.write_bytes(planted_log())
     assert main(["share", str(log), "-o", str(page)]) == 0
     written = page.read_bytes()
     done = command("verify", page, "--json", program="logger")
-    assert done.returncode == 0 and json.loads(done.stdout)["lost_samples"] == 100, done.stderr
+    assert done.returncode == 0 and json.loads(done.stdout)["lost_samples"] == 15, done.stderr
     for words in (("summary", page), ("export", page, "--to", "csv"), ("plot", page)):
         done = command(*words)
         assert done.returncode == 0, done.stderr

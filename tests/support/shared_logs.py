@@ -82,7 +82,7 @@ def hash_of(text: str) -> int:
     return value
 
 
-def planted_log(text: Callable[[str], str] = planted, cells: int = 2) -> bytes:
+def planted_log(text: Callable[[str], str] = planted) -> bytes:
     """Return a minute's log at 50 Hz with a fault at 40 s, a hole, a restart and a lost link."""
 
     def at(time: int) -> Instant:
@@ -97,7 +97,7 @@ def planted_log(text: Callable[[str], str] = planted, cells: int = 2) -> bytes:
         Channel("latitude", "°", SampleType.F32),
         Channel(text("channel")[:20], text("unit")[:15], SampleType.F32),
         *(Channel("cell_voltage", "V", SampleType.U16, exponent=-3, index=n + 1)
-          for n in range(cells)),
+          for n in range(2)),
     )  # fmt: skip
     board_file = (
         f'# {text("board file remark")}\nname = "{text("board file name")}"\n'
@@ -140,7 +140,7 @@ def planted_log(text: Callable[[str], str] = planted, cells: int = 2) -> bytes:
             boot = 1
         if time in (0, 54_000_000):
             describe(BOOTS[boot], (CLOCK + time) % 2**32)
-        if 45_000_000 <= time < 47_000_000:
+        if 45_000_000 <= time < 45_300_000:
             continue  # lost on the way
         data = b""
         for k in range(n, n + 5):
@@ -150,7 +150,7 @@ def planted_log(text: Callable[[str], str] = planted, cells: int = 2) -> bytes:
             heat = struct.unpack("<f", PAYLOAD)[0] if k % 50 == 9 else 40 + s / 4
             data += layout.pack(
                 current, 740 if broken else 690 - k % 5, 80, heat, LATITUDE + s / 1e5,
-                LONGITUDE + s / 1e5, *(3700 - k % 3, 2900 if 39 <= s < 40 else 3600)[:cells],
+                LONGITUDE + s / 1e5, 3700 - k % 3, 2900 if 39 <= s < 40 else 3600,
             )  # fmt: skip
         put(Time(at(time + 4 * PERIOD + 3000), len(frames)))
         put(Samples(BOOTS[boot], 3, 9, (SEQUENCE + n) % 2**32, (CLOCK + time) % 2**32, 5, data))

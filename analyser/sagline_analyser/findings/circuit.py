@@ -262,7 +262,9 @@ def _find_skew(columns: Columns, times: Array, voltages: Array) -> float:
 
     def misfit(skew: float) -> float:
         design = columns.design(times + skew, (1.5, 15.0), 2)
-        rest = voltages - design @ _solve(design, voltages)
+        sound = np.isfinite(design).all(axis=1)  # a short hole may lie within the reach
+        design, seen = design[sound], voltages[sound]
+        rest = seen - design @ _solve(design, seen)
         cap = 5 * np.median(np.abs(rest), axis=0)
         return float(np.mean(np.minimum(np.abs(rest), cap) ** 2))
 

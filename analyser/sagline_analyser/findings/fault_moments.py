@@ -53,7 +53,7 @@ def _fault_events(ride: Ride) -> list[Moment]:
     found = []
     for event in ride.events:
         if event.kind == EventKind.FAULT:
-            about = f" of {event.index}" if event.index and not event.text else ""
+            about = f" (index {event.index})" if event.index and not event.text else ""
             said = f" “{event.text}”" if event.text else ""
             found.append(Moment(event.time, "fault", f"fault {event.number}{about}{said}"))
     return found

@@ -41,6 +41,7 @@ _EMPTY = 8
 _FREE = 1 << 23
 """Cells of a table that may be empty in any case: 64 MiB."""
 
+_YEAR_2000 = 946_684_800.0
 _YEAR_9000 = 221_845_392_000.0
 """s since 1970; the ride's end still has to be a date that calendars (to 9999) can show."""
 
@@ -229,8 +230,9 @@ def _ride(
         latest.append(float(instants["monotonic"].max() - zero))
     offset = wall_offset(instants["monotonic"], instants["wall"])
     started = None if offset is None else (zero + offset) / 1e6
-    if started is not None and not 0 <= started < _YEAR_9000:
-        warnings.append("the logger's clock stood at no possible date; the ride has none")
+    if started is not None and not _YEAR_2000 <= started < _YEAR_9000:
+        if not 0 <= started < _YEAR_2000:  # there a clock stands that nobody has set
+            warnings.append("the logger's clock stood at no possible date; the ride has none")
         started = None
     events, lost_events = _events(tables, clocks)
     delays = clocks.delays
