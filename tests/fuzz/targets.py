@@ -67,7 +67,8 @@ def log(data: bytes, place: Path) -> None:
     with refused(), open_log(path) as file:
         found = survey(read_log(file))
         assert found.size <= len(data)
-        as_text(found, path).encode()
+        for line in as_text(found, path).split("\n"):
+            one_line(line)
         json.dumps(as_json(found), allow_nan=False)
     splitter = FrameSplitter()
     at, sound = 0, []
@@ -103,7 +104,8 @@ def board(data: bytes, place: Path) -> None:
     with refused():
         found, raw = load_board_file(path)
         assert raw == data
-        report(found).encode()
+        for line in report(found).split("\n"):
+            one_line(line)
 
 
 def columns(data: bytes, place: Path) -> None:

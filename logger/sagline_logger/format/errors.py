@@ -1,6 +1,11 @@
 """Errors a person can act on."""
 
 
+def printable(text: str) -> str:
+    """Return ``text`` in one line, with what could steer a terminal escaped: names from a file."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
 class SaglineError(Exception):
     """A failure told in one line: what happened, where, and what to do about it.
 
@@ -13,8 +18,7 @@ class SaglineError(Exception):
         self.remedy = remedy
         line = f"{where}: {what}" if where else what
         line = f"{line}; {remedy}" if remedy else line
-        # Names out of a file may hold line ends or what steers a terminal.
-        super().__init__("".join(c if c.isprintable() else ascii(c)[1:-1] for c in line))
+        super().__init__(printable(line))
 
 
 class FrameError(ValueError):

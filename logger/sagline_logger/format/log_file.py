@@ -118,7 +118,7 @@ def open_log(path: Path) -> IO[bytes]:
             too where the wrapping is damaged.
     """
     try:
-        file = path.open("rb")
+        file: IO[bytes] = path.open("rb")
     except OSError as problem:
         raise SaglineError(
             f"cannot open the log ({problem.strerror})", where=str(path), remedy="check the path"

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..format import SaglineError, read_log
+from ..format.errors import printable
 from ..format.log_file import open_log
 from .survey import Survey, survey
 
@@ -115,7 +116,7 @@ def as_text(found: Survey, path: Path) -> str:
     else:
         lines.append(f"the capture ended on purpose: {found.ended}")
     lines.append(_verdict(found))
-    return "\n".join(lines)
+    return "\n".join(map(printable, lines))
 
 
 def _verdict(found: Survey) -> str:
