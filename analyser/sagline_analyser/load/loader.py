@@ -28,6 +28,7 @@ from sagline_logger.format import (
 
 from .clocks import Clocks, read_clocks
 from .frames import read_blocks
+from .memory import hand_back
 from .pace import stretch, unreal_pace
 from .ride import LinkGap, Quality, Ride, RideEvent, RideMark, Segment, StreamColumns
 from .streams import Part, build_stream, follow
@@ -56,7 +57,12 @@ def load_ride(path: str | Path) -> Ride:
         SaglineError: the file cannot be read, is not a log, needs a later version of the format,
             or holds nothing from a board, or nothing that a descriptor explains.
     """
-    path = Path(path)
+    ride = _load(Path(path))
+    hand_back(ride)
+    return ride
+
+
+def _load(path: Path) -> Ride:
     with open_log(path) as file:
         try:
             tables = tabulate(read_blocks(file))
