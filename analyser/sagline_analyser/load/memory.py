@@ -8,17 +8,23 @@ MANY = 50_000_000
 """Values in a ride from which handing memory back is worth the time (our choice)."""
 
 
-def hand_back(ride: Ride) -> None:
-    """Return what a long ride's packed samples filled to the system, where the C library can.
+_MAPPED = 8 << 20
+"""Bytes from which a block of memory is the system's own, which gets it back when it is freed."""
+_MMAP_THRESHOLD = -3  # of glibc's mallopt(3)
 
-    They were freed, but glibc keeps blocks of their size for later ones of the same size, of which
-    there are none: the ride's columns and all that is made of them are larger.  The ten-hour case
-    of ``tests/benchmarks/page.py`` held 0.35 GiB that way.
+
+def hand_back(ride: Ride) -> None:
+    """Keep the memory of a long ride down to what is in use, where the C library lets us.
+
+    glibc keeps what was freed for later blocks of the same size: the packed samples of which the
+    columns were made (0.35 GiB in the ten-hour case of ``tests/benchmarks/page.py``), and then,
+    because it learns that large blocks come and go, passing columns as well.
     """
     if sum(len(s.time) * len(s.values) for s in ride.streams.values()) < MANY:
         return
     try:
-        trim = ctypes.CDLL(None).malloc_trim
-    except (AttributeError, OSError, TypeError):  # another C library: it does as it likes
-        return
-    trim(0)
+        library = ctypes.CDLL(None)
+        library.mallopt(_MMAP_THRESHOLD, _MAPPED)
+        library.malloc_trim(0)
+    except (AttributeError, OSError, TypeError):
+        return  # another C library: it does as it likes
