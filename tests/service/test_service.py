@@ -72,7 +72,7 @@ def test_it_is_not_root_and_stops_by_a_signal_the_logger_obeys(
 def test_its_command_waits_for_the_port_and_ends_the_log_on_sigterm(
     unit: configparser.ConfigParser, tmp_path: Path
 ) -> None:
-    options = re.search(r"^ +SAGLINE_OPTIONS=(.*)$", PAGE, re.MULTILINE)
+    options = re.search(r"^SAGLINE_OPTIONS=(.*)$", PAGE, re.MULTILINE)
     assert options
     board = tmp_path / "board.toml"
     board.write_text('name = "Kestrel"\n')

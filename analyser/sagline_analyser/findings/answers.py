@@ -21,16 +21,28 @@ def answers(ride: Ride, board: BoardFile | None = None) -> tuple[Answer, ...]:
 
     A new finding adds its line here; the page and ``summary --json`` then show it.
     """
-    packs = fit_packs(ride)  # four questions start from the same fit of the cells
+    # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
+    fault, part, held, heat, consumption, sides = (
+        answer(ride, board)
+        for answer in (
+            fault_answer,
+            part_answer,
+            held_back_answer,
+            heat_answer,
+            consumption_answer,
+            sides_answer,
+        )
+    )
+    packs = fit_packs(ride)  # four questions start from the same fit
     return (
-        fault_answer(ride, board),
-        part_answer(ride, board),
-        held_back_answer(ride, board),
-        heat_answer(ride, board),
+        fault,
+        part,
+        held,
+        heat,
         cells_answer(ride, board, packs),
         low_cell_answer(ride, board, packs),
         pack_answer(ride, board, packs),
-        consumption_answer(ride, board),
+        consumption,
         full_pack_answer(ride, board, packs),
-        sides_answer(ride, board),
+        sides,
     )

@@ -67,10 +67,11 @@ def page_parts(
     """
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
+    # Before the columns to draw: on a long ride both together would be too much memory.
+    found = answers(ride, board) if answered is None else answered
     spec, blocks = trace_data(ride, board, limits, crossings)
     plotly, script = plotly_source(), page_script()
     yield head(f"{ride.board_name or 'Ride'} – Sagline report", plotly, script)
-    found = answers(ride, board) if answered is None else answered
     yield from _words(ride, board, crossings, limits, found, spec)
     yield data_block("spec", spec)
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
