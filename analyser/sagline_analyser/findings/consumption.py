@@ -67,6 +67,8 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
         return drawing
     if isinstance(speed, Unknown):
         return speed
+    drawn = integral_above_zero(drawing) / 3600
+    returned = drawn - integral(drawing) / 3600
     pace = np.abs(interpolate(speed.series, drawing.time))
     step = steps(drawing)
     middle = (pace[1:] + pace[:-1]) / 2
@@ -83,8 +85,6 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
         if distance[inside].sum() >= LEAST:
             label = f"{low:.0f} to {high:.0f} km/h" if high < np.inf else f"{low:.0f} km/h and more"
             bands.append(_rate(label, energy[inside], distance[inside], step[inside]))
-    drawn = integral_above_zero(drawing) / 3600
-    returned = drawn - integral(drawing) / 3600
     return Consumption(whole, tuple(bands), drawn, returned, speed.how)
 
 

@@ -231,8 +231,10 @@ def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
     run = np.cumsum(breaks) - 1
     first = np.flatnonzero(breaks)
     end = np.r_[first[1:], len(time)]
-    low = np.maximum(np.searchsorted(time, time - SHORT / 2, "left"), first[run])
-    high = np.minimum(np.searchsorted(time, time + SHORT / 2, "right"), end[run])
+    # Small numbers, and no longer than needed: a long ride's places take a lot of memory.
+    low = np.maximum(np.searchsorted(time, time - SHORT / 2, "left"), first[run]).astype(np.uint32)
+    high = np.minimum(np.searchsorted(time, time + SHORT / 2, "right"), end[run]).astype(np.uint32)
+    del run
     settled, most = np.zeros(len(cause), np.int8), np.full(len(cause), -np.inf)
     sums = np.zeros(len(cause) + 1)
     for code in range(len(CAUSES)):  # one at a time: a long ride's do not fit side by side
