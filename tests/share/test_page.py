@@ -21,7 +21,7 @@ from sagline_analyser.share.png import write_png
 from sagline_analyser.share.shared import Shared, shared
 from sagline_analyser.share.svg import as_svg
 from support.browser import WAIT, console_errors, emulate, open_page, requests
-from support.shared_logs import planted_log
+from support.shared_logs import ASKED, NEVER, planted, planted_log
 
 
 def test_shown_copied_and_saved_without_a_network(
@@ -59,7 +59,11 @@ def test_shown_copied_and_saved_without_a_network(
     browser.execute_script("document.getElementById('csv').click()")
     saved = tmp_path / "window.csv"
     _until(saved.exists)
-    table = list(csv.reader(io.StringIO(saved.read_text())))
+    text = saved.read_text()
+    hidden = [planted(place)[:15] for place in (*ASKED, *NEVER, "channel", "unit")]
+    for secret in (*hidden, "latitude", "2026-", "SecretFolder", "SecretName"):
+        assert secret.lower() not in text.lower()
+    table = list(csv.reader(io.StringIO(text)))
     (stream,) = load_ride(folder / "page.html").streams.values()
     assert table[0][0] == "time from the moment [s]" and len(table) == stream.time.size + 1
     for key, values_sent in stream.values.items():
