@@ -12,12 +12,16 @@ from .answer import Answer, Figure
 from .demand import STANDING
 from .electric import present
 from .parts import sliding_rms
-from .series import column
+from .series import Series, column
 from .speed import Unknown, vehicle_speed
 from .thermal import ThermalFit, TimeToLimit
 
 LEAST_TIME = 60.0
 """s of temperature readings below which no model is fitted (our choice)."""
+
+LONGEST = 3600.0
+"""s at the end of a longer ride that the model is fitted to, for else the steps of its grid would
+be too coarse for a winding (our choice)."""
 
 LEAST_RISE = 4.0
 """K that a part must have warmed or cooled by: four steps of a whole-degree sensor (our choice)."""
@@ -85,7 +89,11 @@ def part_heat(
         return PartHeat(key, key, (), "it has no readings")
     kind, index = key.partition("_")[0], stream.channels[key].index or 1
     part = f"{kind} {index}"
-    start, end = float(temperature.time[0]), float(temperature.time[-1])
+    guess = float(np.median(temperature.value[:5]))
+    end = float(temperature.time[-1])
+    late = temperature.time >= end - LONGEST
+    temperature = Series(temperature.time[late], temperature.value[late], temperature.gap[late])
+    start = float(temperature.time[0])
     evidence = ((start, end),)
     flow = column(ride, f"motor_current_{index}") or column(ride, "motor_current")
     if flow is None:
@@ -98,7 +106,6 @@ def part_heat(
     found = vehicle_speed(ride, board)
     speed = None if isinstance(found, Unknown) else found.series
     outside = column(ride, "ambient_temperature")
-    guess = float(np.median(temperature.value[:5]))
     drive, seen, readings = thermal.grid(flow, speed, outside, temperature, guess)
     rise = float(np.nanmax(seen) - np.nanmin(seen))
     if rise < LEAST_RISE:
