@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sagline_analyser.findings.parts import part_answer, part_uses, sliding_rms
+from sagline_analyser.findings.parts import Squares, part_answer, part_uses
 from sagline_analyser.findings.series import Series
 from sagline_logger.format import read_board_file
 from support.rides import channel, make_ride, make_stream
@@ -63,6 +63,11 @@ def slow_hardest(series: Series, window: float) -> float | None:
     return best
 
 
+def sliding_rms(series: Series, window: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (end, rms) of all windows."""
+    return Squares(series).windows(np.arange(len(series)), window)
+
+
 @given(
     st.lists(
         st.tuples(st.integers(1, 20), st.integers(-600, 600), st.booleans()),
@@ -82,6 +87,24 @@ def test_sliding_rms_matches_a_slow_reading(
     else:
         assert rms.max() == pytest.approx(wanted, rel=1e-6, abs=1e-4)
         assert np.all(ends - window >= series.time[0] - 1e-9)
+
+
+@pytest.mark.parametrize("window", [1.0, 10.0, 60.0, 300.0])
+@pytest.mark.parametrize("seed", range(6))
+def test_the_hardest_window_is_found_without_looking_at_all(seed: int, window: float) -> None:
+    chance = np.random.default_rng(seed)
+    count = int(chance.integers(1, 30_000))
+    gap = chance.random(count) < chance.choice([0, 1e-4, 1e-2])
+    time = np.cumsum(np.where(gap, 3.0, chance.uniform(0.005, 0.02, count)))
+    value = np.cumsum(chance.normal(0, 1, count)) * (chance.random() < 0.8)
+    squares = Squares(Series(time, value, gap))
+    ends, rms = squares.windows(np.arange(count), window)
+    found = squares.hardest(window)
+    if found is None:
+        assert not len(rms)
+    else:
+        assert found[1] == pytest.approx(rms.max(), rel=1e-12)
+        assert rms[ends == found[0]].max() == found[1]
 
 
 def test_sine_has_the_textbook_rms() -> None:

@@ -133,29 +133,27 @@ def find_pulls(drive: Drive, share: float) -> list[Pull]:
     standing = (
         np.zeros(count, bool) if drive.speed is None else np.abs(drive.speed) < drive.standing
     )
-    begins = (throttle >= 0.15) & ~drive.braking & (standing | (throttle >= share))
-    places = np.flatnonzero(begins)
+    begins = np.flatnonzero((throttle >= 0.15) & ~drive.braking & (standing | (throttle >= share)))
+    broken = drive.braking | drive.gap
+    ends = np.flatnonzero(broken | (throttle < share))
     while True:
-        next_place = int(np.searchsorted(places, at))
-        if next_place == len(places):
+        place = int(np.searchsorted(begins, at))
+        if place == len(begins):
             return pulls
-        at = int(places[next_place])
-        kind = "launch" if standing[at] else "pull"
-        longest = LAUNCH_LONGEST if kind == "launch" else np.inf
-        first, peak = at, throttle[at]
-        while at + 1 < count and not drive.gap[at + 1] and time[at + 1] - time[first] <= longest:
-            peak = max(peak, throttle[at + 1])
-            if drive.braking[at + 1] or throttle[at + 1] < (
-                0.5 * peak if kind == "launch" else share
-            ):
-                break
-            at += 1
-        length = time[at] - time[first]
-        if kind == "launch":
+        first = int(begins[place])
+        if standing[first]:
+            stop = int(np.searchsorted(time, time[first] + LAUNCH_LONGEST, "right"))
+            peak = np.fmax.accumulate(throttle[first:stop])
+            over = np.flatnonzero(
+                broken[first + 1 : stop] | (throttle[first:stop] < 0.5 * peak)[1:]
+            )
+            at = first + int(over[0]) if len(over) else stop - 1
             moved = drive.speed is not None and np.nanmax(np.abs(drive.speed[first : at + 1]))
-            real = bool(moved > 3 * drive.standing)
+            kind, real = "launch", bool(moved > 3 * drive.standing)
         else:
-            real = bool(length >= PULL_SHORTEST)
+            after = int(np.searchsorted(ends, first, "right"))
+            at = int(ends[after]) - 1 if after < len(ends) else count - 1
+            kind, real = "pull", bool(time[at] - time[first] >= PULL_SHORTEST)
         if real:
             pulls.append(Pull(kind, float(time[first]), float(time[at])))
         at += 1

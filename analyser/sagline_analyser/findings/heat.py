@@ -11,7 +11,7 @@ from . import thermal
 from .answer import Answer, Figure
 from .demand import STANDING
 from .electric import present
-from .parts import sliding_rms
+from .parts import Squares
 from .series import Series, column
 from .speed import Unknown, vehicle_speed
 from .thermal import ThermalFit, TimeToLimit
@@ -170,10 +170,10 @@ def _current(ride: Ride, board: BoardFile | None, index: int) -> tuple[float | N
     flow = column(ride, f"motor_current_{index}") or column(ride, "motor_current")
     if flow is None:
         return None, ""
-    _, rms = sliding_rms(flow, HARDEST)
-    if not len(rms):
+    hardest = Squares(flow).hardest(HARDEST)
+    if hardest is None:
         return None, ""
-    return float(rms.max()), f"RMS of this ride's hardest {HARDEST:g} s"
+    return hardest[1], f"RMS of this ride's hardest {HARDEST:g} s"
 
 
 def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:

@@ -6,7 +6,7 @@ window.  How long a window a part averages over depends on its mass and is seldo
 the windows here are our choice (common practice, no source).
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, lru_cache, partial
 
@@ -32,6 +32,9 @@ NEAR = 0.8
 
 BLOCK = 1 << 16
 """Samples looked at together."""
+
+STRETCH = 64
+"""Samples whose windows are bounded together."""
 
 Numbers = npt.NDArray[np.intp]
 
@@ -89,60 +92,93 @@ class PartUse:
         return known[-1] if known else None
 
 
-def sliding_rms(series: Series, window: float) -> tuple[Array, Array]:
-    """Return (end, rms) of the windows of ``window`` s that begin or end at a sample, in no order.
+class Squares:
+    """The integral of the squared current along a series, for means over windows of any length.
 
-    The square of the straight line through the samples is integrated exactly.  A window lies
-    wholly inside one unbroken recording; where none is that long both arrays are empty.
+    The square of the straight line through the samples is integrated exactly.
     """
-    blocks = list(_sliding_rms(series, window)) or [(np.empty(0), np.empty(0))]
-    ends, results = zip(*blocks, strict=True)
-    return np.concatenate(ends), np.concatenate(results)
 
+    def __init__(self, series: Series) -> None:
+        self.time, self.value = series.time, series.value
+        self.count = count = len(series)
+        breaks = series.gap.copy()
+        breaks[:1] = True
+        self.first = np.flatnonzero(breaks)
+        self.last = np.r_[self.first[1:], count] - 1
+        self.whole = np.zeros(count)
+        # Some thousand samples at a time: a ride of many hours needs no table of its own length
+        # for every step of the arithmetic.
+        for start in range(0, count - 1, BLOCK):
+            part = slice(start, start + BLOCK + 1)
+            here, there = self.value[part][:-1], self.value[part][1:]
+            step = np.where(breaks[part][1:], 0.0, np.diff(self.time[part]))
+            squares = step * (here**2 + here * there + there**2) / 3
+            self.whole[start + 1 : start + 1 + len(step)] = squares
+        np.cumsum(self.whole, out=self.whole)
 
-def _sliding_rms(series: Series, window: float) -> Iterator[tuple[Array, Array]]:
-    """Yield :func:`sliding_rms` for some thousand samples at a time, so that a ride of many hours
-    needs no table of its own length for every step of the arithmetic."""
-    time, value, count = series.time, series.value, len(series)
-    if not count:
-        return
-    breaks = series.gap.copy()
-    breaks[0] = True
-    first = np.flatnonzero(breaks)
-    last = np.r_[first[1:], count] - 1
-    whole = np.zeros(count)
-    for start in range(0, count - 1, BLOCK):
-        part = slice(start, start + BLOCK + 1)
-        here, there = value[part][:-1], value[part][1:]
-        step = np.where(breaks[part][1:], 0.0, np.diff(time[part]))
-        whole[start + 1 : start + 1 + len(step)] = step * (here**2 + here * there + there**2) / 3
-    np.cumsum(whole, out=whole)
+    def windows(self, samples: Numbers, window: float) -> tuple[Array, Array]:
+        """Return (end, rms) of the windows of ``window`` s that begin or end at some samples.
 
-    def total(at: Array, run: Numbers) -> Array:
-        """Integral up to the times ``at``, each in its run."""
-        before = np.clip(np.searchsorted(time, at, "right") - 1, first[run], last[run])
-        after = np.minimum(before + 1, last[run])
+        A window lies wholly inside one unbroken recording; others are left out.
+        """
+        # The sum time ± window is rounded: a window may miss the run's edge by that much.
+        slack = 4 * np.spacing(np.abs(self.time).max() + window)
+        moments = self.time[samples]
+        run = np.searchsorted(self.first, samples, "right") - 1
+        ends, results = [], []
+        for sign in (-1.0, 1.0):
+            other = moments + sign * window
+            low, high = self.time[self.first[run]], self.time[self.last[run]]
+            fits = (other >= low - slack) & (other <= high + slack)
+            far = np.clip(other[fits], low[fits], high[fits])
+            square = -sign * (self.whole[samples[fits]] - self._total(far, run[fits]))
+            ends.append(np.maximum(moments[fits], far))
+            results.append(np.sqrt(np.maximum(square, 0.0) / window))
+        return np.concatenate(ends), np.concatenate(results)
+
+    def hardest(self, window: float) -> tuple[float, float] | None:
+        """Return (end in s, RMS in A) of the hardest window, None where none is unbroken.
+
+        A stretch of samples is looked through only where the integral from before all its windows
+        to behind them, found from its ends alone, is larger than the hardest window known.
+        """
+        best: tuple[float, float] | None = None
+        if not self.count:
+            return best
+        begin = np.arange(0, self.count, STRETCH)
+        end = np.minimum(begin + STRETCH, self.count) - 1
+        before = np.searchsorted(self.time, self.time[begin] - window, "left") - 1
+        behind = np.searchsorted(self.time, self.time[end] + window, "right")
+        whole = self.whole
+        most = np.maximum(
+            whole[end] - whole[np.maximum(before, 0)],
+            whole[np.minimum(behind, self.count - 1)] - whole[begin],
+        )
+        order = np.argsort(-most, kind="stable")
+        some = 16
+        while len(order):
+            now, order = order[:some], order[some:]
+            if best is not None and most[now[0]] <= best[1] ** 2 * window:
+                break
+            samples = (begin[now][:, None] + np.arange(STRETCH)).ravel()
+            ends, rms = self.windows(samples[samples < self.count], window)
+            if len(rms):
+                at = int(np.argmax(rms))
+                if best is None or rms[at] > best[1]:
+                    best = float(ends[at]), float(rms[at])
+            some = min(2 * some, BLOCK // STRETCH)
+        return best
+
+    def _total(self, at: Array, run: Numbers) -> Array:
+        """Return the integral up to the times ``at``, each in its run."""
+        time, value, last = self.time, self.value, self.last[run]
+        before = np.clip(np.searchsorted(time, at, "right") - 1, self.first[run], last)
+        after = np.minimum(before + 1, last)
         gone, width = at - time[before], time[after] - time[before]
         share = np.where(width > 0, gone / np.where(width > 0, width, 1.0), 0.0)
         here = value[before]
         there = here + share * (value[after] - here)
-        return np.asarray(whole[before] + gone * (here**2 + here * there + there**2) / 3)
-
-    # The sum time ± window is rounded: a window may miss the run's edge by that much.
-    slack = 4 * np.spacing(np.abs(time).max() + window)
-    for start in range(0, count, BLOCK):
-        moments = time[start : start + BLOCK]
-        run = np.searchsorted(first, np.arange(start, start + len(moments)), "right") - 1
-        for sign in (-1.0, 1.0):
-            other = moments + sign * window
-            fits = (other >= time[first[run]] - slack) & (other <= time[last[run]] + slack)
-            if not fits.any():
-                continue
-            inside = run[fits]
-            far = np.clip(other[fits], time[first[inside]], time[last[inside]])
-            square = -sign * (whole[start : start + BLOCK][fits] - total(far, inside))
-            rms = np.sqrt(np.maximum(square, 0.0) / window)
-            yield np.maximum(moments[fits], far), rms
+        return np.asarray(self.whole[before] + gone * (here**2 + here * there + there**2) / 3)
 
 
 def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
@@ -156,6 +192,11 @@ def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
 
     # Several parts carry the same current: each way of it is looked through once.  The samples
     # themselves are kept for one at a time only, since a long ride's fill much memory.
+    @lru_cache(maxsize=1)
+    def squares(key: str, way: str) -> Squares | None:
+        series = one_way(key, way)
+        return None if series is None else Squares(series)
+
     @lru_cache(maxsize=1)
     def one_way(key: str, way: str) -> Series | None:
         series = column(ride, key)
@@ -171,8 +212,8 @@ def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
 
     @cache
     def hardest(key: str, way: str, window: float) -> tuple[float, float] | None:
-        series = one_way(key, way)
-        return None if series is None else _hardest(series, window)
+        known = squares(key, way)
+        return None if known is None else known.hardest(window)
 
     uses, done = [], set()
     for t in seen:
@@ -213,16 +254,6 @@ def _use(
     at = int(np.argmax(series.value))
     uses = tuple(_window_use(series, window, rating, hardest(window)) for window in windows)
     return PartUse(limit, key, float(series.value[at]), float(series.time[at]), uses, rounding, way)
-
-
-def _hardest(series: Series, window: float) -> tuple[float, float] | None:
-    """Return (end in s, RMS in A) of the hardest window, None where none is unbroken."""
-    best: tuple[float, float] | None = None
-    for ends, rms in _sliding_rms(series, window):
-        at = int(np.argmax(rms))
-        if best is None or rms[at] > best[1]:
-            best = float(ends[at]), float(rms[at])
-    return best
 
 
 def _window_use(

@@ -39,6 +39,13 @@ CLOSEST_STAGE = 0.08
 SOONEST = 1.0
 """s of half-width below which no interval goes: sensors tell temperatures a step late."""
 
+SETTLED = 0.01
+"""Gain at which a descent ends, in units of the mean squared misfit: the data cannot tell so small
+a difference (our choice)."""
+
+ALIKE = 0.01
+"""Share of the misfit by which two descents that found the same may differ (our choice)."""
+
 DRAWS = 200
 """Parameter sets drawn for an interval."""
 
@@ -161,7 +168,7 @@ def grid(
         moving = np.abs(np.nan_to_num(interpolate(speed, middle)))
     around = np.full(count, air_guess)
     if air is not None:
-        around = np.interp(middle, air.time, _steady(air))
+        around = _steady(air, middle)
     number = np.clip(np.round((temperature.time - start) / step).astype(int), 0, count)
     readings = np.bincount(number, None, count + 1)
     total = np.bincount(number, temperature.value, count + 1)
@@ -170,13 +177,13 @@ def grid(
     return Drive(step, means[0], means[1], moving, around, short), seen, readings.astype(float)
 
 
-def _steady(series: Series) -> Array:
-    """Return air readings averaged over a minute, because air has no business to jump."""
-    half = 30.0
-    low = np.searchsorted(series.time, series.time - half, "left")
-    high = np.searchsorted(series.time, series.time + half, "right")
+def _steady(series: Series, at: Array) -> Array:
+    """Return air readings averaged over the minute around ``at``, because air has no business to
+    jump; where that holds none, between the readings around it."""
+    low, high = (np.searchsorted(series.time, at + half) for half in (-30.0, 30.0))
     sums = np.r_[0.0, np.cumsum(series.value)]
-    return np.asarray((sums[high] - sums[low]) / (high - low))
+    mean = (sums[high] - sums[low]) / np.maximum(high - low, 1)
+    return np.where(high > low, mean, np.interp(at, series.time, series.value))
 
 
 def _amount(series: Series, edges: Array) -> Array:
@@ -203,14 +210,12 @@ def warm(
     gain = 1 - decay
     # What the outer lump would settle at without what comes from the inner one.
     resting = drive.air[:, None] + rates.offset + (rates.rolling * speed + rates.idle) / loss
-    # The warmth is cool + more·part, so a step is a linear map of (part, case, 1): all the maps
-    # are made at once, and only their application has to go step by step.
+    # The warmth is cool + more·part, so a step is a linear map of (part, 1) or (part, case, 1).
     cool, more = (heating * (1 - 20 * COPPER), heating * COPPER) if copper else (heating, 0.0)
-    maps = np.zeros((count, 2, 3, len(start[0])))
+    maps = np.empty((count, order, order + 1, len(start[0])))
     if order == 1:
         maps[:, 0, 0] = decay + gain * more / loss
-        maps[:, 0, 2] = gain * (resting + cool / loss)
-        maps[:, 1, 1] = 1.0
+        maps[:, 0, 1] = gain * (resting + cool / loss)
     else:
         inner = -np.expm1(-rates.inner * step)
         maps[:, 0, 0] = 1 - inner + inner * more / rates.inner
@@ -221,20 +226,43 @@ def warm(
         maps[:, 1, 0] = taken * (more - (maps[:, 0, 0] - 1) / step)
         maps[:, 1, 1] = decay - taken * inner / step
         maps[:, 1, 2] = taken * (cool - maps[:, 0, 2] / step) + gain * resting
-    anew = np.zeros(count, bool)
     if anchors is not None:
-        anew[1:] = drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])
-    state = np.array([start[0], start[1], np.ones(len(start[0]))])
-    path = np.empty((count + 1, state.shape[1]))
-    path[0] = state[0]
-    product = np.empty(maps.shape[1:])
-    for k, restart in enumerate(anew.tolist()):
-        if restart and anchors is not None:
-            state[0] = anchors[k]
-        np.multiply(maps[k], state, out=product)
-        np.add.reduce(product, axis=1, out=state[:2])
-        path[k + 1] = state[0]
-    return path, state[0].copy(), state[1].copy()
+        # The last reading before the step stands for the part, whatever the model says.
+        anew = np.r_[False, drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])]
+        maps[anew, :, -1] += maps[anew, :, 0] * anchors[:-1][anew, None, None]
+        maps[anew, :, 0] = 0.0
+    path, end = _follow(maps, np.array(start[:order]))
+    return path, end[0], end[1] if order == 2 else start[1]
+
+
+def _follow(maps: Array, state: Array) -> tuple[Array, Array]:
+    """Apply ``maps``, shape (n, d, d + 1, m), one after the other to ``state``, shape (d, m), and
+    a 1; return the first value all along, shape (n + 1, m), and the last state.
+
+    Maps are chained within blocks, all blocks side by side: n steps take 2√n rounds of numpy.
+    """
+    count, size, _, sets = maps.shape
+    length = int(np.ceil(np.sqrt(count)))
+    blocks = -(-count // length)
+    chained = np.empty((blocks * length, size, size + 1, sets))
+    chained[:count] = maps
+    chained[count:] = np.eye(size, size + 1)[:, :, None]
+    chained = chained.reshape(blocks, length, size, size + 1, sets)
+    for k in range(1, length):
+        own, before = chained[:, k], chained[:, k - 1]
+        product = own[:, :, :1] * before[:, None, 0]
+        for j in range(1, size):
+            product += own[:, :, j : j + 1] * before[:, None, j]
+        product[:, :, -1] += own[:, :, -1]
+        chained[:, k] = product
+    starts = np.empty((blocks + 1, size, sets))
+    starts[0] = state
+    for k in range(blocks):
+        last = chained[k, -1]
+        starts[k + 1] = sum(last[:, j] * starts[k, j] for j in range(size)) + last[:, -1]
+    first = chained[:, :, 0]
+    path = sum(first[:, :, j] * starts[:-1, None, j] for j in range(size)) + first[:, :, -1]
+    return np.concatenate([state[:1], path.reshape(-1, sets)[:count]]), starts[-1]
 
 
 # A trial step may land on rates that overflow; its misfit is then not finite and it is refused.
@@ -273,10 +301,11 @@ def fit(
         at = centre.copy()
         at[0] += factor
         here = _descend(at, centre, width, misfit, noise)
+        close = best is not None and abs(here[0] - best[0]) < ALIKE * best[0]
         if best is None or here[0] < best[0]:
             best = here
-        if best[0] < 2 * np.sum(good):
-            break  # it fits; other starting points would end here as well
+        if close or best[0] < 2 * np.sum(good):
+            break  # it fits, or it has been found twice: another start would end here as well
     at = best[1] if best is not None else centre
     base, slope = _slopes(at, misfit)
     count = int(np.sum(good))
@@ -288,7 +317,9 @@ def fit(
 
     def odds(sets: Array) -> Array:
         """Logarithm of how probable each set is, up to a constant."""
-        data = np.sum(misfit(sets) ** 2, axis=1) / (noise**2 * wider)
+        # A few sets at a time stay in the processor's cache.
+        some = [np.sum(misfit(sets[k : k + 40]) ** 2, axis=1) for k in range(0, len(sets), 40)]
+        data = np.concatenate(some) / (noise**2 * wider)
         return np.asarray(-0.5 * (data + np.sum(((sets - centre) / width) ** 2, axis=1)))
 
     sets = _draw(at, np.asarray(np.linalg.inv(curve), np.float64), odds)
@@ -372,10 +403,10 @@ def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array]) -> Array:
     """
     chance = np.random.default_rng(0)
     size = len(centre)
-    for _ in range(3):
+    for many in (2 * DRAWS, 2 * DRAWS, 4 * DRAWS):
         root = np.linalg.cholesky(cover + 1e-9 * np.diag(np.diag(cover)))
-        normal = chance.standard_normal((4 * DRAWS, size))
-        tried = normal / np.sqrt(chance.chisquare(5, (4 * DRAWS, 1)) / 5)
+        normal = chance.standard_normal((many, size))
+        tried = normal / np.sqrt(chance.chisquare(5, (many, 1)) / 5)
         sets = centre + tried @ root.T
         weight = odds(sets) + 0.5 * (5 + size) * np.log1p(np.sum(tried**2, axis=1) / 5)
         weight = np.where(np.isfinite(weight), weight, -np.inf)
@@ -433,6 +464,6 @@ def _descend(
             tries[pick],
         )
         base, slope = _slopes(at, misfit)
-        if gain < 1e-3:
+        if gain < SETTLED * cost / len(base):
             break
     return cost, at
