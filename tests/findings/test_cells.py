@@ -169,3 +169,18 @@ def test_a_loose_sense_wire_leaves_the_other_cells_judged(swapped):
     assert isinstance(found, PackCells)
     assert [cell.number for cell in found.cells] == [1, *range(3, 14)]
     assert [cell.number for cell in found.weak] == [7]
+
+
+def test_a_cell_that_is_low_at_rest_is_judged_without_a_fit():
+    time = np.arange(0.0, 60.0, 0.1)
+    cells = {channel("cell_voltage", "V", n): np.full(len(time), 1.9) for n in (1, 2)}
+    idle = make_ride(
+        make_stream("cells", time, {**cells, channel("battery_current", "A"): 0.2 + 0 * time})
+    )
+    (found,) = judge_low_cells(idle, BOARD)
+    assert (found.verdict, found.rest) == ("empty", 1.9)
+    assert "empty, for even at rest it would show 1.90 ± 0.05 V" in found.reason
+    loaded = make_ride(
+        make_stream("cells", time, {**cells, channel("battery_current", "A"): 9 + 0 * time})
+    )
+    assert judge_low_cells(loaded, BOARD)[0].verdict == "unknown"

@@ -23,6 +23,10 @@ HYSTERESIS = 0.02
 
 NEAR = 2.0
 
+AT_REST, REST_SAG = 1.0, 0.05
+"""A of load up to which a cell that no circuit could be fitted to counts as resting, and the V that
+this load may take from it: 1 A through 50 mΩ, more than a sound group of cells has (our choice)."""
+
 REST_ERROR = 0.09
 """Share of the sag allowed for what the circuit leaves out near empty (our judgement, from
 simulation)."""
@@ -116,6 +120,8 @@ def _judge(
     said = f"At {span.peak_time:.1f} s cell {number} read {span.peak:.2f} V{under}"
     fit = pack.fit
     if isinstance(fit, Unknown) or key not in fit.keys:
+        if current is not None and _resting(current.series, span):
+            return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
         reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
         return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
                        f"{said}; cannot judge it: {reason}.")  # fmt: skip
@@ -123,6 +129,19 @@ def _judge(
     if rest != rest:
         return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
                        f"{said}; cannot judge it: the load then was not recorded.")  # fmt: skip
+    return _told(pack, number, span, known, rest, error, alarm, said)
+
+
+def _resting(current: Series, span: Span) -> bool:
+    """Return whether hardly any load flowed in the :data:`NEAR` s up to the lowest point."""
+    near = (current.time >= span.peak_time - NEAR) & (current.time <= span.peak_time)
+    return bool(near.any() and np.abs(current.value[near]).max() <= AT_REST)
+
+
+def _told(
+    pack: PackFit, number: int, span: Span, load: float | None, rest: float, error: float,
+    alarm: float, said: str,
+) -> LowCell:  # fmt: skip
     verdict: Literal["sag", "empty", "unclear"]
     verdict = "sag" if rest - error > alarm else "empty" if rest + error < alarm else "unclear"
     meaning = {
@@ -133,7 +152,7 @@ def _judge(
         "unclear": f"it would rest at {rest:.2f} ± {error:.2f} V, which may be either side of the "
                    f"alarm voltage of {alarm:.2f} V",
     }[verdict]  # fmt: skip
-    return LowCell(span, pack.span.number, number, span.peak, known, rest, error, verdict,
+    return LowCell(span, pack.span.number, number, span.peak, load, rest, error, verdict,
                    f"{said}: {meaning}.")  # fmt: skip
 
 

@@ -2,12 +2,12 @@
 
 import math
 import re
-import tomllib
 from collections.abc import Mapping
 from typing import Any
 
 from sagline_logger.format import SaglineError, read_board_file
 from sagline_logger.format.board_tables import SETTINGS
+from sagline_logger.format.toml_lines import load_toml
 
 _TERMS = {
     "joined": {"series", "parallel"},
@@ -41,7 +41,7 @@ def plain_board(text: str) -> str | None:
         read_board_file(text, "board file")
     except SaglineError:
         return None
-    document = tomllib.loads(text)
+    document = load_toml(text)
     lines = ['name = "shared board"']
     for name, value in document.items():
         if name == "settings":
