@@ -26,11 +26,11 @@ if TYPE_CHECKING:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status."""
-    arguments = _parser().parse_args(argv)
     # numpy reads this once, as it starts.  Our matrices are so narrow that a second thread of its
     # linear algebra only waits, and waits busily: the fits took several times the processor time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
+        arguments = _parser().parse_args(argv)
         _need_packages()
         return int(arguments.run(arguments))
     except SaglineError as problem:
@@ -90,12 +90,32 @@ def _parser() -> argparse.ArgumentParser:
             "--board", metavar="FILE", type=Path,
             help="board file with the limits (default: the copy inside the log, if any)",
         )  # fmt: skip
+        part.add_argument(
+            "--other-pack", metavar="AH", type=_capacity,
+            help="also tell how far a full pack of this many Ah, of like cells, would go "
+            "(default: one like the board file's)",
+        )  # fmt: skip
     for part in (plot, export):
         part.add_argument(
             "--channel", metavar="NAME", action="append",
             help="only this channel or column; may be given several times",
         )  # fmt: skip
     return parser
+
+
+def _capacity(text: str) -> float:
+    """Return a capacity in Ah.
+
+    Raises:
+        SaglineError: it is none.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e5:
+        raise SaglineError(f"{text!r} is no capacity in Ah", remedy="give one such as 17.5")
+    return value
 
 
 def _need_packages() -> None:
@@ -145,6 +165,7 @@ def _ride(path: Path) -> "Ride":
 
 
 def _plot(arguments: argparse.Namespace) -> int:
+    from .findings.answers import answers
     from .page.document import write_page
     from .page.selection import select
 
@@ -155,7 +176,7 @@ def _plot(arguments: argparse.Namespace) -> int:
     out = arguments.out or log.with_suffix(".html")
     if out.resolve() == log.resolve():  # a shared page is a log, and must outlive its report
         out = log.with_name(f"{log.stem}-report.html")
-    size = write_page(ride, out, board)
+    size = write_page(ride, out, board, answers(ride, board, arguments.other_pack))
     print(f"{out} ({size / 1e6:.1f} MB): open it in a browser")
     return 0
 
@@ -172,7 +193,7 @@ def _summary(arguments: argparse.Namespace) -> int:
     summary = summarise(ride, board)
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
-    said = answers(ride, board)
+    said = answers(ride, board, arguments.other_pack)
     if arguments.json:
         import json
         from dataclasses import asdict

@@ -22,13 +22,16 @@ def analyse(*words: str | Path) -> "subprocess.CompletedProcess[str]":
 def test_summary_in_words_and_as_json_agree(log: Path) -> None:
     text = analyse("summary", log, "--board", BOARD)
     assert text.returncode == 0 and text.stderr == ""
-    document = json.loads(analyse("summary", log, "--json", "--board", BOARD).stdout)
+    words = ("--json", "--board", BOARD, "--other-pack", "24.5")
+    document = json.loads(analyse("summary", log, *words).stdout)
     figures = {finding["key"]: finding for finding in document["findings"]}
     assert f"{figures['distance']['value']:.0f} m" in text.stdout
     assert f"Limits crossed: {len(document['crossings'])}" in text.stdout
     assert document["caution"] in text.stdout
     for finding in document["findings"]:
         assert finding["how"], finding
+    labels = [figure["label"] for answer in document["answers"] for figure in answer["figures"]]
+    assert "range of a full pack of 24.5 Ah" in labels
 
 
 def test_export_and_plot_take_chosen_channels(log: Path, tmp_path: Path) -> None:
@@ -63,6 +66,7 @@ MISTAKES = {
         "no channel named 'warp'",
     ),
     "no board file": (["summary", "{log}", "--board", "{tmp}/no.toml"], "cannot read the board"),
+    "no capacity": (["plot", "{log}", "--other-pack", "much"], "'much' is no capacity in Ah"),
     "bad board file": (["plot", "{log}", "--board", "{tmp}/bad.toml"], "bad.toml:1"),
 }
 

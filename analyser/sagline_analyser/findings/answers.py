@@ -16,9 +16,12 @@ from .parts import part_answer
 from .sides import sides_answer
 
 
-def answers(ride: Ride, board: BoardFile | None = None) -> tuple[Answer, ...]:
+def answers(
+    ride: Ride, board: BoardFile | None = None, other_capacity: float | None = None
+) -> tuple[Answer, ...]:
     """Return what the ride says about every question, unanswerable ones with their reason.
 
+    ``other_capacity`` in Ah is that of another pack whose range is wanted too.
     A new finding adds its line here; the page and ``summary --json`` then show it.
     """
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
@@ -41,7 +44,7 @@ def answers(ride: Ride, board: BoardFile | None = None) -> tuple[Answer, ...]:
         heat,
         cells_answer(ride, board, packs),
         low_cell_answer(ride, board, packs),
-        pack_answer(ride, board, packs),
+        pack_answer(ride, board, packs, other_capacity),
         consumption,
         full_pack_answer(ride, board, packs),
         sides,
