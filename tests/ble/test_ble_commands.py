@@ -89,6 +89,22 @@ def test_wait_begins_when_the_board_comes_into_range(bluetooth: Bluetooth, tmp_p
         logger.kill()
 
 
+def test_a_connection_that_hangs_is_given_up_when_asked_to_stop(
+    bluetooth: Bluetooth, tmp_path: Path
+) -> None:
+    silent = Peripheral(bluetooth, "Kestrel", answers_link=False)
+    logger = Logger("record", "--quiet", "--ble", "Kestrel", "--out", tmp_path)
+    try:
+        assert silent.link_asked.wait(60)
+        # Left alone it would end by itself after half a minute, with an error and status 1.
+        status, output, errors = logger.stop(signal.SIGINT)
+    finally:
+        logger.kill()
+    assert (status, errors) == (0, [])
+    assert "stopped while waiting for the device; nothing was recorded" in output
+    assert list(tmp_path.iterdir()) == []
+
+
 def refused(tmp_path: Path) -> str:
     """Try to record; return the one line that the program gives up with."""
     status, _, errors = command("record", "--quiet", "--ble", "Kestrel", "--out", tmp_path)

@@ -242,6 +242,7 @@ class Peripheral:
         advertised: bool = True,
         fault: tuple[str, str] | None = None,
         refuses_link: bool = False,
+        answers_link: bool = True,
         rssi: int | None = None,
         seed: int = 1,
     ) -> None:
@@ -254,12 +255,14 @@ class Peripheral:
         self.in_range = True
         self.subscribed = threading.Event()
         self.link_dropped = threading.Event()
+        self.link_asked = threading.Event()
         self._doom: tuple[int, bool] | None = None
         self._bluetooth = bluetooth
         self._greeting = greeting
         self._board = board
         self._fault = fault
         self._refuses_link = refuses_link
+        self._answers_link = answers_link
         self._rssi = rssi
         self._random = random.Random(seed)
         self._characteristics = {
@@ -342,6 +345,9 @@ class Peripheral:
 
     def _connect(self, call: Message) -> None:
         bluetooth = self._bluetooth
+        self.link_asked.set()
+        if not self._answers_link:
+            return None
         if self._refuses_link or not self.in_range:
             return bluetooth.refuse(
                 call, "org.bluez.Error.Failed", "Software caused connection abort"

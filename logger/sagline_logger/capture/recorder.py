@@ -69,6 +69,7 @@ class Recorder:
         self._tell = tell
         self._stop = threading.Event()
         self._stop_reason = ""
+        self._opening = False
         self._log: LogWriter | None = None
         self._splitter = FrameSplitter()
         self._listener = Listener()
@@ -88,6 +89,8 @@ class Recorder:
         """Ask the capture to end; ``reason`` goes into its END record."""
         self._stop_reason = self._stop_reason or reason
         self._stop.set()
+        if self._opening:  # making a link can take half a minute, and so can giving it up
+            threading.Thread(target=self._source.close, daemon=True).start()
 
     def mark(self, text: str = "") -> int:
         """Put a numbered mark at this moment and return its number (0 before there is a file)."""
@@ -139,7 +142,7 @@ class Recorder:
         log, board, now = self._log, self._listener.board, time.monotonic()
         rates = list(self._rates)
         spent = now - rates[0][0]
-        received, link_up = self._received, self._rejoin is None
+        received, link_up = self._received, log is not None and self._rejoin is None
         warnings = list(self._warnings)
         if log is not None and log.problem:
             warnings.append(f"nothing can be written: {log.problem}")
@@ -170,9 +173,11 @@ class Recorder:
         told = ""
         while not self._stop.is_set():
             try:
-                self._source.open()
+                self._open()
                 return True
             except (LinkLost, SaglineError) as problem:
+                if self._stop.is_set():
+                    return False
                 if not self._request.wait:
                     if isinstance(problem, SaglineError):
                         raise
@@ -184,6 +189,13 @@ class Recorder:
                     self._tell(f"waiting: {told}")
             self._stop.wait(_LAST_RETRY)
         return False
+
+    def _open(self) -> None:
+        self._opening = True
+        try:
+            self._source.open()
+        finally:
+            self._opening = False
 
     def _head(self, log: LogWriter) -> None:
         """Write what stands at the start of every capture."""
@@ -349,7 +361,7 @@ class Recorder:
         while not self._stop.wait(wait) and time.monotonic() < end:
             tries += 1
             try:
-                self._source.open()
+                self._open()
             except (LinkLost, SaglineError) as problem:
                 wait = min(wait * _GROWTH, _LAST_RETRY)
                 if str(problem) != told:
