@@ -27,7 +27,7 @@ from sagline_logger.format import (
     encode_frame,
 )
 from support.capture import command
-from support.frames import Device
+from support.frames import PERIOD, Device
 
 HEAD = SIGNATURE + encode_frame(Capture(Instant(0, 0), "test", "serial x", "").encode())
 
@@ -204,6 +204,20 @@ def test_clock_drift_and_jitter(verify: Verify) -> None:
     (boot,) = data["boots"]
     assert boot["clock"]["drift"] == pytest.approx(100, abs=3)
     assert boot["clock"]["jitter"] == pytest.approx(0.0475, abs=0.001)
+
+
+def test_a_record_is_as_old_as_its_last_sample(verify: Verify) -> None:
+    # Received at once, but ever longer: told by their first samples, they would come ever later.
+    device = Device()
+    parts = [HEAD, device.description()]
+    for n in range(60):
+        frame = device.samples(1 + n)
+        received = 1_000_000 + device.clock - PERIOD
+        parts += [host(Time(Instant(received, received), 0)), frame]
+    _, data, _ = verify(*parts, END)
+    (boot,) = data["boots"]
+    assert boot["clock"]["drift"] == pytest.approx(0, abs=1)
+    assert boot["clock"]["jitter"] == pytest.approx(0, abs=1e-5)
 
 
 @pytest.mark.parametrize(

@@ -227,6 +227,8 @@ class _Surveyor:
             count.misfits += 1
         if timed is not None:
             device = boot.clocks.setdefault(record.stream, ClockUnwrapper()).unwrap(record.clock)
+            # A record can leave the device after its last sample, not after its first.
+            device += (record.count - 1) * stream.period if stream else 0
             boot.times[record.stream].append((device / 1e6, timed / 1e6))
 
     def _describe(self, stream: Stream) -> None:
