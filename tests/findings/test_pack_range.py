@@ -26,6 +26,7 @@ from sagline_analyser.findings.electric import battery_current
 from sagline_analyser.findings.full_pack import find_overcharge, full_pack_answer
 from sagline_analyser.findings.pack_range import Reach, pack_answer, pack_use, reach
 from sagline_analyser.findings.speed import Unknown
+from sagline_analyser.load.ride import Segment
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import (
     KESTREL,
@@ -289,3 +290,24 @@ def test_a_trace_of_no_length_has_no_consumption(tmp_path):
     scenario = Scenario("still", trace=SpeedTrace(((0.0, 0.0), (20.0, 0.0))))
     ride = load(Simulation(SOUND, scenario, seed=1, step=10_000), tmp_path / "r.sagline")
     assert "100 m" in consumption_answer(ride, None).verdict
+
+
+def test_many_packs_are_told_together():
+    """Closed forms: 10 A for 180 s are 0.5 Ah, at 48 V 24 Wh; five packs of rising voltage."""
+    time = np.arange(0.0, 1000.0, 0.5)
+    pack = (time // 200).astype(int)
+    riding = time % 200 < 180
+    volts = channel("pack_voltage", "V")
+    amps = channel("battery_current", "A")
+    starts = [200 * n for n in range(5)]
+    ride = make_ride(
+        make_stream(
+            "fast", time, {volts: 40.0 + 4 * pack, amps: np.where(riding, 10.0, 0.0)},
+            gap=[400 * n for n in range(1, 5)],
+        ),
+        segments=tuple(Segment(n, n + 1, s, s + 199.5) for n, s in enumerate(starts)),
+    )  # fmt: skip
+    answer = pack_answer(ride, None)
+    assert "5 packs gave 0.50 to 0.50 Ah each, together 2.50 Ah" in answer.verdict
+    assert "Pack 3 gave" not in answer.verdict
+    assert any(line.startswith("Pack 3 gave 0.50 Ah (24 Wh)") for line in answer.details)

@@ -27,6 +27,9 @@ from .series import integral, integral_above_zero
 from .speed import Unknown
 from .summary import IDLE
 
+MANY = 3
+"""Packs above which each has its own line and the verdict tells them together."""
+
 QUESTION = "What did the pack give, and how far will it go?"
 
 
@@ -165,10 +168,22 @@ def pack_answer(
             details.append(f"{name}, state of charge: {use.state.how}.")
         verdicts.append(text)
     lines, more = _reaches(ride, board, fits[-1], other_capacity)
+    if len(uses) > MANY:
+        details = [*(f"{one}." for one in verdicts), *details]
+        verdicts = [_together(uses)]
     verdict = "; ".join(verdicts) + ". " + lines[0]
     evidence = tuple((use.span.start, use.span.end) for use in uses)
     return Answer("pack_range", QUESTION, verdict, True, (*figures, *more), evidence,
                   (*lines[1:], *details))  # fmt: skip
+
+
+def _together(uses: Sequence[PackUse]) -> str:
+    net = [use.charge_drawn - use.charge_returned for use in uses]
+    energy = sum(use.energy_drawn - use.energy_returned for use in uses)
+    return (
+        f"{len(uses)} packs gave {min(net):.2f} to {max(net):.2f} Ah each, together {sum(net):.2f} "
+        f"Ah ({energy:.0f} Wh)"
+    )
 
 
 def _reaches(
