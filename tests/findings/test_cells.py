@@ -86,6 +86,15 @@ def test_each_pack_is_judged_by_itself(swapped):
     assert len(labels) == 2 * 13 * 3
 
 
+def test_many_packs_without_a_weak_cell_are_told_together(swapped):
+    weak, sound = fit_packs(swapped)
+    more = [replace(sound, span=replace(sound.span, number=n)) for n in range(2, 6)]
+    answer = cells_answer(swapped, BOARD, [weak, *more])
+    assert answer.verdict.startswith("Pack 1: Yes: cell 7")
+    assert answer.verdict.endswith("No cell stands out in pack 2, 3, 4, 5.")
+    assert any(line.startswith("Pack 4: No cell stands out: median") for line in answer.details)
+
+
 def test_a_restart_without_another_pack_is_one_pack(tmp_path):
     legs = (
         Leg("launch", 6.0, seconds=6.0), Leg("stop", 0.0, until_stopped=True),

@@ -33,6 +33,9 @@ interval is then no narrower than half the resistance after 10 s (our judgement,
 CONFIDENCE = 0.95
 """For naming a weak cell, over all cells compared (Bonferroni)."""
 
+MANY = 3
+"""Packs above which those without a weak cell are told together."""
+
 QUESTION = "Does one cell hold its voltage worse than the others?"
 
 
@@ -162,13 +165,17 @@ def cells_answer(
     if not known:
         reason = next(cells.reason for _, cells in found if isinstance(cells, Unknown))
         return Answer("cells", QUESTION, f"Cannot tell: {reason}.", known=False)
-    verdicts, details, figures = [], [], []
+    verdicts, alike, details, figures = [], [], [], []
     for span, cells in found:
         where = f"Pack {span.number}: " if several else ""
         if isinstance(cells, Unknown):
             details.append(f"{where}cannot tell: {cells.reason}.")
             continue
-        verdicts.append(where + _verdict(cells))
+        if len(found) > MANY and not cells.weak:
+            alike.append(str(span.number))
+            details.append(where + _verdict(cells))
+        else:
+            verdicts.append(where + _verdict(cells))
         details += [where + line for line in _details(cells)]
         prefix = f"pack {span.number} " if several else ""
         for cell in cells.cells:
@@ -181,22 +188,34 @@ def cells_answer(
                 Figure(f"{name}, at rest at the end", cell.rest_end, "V", cell.rest_error,
                        "voltage without load, by the fitted circuit"),
             ]  # fmt: skip
+    if alike:
+        verdicts.append(f"No cell stands out in pack {', '.join(alike)}.")
     evidence = tuple(span for cells in known for span in cells.evidence)
     return Answer("cells", QUESTION, " ".join(verdicts), True, tuple(figures), evidence,
                   tuple(details))  # fmt: skip
 
 
+def _named(cell: Cell) -> str:
+    """Name a weak cell by the resistance that sets it apart most surely."""
+    if cell.excess_low >= cell.ten_excess_low:
+        what, ohms, above, least = "step", cell.step, cell.excess, cell.excess_low
+    else:
+        what, ohms, above, least = "after 10 s", cell.ten, cell.ten_excess, cell.ten_excess_low
+    return (
+        f"cell {cell.number} ({what} {1e3 * ohms:.1f} mΩ, {100 * above:.0f} % above the others, "
+        f"at least {100 * least:.0f} %)"
+    )
+
+
 def _verdict(cells: PackCells) -> str:
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
     if cells.weak:
-        named = ", ".join(
-            f"cell {c.number} (step {1e3 * c.step:.1f} mΩ, "
-            f"{100 * c.excess:.0f} % above the others, "
-            f"at least {100 * max(c.excess_low, c.ten_excess_low):.0f} %)"
-            for c in cells.weak
-        )
+        named = ", ".join(map(_named, cells.weak))
         worst = "it sags" if len(cells.weak) == 1 else "they sag"
-        return f"Yes: {named}; the others' median is {middle:.1f} mΩ, so {worst} first under load."
+        return (
+            f"Yes: {named}; the others' median step is {middle:.1f} mΩ, so {worst} first under "
+            "load."
+        )
     if len(cells.cells) < 3:
         return f"Cannot tell: {len(cells.cells)} cell(s) have no others to be compared with."
     worst_cell = max(cells.cells, key=lambda cell: cell.excess)

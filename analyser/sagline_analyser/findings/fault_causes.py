@@ -19,6 +19,7 @@ from ..load.ride import Ride, Segment
 from .fault_scene import NEAR, Scene
 from .fault_signals import Evidence, steady_or_not, throttle_evidence, turning_evidence
 from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
+from .summary import words
 
 LIKELY, POSSIBLE = 3.0, 1.5
 """Points from which a cause is called so."""
@@ -72,10 +73,10 @@ def rank_causes(ride: Ride, board: BoardFile | None, story: FaultStory) -> tuple
     """Return the causes to weigh for ``story``, the likeliest first."""
     scene = Scene(ride, board, story)
     found = []
-    for key, (name, check, weigh, words) in CAUSES.items():
+    for key, (name, check, weigh, texts) in CAUSES.items():
         weighing = Weighing(key, name, check)
         weigh(scene, weighing)
-        _reported(scene, weighing, words)
+        _reported(scene, weighing, texts)
         found.append(weighing.cause())
     return tuple(sorted(found, key=lambda cause: -cause.score))
 
@@ -276,7 +277,7 @@ def _hot(channel: str) -> Weigh:
         over, key, near, limit_value = max(found, key=lambda one: one[0])
         rise = float(near.value[-1] - near.value[0])
         text = (
-            f"{key.replace('_', ' ')} read {quantity(float(near.value[-1]), '°C')} "
+            f"{words(scene.ride, key)} read {quantity(float(near.value[-1]), '°C')} "
             f"{_ago(scene, float(near.time[-1]))}, limit {quantity(limit_value, '°C')}"
         )
         w.add(2.5 if over >= 0 else 0.75 if over >= -NEAR_HEAT else -2.5, text)
@@ -316,7 +317,7 @@ def _over_current(scene: Scene, w: Weighing) -> None:
     share, peak, bound, usual, key, when = max(found)
     was = f"; most in the minutes before {quantity(usual, 'A')}" if usual == usual else ""
     w.add(3.0 if share > 1 else -2.0,
-          f"{key.replace('_', ' ')} peaked at {quantity(peak, 'A')} {_ago(scene, when)}, "
+          f"{words(scene.ride, key)} peaked at {quantity(peak, 'A')} {_ago(scene, when)}, "
           f"{'over' if share > 1 else 'within'} {quantity(bound, 'A')}{was}")  # fmt: skip
 
 
@@ -346,7 +347,7 @@ def _over_voltage(scene: Scene, w: Weighing) -> None:
         return
     above, key, value, limit = max(over, key=lambda one: one[0])
     text = (
-        f"{key.replace('_', ' ')} reached {quantity(value, 'V')} "
+        f"{words(scene.ride, key)} reached {quantity(value, 'V')} "
         f"({'above' if above > 0 else 'below'} {limit.arithmetic}) with {quantity(least, 'A')} "
         "going back"
     )

@@ -7,6 +7,7 @@ import numpy as np
 from .fault_scene import Scene
 from .fault_story import quantity, relative, span_text
 from .series import Array, Series, interpolate
+from .summary import words
 
 Evidence = list[tuple[float, str]]
 """(points, text); positive speaks for the cause."""
@@ -106,7 +107,7 @@ def turning_evidence(scene: Scene) -> Turning:
         if turn is not None:
             a, b, c = (quantity(float(near.value[n]), unit) for n in turn)
             found.sensor.append(
-                (3.0, f"{_words(key)} read {a}, {b} and {c} within "
+                (3.0, f"{words(scene.ride, key)} read {a}, {b} and {c} within "
                  f"{span_text(float(near.time[turn[2]] - near.time[turn[0]]))} "
                  f"{relative(float(near.time[turn[1]]) - scene.at)}: no turning mass does that")
             )  # fmt: skip
@@ -121,10 +122,6 @@ def turning_evidence(scene: Scene) -> Turning:
 
 def _least(unit: str) -> float:
     return 2.0 if unit == "m/s" else 60.0
-
-
-def _words(key: str) -> str:
-    return key.replace("_", " ")
 
 
 def _slip(
@@ -146,12 +143,13 @@ def _slip(
     if last < first or float(near.time[last] - near.time[first]) < 0.15:
         return []
     start = float(near.time[first])
+    name, beside_it = words(scene.ride, key), words(scene.ride, reference[0])
     found: Evidence = [
-        (2.0, f"{_words(key)} ran to {quantity(float(near.value[last]), 'r/min')} while "
-         f"{_words(reference[0])} asks for {quantity(float(beside[last]), 'r/min')}, from "
+        (2.0, f"{name} ran to {quantity(float(near.value[last]), 'r/min')} while "
+         f"{beside_it} asks for {quantity(float(beside[last]), 'r/min')}, from "
          f"{relative(start - scene.at)}")
     ]  # fmt: skip
-    for name, number, current in scene.columns("motor_current"):
+    for flow, number, current in scene.columns("motor_current"):
         if number == index:
             held = scene.readings(current, start - scene.at - 1.0, start - scene.at)
             then = scene.readings(current, start - scene.at, float(near.time[last]) - scene.at)
@@ -159,7 +157,7 @@ def _slip(
                 was, fell = float(np.median(held.value)), float(then.value[-1])
                 points = 1.5 if fell < 0.5 * was else -1.0
                 found.append((points, f"its current went from {quantity(was, 'A')} to "
-                              f"{quantity(fell, 'A')} ({_words(name)})"))  # fmt: skip
+                              f"{quantity(fell, 'A')} ({words(scene.ride, flow)})"))  # fmt: skip
     return found
 
 

@@ -14,6 +14,7 @@ from .electric import present
 from .parts import Squares
 from .series import Series, column
 from .speed import Unknown, vehicle_speed
+from .summary import words
 from .thermal import ThermalFit, TimeToLimit
 
 LEAST_TIME = 60.0
@@ -88,7 +89,7 @@ def part_heat(
     if stream is None or temperature is None:
         return PartHeat(key, key, (), "it has no readings")
     kind, index = key.partition("_")[0], stream.channels[key].index or 1
-    part = f"{kind} {index}"
+    part = words(ride, key).replace(" temperature", "")
     guess = float(np.median(temperature.value[:5]))
     end = float(temperature.time[-1])
     late = temperature.time >= end - LONGEST
