@@ -129,7 +129,7 @@ def test_crossings_name_the_limit_the_cell_and_what_was_going_on() -> None:
     assert connector.threshold.words == "above 60 A: rating of connector 'main connector'"
     assert connector.span.duration == pytest.approx(2.0, abs=0.02)
     assert connector.ampere_squared_seconds == pytest.approx(70**2 * 2, rel=0.01)
-    assert connector.doing == "driving, throttle 100 %"
+    assert connector.doing == "driving, throttle 100\N{NO-BREAK SPACE}%"
     assert (cell.where, cell.span.peak, cell.ampere_squared_seconds) == (
         "cell_voltage_2",
         2.9,

@@ -12,6 +12,7 @@ from ..load.ride import Ride
 from .electric import Quantity, battery_current, pack_voltage, present
 from .series import Series, column, combine, interpolate
 from .spans import Rules, Span, find_spans
+from .summary import words
 
 HYSTERESIS = 0.02
 """Share of a limit's size by which a value must come back (our choice; no published source)."""
@@ -159,25 +160,27 @@ class _Doing:
 
     def __init__(self, ride: Ride) -> None:
         self.parts: list[tuple[str, str, Series]] = []
-        for name, label, unit in (
-            ("throttle", "throttle", "%"), ("brake", "brake", "%"), ("speed", "speed", "km/h"),
-            ("duty_cycle", "duty", "%"),
-        ):  # fmt: skip
+        for name, unit in (
+            ("throttle", "%"),
+            ("brake", "%"),
+            ("speed", "km/h"),
+            ("duty_cycle", "%"),
+        ):
             for key, series in present(ride, name):
-                index = key.removeprefix(name).strip("_")
-                self.parts.append((f"{label} {index}".strip(), unit, series))
+                label = words(ride, key).replace("duty cycle", "duty")
+                self.parts.append((label, unit, series))
         self.current: Quantity | None = battery_current(ride)
 
     def at(self, time: float) -> str:
         instant = np.array([time])
-        words = []
+        said = []
         if self.current is not None:
             load = float(interpolate(self.current.series, instant)[0])
             if load == load:
-                words.append("regenerating" if load < -1 else "driving" if load > 1 else "coasting")
+                said.append("regenerating" if load < -1 else "driving" if load > 1 else "coasting")
         for label, unit, series in self.parts:
             value = float(interpolate(series, instant)[0])
             if value == value:
                 shown = value * (3.6 if unit == "km/h" else 100)
-                words.append(f"{label} {shown:.0f} {unit}")
-        return ", ".join(words)
+                said.append(f"{label} {shown:.0f}\N{NO-BREAK SPACE}{unit}")
+        return ", ".join(said)

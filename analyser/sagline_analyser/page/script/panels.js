@@ -217,8 +217,10 @@ function placeLabels(panel) {
   let free = 0; // the first height that no label covers yet
   for (const { y, limits } of rows) {
     const more = limits.length > 1 ? ` and ${limits.length - 1} more` : "";
-    const label = make("span", { textContent: `${limitText(limits[0], panel)} · ${limits[0].short}${more}`,
-      title: limits.map((limit) => limit.reason).join("\n") });
+    // On a narrow screen the words would hide the traces: a touch on the line tells them there.
+    const words = make("span", { className: "words", textContent: ` · ${limits[0].short}${more}` });
+    const label = make("span", { title: limits.map((limit) => limit.reason).join("\n") },
+      limitText(limits[0], panel), words);
     const top = Math.max(y < 16 ? y + 1 : y - 16, free);
     label.style.top = top + "px";
     free = top + 15;
