@@ -115,7 +115,7 @@ def test_the_quantile_is_students(freedom, probability):
     )
 
 
-def ridden(noise=0.001, quantum=0.001, skew=0.0, seed=1, seconds=300.0, spikes=0):
+def ridden(noise=0.001, quantum=0.001, skew=0.0, seed=1, seconds=300.0, spikes=0, every=20):
     """A current of starts, cruises and regeneration, and one cell of 5 mΩ and 3 mΩ at 12 s.
 
     The cell follows the textbook circuit, computed here by SciPy-free recursion at 100 Hz.
@@ -132,7 +132,7 @@ def ridden(noise=0.001, quantum=0.001, skew=0.0, seed=1, seconds=300.0, spikes=0
         slow[at] = slow[at - 1] + (current[at] - slow[at - 1]) * -math.expm1(-0.01 / 12.0)
     drawn = np.cumsum(current) * 0.01 / 3600
     voltage = 3.8 - 0.05 * drawn - 0.02 * drawn**2 - 0.005 * current - 0.003 * slow
-    pick = np.arange(100, len(time) - 100, 20)
+    pick = np.arange(100, len(time) - 100, every)
     read = voltage[pick] + noise * chance.normal(size=len(pick))
     read = np.round(read / quantum) * quantum
     read[chance.choice(len(pick), spikes, replace=False)] = 0.1
@@ -151,6 +151,7 @@ def ridden(noise=0.001, quantum=0.001, skew=0.0, seed=1, seconds=300.0, spikes=0
         {"skew": -0.9},
         {"spikes": 60},
         {"seconds": 90.0},
+        {"every": 1},
     ],
     ids=str,
 )
@@ -164,6 +165,18 @@ def test_the_circuit_is_found_in_spite_of(how):
     ten = 0.005 + 0.003 * -math.expm1(-10 / 12) + drift
     assert float(fit.ten[0]) == pytest.approx(ten, rel=0.06)
     assert float(fit.rest_start[0]) == pytest.approx(3.8, abs=0.01)
+
+
+def test_readings_left_out_of_many_leave_no_change_of_load_uncounted():
+    fits = []
+    for every in (20, 1):  # 5 and 100 Hz: all of the first fitted, a fraction of the second
+        current, cell = ridden(every=every)
+        fit = fit_circuits(current, [("cell_voltage_1", cell)], 0.0, 400.0)
+        assert isinstance(fit, CircuitFit)
+        fits.append((len(cell) - fit.rows, fit.changes))
+    assert fits[0][0] <= 2
+    assert fits[1][0] > 20_000
+    assert fits[0][1] == fits[1][1] > 4
 
 
 def test_a_hole_in_the_current_does_not_bend_the_circuit():

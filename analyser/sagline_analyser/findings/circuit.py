@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 from numpy.polynomial import legendre
 
 from .series import Array, Flags, Series, interpolate
@@ -47,7 +48,14 @@ SPIKE = 0.25
 """V by which one reading must leave both its neighbours to be taken for a false one."""
 
 GROUPS = 24
-ROWS = 60_000
+
+ROWS = 6_000
+"""Rows, evenly chosen, that are fitted at most: what such a fit gets wrong comes of the circuit and
+not of the noise, and ten times as many came no nearer the truth of simulated rides."""
+
+CHANGE_ROWS = 60_000
+"""Rows at which changes of load are counted at most: a short one falls between fewer."""
+
 HUBER = 1.345  # 95 % efficiency with Gaussian noise (Huber), from memory
 
 
@@ -89,10 +97,8 @@ class CircuitFit:
 
     def sag(self, times: Array) -> Array:
         """Return the V that the load takes from each cell at ``times``, shape (times, cells)."""
-        count = 1 + len(self.time_constants)
-        loads = self.columns.loads(self.time_constants)
-        load = [interpolate(one, times + self.skew) for one in loads]
-        return np.asarray(-np.stack(load, axis=1) @ self.coefficients[:count], np.float64)
+        loads = self.columns.loads(times + self.skew, self.time_constants)
+        return np.asarray(-loads @ self.coefficients[: loads.shape[1]], np.float64)
 
     def voltage(self, times: Array) -> Array:
         """Return the fitted terminal voltage in V at ``times``, shape (times, cells)."""
@@ -123,9 +129,13 @@ def fit_circuits(
     low, high = np.percentile(load, [0.5, 99.5])
     if high - low < 20 * _grain(current) or high - low < 1.0:
         return Unknown("the load hardly changed; a few launches would do")
+    read = cells[0][1].time
+    finer = interpolate(current, read[_evenly(read, start, end, CHANGE_ROWS)])
     skew = _find_skew(columns, times, voltages)
     known = columns.known(times + skew)
     times, voltages = times[known], voltages[known]
+    if len(times) < 40:
+        return Unknown("too little battery current was recorded alongside the cell voltages")
     chosen = _choose(columns, times + skew, voltages)
     if chosen is None:
         return Unknown("the cells' voltage does not follow the load; are both measured right?")
@@ -138,7 +148,7 @@ def fit_circuits(
     return CircuitFit(
         names, float(times[0]), float(times[-1]), len(times), skew, constants,
         values[0], values[1], values[2], values[3], noise, wanted @ groups,
-        coefficients, columns, _changes(load, low, high),
+        coefficients, columns, _changes(finer, low, high),
     )  # fmt: skip
 
 
@@ -189,23 +199,26 @@ class Columns:
 
     def __init__(self, current: Series) -> None:
         hole = np.r_[False, np.diff(current.time) > BRIDGE] & current.gap
-        bridged = Series(current.time, current.value, hole)
         step = np.where(hole, 0.0, np.diff(current.time, prepend=current.time[0]))
         middle = (current.value + np.r_[current.value[0], current.value[:-1]]) / 2
         self._current = current
-        self._charge = Series(current.time, np.cumsum(step * middle), hole)
-        self._bridged = bridged
+        self._charge = np.cumsum(step * middle)
+        self._bridged = Series(current.time, current.value, hole)
         self._holes = current.time[hole]
-        self._low: dict[float, Series] = {}
-        self.scale = (float(self._charge.value.min()), float(np.ptp(self._charge.value)) or 1.0)
+        self._low: dict[float, Array] = {}
+        self.scale = (float(self._charge.min()), float(np.ptp(self._charge)) or 1.0)
 
-    def loads(self, constants: Sequence[float]) -> tuple[Series, ...]:
-        """Return the current and its low-passed forms."""
+    def loads(self, times: Array, constants: Sequence[float], bridge: bool = False) -> Array:
+        """Return the current and its low-passed forms at ``times``, shape (times, loads).
+
+        NaN inside the current's gaps, or with ``bridge`` inside the long ones only.
+        """
         for tau in constants:
             if tau not in self._low:
-                values = low_pass(self._bridged, tau)
-                self._low[tau] = Series(self._bridged.time, values, self._bridged.gap)
-        return (self._current, *(self._low[tau] for tau in constants))
+                self._low[tau] = low_pass(self._bridged, tau)
+        gap = self._bridged.gap if bridge else self._current.gap
+        values = [self._current.value, *(self._low[tau] for tau in constants)]
+        return self._at(times, values, gap)
 
     def keep_only(self, constants: Sequence[float]) -> None:
         """Let go of the other low-passed currents, which a long ride has no room for."""
@@ -213,37 +226,60 @@ class Columns:
 
     def known(self, times: Array) -> Flags:
         """Whether the load and its history are known at ``times``."""
-        sound = np.isfinite(interpolate(self._current, times))
-        for hole in self._holes:
-            sound &= (times < hole) | (times > hole + SETTLE)
+        back = np.r_[-np.inf, self._holes][np.searchsorted(self._holes, times, "right")]
+        sound = np.isfinite(interpolate(self._current, times)) & (times > back + SETTLE)
         return np.asarray(sound, np.bool_)
+
+    def _at(self, times: Array, values: Sequence[Array], gap: Flags) -> Array:
+        """Interpolate several values at the current's times as :func:`.series.interpolate` does,
+        the places being looked up once for all; shape of ``times``, then (values,)."""
+        own = self._current.time
+        after = np.clip(np.searchsorted(own, times, "left"), 1, len(own) - 1)
+        before = after - 1
+        # The first two may share one time.
+        share = (times - own[before]) / np.maximum(own[after] - own[before], 1e-12)
+        share[(share < 0) | (share > 1) | (gap[after] & (share > 0) & (share < 1))] = np.nan
+        result = np.empty((*times.shape, len(values)))
+        for at, value in enumerate(values):
+            start = value[before]
+            result[..., at] = start + share * (value[after] - start)
+        return result
 
     def position(self, times: Array) -> Array:
         """Charge drawn, scaled to -1 … 1 over the stretch."""
         low, width = self.scale
-        return 2 * (interpolate(self._charge, times) - low) / width - 1
+        return 2 * (self._at(times, [self._charge], self._bridged.gap)[:, 0] - low) / width - 1
 
     def design(self, times: Array, constants: Sequence[float], degree: int) -> Array:
         """Return the columns: the loads, then the polynomials of the resting voltage."""
-        loads = [interpolate(load, times) for load in self.loads(constants)]
         resting = legendre.legvander(self.position(times), degree)
-        return np.column_stack([*loads, resting])
+        return np.hstack([self.loads(times, constants), resting])
 
 
 def _table(cells: Sequence[Series], start: float, end: float) -> tuple[Array, Array]:
     """Return times and cell voltages, shape (n, cells), where every cell has a reading."""
     times = cells[0].time
-    times = times[(times >= start) & (times <= end)]
     # Thinned before anything is read, so that ten hours take no more memory than one.
-    pick = np.arange(1, len(times) - 1, 1 + len(times) // ROWS)
-    before, rows, after = (
-        np.stack([interpolate(series, times[pick + side]) for series in cells], axis=1)
-        for side in (-1, 0, 1)
-    )
+    pick = _evenly(times, start, end, ROWS)
+    read = [
+        # Cells of one message share their times: nothing lies between readings.
+        [series.value[pick + side] for side in (-1, 0, 1)]
+        if np.array_equal(series.time, times)
+        else [interpolate(series, times[pick + side]) for side in (-1, 0, 1)]
+        for series in cells
+    ]
+    before, rows, after = np.moveaxis(np.array(read), 0, 2)
     back, ahead = rows - before, after - rows
     spike = (back * ahead < 0) & (np.minimum(np.abs(back), np.abs(ahead)) > SPIKE)
     sound = np.isfinite(rows).all(axis=1) & ~spike.any(axis=1)
     return times[pick][sound], rows[sound]
+
+
+def _evenly(times: Array, start: float, end: float, most: int) -> npt.NDArray[np.intp]:
+    """Return the places of at most ``most`` times from start to end, the first and last left out
+    for the sake of their neighbours."""
+    first, last = np.searchsorted(times, start, "left"), np.searchsorted(times, end, "right")
+    return np.arange(first + 1, last - 1, 1 + (last - first) // most)
 
 
 def _grain(series: Series) -> float:
@@ -257,35 +293,35 @@ def _find_skew(columns: Columns, times: Array, voltages: Array) -> float:
     times, voltages = times[inner], voltages[inner]
     if len(times) < 40:
         return 0.0
-    thin = slice(None, None, 1 + len(times) // 6000)
+    thin = slice(None, None, 1 + len(times) // 1500)
     times, voltages = times[thin], voltages[thin]
+    resting = legendre.legvander(columns.position(times), 2)  # no skew tells in the charge
 
-    def misfit(skew: float) -> float:
-        design = columns.design(times + skew, (1.5, 15.0), 2)
-        sound = np.isfinite(design).all(axis=1)  # a short hole may lie within the reach
-        design, seen = design[sound], voltages[sound]
-        rest = seen - design @ _solve(design, seen)
-        cap = 5 * np.median(np.abs(rest), axis=0)
-        return float(np.mean(np.minimum(np.abs(rest), cap) ** 2))
+    def misfits(skews: Array, seen: Array) -> Array:
+        loads = columns.loads(times + skews[:, None], (1.5, 15.0), bridge=True)
+        design = np.concatenate([loads, np.broadcast_to(resting, (len(skews), *resting.shape))], 2)
+        across = np.swapaxes(design, 1, 2)
+        rest = np.abs(seen - design @ (_inverse(across @ design) @ (across @ seen)))
+        cap = 5 * np.median(rest, axis=1, keepdims=True)
+        cap *= math.sqrt(voltages.shape[1] / seen.shape[1])  # a mean has the less noise
+        return np.asarray(np.mean(np.minimum(rest, cap) ** 2, axis=(1, 2)), np.float64)
 
+    # All cells share one skew, so their mean finds it as well as each of them would.
+    mean = voltages.mean(axis=1, keepdims=True)
     best = 0.0
-    found = {0.0: misfit(0.0)}
-    for reach, step in ((LARGEST_SKEW, 0.1), (0.1, 0.02), (0.02, 0.004)):
-        for shift in best + np.arange(-reach, reach + step / 2, step):
-            skew = float(np.clip(shift, -LARGEST_SKEW, LARGEST_SKEW))
-            if skew not in found:
-                found[skew] = misfit(skew)
-        best = min(found, key=found.__getitem__)
+    for reach, step in ((LARGEST_SKEW, 0.05), (0.05, 0.01), (0.01, 0.002)):
+        skews = best + np.arange(-reach, reach + step / 2, step)
+        skews = np.clip(skews, -LARGEST_SKEW, LARGEST_SKEW)
+        best = float(skews[np.argmin(misfits(skews, mean))])
     # A shift has to explain something: with one clock for both streams it is exactly 0.
-    return best if found[best] < 0.98 * found[0.0] else 0.0
+    shifted, unshifted = misfits(np.array([best, 0.0]), voltages)
+    return best if shifted < 0.98 * unshifted else 0.0
 
 
 def _choose(
     columns: Columns, times: Array, voltages: Array
 ) -> tuple[tuple[float, ...], int] | None:
     """Return the time constants and the degree with the lowest information criterion."""
-    thin = slice(None, None, 1 + len(times) // 6000)
-    times, voltages = times[thin], voltages[thin]
     span = float(times[-1] - times[0])
     bank = [tau for tau in TIME_CONSTANTS if tau < span / 1.5]
     full = columns.design(times, bank, max(DEGREES))
@@ -295,66 +331,61 @@ def _choose(
     energy = np.sum(voltages**2, axis=0)
     count, cells = voltages.shape
     best: tuple[float, tuple[float, ...], int] | None = None
-    for degree in (n for n in DEGREES if n <= 1 + span / BEND):
-        for size in range(1, min(3, len(bank)) + 1):
-            for chosen in itertools.combinations(range(len(bank)), size):
-                pick = [0, *(1 + at for at in chosen)]
-                use = [*pick, *range(1 + len(bank), 2 + len(bank) + degree)]
-                part = square[np.ix_(use, use)]
-                solved = np.linalg.lstsq(part, cross[use], rcond=1e-12)[0]
-                if (np.median(solved[: len(pick)], axis=1) > 0).any():
-                    continue  # a negative resistance
-                left = energy - np.sum(solved * cross[use], axis=0)
-                left = np.maximum(left, 1e-12 * energy)
-                score = count * float(np.sum(np.log(left))) + len(use) * cells * math.log(count)
-                if best is None or score < best[0]:
-                    best = (score, tuple(bank[at] for at in chosen), degree)
+    sizes = range(1, min(3, len(bank)) + 1)
+    for degree, size in itertools.product((n for n in DEGREES if n <= 1 + span / BEND), sizes):
+        # All circuits with as many columns are solved at once.
+        choices = list(itertools.combinations(range(1, 1 + len(bank)), size))
+        resting = tuple(range(1 + len(bank), 2 + len(bank) + degree))
+        use = np.array([(0, *chosen, *resting) for chosen in choices])
+        solved = _inverse(square[use[:, :, None], use[:, None, :]]) @ cross[use]
+        left = np.maximum(energy - np.sum(solved * cross[use], axis=1), 1e-12 * energy)
+        scores = count * np.sum(np.log(left), axis=1) + use.shape[1] * cells * math.log(count)
+        scores[(np.median(solved[:, : 1 + size], axis=2) > 0).any(axis=1)] = np.inf  # R below 0
+        at = int(np.argmin(scores))
+        if scores[at] < (best[0] if best else np.inf):
+            best = (float(scores[at]), tuple(bank[tau - 1] for tau in choices[at]), degree)
     return None if best is None else best[1:]
 
 
 def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
     """Return coefficients (p, cells), those less each group's part (groups, p, cells), noise."""
     scale = np.sqrt(np.mean(design**2, axis=0))
-    design = design / scale
-    count, cells = voltages.shape
-    size = design.shape[1]
-    bounds = np.linspace(0, count, min(GROUPS, count // 10) + 1).astype(int)
-    blocks = [slice(a, b) for a, b in itertools.pairwise(bounds)]
+    count, size = design.shape
+    groups = min(GROUPS, count // 10)
+    even = count // groups * groups  # of the last rows, fewer than there are groups are left out
+    # By group all the way, shapes (groups, rows, p) and (groups, cells, rows): the parts of the
+    # sums that the errors are made of come for nothing, and matrices so small are multiplied
+    # without the waiting of threads for each other that a busy machine draws out.
+    design = (design[:even] / scale).reshape(groups, -1, size)
+    seen = voltages[:even].reshape(groups, -1, voltages.shape[1])
+    seen = np.ascontiguousarray(np.swapaxes(seen, 1, 2))
     # With the products of all pairs of columns at hand, the weighted squares of every cell, XᵀWX,
     # are one multiplication of matrices.
     first, second = np.triu_indices(size)
-    products = design[:, first] * design[:, second]
-
-    def squares(rows: slice, weight: Array) -> Array:
-        """Return XᵀWX over some rows for every cell, shape (cells, p, p)."""
-        full = np.empty((cells, size, size))
-        full[:, first, second] = full[:, second, first] = weight[rows].T @ products[rows]
-        return full
-
-    result = _solve(design, voltages)
-    weight = np.ones((count, cells))
-    for _ in range(8):
-        rest = np.abs(voltages - design @ result)
-        noise = np.maximum(np.median(rest, axis=0) / 0.6745, 1e-6)
-        weight = np.minimum(1.0, HUBER * noise / np.maximum(rest, 1e-12))
-        weight[rest > 8 * noise] = 0.0  # no load explains these
-        right = design.T @ (weight * voltages)
-        whole = squares(slice(None), weight)
-        for cell in range(cells):
-            result[:, cell] = np.linalg.lstsq(whole[cell], right[:, cell], rcond=1e-12)[0]
-    pull = weight * (voltages - design @ result)
-    inverse = np.linalg.pinv(squares(slice(None), weight), rcond=1e-12, hermitian=True)
+    products = design[:, :, first] * design[:, :, second]
+    squares = np.empty((groups, seen.shape[1], size, size))
+    result = np.zeros((seen.shape[1], size))
+    rest, noise = seen, np.full((seen.shape[1], 1), np.inf)  # the first round weighs all alike
+    for _ in range(9):
+        weight = np.minimum(1.0, HUBER * noise / np.maximum(np.abs(rest), 1e-12))
+        weight[np.abs(rest) > 8 * noise] = 0.0  # no load explains these
+        squares[..., first, second] = squares[..., second, first] = weight @ products
+        right = ((weight * seen) @ design).sum(axis=0)
+        inverse = _inverse(squares.sum(axis=0))
+        before, result = result, (inverse @ right[:, :, None])[:, :, 0]
+        rest = seen - result @ np.swapaxes(design, 1, 2)
+        noise = np.maximum(np.median(np.abs(rest), axis=(0, 2)) / 0.6745, 1e-6)[:, None]
+        if (np.abs(result - before).sum(axis=1) < 0.003 * noise[:, 0]).all():
+            break  # the columns are scaled: no fitted voltage moved by more than this
     values, turn = np.linalg.eigh(inverse)
     root = turn * np.sqrt(np.maximum(values, 0.0))[:, None, :]  # inverse = root · rootᵀ
-    left_out = np.empty((len(blocks), *result.shape))
-    for at, block in enumerate(blocks):
-        score = _scores(squares(block, weight), (design[block].T @ pull[block]).T, root)
-        left_out[at] = result - (inverse @ score[:, :, None])[:, :, 0].T
-    return result / scale[:, None], left_out / scale[:, None], noise
+    scores = _scores(squares, (weight * rest) @ design, root)
+    left_out = result - (inverse @ scores[..., None])[..., 0]
+    return (result / scale).T, np.swapaxes(left_out / scale, 1, 2), noise[:, 0]
 
 
 def _scores(square: Array, plain: Array, root: Array) -> Array:
-    """Return Xᵀ(I − H)^-½ r of one group for every cell, shape (cells, p).
+    """Return Xᵀ(I − H)^-½ r of every group and cell, shape (groups, cells, p).
 
     H = X · root · rootᵀ · Xᵀ is the group's share of the hat matrix; ``square`` is its XᵀX and
     ``plain`` its Xᵀr.  As a function g of H, Xᵀ·g(X root rootᵀ Xᵀ)·X·root equals
@@ -364,15 +395,13 @@ def _scores(square: Array, plain: Array, root: Array) -> Array:
     share, turn = np.linalg.eigh(across @ square @ root)
     stretch = 1 / np.sqrt(np.maximum(1 - share, 0.01)) - 1
     slope = np.where(share > 1e-9, stretch / np.maximum(share, 1e-9), 0.5)  # (g(h) − 1)/h
-    inner = slope[:, :, None] * (np.swapaxes(turn, 1, 2) @ (across @ plain[:, :, None]))
-    return np.asarray(plain + (square @ (root @ (turn @ inner)))[:, :, 0], np.float64)
+    inner = slope[..., None] * (np.swapaxes(turn, 2, 3) @ (across @ plain[..., None]))
+    return np.asarray(plain + (square @ (root @ (turn @ inner)))[..., 0], np.float64)
 
 
-def _solve(design: Array, values: Array) -> Array:
-    """Least squares by the normal equations: small ones, because the columns are few and scaled."""
-    return np.asarray(
-        np.linalg.lstsq(design.T @ design, design.T @ values, rcond=1e-12)[0], np.float64
-    )
+def _inverse(squares: Array) -> Array:
+    """Return the inverses of symmetric matrices (…, p, p), what columns do not tell left out."""
+    return np.asarray(np.linalg.pinv(squares, rcond=1e-12, hermitian=True), np.float64)
 
 
 def _quantities(columns: Columns, times: Array, constants: Sequence[float], degree: int) -> Array:
