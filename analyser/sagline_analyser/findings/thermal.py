@@ -307,7 +307,8 @@ def fit(
         if close or best[0] < 2 * np.sum(good):
             break  # it fits, or it has been found twice: another start would end here as well
     at = best[1] if best is not None else centre
-    base, slope = _slopes(at, misfit)
+    bases, slopes = _slopes(at[None, :], misfit)
+    base, slope = bases[0], slopes[0]
     count = int(np.sum(good))
     noise = max(float(np.sqrt(np.sum(base**2) / max(count - len(at), 1))), 0.1)
     # Neighbouring misfits are alike (rounding, a model too simple): fewer facts than readings.
@@ -420,12 +421,17 @@ def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array]) -> Array:
     return np.asarray(sets[np.minimum(picked, len(sets) - 1)])
 
 
+SMALL = 1e-4
+"""Change of a parameter for its derivatives."""
+
+
 def _slopes(at: Array, misfit: _Misfit) -> tuple[Array, Array]:
-    """Return the misfit at ``at`` and its derivatives, shape (n, p), all in one run."""
-    small = 1e-4
-    sets = np.vstack([at, at + small * np.eye(len(at))])
-    rows = misfit(sets)
-    return rows[0], ((rows[1:] - rows[0]) / small).T
+    """Return the misfits at some places, shape (k, n), and their derivatives, shape (k, n, p), all
+    in one run, which costs little more for many sets than for one; ``at`` is of shape (k, p)."""
+    steps = np.vstack([np.zeros(at.shape[1]), SMALL * np.eye(at.shape[1])])
+    rows = misfit((at[:, None] + steps).reshape(-1, at.shape[1]))
+    rows = rows.reshape(len(at), len(steps), -1)
+    return rows[:, 0], np.swapaxes(rows[:, 1:] - rows[:, :1], 1, 2) / SMALL
 
 
 def _descend(
@@ -435,35 +441,32 @@ def _descend(
 
     def cost_of(rows: Array, sets: Array) -> Array:
         prior = np.sum(((sets - centre) / width) ** 2, axis=1)
-        return np.asarray(np.sum(rows**2, axis=1) / noise**2 + prior)
+        costs = np.sum(rows**2, axis=1) / noise**2 + prior
+        return np.where(np.isfinite(costs), costs, np.inf)
 
     damping = 1e-2
-    base, slope = _slopes(at, misfit)
-    cost = float(cost_of(base[None, :], at[None, :])[0])
+    bases, slopes = _slopes(at[None, :], misfit)
+    base, slope = bases[0], slopes[0]
+    cost = float(cost_of(bases, at[None, :])[0])
     for _ in range(40):
         pull = slope.T @ base / noise**2 + (at - centre) / width**2
         curve = slope.T @ slope / noise**2 + np.diag(1 / width**2)
-        # Three dampings at once: the run costs the same.
+        # Three dampings at once.
         tries = damping * np.array([0.1, 1.0, 10.0])
         sets = np.array(
             [at - np.linalg.solve(curve + d * np.diag(np.diag(curve)), pull) for d in tries]
         )
         sets = np.clip(sets, centre - 6 * width, centre + 6 * width)
-        costs = cost_of(misfit(sets), sets)
-        costs = np.where(np.isfinite(costs), costs, np.inf)
+        bases, slopes = _slopes(sets, misfit)
+        costs = cost_of(bases, sets)
         pick = int(np.argmin(costs))
         if costs[pick] >= cost:
             damping *= 100
             if damping > 1e8:
                 break
             continue
-        gain, cost, at, damping = (
-            cost - float(costs[pick]),
-            float(costs[pick]),
-            sets[pick],
-            tries[pick],
-        )
-        base, slope = _slopes(at, misfit)
+        gain, cost, damping = cost - float(costs[pick]), float(costs[pick]), tries[pick]
+        at, base, slope = sets[pick], bases[pick], slopes[pick]
         if gain < SETTLED * cost / len(base):
             break
     return cost, at
