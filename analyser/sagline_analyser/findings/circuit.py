@@ -293,7 +293,7 @@ def _find_skew(columns: Columns, times: Array, voltages: Array) -> float:
     times, voltages = times[inner], voltages[inner]
     if len(times) < 40:
         return 0.0
-    thin = slice(None, None, 1 + len(times) // 1500)
+    thin = slice(None, None, 1 + len(times) // 1000)
     times, voltages = times[thin], voltages[thin]
     resting = legendre.legvander(columns.position(times), 2)  # no skew tells in the charge
 
