@@ -77,7 +77,11 @@ def log(data: bytes, place: Path) -> None:
             sound.append((at, piece.body))
         at += len(piece.raw)
     blocks = read_blocks(io.BytesIO(data), 1 + len(data) // 3)
-    assert sound == [(int(b.offset[n]), b.body(n)) for b in blocks for n in range(b.offset.size)]
+    assert sound == [
+        frame
+        for b in blocks
+        for frame in zip(b.offset.tolist(), b.bodies(np.arange(b.offset.size)), strict=True)
+    ]
     with refused():
         ride = load_ride(path)
         assert np.isfinite(ride.duration)

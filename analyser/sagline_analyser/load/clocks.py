@@ -11,7 +11,7 @@ import numpy.typing as npt
 from sagline_logger.format import Board, Event, Foreign, Stream
 
 from .tables import Key, Tables
-from .timebase import LONG, ClockLine, Micros, fit, unwrap
+from .timebase import LONG, ClockLine, Micros, count_before, fit, unwrap
 
 
 @dataclass(frozen=True)
@@ -132,13 +132,12 @@ def _arrivals(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[Micros, npt
     between = np.sort(np.concatenate([tables.damaged, np.array(others, np.intp)]))
     for instants, timed in ((tables.instants, False), (exact, True)):
         if instants.size:
-            last = np.searchsorted(instants["offset"], place) - 1
+            last = count_before(instants["offset"], place) - 1
             found = last >= 0
             arrival[found] = instants["monotonic"][last[found]]
             if timed:
-                alone = np.searchsorted(between, place) == np.searchsorted(
-                    between, instants["offset"][last]
-                )
+                passed = count_before(between, instants["offset"])
+                alone = count_before(between, place) == passed[last]
                 known = found & alone & (np.diff(last, prepend=-1) > 0)
             else:
                 arrival[~found] = instants["monotonic"][0]

@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from sagline_logger.format import (
     open_log,
 )
 
+from .ahead import Ahead
 from .clocks import Clocks, read_clocks
 from .frames import read_blocks
 from .memory import hand_back
@@ -57,15 +59,17 @@ def load_ride(path: str | Path) -> Ride:
         SaglineError: the file cannot be read, is not a log, needs a later version of the format,
             or holds nothing from a board, or nothing that a descriptor explains.
     """
-    ride = _load(Path(path))
+    with ThreadPoolExecutor(1) as worker:
+        ride = _load(Path(path), worker)
     hand_back(ride)
     return ride
 
 
-def _load(path: Path) -> Ride:
+def _load(path: Path, worker: Executor) -> Ride:
     with open_log(path) as file:
         try:
-            tables = tabulate(read_blocks(file))
+            ahead = Ahead(path, worker)
+            tables = tabulate(read_blocks(file), ahead.take)
         except OSError as problem:
             raise SaglineError(
                 f"cannot read the log ({problem.strerror})",
@@ -94,7 +98,9 @@ def _load(path: Path) -> Ride:
     clocks = read_clocks(tables, first, lambda key: _period(described, key))
     if clocks.blind:
         warnings.append("no host clock tells when some of the data came; it is set end to end")
-    streams, lost_samples, undescribed = _streams(tables, described, clocks, warnings, str(path))
+    streams, lost_samples, undescribed = _streams(
+        tables, described, clocks, ahead, warnings, str(path)
+    )
     return _ride(str(path), tables, clocks, first, streams, lost_samples, undescribed, warnings)
 
 
@@ -139,7 +145,12 @@ def _period(described: Descriptions, key: Key) -> int:
 
 
 def _streams(
-    tables: Tables, described: Descriptions, clocks: Clocks, warnings: list[str], where: str
+    tables: Tables,
+    described: Descriptions,
+    clocks: Clocks,
+    ahead: Ahead,
+    warnings: list[str],
+    where: str,
 ) -> tuple[dict[str, StreamColumns], dict[str, int], int]:
     """Return the streams' columns, the samples lost in each, and how many records no one knows."""
     names: dict[tuple[int, int, int], str] = {}
@@ -198,7 +209,7 @@ def _streams(
         if name not in streams:
             found = parts.pop(name, None) or [Part.empty(segment, stream)]
             _check_size(name, found, where)
-            streams[name], backwards = build_stream(name, found)
+            streams[name], backwards = build_stream(name, found, ahead.finish(found))
             if backwards:
                 warnings.append(f"the clock of {name!r} ran backwards; its times are held level")
     return streams, losses, undescribed

@@ -1,20 +1,17 @@
 """From tables of SAMPLES records to the columns of one stream."""
 
-from collections import Counter
 from dataclasses import dataclass, replace
-from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
 
 from sagline_logger.format import Channel, SampleType, Stream
 
+from .columns import Table, column_names, unpack
 from .ride import StreamColumns
-from .scaling import DTYPE, scale_into
-from .tables import Chunk
+from .tables import Chunk, Key
 from .timebase import ClockLine, Micros
 
-_ROWS = 16384  # samples scaled at a time, so that packed bytes are read once into the cache
 _PAUSE = 3.0
 """Periods between two samples above which the device must have stopped sampling."""
 
@@ -73,6 +70,12 @@ class Part:
     device: Micros
     line: ClockLine
 
+    @property
+    def key(self) -> Key:
+        """Of the records, where they fit the description."""
+        stream = self.stream
+        return Key(self.segment, stream.stream, stream.revision, stream.layout.size)
+
     @classmethod
     def empty(cls, segment: int, stream: Stream) -> "Part":
         """Return the part of a stream that was described and never sent a sample."""
@@ -87,13 +90,16 @@ class Part:
         return cls(segment, stream, chunk, np.empty(0, np.bool_), np.empty(0, np.int64), line)
 
 
-def build_stream(name: str, parts: list[Part]) -> tuple[StreamColumns, bool]:
+def build_stream(
+    name: str, parts: list[Part], table: Table | None = None
+) -> tuple[StreamColumns, bool]:
     """Join the parts of one stream, given in order of arrival.
 
+    ``table`` holds the samples of a stream in one part, where they are already unpacked.
     Returns the columns, and whether the device's clock ran backwards somewhere, so that times had
     to be held level.
     """
-    channels, raw, values = _scale(parts)
+    channels, raw, values = _scale(parts, table)
     time = np.concatenate([_times(part) for part in parts])
     counts = np.concatenate([part.chunk.count for part in parts])
     records = [part.chunk.count.size for part in parts]
@@ -117,8 +123,11 @@ def _times(part: Part) -> npt.NDArray[np.float64]:
     """Return the time of every sample in s: record's clock + i × period, on the host's clock."""
     count, device = part.chunk.count.astype(np.intp), part.device
     if (count > 1).any():
-        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        device = np.repeat(device, count) + within * part.stream.period
+        period = part.stream.period
+        until = np.cumsum(count)
+        # All samples count up in periods; a record is off that by as much as its first sample is.
+        device = np.repeat(device - (until - count) * period, count)
+        device += np.arange(0, int(until[-1]) * period, period, dtype=np.int64)
     return part.line.host(device) / 1e6
 
 
@@ -127,129 +136,33 @@ Columns = tuple[
 ]
 
 
-def _scale(parts: list[Part]) -> Columns:
+def _scale(parts: list[Part], table: Table | None) -> Columns:
     """Return channels, raw columns and values, each by column name."""
-    total = sum(int(part.chunk.count.sum()) for part in parts)
     # A column is a key in one unit; a key that changes its unit becomes a second column.
     units: dict[str, str] = {}
-    names = []
-    for part in parts:
-        names.append([_name(channel, units) for channel in part.stream.channels])
+    names = [column_names(part.stream, units) for part in parts]
     variants: dict[str, list[Channel]] = {}
     for part, own in zip(parts, names, strict=True):
         for name, channel in zip(own, part.stream.channels, strict=True):
             variants.setdefault(name, []).append(channel)
     channels = {name: _common(found, len(parts)) for name, found in variants.items()}
-    table = _Table.empty(channels, total)
-    for name, shared in channels.items():
-        if len(variants[name]) < len(parts):
-            table.values[table.row[name]] = np.nan
-            if shared is not None:
-                table.raw_column(name).fill(_nothing(shared))
-    start = 0
-    for part, own in zip(parts, names, strict=True):
-        bands = table.bands(part.stream, own)
-        for piece in part.chunk.packed:
-            for at in range(0, piece.size, _ROWS):
-                rows = piece[at : at + _ROWS]
-                into = np.s_[:, start : start + rows.size]
-                start += rows.size
-                for band in bands:
-                    column = rows.view(band.layout)["band"].T
-                    if band.raw is not None:
-                        band.raw[into] = column
-                        column = band.raw[into]
-                    scale_into(band.packing, column, band.values[into])
+    if table is None:
+        table = Table.empty(channels, sum(int(part.chunk.count.sum()) for part in parts))
+        for name, shared in channels.items():
+            if len(variants[name]) < len(parts):
+                table.values[table.row[name]] = np.nan
+                if shared is not None:
+                    table.raw_column(name).fill(_nothing(shared))
+        start = 0
+        for part, own in zip(parts, names, strict=True):
+            bands = table.bands(part.stream, own)
+            for piece in part.chunk.packed:
+                start = unpack(piece, bands, start)
     return (
         {name: channel or _plain(variants[name][-1]) for name, channel in channels.items()},
         {name: table.raw_column(name) for name in channels},
         {name: table.values[row] for name, row in table.row.items()},
     )
-
-
-@dataclass(frozen=True)
-class _Band:
-    """Neighbouring channels of one packing, unpacked and scaled together.
-
-    ``layout`` finds them in a packed sample; ``raw`` (None where the raw samples have no common
-    meaning) and ``values`` are their rows of the table, of shape (channels, samples).
-    """
-
-    packing: Channel
-    layout: np.dtype[np.void]
-    raw: npt.NDArray[np.generic] | None
-    values: npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class _Table:
-    """The columns of one stream, one a row: a few large blocks of memory, which the system hands
-    out in large pages.
-
-    ``row`` is a column's row in ``values``; ``kept`` its type and its row in that type's block of
-    ``raw``, where the raw samples of all parts mean the same.
-    """
-
-    values: npt.NDArray[np.float64]
-    row: dict[str, int]
-    raw: dict[SampleType, npt.NDArray[np.generic]]
-    kept: dict[str, tuple[SampleType, int]]
-
-    @classmethod
-    def empty(cls, channels: dict[str, Channel | None], total: int) -> "_Table":
-        rows: Counter[SampleType] = Counter()
-        kept = {}
-        for name, channel in channels.items():
-            if channel is not None:
-                kept[name] = (channel.type, rows[channel.type])
-                rows[channel.type] += 1
-        raw = {kind: np.empty((count, total), DTYPE[kind]) for kind, count in rows.items()}
-        return cls(
-            np.empty((len(channels), total)), {n: i for i, n in enumerate(channels)}, raw, kept
-        )
-
-    def raw_column(self, name: str) -> npt.NDArray[np.generic]:
-        """Return a column's raw samples, or its values where these alone tell what it holds."""
-        block: npt.NDArray[np.generic] = self.values
-        row = self.row[name]
-        if name in self.kept:
-            kind, row = self.kept[name]
-            block = self.raw[kind]
-        column: npt.NDArray[np.generic] = block[row]
-        return column
-
-    def bands(self, stream: Stream, names: list[str]) -> list[_Band]:
-        """Return the bands of a stream whose channels go to the columns ``names``."""
-        found = []
-        offset = 0
-        alike = [
-            (replace(c, name="", unit="", index=0, label=""), self.row[name] - i, name in self.kept)
-            for i, (c, name) in enumerate(zip(stream.channels, names, strict=True))
-        ]
-        for (packing, shift, kept), group in groupby(range(len(names)), alike.__getitem__):
-            own = list(group)
-            dtype = DTYPE[packing.type]
-            layout = np.dtype(
-                {
-                    "names": ["band"],
-                    "formats": [(dtype, (len(own),))],
-                    "offsets": [offset],
-                    "itemsize": stream.layout.size,
-                }
-            )
-            offset += layout["band"].itemsize
-            raw = None
-            if kept:
-                kind, row = self.kept[names[own[0]]]
-                raw = self.raw[kind][row : row + len(own)]
-            first = own[0] + shift
-            found.append(_Band(packing, layout, raw, self.values[first : first + len(own)]))
-        return found
-
-
-def _name(channel: Channel, units: dict[str, str]) -> str:
-    unit = units.setdefault(channel.key, channel.unit)
-    return channel.key if unit == channel.unit else f"{channel.key} ({channel.unit})"
 
 
 def _nothing(channel: Channel) -> int | float | None:

@@ -1,7 +1,7 @@
 """From sound frames to tables of records: SAMPLES and TIME by the thousand, the rest one by one."""
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -41,6 +41,7 @@ _HEADER = np.dtype(
     ]
 )
 _TIME = np.dtype([("kind", "u1"), ("monotonic", "<u8"), ("wall", "<i8"), ("position", "<u8")])
+_DEVICE = (Board, Stream, Event)
 INSTANT = np.dtype([("offset", "i8"), ("monotonic", "i8"), ("wall", "i8"), ("time", "?")])
 """The host's clocks at a place in the file; ``time`` where a TIME record says so."""
 FURTHEST = 1 << 61
@@ -116,19 +117,29 @@ class Tables:
     """Other major versions that the device spoke; what it sent then was not decoded."""
 
 
-def tabulate(blocks: Iterable[Block]) -> Tables:
-    """Return the tables of a whole log."""
-    builder = _Builder()
+Take = Callable[[Key, Chunk, Stream | None], None]
+
+
+def tabulate(blocks: Iterable[Block], take: Take | None = None) -> Tables:
+    """Return the tables of a whole log.
+
+    ``take`` is given each key's samples as soon as they are read, and the descriptor of them that
+    came by then.
+    """
+    builder = _Builder(take)
     for block in blocks:
         builder.add(block)
     return builder.finish()
 
 
 class _Builder:
-    def __init__(self) -> None:
+    def __init__(self, take: Take | None) -> None:
+        self.take = take
+        self.described: dict[tuple[int, int, int], Stream] = {}
         self.tables = Tables({}, [])
         self.chunks: defaultdict[Key, list[Chunk]] = defaultdict(list)
-        self.instants: list[npt.NDArray[np.void]] = []
+        self.times: list[tuple[Places, npt.NDArray[np.void]]] = []
+        self.instants: list[npt.NDArray[np.void]] = []  # of other records than TIME
         self.damaged: list[Places] = []
         self.readable = True  # what the device sends is in a version that we know
         self.decoded: dict[bytes, Record] = {}  # descriptors come again and again, the same bytes
@@ -146,20 +157,27 @@ class _Builder:
         sampled = np.flatnonzero(is_samples)
         header = gather(block.data, _HEADER, block.start[sampled])
         legal = (header["stream"] < MAX_STREAMS) & (header["count"] > 0)
-        tables.refused += int(np.count_nonzero(~legal))
-        sampled, header = sampled[legal], header[legal]
+        if not legal.all():
+            tables.refused += int(np.count_nonzero(~legal))
+            sampled, header = sampled[legal], header[legal]
         boot[sampled] = header["boot"]
-        others: list[tuple[int, Board | Stream | Event]] = []
-        for frame in np.flatnonzero(~(is_samples | is_time) & (kind > 0)).tolist():
-            record = self.other(block, frame)
-            if isinstance(record, Board | Stream | Event):
+        others = np.flatnonzero(~(is_samples | is_time) & (kind > 0))
+        device: list[tuple[int, int, Board | Stream | Event]] = []
+        places = block.offset[others].tolist()
+        for frame, place, body in zip(others.tolist(), places, block.bodies(others), strict=True):
+            record = self.other(place, body)
+            if isinstance(record, _DEVICE):
                 boot[frame] = record.boot
-                others.append((frame, record))
-        tables.frames += len(sampled) + len(others)
+                device.append((frame, place, record))
+        tables.frames += len(sampled) + len(device)
         segment = self.segments(boot)
-        for frame, record in others:
-            tables.device.append((int(block.offset[frame]), int(segment[frame]), record))
-        self.add_times(block, np.flatnonzero(is_time))
+        for frame, place, record in device:
+            number = int(segment[frame])
+            tables.device.append((place, number, record))
+            if isinstance(record, Stream):
+                self.described.setdefault((number, record.stream, record.revision), record)
+        timed = np.flatnonzero(is_time)
+        self.times.append((block.offset[timed], gather(block.data, _TIME, block.start[timed])))
         self.add_samples(block, sampled, header, segment[sampled])
 
     def readable_kinds(self, block: Block, kind: Bytes) -> Bytes:
@@ -169,18 +187,16 @@ class _Builder:
         if self.readable and (major == VERSION[0]).all():
             return kind
         readable = np.full(kind.size, self.readable)
-        for frame, known in zip(boards.tolist(), (major == VERSION[0]).tolist(), strict=True):
-            readable[frame:] = known
-            if not known:
-                body = block.body(frame)
+        for frame, body in zip(boards.tolist(), block.bodies(boards), strict=True):
+            readable[frame:] = body[1] == VERSION[0]
+            if body[1] != VERSION[0]:
                 self.tables.versions.add((body[1], body[2]))
         self.readable = bool(readable[-1])
         hidden = ~readable & (kind < FIRST_HOST_KIND)
         self.tables.frames += int(np.count_nonzero(hidden))
         return np.where(hidden, 0, kind).astype(np.uint8)
 
-    def other(self, block: Block, frame: int) -> Record | None:
-        body = block.body(frame)
+    def other(self, offset: int, body: bytes) -> Record | None:
         record = self.decoded.get(body)
         if record is None:
             try:
@@ -193,7 +209,6 @@ class _Builder:
         if isinstance(record, Unknown):
             self.tables.frames += not is_host_kind(body)
         elif is_host_kind(body) and not isinstance(record, LogStart):
-            offset = int(block.offset[frame])
             self.tables.captures += isinstance(record, Capture)
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
             if max(at.monotonic, abs(at.wall)) > FURTHEST:
@@ -215,15 +230,6 @@ class _Builder:
         segment[known] = len(boots) - 1 + np.cumsum(fresh)
         boots.extend(named[fresh].tolist())
         return segment
-
-    def add_times(self, block: Block, frames: Places) -> None:
-        times = gather(block.data, _TIME, block.start[frames])
-        instants = np.empty(times.size, INSTANT)
-        instants["offset"] = block.offset[frames]
-        instants["monotonic"] = np.minimum(times["monotonic"], FURTHEST)
-        instants["wall"] = np.clip(times["wall"], -FURTHEST, FURTHEST)
-        instants["time"] = True
-        self.instants.append(instants)
 
     def add_samples(
         self,
@@ -251,15 +257,16 @@ class _Builder:
                 int(header["revision"][first]),
                 int(row[first]),
             )
-            self.chunks[key].append(
-                Chunk(
-                    block.offset[frames[own]],
-                    header["sequence"][own],
-                    header["clock"][own],
-                    header["count"][own],
-                    [_pack(block, start[own], count[own], key.row)],
-                )
+            chunk = Chunk(
+                block.offset[frames[own]],
+                header["sequence"][own],
+                header["clock"][own],
+                header["count"][own],
+                [_pack(block, start[own], count[own], key.row)],
             )
+            self.chunks[key].append(chunk)
+            if self.take is not None:
+                self.take(key, chunk, self.described.get(key[:3]))
 
     def finish(self) -> Tables:
         tables = self.tables
@@ -267,9 +274,15 @@ class _Builder:
             tables.samples[key] = Chunk.join(chunks)
         if self.damaged:
             tables.damaged = np.concatenate(self.damaged)
-        if self.instants:
-            tables.instants = np.concatenate(self.instants)
-            tables.instants = tables.instants[np.argsort(tables.instants["offset"], kind="stable")]
+        if self.times:
+            offsets, times = map(np.concatenate, zip(*self.times, strict=True))
+            instants = np.empty(times.size, INSTANT)
+            instants["offset"] = offsets
+            instants["monotonic"] = np.minimum(times["monotonic"], FURTHEST)
+            instants["wall"] = np.clip(times["wall"], -FURTHEST, FURTHEST)
+            instants["time"] = True
+            instants = np.concatenate([instants, *self.instants])
+            tables.instants = instants[np.argsort(instants["offset"], kind="stable")]
         return tables
 
 

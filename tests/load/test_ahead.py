@@ -1,0 +1,100 @@
+"""What is done ahead or many at a time gives what doing it late and one by one does."""
+
+import gzip
+import random
+import zlib
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sagline_analyser import load_ride
+from sagline_analyser.load.ahead import Ahead
+from sagline_analyser.load.frames import _RETURN, _STRETCH, read_blocks
+from sagline_analyser.load.tables import tabulate
+from sagline_logger.format import Channel, SampleType, Stream, encode_frame
+from sagline_logger.format.limits import MAX_BODY
+from support.logs import board, log_bytes, pack, time
+
+STREAM = Stream(
+    3,
+    0,
+    0,
+    "fast",
+    10_000,
+    (
+        Channel("battery_current", "A", SampleType.I16, exponent=-1, missing=-32768),
+        Channel("pack_voltage", "V", SampleType.U16, exponent=-2),
+        Channel("motor_temperature", "°C", SampleType.F32),
+    ),
+)
+
+
+START = [time(1000), board(3), STREAM]
+AGAIN = replace(STREAM, boot=4)
+
+
+def frames(numbers: range, stream: Stream = STREAM) -> list[object]:
+    found: list[object] = []
+    for n in numbers:
+        rows = [(-32768 if i == 4 else n - 90 * i, 4800 - i, n / 7) for i in range(10)]
+        found += [time(2000 + 100_000 * n), pack(stream, n * 10, n * 100_000, rows)]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("records", "ahead"),
+    [
+        (START + frames(range(3000)), True),
+        (START + frames(range(1000)) + frames(range(1003, 3000)), True),  # lost on the way
+        (START + frames(range(3000)) + frames(range(2990, 2995)), False),  # repeated at the end
+        (START + frames(range(2000)) + [board(4), AGAIN] + frames(range(9), AGAIN), False),
+        (frames(range(2000)) + START + frames(range(2000, 3000)), False),  # described late
+    ],
+)  # fmt: skip
+def test_columns_filled_while_reading_are_those_filled_afterwards(
+    tmp_path: Path, records: list[object], ahead: bool
+) -> None:
+    path, packed = tmp_path / "ride.sagline", tmp_path / "ride.sagline.gz"
+    path.write_bytes(log_bytes(records))  # type: ignore[arg-type]
+    packed.write_bytes(gzip.compress(path.read_bytes(), 1))  # its end cannot be looked up
+    with ThreadPoolExecutor(1) as worker, path.open("rb") as file:
+        filler = Ahead(path, worker)
+        tabulate(read_blocks(file, 1 << 15), filler.take)
+        rows = {key: filling.rows for key, filling in filler._fillings.items()}
+    one, other = load_ride(path).streams["fast"], load_ride(packed).streams["fast"]
+    assert (list(rows.values()) == [one.time.size]) == ahead
+    for key in one.channels:
+        assert one.raw[key].tobytes() == other.raw[key].tobytes()
+        assert one.values[key].tobytes() == other.values[key].tobytes()
+
+
+def test_frames_checked_together_are_told_from_a_damaged_one_among_them() -> None:
+    places = random.Random(2)
+    bodies = [places.randbytes(places.choice((1, 30, 300, 3000, MAX_BODY))) for _ in range(300)]
+    encoded = [encode_frame(body) for body in bodies]
+    damaged = set(places.sample(range(300), 40))
+    for n in damaged:
+        at = places.randrange(len(encoded[n]) - 1)
+        other = places.choice([b for b in range(1, 256) if b != encoded[n][at]])
+        encoded[n] = encoded[n][:at] + bytes((other,)) + encoded[n][at + 1 :]
+    blocks = list(read_blocks(BytesIO(b"".join(encoded))))
+    found = [body for b in blocks for body in b.bodies(np.arange(b.start.size))]
+    assert found == [body for n, body in enumerate(bodies) if n not in damaged]
+
+
+def test_a_check_of_many_frames_finds_any_three_wrong_bits() -> None:
+    """Bits i, j and k go unnoticed if x^i + x^j + x^k is a multiple of CRC-32's polynomial.
+
+    The shortest such pattern ends 91 639 bits on: 91 607 bits of data and 32 of the CRC
+    (P. Koopman, "32-bit cyclic redundancy codes for Internet applications", DSN 2002).
+    """
+    assert zlib.crc32(_RETURN.to_bytes(4, "little") + bytes(2)) == zlib.crc32(b"") == 0
+    power, seen = 1, set()
+    for bit in range(8 * (_STRETCH + MAX_BODY + 6)):
+        assert bit == 0 or (power != 1 and power ^ 1 not in seen)
+        seen.add(power)
+        power = (power << 1) ^ (0x104C11DB7 if power >> 31 else 0)
