@@ -18,6 +18,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does for itself
+
 import plotly.graph_objects as go
 
 sys.path.insert(0, str(Path(__file__).parents[1]))

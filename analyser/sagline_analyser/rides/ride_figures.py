@@ -8,7 +8,7 @@ from pathlib import Path
 from sagline_logger import __version__
 from sagline_logger.format import EventKind, SaglineError, read_board_file
 
-FORM = f"{__version__}/1"
+FORM = f"{__version__}/2"
 """What figures were made by; those of another program version or form are made anew."""
 
 # numpy and pandas are imported by the one function that needs them: a list from the index is quick.
