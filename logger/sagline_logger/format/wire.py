@@ -1,6 +1,7 @@
 """Reading and writing the primitive fields of a record body, little-endian throughout."""
 
 import struct
+from functools import cache
 from typing import Any
 
 from .errors import RecordError
@@ -15,13 +16,11 @@ class FieldReader:
 
     def take(self, layout: str) -> tuple[Any, ...]:
         """Return the values of a ``struct`` layout (little-endian is implied)."""
-        form = "<" + layout
-        size = struct.calcsize(form)
-        if self.at + size > len(self.body):
+        form = _form(layout)
+        start, self.at = self.at, self.at + form.size
+        if self.at > len(self.body):
             raise RecordError(f"the record ends at byte {len(self.body)}, inside a field")
-        values = struct.unpack_from(form, self.body, self.at)
-        self.at += size
-        return values
+        return form.unpack_from(self.body, start)
 
     def raw(self, size: int) -> bytes:
         """Return the next ``size`` bytes."""
@@ -43,6 +42,11 @@ class FieldReader:
     def rest(self) -> bytes:
         """Return all bytes that remain."""
         return self.raw(len(self.body) - self.at)
+
+
+@cache
+def _form(layout: str) -> struct.Struct:
+    return struct.Struct("<" + layout)
 
 
 def put_text(text: str, limit: int, what: str) -> bytes:
