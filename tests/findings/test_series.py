@@ -17,6 +17,7 @@ from sagline_analyser.findings.series import (
     integral_above_zero,
     integral_of_square,
     interpolate,
+    same_times,
     time_where,
 )
 
@@ -92,3 +93,12 @@ def test_combining_two_rates_holds_to_the_first_ones_times() -> None:
     fast = Series(np.arange(0, 2.01, 0.5), np.ones(5), np.zeros(5, bool))
     slow = Series(np.array([0.0, 2.0]), np.array([0.0, 2.0]), np.zeros(2, bool))
     assert combine([fast, slow], "sum").value.tolist() == [1, 1.5, 2, 2.5, 3]
+
+
+def test_slices_of_one_stream_are_told_from_others():
+    time = np.arange(10.0)
+    assert same_times(time[2:8], time[2:8])
+    for other in (time[2:8].copy(), time[2:9], time[3:9], time[2:8:2], time[2:8].astype("f4")):
+        assert not same_times(time[2:8], other)
+    part = Series(time[2:8], time[2:8] ** 2, np.ones(6, bool))
+    assert np.array_equal(interpolate(part, time[2:8]), part.value)

@@ -52,9 +52,15 @@ def column(ride: Ride, key: str) -> Series | None:
     return series if len(series) else None
 
 
+def same_times(one: Array, other: Array) -> bool:
+    """Return whether two arrays are the very same samples' times: of one stream, and of the same
+    part of it, for a slice is an array of its own."""
+    return one is other or one.__array_interface__ == other.__array_interface__
+
+
 def interpolate(series: Series, times: Array) -> Array:
     """Return linear interpolation at ``times``, NaN outside the series and inside its gaps."""
-    if times is series.time:  # the same stream
+    if same_times(times, series.time):
         return series.value
     if not len(series):
         return np.full(len(times), np.nan)
