@@ -55,9 +55,11 @@ def frames(numbers: range, stream: Stream = STREAM) -> list[object]:
         (frames(range(2000)) + START + frames(range(2000, 3000)), False),  # described late
     ],
 )  # fmt: skip
+@pytest.mark.parametrize("small", [0, 1 << 30])  # bytes; smaller logs have no second thread
 def test_columns_filled_while_reading_are_those_filled_afterwards(
-    tmp_path: Path, records: list[object], ahead: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, records: list[object], ahead: bool, small: int
 ) -> None:
+    monkeypatch.setattr("sagline_analyser.load.ahead._SMALL", small)
     path, packed = tmp_path / "ride.sagline", tmp_path / "ride.sagline.gz"
     path.write_bytes(log_bytes(records))  # type: ignore[arg-type]
     packed.write_bytes(gzip.compress(path.read_bytes(), 1))  # its end cannot be looked up

@@ -4,9 +4,11 @@ numpy works on large arrays without Python's lock, so on two cores the columns o
 restart are all but finished when its last frame is read.
 """
 
-from concurrent.futures import Executor, Future
+from collections.abc import Callable
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from sagline_logger.format import Stream
 
@@ -17,6 +19,8 @@ from .tables import Chunk, Key, tabulate
 
 _TAIL = 1 << 16
 """Bytes at a file's end that are searched for the numbers of the last samples."""
+_SMALL = 1 << 20
+"""Bytes up to which a log is not worth a second thread."""
 
 
 @dataclass
@@ -27,6 +31,21 @@ class _Filling:
     total: int
     rows: int = 0
     jobs: list[Future[int]] = field(default_factory=list)
+
+
+class _AtOnce(Executor):
+    """Does every job as it is given."""
+
+    def submit(self, job: Callable[..., Any], /, *given: Any, **named: Any) -> Future[Any]:
+        done: Future[Any] = Future()
+        done.set_result(job(*given, **named))
+        return done
+
+
+def worker_for(path: Path) -> Executor:
+    """Return who unpacks the samples of a log: a second thread, or for a small log the first."""
+    large = path.is_file() and path.stat().st_size > _SMALL
+    return ThreadPoolExecutor(1) if large else _AtOnce()
 
 
 class Ahead:

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,7 +27,7 @@ from sagline_logger.format import (
     open_log,
 )
 
-from .ahead import Ahead
+from .ahead import Ahead, worker_for
 from .clocks import Clocks, read_clocks
 from .frames import read_blocks
 from .memory import hand_back
@@ -59,8 +59,9 @@ def load_ride(path: str | Path) -> Ride:
         SaglineError: the file cannot be read, is not a log, needs a later version of the format,
             or holds nothing from a board, or nothing that a descriptor explains.
     """
-    with ThreadPoolExecutor(1) as worker:
-        ride = _load(Path(path), worker)
+    path = Path(path)
+    with worker_for(path) as worker:
+        ride = _load(path, worker)
     hand_back(ride)
     return ride
 
