@@ -1,6 +1,6 @@
 """Coverage-guided search for input that breaks a reader: ``run.py [--seconds 600] [TARGET ...]``.
 
-One process a target, one after the other; whatever breaks is kept in ``cases/TARGET`` and stops
+Processes of one target, one after the other; whatever breaks is kept in ``cases/TARGET`` and stops
 that target, so a run is clean only when every target used up its time.  Needs the extra ``dev``.
 """
 
@@ -19,6 +19,9 @@ NAMES = ("frames", "log", "board", "columns", "wrapped")
 LONGEST = {"board": 4096, "columns": 4096}
 """Bytes of a case; of the rest 16384, over three times the longest frame."""
 SECONDS_A_CASE = 20
+SECONDS_A_PROCESS = 100
+"""The search itself leaks up to some 30 kB a run where arrays are compared (the same cases run
+again and again without it take no more): a new process goes on with what the last one learned."""
 MEMORY = 768
 """MiB of the whole process, of which the interpreter, numpy and the search take about 200."""
 
@@ -39,15 +42,23 @@ def main() -> int:
     for name in arguments.targets or NAMES:
         print(f"== {name}", flush=True)
         with tempfile.TemporaryDirectory(dir=MEMORY_DISK) as corpus:
-            words = [__file__, "--inside", corpus, "--seconds", str(arguments.seconds), name]
-            if arguments.learned:
-                words += ["--learned", str(arguments.learned.resolve())]
-            if subprocess.run([sys.executable, *words], cwd=corpus, check=False).returncode:
-                failed.append(name)
+            for part in parts(arguments.seconds):
+                words = [__file__, "--inside", corpus, "--seconds", str(part), name]
+                if arguments.learned:
+                    words += ["--learned", str(arguments.learned.resolve())]
+                if subprocess.run([sys.executable, *words], cwd=corpus, check=False).returncode:
+                    failed.append(name)
+                    break
             used = resource.getrusage(resource.RUSAGE_CHILDREN)
             print(f"{used.ru_utime + used.ru_stime:.0f} s of a processor so far", flush=True)
     print("found something in " + ", ".join(failed) if failed else "nothing found", flush=True)
     return 1 if failed else 0
+
+
+def parts(seconds: int) -> list[int]:
+    """Return the seconds of each process that searches for ``seconds`` in all."""
+    whole, rest = divmod(seconds, SECONDS_A_PROCESS)
+    return [SECONDS_A_PROCESS] * whole + ([rest] if rest else [])
 
 
 def search(name: str, corpus: Path, seconds: int, learned: Path | None) -> None:
@@ -73,7 +84,7 @@ def search(name: str, corpus: Path, seconds: int, learned: Path | None) -> None:
         "-print_final_stats=1", "-verbosity=1",
     ]  # fmt: skip
     place = corpus / "place"
-    place.mkdir()
+    place.mkdir(exist_ok=True)
     target = TARGETS[name]
     atheris.Setup(
         [sys.argv[0], *options, str(known), str(cases)],
