@@ -13,7 +13,7 @@ from ..load.ride import Ride
 from .answer import Answer, Figure
 from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
-from .packs import PackSpan, during, pack_spans
+from .packs import MANY, PackSpan, during, pack_spans
 from .series import Array
 from .speed import Unknown
 
@@ -32,9 +32,6 @@ interval is then no narrower than half the resistance after 10 s (our judgement,
 
 CONFIDENCE = 0.95
 """For naming a weak cell, over all cells compared (Bonferroni)."""
-
-MANY = 3
-"""Packs above which those without a weak cell are told together."""
 
 QUESTION = "Does one cell hold its voltage worse than the others?"
 

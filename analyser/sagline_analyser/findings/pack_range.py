@@ -22,13 +22,10 @@ from .charge_state import (
 )
 from .consumption import measure_consumption, power
 from .electric import battery_current
-from .packs import PackSpan, during
+from .packs import MANY, PackSpan, during
 from .series import integral, integral_above_zero
 from .speed import Unknown
 from .summary import IDLE
-
-MANY = 3
-"""Packs above which each has its own line and the verdict tells them together."""
 
 QUESTION = "What did the pack give, and how far will it go?"
 

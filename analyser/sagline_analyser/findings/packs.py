@@ -13,6 +13,9 @@ SWAP_STEP = 0.05
 """V for a cell: a greater change across a restart cannot be rest alone (our choice; a rested cell
 recovers by the voltage its slow resistance held, some hundredths of a volt at most)."""
 
+MANY = 3
+"""Packs above which an answer tells them together, with a line for each among its details."""
+
 
 @dataclass(frozen=True)
 class PackSpan:

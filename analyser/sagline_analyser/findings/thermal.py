@@ -46,6 +46,9 @@ a difference (our choice)."""
 ALIKE = 0.01
 """Share of the misfit by which two descents that found the same may differ (our choice)."""
 
+SMALL = 1e-4
+"""Change of a parameter for its derivatives."""
+
 DRAWS = 200
 """Parameter sets drawn for an interval."""
 
@@ -419,10 +422,6 @@ def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array]) -> Array:
         cover = (softer[:, None] * (sets - centre)).T @ (sets - centre)
     picked = np.searchsorted(np.cumsum(share), (np.arange(DRAWS) + 0.5) / DRAWS)
     return np.asarray(sets[np.minimum(picked, len(sets) - 1)])
-
-
-SMALL = 1e-4
-"""Change of a parameter for its derivatives."""
 
 
 def _slopes(at: Array, misfit: _Misfit) -> tuple[Array, Array]:
