@@ -192,29 +192,28 @@ def cells_answer(
                   tuple(details))  # fmt: skip
 
 
-def _named(cell: Cell) -> str:
-    """Name a weak cell by the resistance that sets it apart most surely."""
-    if cell.excess_low >= cell.ten_excess_low:
-        what, ohms, above, least = "step", cell.step, cell.excess, cell.excess_low
+def _named(cell: Cell, cells: Sequence[Cell]) -> str:
+    """Name a weak cell by its step if that sets it apart, else by what it shows after 10 s."""
+    if cell.excess_low > MARGIN:
+        what, above, least = "step", cell.excess, cell.excess_low
+        own, middle = cell.step, np.median([one.step for one in cells])
     else:
-        what, ohms, above, least = "after 10 s", cell.ten, cell.ten_excess, cell.ten_excess_low
+        what, above, least = "after 10 s", cell.ten_excess, cell.ten_excess_low
+        own, middle = cell.ten, np.median([one.ten for one in cells])
     return (
-        f"cell {cell.number} ({what} {1e3 * ohms:.1f} mΩ, {100 * above:.0f} % above the others, "
-        f"at least {100 * least:.0f} %)"
+        f"cell {cell.number} ({what} {1e3 * own:.1f} mΩ, median {1e3 * middle:.1f} mΩ, "
+        f"{100 * above:.0f} % above the others, at least {100 * least:.0f} %)"
     )
 
 
 def _verdict(cells: PackCells) -> str:
-    middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
     if cells.weak:
-        named = ", ".join(map(_named, cells.weak))
+        named = ", ".join(_named(cell, cells.cells) for cell in cells.weak)
         worst = "it sags" if len(cells.weak) == 1 else "they sag"
-        return (
-            f"Yes: {named}; the others' median step is {middle:.1f} mΩ, so {worst} first under "
-            "load."
-        )
+        return f"Yes: {named}; {worst} first under load."
     if len(cells.cells) < 3:
         return f"Cannot tell: {len(cells.cells)} cell(s) have no others to be compared with."
+    middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
     worst_cell = max(cells.cells, key=lambda cell: cell.excess)
     return (
         f"No cell stands out: median step {middle:.1f} mΩ, and the highest, cell "
