@@ -25,7 +25,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "logger.preride": ({"logger.format", "logger.capture"}, set()),
     "analyser.progress": (set(), set()),
     "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),
-    "analyser.load": ({"logger.format"}, HEAVY),
+    "analyser.load": ({"logger.format"}, HEAVY | {"zlib_ng"}),
     "analyser.findings": ({"logger.format", "analyser.load"}, HEAVY),
     "analyser.page": ({"logger.format", "analyser.load", "analyser.findings"}, HEAVY),
     "analyser.rides": (

@@ -2,7 +2,10 @@
 
 import gzip
 import random
+import subprocess
+import sys
 import zlib
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from io import BytesIO
@@ -10,10 +13,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from zlib_ng import zlib_ng
 
 from sagline_analyser import load_ride
 from sagline_analyser.load.ahead import Ahead
-from sagline_analyser.load.frames import _RETURN, _STRETCH, read_blocks
+from sagline_analyser.load.frames import _RETURN, _STRETCH, crc32, read_blocks
 from sagline_analyser.load.tables import tabulate
 from sagline_logger.format import Channel, SampleType, Stream, encode_frame
 from sagline_logger.format.limits import MAX_BODY
@@ -74,7 +78,11 @@ def test_columns_filled_while_reading_are_those_filled_afterwards(
         assert one.values[key].tobytes() == other.values[key].tobytes()
 
 
-def test_frames_checked_together_are_told_from_a_damaged_one_among_them() -> None:
+@pytest.mark.parametrize("check", [crc32, zlib.crc32])
+def test_frames_checked_together_are_told_from_a_damaged_one_among_them(
+    monkeypatch: pytest.MonkeyPatch, check: Callable[[bytes], int]
+) -> None:
+    monkeypatch.setattr("sagline_analyser.load.frames.crc32", check)
     places = random.Random(2)
     bodies = [places.randbytes(places.choice((1, 30, 300, 3000, MAX_BODY))) for _ in range(300)]
     encoded = [encode_frame(body) for body in bodies]
@@ -86,6 +94,17 @@ def test_frames_checked_together_are_told_from_a_damaged_one_among_them() -> Non
     blocks = list(read_blocks(BytesIO(b"".join(encoded))))
     found = [body for b in blocks for body in b.bodies(np.arange(b.start.size))]
     assert found == [body for n, body in enumerate(bodies) if n not in damaged]
+
+
+def test_logs_are_read_without_the_faster_checksum() -> None:
+    assert crc32 is zlib_ng.crc32
+    script = """if True:
+        import sys, zlib
+        sys.modules["zlib_ng"] = None
+        from sagline_analyser.load import frames
+        sys.exit(frames.crc32 is not zlib.crc32)
+    """
+    assert subprocess.run([sys.executable, "-c", script], timeout=60).returncode == 0
 
 
 def test_a_check_of_many_frames_finds_any_three_wrong_bits() -> None:
