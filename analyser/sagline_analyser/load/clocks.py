@@ -8,9 +8,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import Board, Event, Foreign, Stream
+from sagline_logger.format import Foreign
 
-from .tables import Key, Tables
+from .tables import CLOCKED, Key, Tables
 from .timebase import LONG, ClockLine, Micros, count_before, fit, unwrap
 
 
@@ -20,8 +20,8 @@ class Clocks:
 
     samples: dict[Key, Micros]
     """Of each SAMPLES record's first sample."""
-    records: dict[int, int]
-    """Of BOARD and EVENT records, by their place in the file."""
+    events: dict[int, int]
+    """Of EVENT records, by their place in the file."""
     lines: list[ClockLine]
     spans: list[tuple[float, float]]
     """When each segment was first and last heard of, µs since the capture's start."""
@@ -41,15 +41,15 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
     """
     # All readings in one table, in file order.
     keys, chunks = list(tables.samples), list(tables.samples.values())
-    told = [(at, s, r.clock) for at, s, r in tables.device if isinstance(r, Board | Event)]
-    alone = np.array(told, np.int64).reshape(-1, 3)
+    events = np.array([(at, s, event.clock) for at, s, event in tables.events], CLOCKED)
+    alone = np.concatenate([tables.boards, events])
     sizes = [chunk.offset.size for chunk in chunks]
-    place = np.concatenate([*(c.offset for c in chunks), alone[:, 0]])
-    clock = np.concatenate([*(c.clock for c in chunks), alone[:, 2]]).astype(np.uint32)
-    segment = np.concatenate([np.repeat([k.segment for k in keys], sizes), alone[:, 1]])
+    place = np.concatenate([*(c.offset for c in chunks), alone["offset"]])
+    clock = np.concatenate([*(c.clock for c in chunks), alone["clock"]]).astype(np.uint32)
+    segment = np.concatenate([np.repeat([k.segment for k in keys], sizes), alone["segment"]])
     # A record can leave the device after its last sample, not after its first.
     ages = [(c.count.astype(np.int64) - 1) * period(k) for k, c in zip(keys, chunks, strict=True)]
-    age = np.concatenate([*ages, np.zeros(len(told), np.int64)])
+    age = np.concatenate([*ages, np.zeros(alone.size, np.int64)])
     order = np.argsort(place, kind="stable")
     place, clock, segment, age = (
         place[order],
@@ -108,7 +108,7 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
     parts = np.split(back, np.cumsum(sizes)) if sizes else [back]
     return Clocks(
         dict(zip(keys, parts, strict=False)),
-        {at: int(reading) for (at, _, _), reading in zip(told, parts[-1], strict=True)},
+        dict(zip(events["offset"].tolist(), parts[-1][tables.boards.size :].tolist(), strict=True)),
         lines,
         heard,
         own[int(np.argmax(spans))].drift_ppm if own else None,
@@ -127,9 +127,9 @@ def _arrivals(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[Micros, npt
     arrival = np.zeros(place.size, np.int64)
     known = np.zeros(place.size, np.bool_)
     exact = tables.instants[tables.instants["time"]]
-    others = [at for at, _, record in tables.device if isinstance(record, Stream)]
-    others += [at for at, record in tables.host if isinstance(record, Foreign)]
-    between = np.sort(np.concatenate([tables.damaged, np.array(others, np.intp)]))
+    foreign = [at for at, record in tables.host if isinstance(record, Foreign)]
+    between = np.concatenate([tables.damaged, tables.descriptors, np.array(foreign, np.intp)])
+    between.sort()
     for instants, timed in ((tables.instants, False), (exact, True)):
         if instants.size:
             last = count_before(instants["offset"], place) - 1

@@ -10,7 +10,6 @@ import numpy as np
 
 from sagline_logger.format import (
     VERSION,
-    Board,
     Capture,
     Dropped,
     End,
@@ -78,8 +77,12 @@ def _load(path: Path, worker: Executor) -> Ride:
                 remedy="copy it to another disk and try again",
             ) from None
     warnings: list[str] = []
-    described = _descriptions(tables, warnings)
-    _check_content(tables, described, str(path))
+    for name in sorted(tables.contradicted):
+        warnings.append(
+            f"stream {name!r} was described in two ways under one revision; the first is used"
+        )
+    described = tables.described  # a descriptor that came late holds for all of its segment
+    _check_content(tables, str(path))
     for major, minor in sorted(tables.versions):
         warnings.append(f"what the board sent in format version {major}.{minor} is left out")
     if tables.refused:
@@ -105,28 +108,14 @@ def _load(path: Path, worker: Executor) -> Ride:
     return _ride(str(path), tables, clocks, first, streams, lost_samples, undescribed, warnings)
 
 
-def _descriptions(tables: Tables, warnings: list[str]) -> Descriptions:
-    """Return the descriptors; one that came late holds for all of its segment."""
-    described: Descriptions = {}
-    for _, segment, record in tables.device:
-        if isinstance(record, Stream):
-            key = (segment, record.stream, record.revision)
-            if described.setdefault(key, record) != record:
-                warnings.append(
-                    f"stream {record.name!r} was described in two ways under one revision; "
-                    "the first is used"
-                )
-    return described
-
-
-def _check_content(tables: Tables, described: Descriptions, where: str) -> None:
-    for major, minor in tables.versions if not described else ():
+def _check_content(tables: Tables, where: str) -> None:
+    for major, minor in tables.versions if not tables.described else ():
         raise SaglineError(
             f"the board speaks format version {major}.{minor}, this program reads {VERSION[0]}.x",
             where=where,
             remedy="install a Sagline of that version",
         )
-    if tables.samples and not described:
+    if tables.samples and not tables.described:
         raise SaglineError(
             "a log without a descriptor: the board never said what its samples mean",
             where=where,
@@ -241,7 +230,6 @@ def _ride(
 ) -> Ride:
     host = [record for _, record in tables.host]
     captures = [r for r in host if isinstance(r, Capture)]
-    boards = [r for _, _, r in tables.device if isinstance(r, Board)]
     instants = tables.instants
     latest = [end for _, end in clocks.spans]
     if instants.size:
@@ -256,8 +244,8 @@ def _ride(
     delays = clocks.delays
     return Ride(
         path=path,
-        board_name=boards[-1].name if boards else "",
-        firmware=boards[-1].firmware if boards else "",
+        board_name=tables.board.name if tables.board else "",
+        firmware=tables.board.firmware if tables.board else "",
         streams=streams,
         events=events,
         marks=_marks(host, zero),
@@ -290,16 +278,15 @@ def _events(tables: Tables, clocks: Clocks) -> tuple[tuple[RideEvent, ...], int]
     events: list[RideEvent] = []
     missing = 0
     told: defaultdict[int, list[tuple[int, Event]]] = defaultdict(list)
-    for at, segment, record in tables.device:
-        if isinstance(record, Event):
-            told[segment].append((at, record))
+    for at, segment, event in tables.events:
+        told[segment].append((at, event))
     for segment, own in told.items():
         line = clocks.lines[segment]
         sequence = np.array([r.sequence for _, r in own], np.uint32)
         clock = np.array([r.clock for _, r in own], np.uint32)
         run = follow(sequence, clock, np.ones(len(own), np.uint8))
         missing += run.lost
-        times = line.host(np.array([clocks.records[a] for a, _ in own], np.int64)) / 1e6
+        times = line.host(np.array([clocks.events[a] for a, _ in own], np.int64)) / 1e6
         for time, (_, event), fresh in zip(times.tolist(), own, run.fresh, strict=True):
             if fresh:
                 events.append(RideEvent(time, event.event, event.number, event.index, event.text))

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .tables import FURTHEST, Tables
-from .timebase import LONG, Micros, unwrap
+from .timebase import LONG, Micros, count_before, unwrap
 
 NO_CLOCK = 0.5
 """Rate error from which a device's clock measures no real time."""
@@ -55,7 +55,9 @@ def unreal_pace(tables: Tables) -> Pace | None:
         chunks = [tables.samples[key] for key in own]
         offset = np.concatenate([chunk.offset for chunk in chunks])
         clock = np.concatenate([chunk.clock for chunk in chunks])
-        last = np.searchsorted(timed["offset"], offset) - 1
+        order = np.argsort(offset, kind="stable")
+        offset, clock = offset[order], clock[order]
+        last = count_before(timed["offset"], offset) - 1
         known = np.flatnonzero(last >= 0)
         if known.size:
             arrival = timed["monotonic"][last[known]].astype(np.int64)

@@ -42,6 +42,10 @@ _HEADER = np.dtype(
 )
 _TIME = np.dtype([("kind", "u1"), ("monotonic", "<u8"), ("wall", "<i8"), ("position", "<u8")])
 _DEVICE = (Board, Stream, Event)
+CLOCKED = np.dtype([("offset", "i8"), ("segment", "i8"), ("clock", "i8")])
+"""What the device's clock, modulo 2^32, read in a record at a place in the file."""
+_KNOWN = 16
+"""Descriptors of a log that are looked out for; the rest are decoded each time they come."""
 INSTANT = np.dtype([("offset", "i8"), ("monotonic", "i8"), ("wall", "i8"), ("time", "?")])
 """The host's clocks at a place in the file; ``time`` where a TIME record says so."""
 FURTHEST = 1 << 61
@@ -102,7 +106,17 @@ class Tables:
 
     samples: dict[Key, Chunk]
     boots: list[int]
-    device: list[tuple[int, int, Board | Stream | Event]] = field(default_factory=list)
+    board: Board | None = None
+    """The last one."""
+    boards: npt.NDArray[np.void] = field(default_factory=lambda: np.empty(0, CLOCKED))
+    """Every BOARD record, as CLOCKED."""
+    descriptors: Places = field(default_factory=lambda: np.empty(0, np.intp))
+    """Places of all STREAM records."""
+    described: dict[tuple[int, int, int], Stream] = field(default_factory=dict)
+    """The first STREAM record by (segment, stream number, revision)."""
+    contradicted: set[str] = field(default_factory=set)
+    """Names of streams that were described in two ways under one revision."""
+    events: list[tuple[int, int, Event]] = field(default_factory=list)
     """(offset, segment, record)"""
     host: list[tuple[int, Record]] = field(default_factory=list)
     """(offset, record) of every host record but TIME and LOG"""
@@ -132,10 +146,39 @@ def tabulate(blocks: Iterable[Block], take: Take | None = None) -> Tables:
     return builder.finish()
 
 
+@dataclass(frozen=True)
+class _Known:
+    """A descriptor that came before; its repetitions are told by their bytes, many at once."""
+
+    record: Board | Stream
+    body: Bytes
+    varies: npt.NDArray[np.bool_]
+    """The bytes that differ each time: a BOARD's clock."""
+
+    @classmethod
+    def of(cls, record: Board | Stream, body: bytes) -> "_Known":
+        varies = np.zeros(len(body), np.bool_)
+        if isinstance(record, Board):
+            varies[Board.CLOCK] = True
+        return cls(record, np.frombuffer(body, np.uint8), varies)
+
+    def among(self, block: Block, frames: Places) -> Places:
+        """Return those of some frames that are this descriptor."""
+        size = self.body.size
+        alike = frames[block.size[frames] == size]
+        bodies = gather(block.data, np.dtype(f"V{size}"), block.start[alike])
+        same = bodies.view(np.uint8).reshape(-1, size) == self.body
+        found: Places = alike[(same | self.varies).all(axis=1)]
+        return found
+
+
 class _Builder:
     def __init__(self, take: Take | None) -> None:
         self.take = take
-        self.described: dict[tuple[int, int, int], Stream] = {}
+        self.known: dict[bytes, _Known] = {}
+        self.boards: list[npt.NDArray[np.void]] = []
+        self.latest = -1  # place of the last of them
+        self.descriptors: list[Places] = []
         self.tables = Tables({}, [])
         self.chunks: defaultdict[Key, list[Chunk]] = defaultdict(list)
         self.times: list[tuple[Places, npt.NDArray[np.void]]] = []
@@ -162,20 +205,13 @@ class _Builder:
             sampled, header = sampled[legal], header[legal]
         boot[sampled] = header["boot"]
         others = np.flatnonzero(~(is_samples | is_time) & (kind > 0))
-        device: list[tuple[int, int, Board | Stream | Event]] = []
-        places = block.offset[others].tolist()
-        for frame, place, body in zip(others.tolist(), places, block.bodies(others), strict=True):
-            record = self.other(place, body)
-            if isinstance(record, _DEVICE):
-                boot[frame] = record.boot
-                device.append((frame, place, record))
-        tables.frames += len(sampled) + len(device)
+        device = self.device(block, others)
+        for frames, record in device:
+            boot[frames] = record.boot
+        tables.frames += len(sampled) + sum(frames.size for frames, _ in device)
         segment = self.segments(boot)
-        for frame, place, record in device:
-            number = int(segment[frame])
-            tables.device.append((place, number, record))
-            if isinstance(record, Stream):
-                self.described.setdefault((number, record.stream, record.revision), record)
+        for frames, record in device:
+            self.note(block, frames, segment[frames], record)
         timed = np.flatnonzero(is_time)
         self.times.append((block.offset[timed], gather(block.data, _TIME, block.start[timed])))
         self.add_samples(block, sampled, header, segment[sampled])
@@ -195,6 +231,52 @@ class _Builder:
         hidden = ~readable & (kind < FIRST_HOST_KIND)
         self.tables.frames += int(np.count_nonzero(hidden))
         return np.where(hidden, 0, kind).astype(np.uint8)
+
+    def device(self, block: Block, frames: Places) -> list[tuple[Places, Board | Stream | Event]]:
+        """Return the device's records among some frames, in order, repetitions together."""
+        found: list[tuple[Places, Board | Stream | Event]] = []
+        for known in self.known.values():
+            if (same := known.among(block, frames)).size:
+                found.append((same, known.record))
+                frames = np.setdiff1d(frames, same, assume_unique=True)
+        places = block.offset[frames].tolist()
+        for frame, place, body in zip(frames, places, block.bodies(frames), strict=True):
+            record = self.other(place, body)
+            if isinstance(record, _DEVICE):
+                found.append((np.array([frame]), record))
+            if isinstance(record, Board | Stream) and len(self.known) < _KNOWN:
+                known = _Known.of(record, body)
+                self.known.setdefault(known.body[~known.varies].tobytes(), known)
+        found.sort(key=lambda told: int(told[0][0]))
+        return found
+
+    def note(
+        self,
+        block: Block,
+        frames: Places,
+        segment: npt.NDArray[np.int64],
+        record: Board | Stream | Event,
+    ) -> None:
+        """Keep what a record says that came in some frames of a block."""
+        tables = self.tables
+        places = block.offset[frames]
+        if isinstance(record, Event):
+            tables.events.append((int(places[0]), int(segment[0]), record))
+        elif isinstance(record, Board):
+            boards = np.empty(frames.size, CLOCKED)
+            boards["offset"], boards["segment"] = places, segment
+            boards["clock"] = gather(
+                block.data, np.dtype("<u4"), block.start[frames] + Board.CLOCK.start
+            )
+            self.boards.append(boards)
+            if places[-1] > self.latest:
+                self.latest, tables.board = int(places[-1]), record
+        else:
+            self.descriptors.append(places)
+            for number in np.unique(segment).tolist():
+                key = (number, record.stream, record.revision)
+                if tables.described.setdefault(key, record) != record:
+                    tables.contradicted.add(record.name)
 
     def other(self, offset: int, body: bytes) -> Record | None:
         record = self.decoded.get(body)
@@ -266,12 +348,16 @@ class _Builder:
             )
             self.chunks[key].append(chunk)
             if self.take is not None:
-                self.take(key, chunk, self.described.get(key[:3]))
+                self.take(key, chunk, self.tables.described.get(key[:3]))
 
     def finish(self) -> Tables:
         tables = self.tables
         for key, chunks in self.chunks.items():
             tables.samples[key] = Chunk.join(chunks)
+        if self.boards:
+            tables.boards = np.concatenate(self.boards)
+        if self.descriptors:
+            tables.descriptors = np.concatenate(self.descriptors)
         if self.damaged:
             tables.damaged = np.concatenate(self.damaged)
         if self.times:

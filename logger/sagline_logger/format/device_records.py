@@ -26,6 +26,8 @@ class Board:
     """
 
     KIND: ClassVar[int] = 0x01
+    CLOCK: ClassVar[slice] = slice(6, 10)
+    """The bytes of a body that hold the clock; only they differ when a device repeats itself."""
     boot: int
     clock: int
     revision: int
