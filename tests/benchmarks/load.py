@@ -4,9 +4,9 @@ One hour, 100 Hz, 40 channels of 16 bits.  Run: ``python tests/benchmarks/load.p
 which hold on any machine; the seconds beside them are this machine's.
 """
 
+import sys
 import tempfile
 import time
-from collections.abc import Callable
 from io import BytesIO
 from pathlib import Path
 
@@ -14,6 +14,8 @@ import numpy as np
 import pandas as pd
 from mcap.reader import make_reader
 from mcap.writer import CompressionType, Writer
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from sagline_analyser import load_ride
 from sagline_logger.format import (
@@ -28,12 +30,13 @@ from sagline_logger.format import (
     Time,
     encode_frame,
 )
+from support.timing import best_of
 
 RATE = 100
 ROWS = 3600 * RATE
 PER_FRAME = 10
 CHANNELS = 40
-ROUNDS = 7
+ROUNDS = 15
 
 
 def make_samples() -> np.ndarray:
@@ -81,16 +84,6 @@ def write_mcap(path: Path, samples: np.ndarray) -> None:
         writer.finish()
 
 
-def best(run: Callable[[], object]) -> float:
-    """Return the shortest time of several runs in s."""
-    times = []
-    for _ in range(ROUNDS):
-        start = time.perf_counter()
-        run()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
 def read_mcap(path: Path) -> int:
     """Read every message; return how many bytes of samples they held."""
     reader = make_reader(BytesIO(path.read_bytes()))
@@ -117,9 +110,12 @@ def main() -> None:
             assert np.array_equal(loaded.values[key.key], read[key.key])  # the very same doubles
         assert read_mcap(mcap) == samples.nbytes
 
-        csv_time = best(lambda: pd.read_csv(csv, engine="c"))
-        log_time = best(lambda: load_ride(log))
-        single_time = best(lambda: load_ride(single))
+        csv_time, log_time, single_time = best_of(
+            ROUNDS,
+            lambda: pd.read_csv(csv, engine="c"),
+            lambda: load_ride(log),
+            lambda: load_ride(single),
+        )
         start = time.perf_counter()
         read_mcap(mcap)
         mcap_time = time.perf_counter() - start

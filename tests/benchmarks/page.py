@@ -14,7 +14,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -36,6 +35,7 @@ from sagline_logger.format import (
     read_log,
 )
 from support.browser import chromium
+from support.timing import best_of
 
 BOARD = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
 ROUNDS = 5
@@ -74,18 +74,6 @@ def write_plain(ride: Ride, path: Path) -> None:
         ]
     )
     figure.write_html(path, include_plotlyjs=True)
-
-
-def best_of(*jobs: Callable[[], object]) -> list[float]:
-    """Return the s of the fastest of some rounds of each job; they take turns, so that whatever
-    else slows the machine for a while slows all of them."""
-    times: list[list[float]] = [[] for _ in jobs]
-    for _ in range(ROUNDS):
-        for job, own in zip(jobs, times, strict=True):
-            start = time.perf_counter()
-            job()
-            own.append(time.perf_counter() - start)
-    return list(map(min, times))
 
 
 def first_plot(page: Path) -> float:
@@ -162,6 +150,7 @@ def main() -> None:
         samples = sum(len(s.time) * len(s.channels) for s in ride.streams.values())
         print(f"{samples} samples")
         building, plain_building, worked_out = best_of(
+            ROUNDS,
             lambda: write_page(ride, ours, board),
             lambda: write_plain(ride, plain),
             lambda: answers(ride, board),
