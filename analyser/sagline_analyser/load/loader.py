@@ -199,7 +199,7 @@ def _streams(
         if name not in streams:
             found = parts.pop(name, None) or [Part.empty(segment, stream)]
             _check_size(name, found, where)
-            streams[name], backwards = build_stream(name, found, ahead.finish(found))
+            streams[name], backwards = build_stream(name, found, ahead.finish)
             if backwards:
                 warnings.append(f"the clock of {name!r} ran backwards; its times are held level")
     return streams, losses, undescribed

@@ -1,5 +1,6 @@
 """From tables of SAMPLES records to the columns of one stream."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -91,15 +92,14 @@ class Part:
 
 
 def build_stream(
-    name: str, parts: list[Part], table: Table | None = None
+    name: str, parts: list[Part], filled: Callable[[list[Part]], Table | None]
 ) -> tuple[StreamColumns, bool]:
     """Join the parts of one stream, given in order of arrival.
 
-    ``table`` holds the samples of a stream in one part, where they are already unpacked.
+    ``filled`` waits for the table of these parts' samples where they are being unpacked already.
     Returns the columns, and whether the device's clock ran backwards somewhere, so that times had
     to be held level.
     """
-    channels, raw, values = _scale(parts, table)
     time = np.concatenate([_times(part) for part in parts])
     counts = np.concatenate([part.chunk.count for part in parts])
     records = [part.chunk.count.size for part in parts]
@@ -116,6 +116,7 @@ def build_stream(
     if period:
         gap[1:] |= steps > _PAUSE * period
     segment = np.repeat(segments, counts)
+    channels, raw, values = _scale(parts, filled(parts))
     return StreamColumns(name, period, channels, time, raw, values, segment, gap), backwards
 
 
@@ -128,7 +129,9 @@ def _times(part: Part) -> npt.NDArray[np.float64]:
         # All samples count up in periods; a record is off that by as much as its first sample is.
         device = np.repeat(device - (until - count) * period, count)
         device += np.arange(0, int(until[-1]) * period, period, dtype=np.int64)
-    return part.line.host(device) / 1e6
+    time = part.line.host(device)
+    time /= 1e6
+    return time
 
 
 Columns = tuple[

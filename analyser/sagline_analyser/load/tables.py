@@ -28,6 +28,7 @@ from sagline_logger.format.host_records import FIRST_HOST_KIND
 from sagline_logger.format.limits import MAX_BODY, MAX_STREAMS
 
 from .frames import Block, Bytes, Places, gather
+from .packed import Packed
 
 _HEADER = np.dtype(
     [
@@ -46,7 +47,9 @@ CLOCKED = np.dtype([("offset", "i8"), ("segment", "i8"), ("clock", "i8")])
 """What the device's clock, modulo 2^32, read in a record at a place in the file."""
 _KNOWN = 16
 """Descriptors of a log that are looked out for; the rest are decoded each time they come."""
-INSTANT = np.dtype([("offset", "i8"), ("monotonic", "i8"), ("wall", "i8"), ("time", "?")])
+INSTANT = np.dtype(
+    [("offset", "i8"), ("monotonic", "i8"), ("wall", "i8"), ("time", "?")], align=True
+)
 """The host's clocks at a place in the file; ``time`` where a TIME record says so."""
 FURTHEST = 1 << 61
 """µs: a host clock beyond ± this reads as this, so that every difference of two fits 64 bits."""
@@ -66,22 +69,23 @@ class Key(NamedTuple):
 
 @dataclass
 class Chunk:
-    """SAMPLES records of one key, one item a record, and their samples, one item a sample.
-
-    ``packed`` comes in pieces, in order, because joining them would copy the whole log.
-    """
+    """SAMPLES records of one key, one item a record, and their samples in pieces, in order."""
 
     offset: Places
     sequence: npt.NDArray[np.uint32]
     clock: npt.NDArray[np.uint32]
     count: npt.NDArray[np.uint8]
-    packed: list[npt.NDArray[np.void]]
+    packed: list[Packed]
 
     def only(self, keep: npt.NDArray[np.bool_]) -> "Chunk":
         """Return some of the records."""
-        rows = np.concatenate(self.packed)[np.repeat(keep, self.count)]
+        ends = np.cumsum([piece.count.size for piece in self.packed])[:-1]
+        packed = [
+            replace(piece, start=piece.start[own], count=piece.count[own])
+            for piece, own in zip(self.packed, np.split(keep, ends), strict=True)
+        ]
         return Chunk(
-            self.offset[keep], self.sequence[keep], self.clock[keep], self.count[keep], [rows]
+            self.offset[keep], self.sequence[keep], self.clock[keep], self.count[keep], packed
         )
 
     @classmethod
@@ -162,13 +166,13 @@ class _Known:
             varies[Board.CLOCK] = True
         return cls(record, np.frombuffer(body, np.uint8), varies)
 
-    def among(self, block: Block, frames: Places) -> Places:
-        """Return those of some frames that are this descriptor."""
+    def among(self, block: Block, frames: Places) -> npt.NDArray[np.bool_]:
+        """Return which of some frames are this descriptor."""
         size = self.body.size
-        alike = frames[block.size[frames] == size]
-        bodies = gather(block.data, np.dtype(f"V{size}"), block.start[alike])
+        found: npt.NDArray[np.bool_] = block.size[frames] == size
+        bodies = gather(block.data, np.dtype(f"V{size}"), block.start[frames[found]])
         same = bodies.view(np.uint8).reshape(-1, size) == self.body
-        found: Places = alike[(same | self.varies).all(axis=1)]
+        found[found] = (same | self.varies).all(axis=1)
         return found
 
 
@@ -236,17 +240,19 @@ class _Builder:
         """Return the device's records among some frames, in order, repetitions together."""
         found: list[tuple[Places, Board | Stream | Event]] = []
         for known in self.known.values():
-            if (same := known.among(block, frames)).size:
-                found.append((same, known.record))
-                frames = np.setdiff1d(frames, same, assume_unique=True)
+            if (same := known.among(block, frames)).any():
+                found.append((frames[same], known.record))
+                frames = frames[~same]
         places = block.offset[frames].tolist()
         for frame, place, body in zip(frames, places, block.bodies(frames), strict=True):
             record = self.other(place, body)
             if isinstance(record, _DEVICE):
                 found.append((np.array([frame]), record))
             if isinstance(record, Board | Stream) and len(self.known) < _KNOWN:
-                known = _Known.of(record, body)
-                self.known.setdefault(known.body[~known.varies].tobytes(), known)
+                clock = Board.CLOCK if isinstance(record, Board) else slice(0)
+                constant = body[: clock.start] + body[clock.stop :]
+                if constant not in self.known:
+                    self.known[constant] = _Known.of(record, body)
         found.sort(key=lambda told: int(told[0][0]))
         return found
 
@@ -344,7 +350,7 @@ class _Builder:
                 header["sequence"][own],
                 header["clock"][own],
                 header["count"][own],
-                [_pack(block, start[own], count[own], key.row)],
+                [Packed(block.data, start[own], count[own], key.row)],
             )
             self.chunks[key].append(chunk)
             if self.take is not None:
@@ -380,20 +386,3 @@ def _groups(code: npt.NDArray[np.int64]) -> list[Places]:
         return [np.arange(code.size)]
     order = np.argsort(code, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
-
-
-def _pack(block: Block, start: Places, count: Places, row: int) -> npt.NDArray[np.void]:
-    """Return the samples of some records one after the other, ``row`` bytes each."""
-    if not row:
-        return np.empty(0, "V1")
-    if (count == count[0]).all():  # as a board sends them, but for its last record
-        return gather(block.data, np.dtype(f"V{count[0] * row}"), start).view(f"V{row}")
-    packed = np.empty(int(count.sum()) * row, np.uint8)
-    place = (np.cumsum(count) - count) * row
-    for one in np.unique(count):  # records of one length move together
-        own = count == one
-        size = np.dtype(f"V{one * row}")
-        items = packed.size - size.itemsize + 1
-        target = np.ndarray((items,), size, packed.data, strides=(1,))
-        target[place[own]] = gather(block.data, size, start[own])
-    return packed.view(f"V{row}")

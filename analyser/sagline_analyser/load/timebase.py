@@ -43,7 +43,10 @@ class ClockLine:
 
     def host(self, device: Micros) -> npt.NDArray[np.float64]:
         """Return host times in µs of unwrapped device readings in µs."""
-        return self.start + (device - self.zero).astype(np.float64) * (1.0 + self.rate)
+        host = (device - self.zero).astype(np.float64)
+        host *= 1.0 + self.rate
+        host += self.start
+        return host
 
     @property
     def drift_ppm(self) -> float:
