@@ -36,6 +36,10 @@ _BLOCK = 1 << 21
 """Bytes read at once: enough for numpy's calls to pay, few enough to stay in the cache."""
 
 
+_FIRST = 1 << 18
+"""Bytes of the first block: few, so that whoever waits for its samples can begin."""
+
+
 @dataclass(frozen=True)
 class Block:
     """The sound frames of one stretch of a log, in file order.
@@ -62,13 +66,15 @@ def read_blocks(file: IO[bytes], block: int = _BLOCK) -> Iterator[Block]:
     """Yield a log block by block; memory is bounded by the block's size."""
     held = np.empty(0, np.uint8)
     offset = 0
+    wanted = min(block, _FIRST)
     overlong = False  # the bytes before this block already ran past the longest frame
     while True:
         # Always of one size: that the C library learns to hand out again, pages and all.
         data = np.empty(MAX_ENCODED + block + 1, np.uint8)
         data[: held.size] = held
         # Every binary file has this, though its type does not say so.
-        room = data[held.size : held.size + block]
+        room = data[held.size : held.size + wanted]
+        wanted = block
         size = file.readinto(room.data)  # type: ignore[attr-defined]
         if not size:
             break
@@ -174,8 +180,11 @@ def _destuff(data: Bytes, start: Places, end: Places) -> tuple[npt.NDArray[np.bo
     few: list[int] = []
     raw = data.data
     for number, first, last in zip(frame.tolist(), at.tolist(), stop.tolist(), strict=True):
-        raw[first:last], gone, whole[number] = _destuff_one(bytes(raw[first:last]))
-        few += [first + n for n in gone]
+        raw[first:last], gone, sound = _destuff_one(bytes(raw[first:last]))
+        if gone:
+            few += [first + n for n in gone]
+        if not sound:
+            whole[number] = False
     taken = np.concatenate([*extra, np.array(few, np.intp)])
     taken.sort()
     return whole, taken
