@@ -18,7 +18,7 @@ from zlib_ng import zlib_ng
 from sagline_analyser import load_ride
 from sagline_analyser.load.ahead import Ahead
 from sagline_analyser.load.frames import _RETURN, _STRETCH, crc32, read_blocks
-from sagline_analyser.load.tables import tabulate
+from sagline_analyser.load.tables import _KNOWN, tabulate
 from sagline_logger.format import Channel, SampleType, Stream, encode_frame
 from sagline_logger.format.limits import MAX_BODY
 from support.logs import board, log_bytes, pack, time
@@ -76,6 +76,38 @@ def test_columns_filled_while_reading_are_those_filled_afterwards(
     for key in one.channels:
         assert one.raw[key].tobytes() == other.raw[key].tobytes()
         assert one.values[key].tobytes() == other.values[key].tobytes()
+
+
+def test_descriptors_that_come_again_are_told_by_their_bytes() -> None:
+    """Block by block they are looked out for; in one block each is decoded by itself."""
+    records: list[object] = []
+    for boot in range(3, 3 + _KNOWN):  # more descriptors than are looked out for
+        own = replace(STREAM, boot=boot)
+        for n in range(5):
+            records += [board(boot, n * 5_000_000), own, *frames(range(n * 9, n * 9 + 9), own)]
+        records += [replace(own, name="other"), replace(board(boot), name=f"board {boot}")]
+    records += [board(2), replace(STREAM, boot=2), board(3, 77)]  # the last one came long before
+    data = log_bytes(records)  # type: ignore[arg-type]
+    one, other = (tabulate(read_blocks(BytesIO(data), size)) for size in (1 << 12, len(data)))
+    assert one.boards.tolist() == other.boards.tolist()
+    assert one.boards.size == 6 * _KNOWN + 2
+    assert one.descriptors.tolist() == other.descriptors.tolist()
+    assert list(one.described.items()) == list(other.described.items())
+    assert one.contradicted == other.contradicted == {"other"}
+    assert one.boots == other.boots == [*range(3, 3 + _KNOWN), 2, 3]
+    assert one.frames == other.frames
+    assert one.board is not None and one.board.name == "Kestrel"
+
+
+def test_a_stream_described_in_two_ways_is_told_once(tmp_path: Path) -> None:
+    path = tmp_path / "ride.sagline"
+    again = [replace(STREAM, channels=STREAM.channels[::-1])] * 3
+    path.write_bytes(log_bytes([*START, *frames(range(3)), *again]))  # type: ignore[arg-type]
+    ride = load_ride(path)
+    assert [w for w in ride.warnings if "two ways" in w] == [
+        "stream 'fast' was described in two ways under one revision; the first is used"
+    ]
+    assert ride.streams["fast"].values["pack_voltage"][0] == 48.0
 
 
 @pytest.mark.parametrize("check", [crc32, zlib.crc32])
