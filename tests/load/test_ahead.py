@@ -86,15 +86,19 @@ def test_descriptors_that_come_again_are_told_by_their_bytes() -> None:
         for n in range(5):
             records += [board(boot, n * 5_000_000), own, *frames(range(n * 9, n * 9 + 9), own)]
         records += [replace(own, name="other"), replace(board(boot), name=f"board {boot}")]
+    # Known by now, and contradicted before it comes again in a segment of its own.
+    early = replace(STREAM, boot=3)
+    records += [early, board(4), board(3), replace(early, name="other"), early]
     records += [board(2), replace(STREAM, boot=2), board(3, 77)]  # the last one came long before
     data = log_bytes(records)  # type: ignore[arg-type]
     one, other = (tabulate(read_blocks(BytesIO(data), size)) for size in (1 << 12, len(data)))
     assert one.boards.tolist() == other.boards.tolist()
-    assert one.boards.size == 6 * _KNOWN + 2
+    assert one.boards.size == 6 * _KNOWN + 4
     assert one.descriptors.tolist() == other.descriptors.tolist()
     assert list(one.described.items()) == list(other.described.items())
-    assert one.contradicted == other.contradicted == {"other"}
-    assert one.boots == other.boots == [*range(3, 3 + _KNOWN), 2, 3]
+    assert one.described[_KNOWN + 2, STREAM.stream, STREAM.revision].name == "other"
+    assert one.contradicted == other.contradicted == {"fast", "other"}
+    assert one.boots == other.boots == [*range(3, 3 + _KNOWN), 3, 4, 3, 2, 3]
     assert one.frames == other.frames
     assert one.board is not None and one.board.name == "Kestrel"
 

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -28,6 +29,7 @@ from sagline_logger.format.host_records import FIRST_HOST_KIND
 from sagline_logger.format.limits import MAX_BODY, MAX_STREAMS
 
 from .frames import Block, Bytes, Places, gather
+from .known import Known
 from .packed import Packed
 
 _HEADER = np.dtype(
@@ -150,39 +152,14 @@ def tabulate(blocks: Iterable[Block], take: Take | None = None) -> Tables:
     return builder.finish()
 
 
-@dataclass(frozen=True)
-class _Known:
-    """A descriptor that came before; its repetitions are told by their bytes, many at once."""
-
-    record: Board | Stream
-    body: Bytes
-    varies: npt.NDArray[np.bool_]
-    """The bytes that differ each time: a BOARD's clock."""
-
-    @classmethod
-    def of(cls, record: Board | Stream, body: bytes) -> "_Known":
-        varies = np.zeros(len(body), np.bool_)
-        if isinstance(record, Board):
-            varies[Board.CLOCK] = True
-        return cls(record, np.frombuffer(body, np.uint8), varies)
-
-    def among(self, block: Block, frames: Places) -> npt.NDArray[np.bool_]:
-        """Return which of some frames are this descriptor."""
-        size = self.body.size
-        found: npt.NDArray[np.bool_] = block.size[frames] == size
-        bodies = gather(block.data, np.dtype(f"V{size}"), block.start[frames[found]])
-        same = bodies.view(np.uint8).reshape(-1, size) == self.body
-        found[found] = (same | self.varies).all(axis=1)
-        return found
-
-
 class _Builder:
     def __init__(self, take: Take | None) -> None:
         self.take = take
-        self.known: dict[bytes, _Known] = {}
+        self.known: dict[bytes, Known] = {}
         self.boards: list[npt.NDArray[np.void]] = []
         self.latest = -1  # place of the last of them
         self.descriptors: list[Places] = []
+        self.streams: list[tuple[int, int, Stream]] = []  # (offset, segment, record)
         self.tables = Tables({}, [])
         self.chunks: defaultdict[Key, list[Chunk]] = defaultdict(list)
         self.times: list[tuple[Places, npt.NDArray[np.void]]] = []
@@ -216,6 +193,7 @@ class _Builder:
         segment = self.segments(boot)
         for frames, record in device:
             self.note(block, frames, segment[frames], record)
+        self.describe()
         timed = np.flatnonzero(is_time)
         self.times.append((block.offset[timed], gather(block.data, _TIME, block.start[timed])))
         self.add_samples(block, sampled, header, segment[sampled])
@@ -237,7 +215,7 @@ class _Builder:
         return np.where(hidden, 0, kind).astype(np.uint8)
 
     def device(self, block: Block, frames: Places) -> list[tuple[Places, Board | Stream | Event]]:
-        """Return the device's records among some frames, in order, repetitions together."""
+        """Return the device's records among some frames; what repeats itself comes but once."""
         found: list[tuple[Places, Board | Stream | Event]] = []
         for known in self.known.values():
             if (same := known.among(block, frames)).any():
@@ -252,8 +230,7 @@ class _Builder:
                 clock = Board.CLOCK if isinstance(record, Board) else slice(0)
                 constant = body[: clock.start] + body[clock.stop :]
                 if constant not in self.known:
-                    self.known[constant] = _Known.of(record, body)
-        found.sort(key=lambda told: int(told[0][0]))
+                    self.known[constant] = Known.of(record, body)
         return found
 
     def note(
@@ -279,10 +256,17 @@ class _Builder:
                 self.latest, tables.board = int(places[-1]), record
         else:
             self.descriptors.append(places)
-            for number in np.unique(segment).tolist():
-                key = (number, record.stream, record.revision)
-                if tables.described.setdefault(key, record) != record:
-                    tables.contradicted.add(record.name)
+            numbers, first = np.unique(segment, return_index=True)
+            for place, number in zip(places[first].tolist(), numbers.tolist(), strict=True):
+                self.streams.append((place, number, record))
+
+    def describe(self) -> None:
+        """Take the streams that a block described, the first in the file first."""
+        for _, segment, stream in sorted(self.streams, key=itemgetter(0)):
+            key = (segment, stream.stream, stream.revision)
+            if self.tables.described.setdefault(key, stream) != stream:
+                self.tables.contradicted.add(stream.name)
+        self.streams.clear()
 
     def other(self, offset: int, body: bytes) -> Record | None:
         record = self.decoded.get(body)
@@ -361,9 +345,10 @@ class _Builder:
         for key, chunks in self.chunks.items():
             tables.samples[key] = Chunk.join(chunks)
         if self.boards:
-            tables.boards = np.concatenate(self.boards)
+            boards = np.concatenate(self.boards)
+            tables.boards = boards[np.argsort(boards["offset"], kind="stable")]
         if self.descriptors:
-            tables.descriptors = np.concatenate(self.descriptors)
+            tables.descriptors = np.sort(np.concatenate(self.descriptors))
         if self.damaged:
             tables.damaged = np.concatenate(self.damaged)
         if self.times:
