@@ -15,7 +15,7 @@ import numpy.typing as npt
 from sagline_logger.format.limits import MAX_BODY, MAX_ENCODED
 
 try:
-    from zlib_ng.zlib_ng import crc32  # three times as fast
+    from zlib_ng.zlib_ng import crc32  # by the processor's own instructions
 except ImportError:  # on 32-bit ARM, for which it is not built
     from zlib import crc32
 
