@@ -17,7 +17,7 @@ from .frames import read_blocks
 from .streams import Part
 from .tables import Chunk, Key, tabulate
 
-_TAIL = 1 << 16
+_TAIL = 1 << 14
 """Bytes at a file's end that are searched for the numbers of the last samples."""
 _SMALL = 1 << 20
 """Bytes up to which a log is not worth a second thread."""

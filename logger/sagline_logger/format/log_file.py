@@ -18,6 +18,7 @@ SIGNATURE = encode_frame(LogStart().encode())
 """First bytes of a log of this version."""
 
 _CHUNK = 1 << 16
+_START = 1 << 10  # a sound log shows its first frame here
 _SEARCH = 1 << 24
 """Bytes searched for a first sound frame: a whole erase block of an SD card may be lost."""
 
@@ -125,7 +126,7 @@ def open_log(path: Path) -> IO[bytes]:
         ) from None
     try:
         file = unwrap(file, path)
-        start = file.read(_CHUNK)
+        start = file.read(_START)
         if not start:
             check_is_log(start, str(path))
         following = iter(lambda: file.read(_CHUNK), b"")
