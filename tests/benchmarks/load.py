@@ -36,7 +36,7 @@ RATE = 100
 ROWS = 3600 * RATE
 PER_FRAME = 10
 CHANNELS = 40
-ROUNDS = 25
+ROUNDS = 40
 
 
 def make_samples() -> np.ndarray:

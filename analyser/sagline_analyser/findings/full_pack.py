@@ -100,13 +100,16 @@ def full_pack_answer(
     words, figures = [], []
     if over:
         worst = max(over, key=lambda one: one.span.peak)
-        words.append(f"{len(over)} × a cell above its full voltage while braking")
+        words.append(f"braking took a cell above its full voltage ({_times(over)})")
         figures.append(Figure("highest cell while braking", worst.span.peak, "V", None,
                               f"{worst.where} at {worst.span.peak_time:.1f} s"))  # fmt: skip
     if much:
         hardest = min(much, key=lambda one: one.span.peak)
         long = sum(one.span.duration for one in much)
-        words.append(f"{len(much)} × more charge current than the cells allow, {long:.1f} s in all")
+        words.append(
+            f"the charge current was above what the cells allow ({_times(much)}, {long:.1f} s in "
+            "all)"
+        )
         figures.append(Figure("greatest charge current", -hardest.span.peak, "A", None,
                               f"at {hardest.span.peak_time:.1f} s"))  # fmt: skip
     details = _worst(over) + _worst(much)
@@ -122,6 +125,10 @@ def full_pack_answer(
     return Answer("full_pack", QUESTION, "Yes: " + " and ".join(words) + ".", True,
                   tuple(figures), tuple((x.span.start, x.span.end) for x in found),
                   tuple(details))  # fmt: skip
+
+
+def _times(found: Sequence[Overcharge]) -> str:
+    return "once" if len(found) == 1 else f"{len(found)} times"
 
 
 def _worst(found: Sequence[Overcharge]) -> list[str]:
