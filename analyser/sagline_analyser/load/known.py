@@ -10,6 +10,11 @@ from sagline_logger.format import Board, Stream
 from .frames import Block, Bytes, Places, gather
 
 
+def varying(record: Board | Stream) -> slice:
+    """Return the bytes of a descriptor's body that differ each time it comes: a BOARD's clock."""
+    return Board.CLOCK if isinstance(record, Board) else slice(0, 0)
+
+
 @dataclass(frozen=True)
 class Known:
     """A descriptor that came before; its repetitions are told by their bytes, many at once."""
@@ -17,13 +22,11 @@ class Known:
     record: Board | Stream
     body: Bytes
     varies: npt.NDArray[np.bool_]
-    """The bytes that differ each time: a BOARD's clock."""
 
     @classmethod
     def of(cls, record: Board | Stream, body: bytes) -> "Known":
         varies = np.zeros(len(body), np.bool_)
-        if isinstance(record, Board):
-            varies[Board.CLOCK] = True
+        varies[varying(record)] = True
         return cls(record, np.frombuffer(body, np.uint8), varies)
 
     def among(self, block: Block, frames: Places) -> npt.NDArray[np.bool_]:

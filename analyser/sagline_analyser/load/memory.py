@@ -16,7 +16,7 @@ _MMAP_THRESHOLD = -3  # of glibc's mallopt(3)
 def hand_back(ride: Ride) -> None:
     """Keep the memory of a long ride down to what is in use, where the C library lets us.
 
-    glibc keeps what was freed for later blocks of the same size: the packed samples of which the
+    glibc keeps what was freed for later blocks of the same size: the bytes of the log of which the
     columns were made (0.35 GiB in the ten-hour case of ``tests/benchmarks/page.py``), and then,
     because it learns that large blocks come and go, passing columns as well.
     """

@@ -29,7 +29,7 @@ from sagline_logger.format.host_records import FIRST_HOST_KIND
 from sagline_logger.format.limits import MAX_BODY, MAX_STREAMS
 
 from .frames import Block, Bytes, Places, gather
-from .known import Known
+from .known import Known, varying
 from .packed import Packed
 
 _HEADER = np.dtype(
@@ -227,8 +227,8 @@ class _Builder:
             if isinstance(record, _DEVICE):
                 found.append((np.array([frame]), record))
             if isinstance(record, Board | Stream) and len(self.known) < _KNOWN:
-                clock = Board.CLOCK if isinstance(record, Board) else slice(0)
-                constant = body[: clock.start] + body[clock.stop :]
+                own = varying(record)
+                constant = body[: own.start] + body[own.stop :]
                 if constant not in self.known:
                     self.known[constant] = Known.of(record, body)
         return found
