@@ -16,6 +16,7 @@ from sagline_logger.format import (
     weakest,
 )
 
+from ..export import column_titles
 from ..findings.answer import Answer
 from ..findings.answers import answers
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
@@ -29,6 +30,7 @@ from .pack import TICK, pack, pack_time
 from .panels import PALETTE, Group, Line, Panel, lay_out
 from .reduce import breaks, extremes
 from .shell import data_block, fill, head, plotly_source, resource
+from .strip import strip
 
 OVERVIEW_BUCKETS = 500
 """Each line of the first view has the least and greatest sample of this many stretches."""
@@ -71,6 +73,7 @@ def page_parts(
     # Before the columns to draw: on a long ride both together would be too much memory.
     found = answers(ride, board) if answered is None else answered
     spec, blocks = trace_data(ride, board, limits, crossings)
+    spec["strip"] = strip(ride, board)
     plotly, script = plotly_source(), page_script()
     yield head(f"{ride.board_name or 'Ride'} – Sagline report", plotly, script)
     yield from _words(ride, board, crossings, limits, found, spec)
@@ -119,7 +122,7 @@ def _block(ident: str, planes: int, text: str) -> str:
     return f'<script type="text/plain" id="{ident}" data-planes="{planes}">{text}</script>\n'
 
 
-SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "main")
+SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "save", "strip", "main")
 
 
 def page_script() -> str:
@@ -160,6 +163,11 @@ def _spec(
     voltages = [by_key[k] for k in ride.keys("pack_voltage") if k in by_key] or [
         by_key[k] for k in ride.keys("cell_voltage") if k in by_key
     ]
+    titles = {
+        key: title
+        for stream in ride.streams.values()
+        for key, title in zip(stream.channels, column_titles(stream), strict=True)
+    }
     return {
         "duration": ride.duration,
         "wall": ride.started_wall,
@@ -167,6 +175,7 @@ def _spec(
         "tables": [{"name": t.name, "period": t.period} for t in tables],
         "columns": [
             _column_spec(column, number_of[column.stream], tables[number_of[column.stream]])
+            | {"title": titles.get(column.key)}
             for column in columns
         ],
         "groups": [

@@ -7,7 +7,6 @@ from functools import cache
 
 from sagline_logger.format import CAUTION, derive_limits, wrap_in_page
 
-from ..export import column_titles
 from ..findings.crossings import find_crossings
 from ..page.document import page_script, trace_data
 from ..page.shell import data_block, fill, head, plotly_source, resource
@@ -34,7 +33,6 @@ def page_parts(share: Shared) -> Iterator[str]:
     )
     yield from fill(resource("share.template", __package__), _parts(share))
     yield data_block("spec", spec)
-    yield data_block("titles", _titles(share, spec["columns"]))
     yield f"<script>{starter}</script>\n"
     yield _packed("draw", script)
     yield from blocks
@@ -47,16 +45,6 @@ def page_parts(share: Shared) -> Iterator[str]:
 def _packed(ident: str, text: str) -> str:
     packed = base64.b64encode(zlib.compress(text.encode(), 9)).decode()
     return f'<script type="text/plain" id="{ident}">{packed}</script>\n'
-
-
-def _titles(share: Shared, columns: list[dict[str, str]]) -> list[tuple[int, str]]:
-    """Return (number of the page's column, title) of each column that was sent."""
-    known = {
-        key: title
-        for stream in share.ride.streams.values()
-        for key, title in zip(stream.channels, column_titles(stream), strict=True)
-    }
-    return [(n, known[c["key"]]) for n, c in enumerate(columns) if c["key"] in known]
 
 
 def _parts(share: Shared) -> dict[str, str]:

@@ -26,53 +26,13 @@
   document.getElementById("copy").addEventListener("click", async () => {
     const area = document.getElementById("text");
     area.select();
-    if (!document.execCommand("copy")) { // the way that a page opened from a file may always use
-      try {
-        await navigator.clipboard.writeText(area.value);
-      } catch {
-        return say("Select the text below and copy it.");
-      }
-    }
-    say("Copied.");
+    say((await copied(area.value)) ? "Copied." : "Select the text below and copy it.");
   });
 
-  // One row an instant, every stream's readings in their places; the very decimals that were sent.
-  function csv() {
-    const wanted = JSON.parse(document.getElementById("titles").textContent) // [column, its title]
-      .map(([number, title]) => ({ ...columns[number], title }));
-    const used = [...new Set(wanted.map((column) => column.table))];
-    const micros = (n, i) => Math.round((tables[n].time[i] - spec.zero) * 1e6);
-    const rows = new Map();
-    for (const n of used) {
-      tables[n].time.forEach((_, i) => {
-        const time = micros(n, i);
-        if (!rows.has(time)) rows.set(time, []);
-        rows.get(time).push([n, i]);
-      });
-    }
-    const quote = (text) => (/[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
-    const titles = ["time from the moment [s]", ...wanted.map(({ title }) => title), "gap"];
-    const lines = [titles.map(quote).join(",")];
-    for (const [time, places] of [...rows].sort((a, b) => a[0] - b[0])) {
-      const at = new Map(places);
-      const values = wanted.map(({ table, raw, value }) => {
-        const reading = at.has(table) ? value(raw[at.get(table)]) : NaN;
-        return reading === reading ? String(reading) : "";
-      });
-      const gap = places.some(([n, i]) => i && tables[n].breaks[i] !== tables[n].breaks[i - 1]) ? 1 : 0;
-      lines.push([(time / 1e6).toFixed(6), ...values, gap].join(","));
-    }
-    return lines.join("\n") + "\n";
-  }
-
+  // The drawing script's own functions, which is here once the samples are.
   document.getElementById("csv").addEventListener("click", () => {
     if (document.body.dataset.state !== "full") return say("The samples are not unpacked yet.");
-    const address = URL.createObjectURL(new Blob([csv()], { type: "text/csv" }));
-    const link = document.createElement("a");
-    link.href = address;
-    link.download = "window.csv";
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(address), 60000);
+    saveFile("window.csv", csv("time from the moment [s]", ...whole));
     say("Saved as window.csv.");
   });
 

@@ -6,9 +6,11 @@ let waiting = 0;
 
 function redraw() {
   for (const panel of panels) panel.dirty = true;
+  document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
   document.body.dataset.busy = "1";
   cancelAnimationFrame(waiting);
   waiting = requestAnimationFrame(drawDue);
+  drawStrip();
   drawLane();
   drawTools();
 }
@@ -35,6 +37,7 @@ function setCursor(t, held = view.held) {
   view.held = held;
   requestAnimationFrame(() => {
     readOut();
+    drawStrip();
     drawTools();
   });
 }
@@ -51,6 +54,8 @@ const actions = [
   ["out", "Zoom out", "−", () => zoomBy(2)],
   ["left", "Earlier", "⇧←", () => panBy(-0.25)],
   ["right", "Later", "⇧→", () => panBy(0.25)],
+  ["undo", "Undo", "u", () => stepBack(-1)],
+  ["redo", "Redo", "r", () => stepBack(1)],
   ["a", "Ruler A", "a", () => setRuler({ a: view.cursor ?? view.start })],
   ["b", "Ruler B", "b", () => setRuler({ b: view.cursor ?? view.end })],
   ["clear", "Clear ruler", "c", () => setRuler({ a: null, b: null })],
@@ -59,7 +64,19 @@ const actions = [
     redraw();
     drawRuler();
   }],
+  ["link", "Copy link", "l", async () => {
+    nameView();
+    say((await copied(location.href)) ? "The link to this view is copied." : `Copy this address: ${location.href}`);
+  }],
+  ["csv", "Save as CSV", "s", () => {
+    if (document.body.dataset.state !== "full") return say("The samples are not unpacked yet.");
+    saveFile(`${document.title.split(" – ")[0]} ${view.start.toFixed(1)} to ${view.end.toFixed(1)} s.csv`,
+      csv("time [s]", view.start, view.end));
+    return say("Every sample of this view is saved.");
+  }],
 ];
+
+const say = (text) => { document.getElementById("status").textContent = text; };
 
 function buildTools() {
   const tools = document.getElementById("tools");
@@ -69,15 +86,20 @@ function buildTools() {
     button.addEventListener("click", run);
     tools.append(button);
   }
-  const thumb = make("i", { id: "thumb" });
-  tools.append(make("output", { id: "now" }), make("div", { id: "window", "aria-hidden": "true" }, thumb));
+  tools.append(make("output", { id: "now" }));
+  // Without a strip (a shared window) a bar tells which part is shown.
+  if (!document.getElementById("strip")) tools.append(make("div", { id: "window", "aria-hidden": "true" }, make("i", { id: "thumb" })));
 }
 
 function drawTools() {
   const total = whole[1] - whole[0];
   const thumb = document.getElementById("thumb");
-  thumb.style.left = (100 * view.start) / total + "%";
-  thumb.style.width = Math.max((100 * (view.end - view.start)) / total, 0.3) + "%";
+  if (thumb) {
+    thumb.style.left = (100 * view.start) / total + "%";
+    thumb.style.width = Math.max((100 * (view.end - view.start)) / total, 0.3) + "%";
+  }
+  document.getElementById("do-undo").disabled = seen.at === 0;
+  document.getElementById("do-redo").disabled = seen.at + 1 === seen.list.length;
   document.getElementById("do-clock")?.setAttribute("aria-pressed", String(view.wall));
   document.getElementById("now").textContent = view.cursor === null
     ? `${timeText(view.start, 1, view.wall)} to ${timeText(view.end, 1, view.wall)}`
@@ -107,15 +129,23 @@ function listen() {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const keys = {
       "+": "in", "=": "in", "-": "out", "0": "whole", Escape: "whole", a: "a", b: "b", c: "clear", w: "clock",
+      u: "undo", r: "redo", l: "link", s: "csv",
     };
     const nudge = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
     if (nudge && event.shiftKey) panBy(nudge / 4);
     else if (nudge) setCursor((view.cursor ?? (view.start + view.end) / 2) + (nudge * (view.end - view.start)) / 200, true);
-    else if (keys[event.key]) actions.find(([id]) => id === keys[event.key])[3]();
+    else if (keys[event.key]) document.getElementById("do-" + keys[event.key])?.click();
     else return;
     event.preventDefault();
   });
   addEventListener("hashchange", followLink);
+  // The same link works as often as it is followed, which the address alone would not tell.
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest?.('a[href^="#t="]');
+    if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    showStretch(link.getAttribute("href"));
+  });
   new ResizeObserver(() => redraw()).observe(document.getElementById("groups"));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => redraw());
   addEventListener("beforeprint", () => setPrinting(true));
@@ -123,8 +153,10 @@ function listen() {
 }
 
 // Links such as #t=12.5,20 show a stretch of the ride.
-function followLink() {
-  const found = /^#t=([\d.]+),([\d.]+)$/.exec(location.hash);
+const followLink = () => showStretch(location.hash);
+
+function showStretch(name) {
+  const found = /^#t=([\d.]+),([\d.]+)$/.exec(name);
   if (!found) return;
   setView(Number(found[1]), Number(found[2]));
   setCursor((view.start + view.end) / 2, true);
@@ -198,13 +230,12 @@ function setPrinting(on) {
   if (on) unfolded = [...document.querySelectorAll(".limits:not([open]), .crossing:not([open])")];
   for (const details of unfolded) details.open = on;
   document.documentElement.classList.toggle("printing", on);
+  document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
   panels.forEach(drawPanel);
   drawLane();
 }
 
 async function unpack() {
-  const status = document.getElementById("status");
-  const say = (text) => { status.textContent = text; };
   if (!("DecompressionStream" in window)) {
     document.body.dataset.state = "reduced";
     say("This browser cannot unpack the full samples (it lacks DecompressionStream, which browsers have had since 2023). " +
@@ -230,8 +261,10 @@ async function unpack() {
 }
 
 buildTools();
+buildStrip();
 buildGroups();
 listen();
+drawStrip();
 drawLane();
 drawTools();
 drawDue(); // at once: the parser still has all the samples before it

@@ -20,8 +20,8 @@ function buildPanel(panelSpec, box) {
   const labels = make("div", { className: "labels" });
   const cursor = make("div", { className: "cursor", hidden: true });
   const band = make("div", { className: "band", hidden: true });
-  const touch = make("div", { className: "touch" }, labels, band, cursor);
-  const area = make("div", { className: "area" }, plot, touch);
+  const touch = make("div", { className: "touch" }, band, cursor);
+  const area = make("div", { className: "area" }, plot, labels, touch);
   const lines = panelSpec.lines.map((line) => ({ ...line, column: columns[line.column], number: line.column }));
   const panel = { ...panelSpec, lines, box, plot, labels, cursor, band, touch, strong: null, dirty: true };
   const chips = make("div", { className: "chips" }, ...lines.map((line) => chip(panel, line)));
@@ -204,28 +204,47 @@ function toLevel(panel, value) {
   return ((top - value) / (top - bottom)) * (panel.height - MARGIN.t - MARGIN.b);
 }
 
-// One label to each height, so that limits close together share it.
+const LABEL = 15; // px of height that a limit's name needs
+
+// The limits' names stand in a column beside the plot, in order of level, each joined to its line
+// by a leader; where there is no room for all, neighbours share a row.
 function placeLabels(panel) {
-  panel.labels.replaceChildren();
-  const rows = [];
-  for (const limit of [...panel.shown].sort((one, other) => other.level - one.level)) {
-    const y = toLevel(panel, limit.level);
-    const row = rows.find((candidate) => Math.abs(candidate.y - y) < 15);
-    if (row) row.limits.push(limit);
-    else rows.push({ y, limits: [limit] });
-  }
-  let free = 0; // the first height that no label covers yet
-  for (const { y, limits } of rows) {
+  const rows = [...panel.shown].sort((one, other) => other.level - one.level)
+    .map((limit) => ({ y: toLevel(panel, limit.level) + MARGIN.t, limits: [limit] }));
+  const most = Math.max(Math.floor((panel.height - MARGIN.t) / LABEL), 1);
+  while (rows.length > most) shareRow(rows);
+  const tops = spread(rows.map(({ y }) => y - LABEL / 2), panel.height - LABEL);
+  const leaders = svg("svg", { width: 14, height: panel.height, "aria-hidden": "true" });
+  const names = rows.map(({ y, limits }, n) => {
+    leaders.append(svg("path", { d: `M0 ${y}L13 ${tops[n] + LABEL / 2}` }));
     const more = limits.length > 1 ? ` and ${limits.length - 1} more` : "";
-    // On a narrow screen the words would hide the traces: a touch on the line tells them there.
-    const words = make("span", { className: "words", textContent: ` · ${limits[0].short}${more}` });
-    const label = make("span", { title: limits.map((limit) => limit.reason).join("\n") },
-      limitText(limits[0], panel), words);
-    const top = Math.max(y < 16 ? y + 1 : y - 16, free);
-    label.style.top = top + "px";
-    free = top + 15;
-    panel.labels.append(label);
+    const name = make("span", { title: limits.map((limit) => limit.reason).join("\n") },
+      limitText(limits[0], panel), make("span", { className: "words", textContent: ` ${limits[0].short}${more}` }));
+    name.style.top = tops[n] + "px";
+    return name;
+  });
+  panel.labels.replaceChildren(leaders, ...names);
+}
+
+// Make one row of the two neighbours that lie closest.
+function shareRow(rows) {
+  let at = 0;
+  for (let n = 1; n + 1 < rows.length; n++) {
+    if (rows[n + 1].y - rows[n].y < rows[at + 1].y - rows[at].y) at = n;
   }
+  rows.splice(at, 2, { y: rows[at].y, limits: [...rows[at].limits, ...rows[at + 1].limits] });
+}
+
+// Tops of rows that would like to stand at the given heights (in ascending order), moved as little
+// as a pass down and a pass up need so that none covers another.
+function spread(wanted, last) {
+  const tops = [];
+  wanted.forEach((top, n) => tops.push(Math.max(top, n ? tops[n - 1] + LABEL : 0)));
+  for (let n = tops.length - 1, bound = last; n >= 0; n--, bound -= LABEL) {
+    bound = Math.min(bound, tops[n]);
+    tops[n] = bound;
+  }
+  return tops;
 }
 
 // The limits within a finger's width of a pointer at height y.

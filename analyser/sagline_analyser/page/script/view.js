@@ -2,7 +2,8 @@
 
 const whole = [0, Math.max(spec.duration, 0.001)];
 const view = { start: whole[0], end: whole[1], cursor: null, held: false, a: null, b: null, wall: false };
-const MARGIN = { l: 52, r: 10, t: 6, b: 24 };
+// Right of each plot the names of its limits stand, which never cover the traces.
+const MARGIN = { l: 52, get r() { return width() < 500 ? 66 : width() < 900 ? 180 : 250; }, t: 6, b: 24 };
 let printing = false;
 
 function make(tag, properties = {}, ...children) {
@@ -44,7 +45,39 @@ function setView(start, end) {
   const middle = (start + end) / 2;
   const from = Math.min(Math.max(middle - span / 2, whole[0]), whole[1] - span);
   Object.assign(view, { start: from, end: from + span });
+  remember();
   redraw();
+}
+
+// The views seen, for undo and redo; a drag counts once, when it rests.
+const seen = { list: [[...whole]], at: 0, timer: 0 };
+
+function remember() {
+  clearTimeout(seen.timer);
+  seen.timer = setTimeout(() => {
+    const [start, end] = seen.list[seen.at];
+    if (start !== view.start || end !== view.end) {
+      seen.list.splice(++seen.at, Infinity, [view.start, view.end]);
+    }
+    nameView();
+  }, 250);
+}
+
+function stepBack(by) {
+  const to = seen.list[seen.at + by];
+  if (!to) return;
+  seen.at += by;
+  Object.assign(view, { start: to[0], end: to[1] });
+  nameView();
+  redraw();
+}
+
+// The address names the view, so that a moment can be linked.
+function nameView() {
+  const all = view.start === whole[0] && view.end === whole[1];
+  const name = all ? "" : `#t=${view.start.toFixed(3)},${view.end.toFixed(3)}`;
+  if (location.hash !== name) history.replaceState(null, "", name || location.pathname + location.search);
+  drawTools();
 }
 
 function zoomBy(factor, about) {

@@ -1,0 +1,73 @@
+"""The whole ride at a glance: what the strip at the head of a page draws."""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sagline_logger.format import BoardFile
+
+from ..findings.electric import battery_current, present
+from ..findings.series import Series
+from ..findings.speed import Unknown, vehicle_speed
+from ..load.ride import Ride
+
+STRETCHES = 480
+"""Equal stretches of the ride that the strip is drawn from, each with its extremes."""
+
+Values = list[float | None]
+
+
+def strip(ride: Ride, board: BoardFile | None) -> dict[str, Any]:
+    """Return the strip's rows; a row whose channel was not recorded is left out.
+
+    ``speed`` the greatest |speed| of each stretch in km/h, ``current`` the least and the greatest
+    battery current in A, ``cell`` the lowest cell in V above ``stop``, its stop voltage (above 0 V
+    where no board file states one).  None where a stretch holds no sample.
+    """
+    found: dict[str, Any] = {"count": STRETCHES}
+    speed = vehicle_speed(ride, board)
+    if not isinstance(speed, Unknown):
+        low, high = _extremes(speed.series, ride.duration)
+        found["speed"] = _rounded(3.6 * np.fmax(np.abs(low), np.abs(high)), 1)
+    if (current := battery_current(ride)) is not None:
+        low, high = _extremes(current.series, ride.duration)
+        found["current"] = [_rounded(low, 1), _rounded(high, 1)]
+    if cells := present(ride, "cell_voltage"):
+        lowest = np.full(STRETCHES, np.inf)
+        for _, series in cells:
+            lowest = np.fmin(lowest, _extremes(series, ride.duration)[0])
+        stop = board.battery.cell_stop if board else None
+        found["stop"] = stop
+        found["cell"] = _rounded(lowest - (stop or 0.0), 3)
+    return found
+
+
+def _extremes(
+    series: Series, duration: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the least and the greatest reading of each stretch.
+
+    A stretch between two samples of a slow stream holds what was read last; NaN where a gap or
+    the stream's end left nothing.
+    """
+    edges = np.linspace(0.0, max(duration, 1e-3), STRETCHES + 1)[:-1]
+    starts = np.searchsorted(series.time, edges)
+    counts = np.diff(np.append(starts, len(series)))
+    low, high = np.full(STRETCHES, np.nan), np.full(STRETCHES, np.nan)
+    filled = np.flatnonzero(counts > 0)
+    if len(filled):
+        low[filled] = np.minimum.reduceat(series.value, starts[filled])
+        high[filled] = np.maximum.reduceat(series.value, starts[filled])
+    empty = np.flatnonzero((counts == 0) & (starts > 0) & (starts < len(series)))
+    held = empty[~series.gap[starts[empty]]]
+    low[held] = high[held] = series.value[starts[held] - 1]
+    return low, high
+
+
+def _rounded(values: npt.NDArray[np.float64], digits: int) -> Values:
+    finite = np.isfinite(values)
+    return [
+        float(value) if good else None
+        for value, good in zip(np.round(values, digits), finite, strict=True)
+    ]
