@@ -174,7 +174,7 @@ def test_keys_links_and_folding(browser: webdriver.Chrome, page: Path) -> None:
     body.send_keys(Keys.ARROW_RIGHT)
     wait_drawn(browser)
     assert browser.execute_script("return view.cursor") > whole[1] / 2
-    read_out = browser.find_elements(By.CSS_SELECTOR, ".chip .value")
+    read_out = browser.find_elements(By.CSS_SELECTOR, "#readout .value")
     assert all(re.search(r"\d|–", one.text) for one in read_out)
     body.send_keys("a")
     body.send_keys(Keys.ARROW_RIGHT, "b")
@@ -182,7 +182,7 @@ def test_keys_links_and_folding(browser: webdriver.Chrome, page: Path) -> None:
     body.send_keys("c")
     assert not browser.find_element(By.ID, "ruler").is_displayed()
 
-    link = browser.find_element(By.CSS_SELECTOR, ".crossing a")
+    link = browser.find_element(By.CSS_SELECTOR, ".episode a")
     address = link.get_attribute("href") or ""
     wanted = [float(number) for number in address.split("=")[1].split(",")]
     link.click()
@@ -311,7 +311,8 @@ def test_rides_with_few_channels_open(
     write_page(make_ride(make_stream("one", np.arange(50) / 10, columns)), page)
     open_page(browser, page)
     assert set(browser.execute_script(DRAWN)["drawn"]) == set(names)
-    assert "Could not be computed" in browser.find_element(By.ID, "figures").text
+    figures = browser.find_element(By.ID, "figures")
+    assert "Could not be computed" in (figures.get_attribute("textContent") or "")
     assert console_errors(browser) == []
 
 

@@ -1,5 +1,6 @@
 """The strip at the head of the report, and the names of limits beside the plots."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -169,3 +170,36 @@ def test_the_view_is_saved_as_csv_sample_by_sample(
     at = head.split(",").index("battery_current [A]")
     values = [float(row.split(",")[at]) for row in rows]
     assert values == stream.values["battery_current"][inside].tolist()
+
+
+@pytest.mark.parametrize("width", [1400, 390])
+def test_nothing_moves_while_the_cursor_slides(
+    browser: webdriver.Chrome, page: Path, width: int
+) -> None:
+    emulate(browser, width, 900)
+    try:
+        open_page(browser, page)
+        browser.execute_script("document.getElementById('groups').scrollIntoView()")
+        browser.execute_script("setCursor(1, true)")
+        browser.execute_async_script("setTimeout(arguments[0], 300)")
+        shift = browser.execute_async_script(
+            """
+            const done = arguments[0];
+            let sum = 0;
+            new PerformanceObserver((list) => {
+              for (const entry of list.getEntries()) sum += entry.value;
+            }).observe({ type: "layout-shift" });
+            let t = 2;
+            const slide = () => {
+              setCursor(t, true);
+              t += 3;
+              if (t < spec.duration) requestAnimationFrame(slide);
+              else setTimeout(() => done(sum), 300);
+            };
+            slide();
+            """
+        )
+        assert shift == 0
+        assert re.search(r"\d", browser.find_element(By.CSS_SELECTOR, "#readout .value").text)
+    finally:
+        emulate(browser, 1400, 1000)

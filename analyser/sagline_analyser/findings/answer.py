@@ -1,8 +1,20 @@
 """An answer to one of the builder's questions: the shape that the page and ``--json`` show."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from sagline_logger.format.caution import CAUTION
+
+from .picture import Picture
+
+
+class Urgency(StrEnum):
+    """What an answer asks of the rider."""
+
+    ACT = "act"
+    LOOK = "look"
+    FINE = "fine"
+    UNKNOWN = "cannot tell"
 
 
 @dataclass(frozen=True)
@@ -37,3 +49,7 @@ class Answer:
     details: tuple[str, ...] = ()
     """Further sentences, most important first."""
     caution: str = CAUTION
+    headline: str = ""
+    """The answer in at most fourteen words."""
+    urgency: Urgency = Urgency.LOOK
+    picture: Picture | None = None

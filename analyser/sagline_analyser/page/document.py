@@ -20,11 +20,13 @@ from ..export import column_titles
 from ..findings.answer import Answer
 from ..findings.answers import answers
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
+from ..findings.episodes import find_episodes
 from ..findings.summary import summarise
 from ..load.ride import Ride
 from . import tables as written
-from .answer_list import answer_list
+from .cards import cards
 from .columns import Column, Table, page_columns
+from .episode_list import episode_list
 from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
 from .panels import PALETTE, Group, Line, Panel, lay_out
@@ -135,14 +137,17 @@ def _words(
     answered: Sequence[Answer], spec: dict[str, Any],
 ) -> Iterator[str]:  # fmt: skip
     summary = summarise(ride, board)
+    episodes = find_episodes(ride, board, crossings)
     parts = {
         "heading": written.heading(ride),
         "warnings": written.warnings(ride),
         "tiles": written.summary_tiles(summary),
-        "answers": answer_list(answered),
+        "answers": cards(answered),
         "bands": written.band_table(summary.bands),
         "crossings": written.crossing_table(ride, crossings, bool(limits)),
         "crossing_count": str(len(crossings)),
+        "episodes": episode_list(ride, episodes),
+        "episode_count": str(len(episodes)),
         "figures": written.figure_table(summary),
         "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
     }

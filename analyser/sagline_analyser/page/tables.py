@@ -4,8 +4,6 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from html import escape as escape_html
 
-from sagline_logger.format import CAUTION
-
 from ..findings.crossings import RULES_TEXT, Crossing
 from ..findings.summary import Band, Finding, Summary, words
 from ..load.ride import Ride
@@ -113,11 +111,11 @@ def crossing_table(ride: Ride, crossings: Sequence[Crossing], has_limits: bool) 
             "(<code>--board FILE</code>)."
         )
     if not crossings:
-        return f"<p>No limit was crossed. {escape(RULES_TEXT)}<p class=caution>{escape(CAUTION)}"
+        return f"<p>No limit was crossed. {escape(RULES_TEXT)}"
     parts = "".join(_crossing_group(ride, rows) for rows in by_threshold(crossings))
     return (
         f"<p>{escape(RULES_TEXT)} A²s is the integral ∫ i² dt from start to end, the measure of "
-        f"heat in leads and fuses.<p class=caution>{escape(CAUTION)}</p>{parts}"
+        f"heat in leads and fuses.{parts}"
     )
 
 

@@ -221,13 +221,12 @@ function drop() {
   panels.forEach(moveOverlays);
 }
 
-// Paper is light, as wide as it is whatever the screen was, and shows limits and crossings
-// unfolded.
+// Paper is light, as wide as it is whatever the screen was, and shows the limits unfolded.
 let unfolded = [];
 
 function setPrinting(on) {
   printing = on;
-  if (on) unfolded = [...document.querySelectorAll(".limits:not([open]), .crossing:not([open])")];
+  if (on) unfolded = [...document.querySelectorAll(".limits:not([open])")];
   for (const details of unfolded) details.open = on;
   document.documentElement.classList.toggle("printing", on);
   document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
@@ -263,6 +262,7 @@ async function unpack() {
 buildTools();
 buildStrip();
 buildGroups();
+buildReadout();
 listen();
 drawStrip();
 drawLane();

@@ -1,4 +1,4 @@
-// Panels: one plot with one vertical axis each, its legend that reads out values, its limits.
+// Panels: one plot with one vertical axis each, its legend, its limits.
 
 const panels = [];
 // Palette numbers of the cross-lines; a setting of a controller is grey.
@@ -32,12 +32,10 @@ function buildPanel(panelSpec, box) {
   return make("div", { className: "panel" }, ...parts);
 }
 
-// A legend entry: a button that hides the line, shows its value at the cursor, and brings the
-// line out while it is pointed at.
+// A legend entry: a button that hides the line, and brings it out while it is pointed at.
 function chip(panel, line) {
-  const value = make("b", { className: "value" });
   const button = make("button", { type: "button", className: "chip", title: line.column.how || line.column.key },
-    swatch(line), make("span", { textContent: line.label }), value);
+    swatch(line), make("span", { textContent: line.label }));
   button.setAttribute("aria-pressed", String(line.shown));
   button.addEventListener("click", () => {
     line.shown = !line.shown;
@@ -52,7 +50,6 @@ function chip(panel, line) {
     button.addEventListener("pointerenter", (event) => event.pointerType === "mouse" && bring(line)());
     button.addEventListener("pointerleave", (event) => event.pointerType === "mouse" && bring(null)());
   }
-  line.value = value;
   return button;
 }
 
@@ -262,7 +259,24 @@ function moveOverlays(panel) {
   panel.band.style.width = Math.max(Math.abs(toPixel(to) - toPixel(from)), 1) + "px";
 }
 
+// Every channel's value at the cursor, in one place that nothing on the page moves for.
+function buildReadout() {
+  const rows = make("dl");
+  for (const panel of panels) {
+    for (const line of panel.lines) {
+      line.value = make("dd", { className: "value" });
+      rows.append(make("div", {}, swatch(line), make("dt", { textContent: line.label.replace("temperature", "temp."), title: line.label }), line.value));
+    }
+  }
+  const close = make("button", { type: "button", textContent: "×", title: "let the cursor go", "aria-label": "Let the cursor go" });
+  close.addEventListener("click", () => setCursor(null, false));
+  document.getElementById("readout").append(make("p", {}, make("span", { id: "readout-time" }), close), rows);
+}
+
 function readOut() {
+  const box = document.getElementById("readout");
+  box.classList.toggle("held", view.cursor !== null);
+  document.getElementById("readout-time").textContent = view.cursor === null ? "No cursor" : `At ${timeText(view.cursor, 3, view.wall)}`;
   for (const panel of panels) {
     moveOverlays(panel);
     for (const line of panel.lines) {

@@ -3,7 +3,7 @@
 const whole = [0, Math.max(spec.duration, 0.001)];
 const view = { start: whole[0], end: whole[1], cursor: null, held: false, a: null, b: null, wall: false };
 // Right of each plot the names of its limits stand, which never cover the traces.
-const MARGIN = { l: 52, get r() { return width() < 500 ? 66 : width() < 900 ? 180 : 250; }, t: 6, b: 24 };
+const MARGIN = { l: 52, get r() { return width() < 500 ? 66 : width() < 900 ? 170 : 210; }, t: 6, b: 24 };
 let printing = false;
 
 function make(tag, properties = {}, ...children) {

@@ -1,0 +1,67 @@
+"""Episodes as HTML: one row each, its limits as bars, the single crossings behind it."""
+
+from collections.abc import Sequence
+
+from sagline_logger.format import Limit
+
+from ..findings.crossings import Crossing
+from ..findings.episodes import Episode, Passed
+from ..findings.summary import words
+from ..load.ride import Ride
+from .tables import escape, zoom_link
+from .units import duration_text, figure_text
+
+BARS = 3
+"""Limits shown as bars; the others are behind the row."""
+
+FULL = 0.5
+"""Share beyond a limit that fills a bar."""
+
+
+def episode_list(ride: Ride, episodes: Sequence[Episode]) -> str:
+    """Return the episodes in time order."""
+    return "".join(_episode(ride, episode) for episode in episodes)
+
+
+def _episode(ride: Ride, episode: Episode) -> str:
+    bars = "".join(_bar(ride, passed) for passed in episode.passed[:BARS])
+    left = len(episode.passed) - BARS
+    more = f"<span class=count>and {left} more</span>" if left > 0 else ""
+    rows = "".join(_row(ride, passed) for passed in episode.passed)
+    length = duration_text(episode.end - episode.start)
+    return (
+        f"<details class=episode><summary><b>{escape(episode.kind)}</b> "
+        f"{zoom_link(episode.start, episode.end)} <span class=count>{length}</span>"
+        f"<span class=passed>{bars}{more}</span></summary>"
+        "<div class=wide><table><thead><tr><th>What<th>Limit<th>Peak<th>At<th>Doing then"
+        f"<tbody>{rows}</table></div></details>"
+    )
+
+
+def _bar(ride: Ride, passed: Passed) -> str:
+    crossing = passed.worst
+    size = 100 * min(passed.beyond / FULL, 1.0)
+    return (
+        f"<span class=beyond><span class=what>{escape(short_name(ride, crossing))}</span>"
+        f"<i style='width:{max(size, 3):.0f}%'></i>"
+        f"<span class=n>{escape(figure_text(crossing.span.peak, crossing.threshold.limit.unit))}"
+        f" / {escape(figure_text(crossing.threshold.level, crossing.threshold.limit.unit))}"
+        "</span></span>"
+    )
+
+
+def _row(ride: Ride, passed: Passed) -> str:
+    crossing = passed.worst
+    limit: Limit = crossing.threshold.limit
+    times = f" ({passed.times} times)" if passed.times > 1 else ""
+    return (
+        f"<tr><th scope=row>{escape(words(ride, crossing.where))}"
+        f"<td>{escape(crossing.threshold.words)}{times}"
+        f"<td class=n>{escape(figure_text(crossing.span.peak, limit.unit))}"
+        f"<td>{zoom_link(crossing.span.start, crossing.span.end)}<td>{escape(crossing.doing)}"
+    )
+
+
+def short_name(ride: Ride, crossing: Crossing) -> str:
+    """Return the part that a limit is of, or the channel where the limit names none."""
+    return crossing.threshold.limit.part or words(ride, crossing.where)
