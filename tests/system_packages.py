@@ -23,24 +23,25 @@ PROGRAMS = {
     "simavr": "simavr",
 }
 """Program the tests start: the Debian packages that bring it."""
-NODE = Path(__file__).parent / "emitters"
-"""Where ``package.json`` pins the MicroPython that runs under Node."""
+NODE = tuple(Path(__file__).parent / room for room in ("emitters", "page"))
+"""Where a ``package.json`` pins what comes from npm: the MicroPython that runs under Node, and the
+accessibility rules that pages are held against."""
 
 
 def main() -> int:
-    """Return 0 when every program and the MicroPython is present at the end."""
-    return install_debian() or install_micropython()
+    """Return 0 when every program and every npm package is present at the end."""
+    return install_debian() or max(install_npm(folder) for folder in NODE)
 
 
-def install_micropython() -> int:
-    """Return 0 when the MicroPython of ``package.json`` is present at the end."""
-    for name, version in json.loads((NODE / "package.json").read_text())["dependencies"].items():
-        there = NODE / "node_modules" / name / "package.json"
+def install_npm(folder: Path) -> int:
+    """Return 0 when the packages of the folder's ``package.json`` are present at the end."""
+    for name, version in json.loads((folder / "package.json").read_text())["dependencies"].items():
+        there = folder / "node_modules" / name / "package.json"
         if there.exists() and json.loads(there.read_text())["version"] == version:
             continue
         install = ["npm", "install", "--no-package-lock", "--ignore-scripts", "--no-audit"]
-        if subprocess.run([*install, "--no-fund", "--loglevel=error"], cwd=NODE).returncode != 0:
-            print(f"the tests need {name}; run in {NODE}: {' '.join(install)}", file=sys.stderr)
+        if subprocess.run([*install, "--no-fund", "--loglevel=error"], cwd=folder).returncode != 0:
+            print(f"the tests need {name}; run in {folder}: {' '.join(install)}", file=sys.stderr)
             return 1
     return 0
 

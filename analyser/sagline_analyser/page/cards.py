@@ -73,7 +73,8 @@ def _card(answer: Answer) -> str:
     kind = urgency(answer)
     rows = "".join(_row(figure) for figure in answer.figures)
     table = (
-        "<div class=wide><table class=figures><thead><tr><th>Figure<th>Value<th>90 % interval"
+        "<div class=wide tabindex=0>"
+        "<table class=figures><thead><tr><th>Figure<th>Value<th>90 % interval"
         f"<th>How it was found<tbody>{rows}</table></div>"
         if rows
         else ""

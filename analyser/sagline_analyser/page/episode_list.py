@@ -17,24 +17,36 @@ BARS = 3
 FULL = 0.5
 """Share beyond a limit that fills a bar."""
 
+SHOWN = 6
+"""Episodes that stand open, those that went furthest beyond a limit."""
+
 
 def episode_list(ride: Ride, episodes: Sequence[Episode]) -> str:
-    """Return the episodes in time order."""
-    return "".join(_episode(ride, episode) for episode in episodes)
+    """Return the episodes in time order, the lesser ones folded away."""
+    ranked = sorted(episodes, key=lambda episode: -episode.passed[0].beyond)
+    furthest = {id(episode) for episode in ranked[:SHOWN]}
+    shown = "".join(_episode(ride, one) for one in episodes if id(one) in furthest)
+    lesser = [one for one in episodes if id(one) not in furthest]
+    if not lesser:
+        return shown
+    rest = "".join(_episode(ride, one) for one in lesser)
+    return f"{shown}<details class=all><summary>{len(lesser)} lesser ones</summary>{rest}</details>"
 
 
 def _episode(ride: Ride, episode: Episode) -> str:
     bars = "".join(_bar(ride, passed) for passed in episode.passed[:BARS])
     left = len(episode.passed) - BARS
-    more = f"<span class=count>and {left} more</span>" if left > 0 else ""
+    more = f"and {left} more" if left > 0 else "detail"
     rows = "".join(_row(ride, passed) for passed in episode.passed)
     length = duration_text(episode.end - episode.start)
     return (
-        f"<details class=episode><summary><b>{escape(episode.kind)}</b> "
-        f"{zoom_link(episode.start, episode.end)} <span class=count>{length}</span>"
-        f"<span class=passed>{bars}{more}</span></summary>"
-        "<div class=wide><table><thead><tr><th>What<th>Limit<th>Peak<th>At<th>Doing then"
-        f"<tbody>{rows}</table></div></details>"
+        f"<div class=episode><p><b>{escape(episode.kind)}</b> "
+        f"{zoom_link(episode.start, episode.end)} <span class=count>{length}</span></p>"
+        f"<div class=passed>{bars}</div>"
+        f"<details><summary>{more}</summary>"
+        "<div class=wide tabindex=0>"
+        "<table><thead><tr><th>What<th>Limit<th>Peak<th>At<th>Doing then"
+        f"<tbody>{rows}</table></div></details></div>"
     )
 
 

@@ -98,7 +98,8 @@ def figure_table(summary: Summary) -> str:
     lacking = "".join(f"<li>{escape(f.label)}: {escape(f.how)}" for f in summary if f.value is None)
     missing = f"<h3>Could not be computed</h3><ul class=lacking>{lacking}</ul>" if lacking else ""
     return (
-        "<div class=wide><table class=figures><thead><tr><th>Figure<th>Value<th>When, where"
+        "<div class=wide tabindex=0>"
+        "<table class=figures><thead><tr><th>Figure<th>Value<th>When, where"
         f"<th>How it was computed<tbody>{rows}</table></div>{missing}"
     )
 
@@ -163,7 +164,8 @@ def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
     return (
         f"<details{opened} class=crossing><summary><b>{escape(what)}</b> {escape(threshold)} "
         f"<span class=count>{often}</span></summary>"
-        "<div class=wide><table><thead><tr><th>Start<th>Duration<th>Peak"
+        "<div class=wide tabindex=0>"
+        "<table><thead><tr><th>Start<th>Duration<th>Peak"
         + ("<th>A²s" if squares else "")
         + f"<th>At the peak<tbody>{body}</table></div>{more}</details>"
     )
@@ -177,7 +179,10 @@ def event_table(rows: Iterable[tuple[float, str, str]]) -> str:
     )
     if not body:
         return "<p>No faults, marks, link losses or restarts."
-    return f"<div class=wide><table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div>"
+    return (
+        "<div class=wide tabindex=0>"
+        f"<table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div>"
+    )
 
 
 def _led_up_to(what: str) -> str:

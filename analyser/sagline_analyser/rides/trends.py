@@ -149,7 +149,7 @@ def _board(
     return (
         f"<details class=board{' open' if unfolded else ''}><summary><b>{escape(name)}</b> "
         f"<span class=count>{count}{span}</span></summary>{''.join(parts)}"
-        f"<h3>The rides</h3><div class=wide><table class=rides><thead><tr>{titles}"
+        f"<h3>The rides</h3><div class=wide tabindex=0><table class=rides><thead><tr>{titles}"
         f"<tbody>{rows}</table></div></details>"
     )
 

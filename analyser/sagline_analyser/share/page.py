@@ -116,7 +116,10 @@ def _values(rows: list[Row]) -> str:
         + "".join(m + escape(text) for m, text in zip(marks, row.numbers(), strict=True))
         for row in rows
     )
-    return f"<div class=wide><table><thead><tr><th>Channel{titles}<tbody>{body}</table></div>"
+    return (
+        "<div class=wide tabindex=0>"
+        f"<table><thead><tr><th>Channel{titles}<tbody>{body}</table></div>"
+    )
 
 
 def _limits(share: Shared) -> str:
@@ -126,4 +129,4 @@ def _limits(share: Shared) -> str:
     caution = f"<p class=caution>{escape(CAUTION)}</p>"
     if not rows:
         return f"<p>No board file, so no limits.</p>{caution}"
-    return f"<div class=wide><table><tbody>{rows}</table></div>{caution}"
+    return f"<div class=wide tabindex=0><table><tbody>{rows}</table></div>{caution}"

@@ -221,16 +221,13 @@ function drop() {
   panels.forEach(moveOverlays);
 }
 
-// Paper is light, as wide as it is whatever the screen was, and shows the limits unfolded.
-let unfolded = [];
-
+// Paper is light, and as wide as it is whatever the screen was.
 function setPrinting(on) {
   printing = on;
-  if (on) unfolded = [...document.querySelectorAll(".limits:not([open])")];
-  for (const details of unfolded) details.open = on;
   document.documentElement.classList.toggle("printing", on);
   document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
   panels.forEach(drawPanel);
+  drawStrip();
   drawLane();
 }
 

@@ -206,8 +206,11 @@ const LABEL = 15; // px of height that a limit's name needs
 // The limits' names stand in a column beside the plot, in order of level, each joined to its line
 // by a leader; where there is no room for all, neighbours share a row.
 function placeLabels(panel) {
-  const rows = [...panel.shown].sort((one, other) => other.level - one.level)
-    .map((limit) => ({ y: toLevel(panel, limit.level) + MARGIN.t, limits: [limit] }));
+  const rows = [];
+  for (const limit of [...panel.shown].sort((one, other) => other.level - one.level)) {
+    if (rows.at(-1)?.limits[0].level === limit.level) rows.at(-1).limits.push(limit);
+    else rows.push({ y: toLevel(panel, limit.level) + MARGIN.t, limits: [limit] });
+  }
   const most = Math.max(Math.floor((panel.height - MARGIN.t) / LABEL), 1);
   while (rows.length > most) shareRow(rows);
   const tops = spread(rows.map(({ y }) => y - LABEL / 2), panel.height - LABEL);
@@ -250,7 +253,7 @@ const limitsNear = (panel, y) => (panel.shown || []).filter((limit) => Math.abs(
 function moveOverlays(panel) {
   const inside = (t) => t !== null && t >= view.start && t <= view.end;
   panel.cursor.hidden = !inside(view.cursor);
-  if (!panel.cursor.hidden) panel.cursor.style.left = toPixel(view.cursor) + "px";
+  if (!panel.cursor.hidden) panel.cursor.style.transform = `translateX(${toPixel(view.cursor)}px)`;
   const marks = dragging && dragging.to !== undefined ? [dragging.from, dragging.to] : [view.a, view.b];
   const [from, to] = marks.map((t) => (t === null ? null : Math.min(Math.max(t, view.start), view.end)));
   panel.band.hidden = from === null || to === null;

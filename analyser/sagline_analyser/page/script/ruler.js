@@ -38,5 +38,5 @@ function drawRuler() {
   }
   const names = ["", "at A", "at B", "Δ", "least", "mean", "greatest", ""];
   const table = make("table", {}, make("thead", {}, make("tr", {}, ...names.map((textContent) => make("th", { textContent })))), body);
-  host.replaceChildren(facts, make("div", { className: "wide" }, table));
+  host.replaceChildren(facts, make("div", { className: "wide", tabIndex: 0 }, table));
 }

@@ -5,7 +5,7 @@ const GRIP = 14; // px either side of the window's edge that take hold of it
 let grip = null; // what a pointer on the strip is doing
 
 const stripRows = () => ["speed", "current", "cell"].filter((name) => spec.strip?.[name]);
-const stripPixels = () => Math.max(document.getElementById("strip-picture").clientWidth - STRIP.left - STRIP.right, 50);
+const stripPixels = () => Math.max((printing ? PAPER : document.getElementById("strip-picture").clientWidth) - STRIP.left - STRIP.right, 50);
 const stripX = (t) => STRIP.left + (t / whole[1]) * stripPixels();
 const stripTime = (x) => Math.min(Math.max(((x - STRIP.left) / stripPixels()) * whole[1], 0), whole[1]);
 
