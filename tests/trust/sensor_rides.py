@@ -76,9 +76,12 @@ def _integrate(
 ) -> dict[str, np.ndarray]:
     count = round(seconds / STEP)
     throttle, brake = _rider(luck, count)
-    share = luck.uniform(0.42, 0.58) if car.motors == 2 else 1.0
-    shares = np.array([share, 1 - share]) if car.motors == 2 else np.array([1.0])
-    shares = np.clip(shares * car.motors, 0, 1.16)
+    # Two motors share as the rider steers: now one has more, now the other.
+    middle, sway = luck.uniform(0.45, 0.55), luck.uniform(0.05, 0.2)
+    marks = np.arange(0, count + 250, 250)
+    share = middle + np.interp(np.arange(count), marks, luck.normal(0, sway, len(marks)))
+    share = np.clip(share, 0.2, 0.8)
+    both = np.stack([share, 1 - share], axis=1) * 2
     swing = luck.uniform(0.0, 0.03)
     length = luck.uniform(80, 300)
     resistance = luck.uniform(1.5e-3, 6e-3) * np.exp(luck.normal(0, 0.08, car.cells))
@@ -94,7 +97,7 @@ def _integrate(
     heat_motor = np.full(car.motors, air + luck.uniform(0, 15))
     heat_stage = np.full(car.motors, air + luck.uniform(0, 10))
     cool_motor = luck.uniform(0.4, 2.0, car.motors)
-    motor_mass, stage_mass = luck.uniform(300, 1500), luck.uniform(80, 300)
+    motor_mass, stage_mass = luck.uniform(60, 300), luck.uniform(80, 300)
     pack_heat = air + luck.uniform(0, 8)
     names = ("speed", "current", "volts", "battery", "duty", "cells", "motor", "stage", "pack")
     told: dict[str, list[object]] = {name: [] for name in names}
@@ -108,6 +111,7 @@ def _integrate(
         emf = car.speed_constant * omega
         open_volts = 3.42 + 0.62 * charge + 0.12 * charge**6 - 0.018 / (charge + 0.02)
         stack = float(np.sum(open_volts - lag))
+        shares = both[i] if car.motors == 2 else np.ones(1)
         wanted = np.minimum(shares * car.motor_limit, car.motor_limit) * throttle[i]
         regen = -0.3 * car.motor_limit * (brake[i] > 0.1) * min(v / 3.0, 1.0)
         wanted = wanted + regen

@@ -23,7 +23,7 @@ LAG = 0.5
 AGREE = 0.5
 """Correlation of changes from which two quantities are said to move against each other."""
 
-CHANGES = 30
+CHANGES = 10
 """Changes needed to say so."""
 
 
@@ -65,7 +65,7 @@ def check_sign(look: Look) -> None:
     for key in [*look.keys("battery_current"), *look.keys("controller_battery_current")]:
         current = look.at(key)
         r, count = moved_together(look, current, volts, max(2.0, 0.05 * peak_of(current)))
-        if r > AGREE and count >= CHANGES:
+        if r > 0.2 and count >= CHANGES and _beyond_chance(r, count):
             look.add(
                 key, "wrong sign",
                 f"The voltage rose whenever it rose and fell whenever it fell (correlation {r:+.2f}"
@@ -83,11 +83,26 @@ def check_sign(look: Look) -> None:
             r, count = moved_together(look, forward, _acceleration(look), least)
             against = "the acceleration"
         if r < -AGREE and count >= CHANGES:
+            pushed, pushes = moved_together(look, forward, _acceleration(look), least)
+            if pushed > 0.2 and pushes >= CHANGES and _beyond_chance(pushed, pushes, 4.0):
+                # The vehicle says that the motor drove: it is the battery's that is turned round.
+                if not any(d.key == "battery_current" for d in look.doubts):
+                    look.add(
+                        "battery_current", "wrong sign",
+                        f"It fell whenever the motor current rose (correlation {r:+.2f} over "
+                        f"{count} changes), and the vehicle sped up.", _all(look),
+                    )  # fmt: skip
+                continue
             look.add(
                 key, "wrong sign",
                 f"It fell whenever {against} rose (correlation {r:+.2f} over {count} changes): it "
                 "reads driving as braking.", _all(look),
             )  # fmt: skip
+
+
+def _beyond_chance(r: float, count: int, times: float = 6.0) -> bool:
+    """Return whether a correlation is so many times its standard error (Student's t of it)."""
+    return abs(r) * ((count - 2) / max(1 - r * r, 1e-9)) ** 0.5 > times
 
 
 def _mean_cell(look: Look) -> Array:

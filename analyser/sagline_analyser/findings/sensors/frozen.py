@@ -7,6 +7,8 @@ read meanwhile.
 
 import numpy as np
 
+from sagline_logger.format import vocabulary
+
 from ..series import Array, Flags
 from .doubt import how_long, runs, seconds, spans_of
 from .look import Look, calm, peak_of, spread
@@ -14,7 +16,7 @@ from .look import Look, calm, peak_of, spread
 HELD = 6.0
 """s for which a channel must hold still before it is looked at."""
 
-MOVED = 0.25
+MOVED = 0.2
 """Share of a channel's whole range that it should have moved by meanwhile."""
 
 FITS = 0.7
@@ -81,12 +83,8 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     own = value[known]
     whole = float(np.quantile(own, 0.98) - np.quantile(own, 0.02))
     quantum = look.step_of(key)
-    # One value held, or the last digit of it toggling.
-    same = np.zeros(len(value), bool)
-    same[1:] = np.abs(np.diff(value)) <= max(0.003 * whole, 1e-9)
-    if key.startswith("duty"):
-        same &= np.abs(value) < 0.85 * top
-    holds = [(a, b) for a, b in runs(same) if (b - a) * look.step >= HELD]
+    usable = np.abs(value) < 0.85 * top if key.startswith("duty") else known
+    holds = _holds(value, usable, 0.004 * whole, round(HELD / look.step))
     if not holds:
         return
     held = np.zeros(len(value), bool)
@@ -116,9 +114,12 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         part = told[first : last + 1][sound[first : last + 1]]
         if len(part) * look.step < HELD / 2:
             continue
-        moved = float(np.quantile(part, 0.95) - np.quantile(part, 0.05))
-        off = float(np.abs(np.quantile(part, [0.05, 0.95]) - np.median(value[first:last])).max())
-        if moved > least and off > least:
+        edges = np.quantile(part, [0.02, 0.98])
+        moved = float(edges[1] - edges[0])
+        off = float(np.abs(edges - np.median(value[first:last])).max())
+        exact = float(np.ptp(value[first : last + 1])) == 0
+        quiet = "voltage" in key and exact and scatter >= 2 * quantum > 0
+        if (moved > least and off > least) or (quiet and moved > max(0.05 * whole, 4 * scatter)):
             gone[first : last + 1] = True
             most = max(most, moved)
     spans = spans_of(look.time, gone, look.step, 2.0)
@@ -128,6 +129,19 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         f"It held still at {at:.4g} {how_long(spans)}, while the sensors it goes with say that it "
         f"moved by {most:.3g}.", spans,
     )  # fmt: skip
+
+
+def _holds(value: Array, usable: Flags, band: float, least: int) -> list[tuple[int, int]]:
+    """Return the rows of samples that hold one value, or stay within ``band`` of it."""
+    step = np.abs(np.diff(value, prepend=np.nan))
+    exact = [(a - 1, b) for a, b in runs((step == 0) & usable) if b - a + 1 >= least]
+    rows = list(exact)
+    for first, last in runs((step <= band) & usable):
+        if last - first + 1 < least or any(a <= last and b >= first for a, b in exact):
+            continue
+        if float(np.ptp(value[first : last + 1])) <= 2 * band:
+            rows.append((first, last))
+    return rows
 
 
 def _plain(look: Look, key: str, partners: list[Array]) -> Array:
@@ -160,7 +174,7 @@ def _throttle(look: Look, key: str) -> None:
     throttle = look.at(key)
     currents = look.all_of("motor_current")
     if len(currents):
-        drive = np.nanmax(currents, axis=0) if len(currents) > 1 else currents[0]
+        drive = np.fmax.reduce(currents, axis=0)
     else:
         drive = look.at("battery_current")
     if not np.isfinite(drive).any() or not np.isfinite(throttle).any():
@@ -271,6 +285,10 @@ BACK = 60.0
 ALIKE = 1.0
 """s for which every sample must repeat."""
 
+_MEASURED = {name for name, term in vocabulary().items() if term.group in (
+    "voltage", "current", "cell", "speed", "temperature") and not name.endswith("_limit")}
+"""What a converter reads, with its noise; a hand or a program may well do the same thing twice."""
+
 
 def check_repeats(look: Look) -> None:
     """Note columns that play a stretch of their own past again, sample for sample."""
@@ -282,6 +300,8 @@ def check_repeats(look: Look) -> None:
         back = min(round(BACK / max(period, 1e-3)), 6000, count)
         gone: dict[str, Flags] = {}
         for key in stream.channels:
+            if stream.channels[key].name not in _MEASURED:
+                continue
             values = np.asarray(stream.raw[key])
             flags = _repeated(values, back, max(round(ALIKE / max(period, 1e-3)), 3 * PROBE))
             if flags is not None:
@@ -324,7 +344,7 @@ def _repeated(values: "np.typing.NDArray[np.generic]", back: int, least: int) ->
         for place in at[::-1][:3].tolist():
             lag = start - place
             first, last = _extent(values, start, lag)
-            if last - first >= least and len(set(values[first:last].tolist())) >= PROBE:
+            if last - first >= least and len(set(values[first:last].tolist())) >= PROBE // 2:
                 found = np.zeros(count, bool) if found is None else found
                 found[first:last] = True
                 break

@@ -114,7 +114,7 @@ class Look:
         keys, turning = self.turning()
         if not keys:
             return None
-        n = np.nanmean(np.abs(turning), axis=0) if len(turning) > 1 else np.abs(turning[0])
+        n = np.fmin.reduce(np.abs(turning), axis=0)
         v = np.abs(self.at("speed"))
         with np.errstate(invalid="ignore"):
             moving = (v > 1.0) & (n > 0.05 * np.nanmax(n))

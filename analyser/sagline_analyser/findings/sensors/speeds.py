@@ -40,6 +40,9 @@ def _stuck_at_zero(look: Look, key: str) -> None:
         if keys:
             least = np.abs(turning).min(axis=0)  # one motor may spin, all of them drive
             going = least * factor > ROLLING if factor else least > 0.2 * np.nanmax(least)
+            # A motor speed that holds still may itself be what is stuck.
+            still = (np.diff(turning, axis=1, prepend=np.nan) == 0).any(axis=0)
+            going &= ~grown(still, calm(still, round(1.0 / look.step)))
             witness = f"{keys[0]} and its like" if len(keys) > 1 else keys[0]
         else:
             duty = look.all_of("duty_cycle")
@@ -53,7 +56,7 @@ def _stuck_at_zero(look: Look, key: str) -> None:
     core = calm(both, width)
     if not core.any():
         return
-    gone = _grown(both, core)
+    gone = grown(both, core)
     if np.count_nonzero(gone & going) > 0.5 * np.count_nonzero(going & np.isfinite(speed)):
         gone = np.ones(len(both), bool)
     spans = spans_of(look.time, gone, 0.5, 2.0)
@@ -65,7 +68,7 @@ def _stuck_at_zero(look: Look, key: str) -> None:
     )  # fmt: skip
 
 
-def _grown(flags: Flags, core: Flags) -> Flags:
+def grown(flags: Flags, core: Flags) -> Flags:
     """Return the unbroken rows of ``flags`` that hold a flag of ``core``."""
     number = np.cumsum(np.diff(flags, prepend=False)) * flags
     return flags & np.isin(number, np.unique(number[core & flags]))
@@ -80,7 +83,7 @@ def _jumps(look: Look, key: str, series: Series) -> None:
     factor = look.per_turn()
     of_motors = float("nan")
     if keys and factor:
-        fastest = np.nanmax(np.abs(turning), axis=0) * factor
+        fastest = np.fmax.reduce(np.abs(turning), axis=0) * factor
         of_motors = float(np.nanquantile(fastest, 0.999))
         middle = (blocks.start + blocks.end) / 2
         there = np.interp(middle, look.time, np.nan_to_num(fastest))
