@@ -97,7 +97,7 @@ def _integrate(
     heat_motor = np.full(car.motors, air + luck.uniform(0, 15))
     heat_stage = np.full(car.motors, air + luck.uniform(0, 10))
     cool_motor = luck.uniform(0.4, 2.0, car.motors)
-    motor_mass, stage_mass = luck.uniform(60, 300), luck.uniform(80, 300)
+    motor_mass, stage_mass = luck.uniform(20, 80), luck.uniform(80, 300)
     pack_heat = air + luck.uniform(0, 8)
     names = ("speed", "current", "volts", "battery", "duty", "cells", "motor", "stage", "pack")
     told: dict[str, list[object]] = {name: [] for name in names}
@@ -176,8 +176,7 @@ def _logged(car: Vehicle, s: dict[str, np.ndarray], luck: np.random.Generator) -
     cell_every = int(luck.choice([5, 10, 25, 50]))
     slow = slice(0, None, cell_every)
     cells = {
-        channel("cell_voltage", "V", k + 1, -3): s["cells"][slow, k]
-        + noise(0.001, len(time[slow]))
+        channel("cell_voltage", "V", k + 1, -3): s["cells"][slow, k] + noise(0.001, len(time[slow]))
         for k in range(car.cells)
     }
     warm = slice(0, None, int(luck.choice([25, 50, 100])))

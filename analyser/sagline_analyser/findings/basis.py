@@ -14,6 +14,7 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride, StreamColumns
 from .sensors import SensorDoubt, judge_sensors
 from .sensors.mismatches import board_mismatches
+from .summary import Finding, Summary, summarise, words
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,18 @@ class Basis:
     board: BoardFile | None
     sensors: tuple[SensorDoubt, ...]
     mismatches: tuple[str, ...]
+
+    def words(self, doubt: SensorDoubt) -> str:
+        """Return what a doubt is about in plain words: ``motor temperature left``."""
+        if doubt.key in self.raw.streams and self.raw.find(doubt.key) is None:
+            return f"some samples of the stream {doubt.key}"
+        return words(self.raw, doubt.key)
+
+    def lines(self) -> tuple[str, ...]:
+        """Return one line for each doubt: what, which trouble, and the evidence."""
+        return tuple(
+            f"{self.words(doubt)}: {doubt.doubt}. {doubt.evidence}" for doubt in self.sensors
+        )
 
     def lost(self, *names: str) -> tuple[SensorDoubt, ...]:
         """Return the doubts about any column of these channel names."""
@@ -74,3 +87,46 @@ def _without(
             if key in values:
                 values[key] = np.where(doubt.inside(time), np.nan, values[key])
     return replace(stream, values=values)
+
+
+_NEEDS: dict[str, tuple[str, ...]] = {
+    "distance": ("speed", "motor_speed", "motor_electrical_speed"),
+    "moving_time": ("speed", "motor_speed", "motor_electrical_speed"),
+    "top_speed": ("speed", "motor_speed", "motor_electrical_speed"),
+    "charge": ("battery_current", "controller_battery_current"),
+    "energy": ("battery_current", "controller_battery_current", "pack_voltage", "cell_voltage"),
+    "peak_battery_current": ("battery_current", "controller_battery_current"),
+    "peak_regeneration": ("battery_current", "controller_battery_current"),
+    "peak_motor_current": ("motor_current",),
+    "peak_duty_cycle": ("duty_cycle",),
+    "lowest_pack_voltage": ("pack_voltage", "cell_voltage"),
+    "lowest_cell": ("cell_voltage",),
+    "widest_spread": ("cell_voltage",),
+    "hottest_part": ("motor_temperature", "controller_temperature", "battery_temperature"),
+}
+"""The channels behind each figure, by how its key begins."""
+
+
+def figures(basis: Basis) -> Summary:
+    """Return the figures of the trusted ride, each with what it lost with a doubted sensor."""
+    summary = summarise(basis.ride, basis.board)
+    if not basis.sensors:
+        return summary
+    return replace(
+        summary, findings=tuple(_with_loss(finding, basis) for finding in summary.findings)
+    )
+
+
+def _with_loss(finding: Finding, basis: Basis) -> Finding:
+    begun = max((k for k in _NEEDS if finding.key.startswith(k)), key=len, default="")
+    names = _NEEDS.get(begun, ())
+    if begun == "energy" and "per_distance" in finding.key:
+        names = (*names, *_NEEDS["distance"])
+    lost = basis.lost(*names)
+    if not lost:
+        return finding
+    told = "; ".join(f"{basis.words(d)} {'set aside' if d.set_aside else 'with gaps'}: {d.doubt}"
+                     for d in lost)  # fmt: skip
+    if finding.value is None:
+        return replace(finding, how=f"{finding.how} ({told})")
+    return replace(finding, note=", ".join(filter(None, (finding.note, told))))

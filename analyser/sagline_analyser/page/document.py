@@ -18,8 +18,8 @@ from sagline_logger.format import (
 
 from ..findings.answer import Answer
 from ..findings.answers import answers
+from ..findings.basis import Basis, figures, open_basis
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
-from ..findings.summary import summarise
 from ..load.ride import Ride
 from . import tables as written
 from .answer_list import answer_list
@@ -35,12 +35,14 @@ OVERVIEW_BUCKETS = 500
 
 
 def write_page(
-    ride: Ride,
+    ride: Ride | Basis,
     path: str | Path,
     board: BoardFile | None = None,
     answered: Sequence[Answer] | None = None,
 ) -> int:
     """Write the report of ``ride`` to ``path`` and return its size in bytes.
+
+    A ride is examined first; the traces show it as it was logged, all else rests on what is left.
 
     The answers to the builder's questions are worked out here unless they are given.
 
@@ -59,21 +61,23 @@ def write_page(
 
 
 def page_parts(
-    ride: Ride, board: BoardFile | None = None, answered: Sequence[Answer] | None = None
+    ride: Ride | Basis, board: BoardFile | None = None, answered: Sequence[Answer] | None = None
 ) -> Iterator[str]:
     """Yield the page piece by piece, so that a long ride never stands in memory as text.
 
     The order is the order of need: words first, then the reduced view and the scripts, which
     draw it, then all samples, which the page unpacks while it is being looked at.
     """
+    basis = ride if isinstance(ride, Basis) else open_basis(ride, board)
+    ride, board = basis.raw, basis.board
     limits = derive_limits(board) if board else ()
-    crossings = find_crossings(ride, limits)
+    crossings = find_crossings(basis.ride, limits)
     # Before the columns to draw: on a long ride both together would be too much memory.
-    found = answers(ride, board) if answered is None else answered
+    found = answers(basis) if answered is None else answered
     spec, blocks = trace_data(ride, board, limits, crossings)
     plotly, script = plotly_source(), page_script()
     yield head(f"{ride.board_name or 'Ride'} – Sagline report", plotly, script)
-    yield from _words(ride, board, crossings, limits, found, spec)
+    yield from _words(basis, crossings, limits, found, spec)
     yield data_block("spec", spec)
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
     yield from blocks
@@ -128,19 +132,20 @@ def page_script() -> str:
 
 
 def _words(
-    ride: Ride, board: BoardFile | None, crossings: Sequence[Crossing], limits: Sequence[Limit],
+    basis: Basis, crossings: Sequence[Crossing], limits: Sequence[Limit],
     answered: Sequence[Answer], spec: dict[str, Any],
 ) -> Iterator[str]:  # fmt: skip
-    summary = summarise(ride, board)
+    ride, summary = basis.raw, figures(basis)
     parts = {
         "heading": written.heading(ride),
-        "warnings": written.warnings(ride),
+        "warnings": written.warnings(basis),
         "tiles": written.summary_tiles(summary),
         "answers": answer_list(answered),
         "bands": written.band_table(summary.bands),
         "crossings": written.crossing_table(ride, crossings, bool(limits)),
         "crossing_count": str(len(crossings)),
         "figures": written.figure_table(summary),
+        "sensors": written.sensor_table(basis),
         "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
     }
     yield from fill(resource("report.template"), parts)

@@ -102,7 +102,7 @@ def check_sign(look: Look) -> None:
 
 def _beyond_chance(r: float, count: int, times: float = 6.0) -> bool:
     """Return whether a correlation is so many times its standard error (Student's t of it)."""
-    return abs(r) * ((count - 2) / max(1 - r * r, 1e-9)) ** 0.5 > times
+    return abs(r) * float(np.sqrt((count - 2) / max(1 - r * r, 1e-9))) > times
 
 
 def _mean_cell(look: Look) -> Array:

@@ -47,7 +47,10 @@ def _partners(look: Look) -> list[tuple[str, list[Array]]]:
     found: list[tuple[str, list[Array]]] = []
     total = cells.sum(axis=0) if len(cells) else None
     for key in look.keys("pack_voltage"):
-        found.append((key, [total] if total is not None else [battery]))
+        parts = ([total] if total is not None else []) + (
+            [battery] if np.isfinite(battery).any() else []
+        )
+        found.append((key, parts))
     cell_keys = look.keys("cell_voltage")
     if total is not None and len(cells) > 2:
         found += [(k, [(total - v) / (len(cells) - 1)])
@@ -173,14 +176,11 @@ def _throttle(look: Look, key: str) -> None:
     """Note a throttle that stays where it is while motors start and stop."""
     throttle = look.at(key)
     currents = look.all_of("motor_current")
-    if len(currents):
-        drive = np.fmax.reduce(currents, axis=0)
-    else:
-        drive = look.at("battery_current")
+    drive = np.fmax.reduce(currents, axis=0) if len(currents) else look.at("battery_current")
     if not np.isfinite(drive).any() or not np.isfinite(throttle).any():
         return
     peak = peak_of(drive)
-    keys, turning = look.turning()
+    turning = look.turning()[1]
     speed = np.abs(look.at("speed"))
     if not np.isfinite(speed).any() and len(turning):
         speed = np.abs(turning).mean(axis=0)
@@ -208,9 +208,8 @@ def _throttle(look: Look, key: str) -> None:
         stops = len(runs(idle))
         closed = at < 0.05 and np.count_nonzero(driving) * look.step >= 3.0
         rests = np.count_nonzero(idle & stands[part]) * look.step
-        open_ = at >= 0.05 and starts >= 2 and stops >= 2
-        open_ |= at >= 0.05 and starts >= 1 and rests >= 8.0
-        if closed or open_:
+        held_open = (starts >= 2 and stops >= 2) or (starts >= 1 and rests >= 8.0)
+        if closed or (at >= 0.05 and held_open):
             gone[part] = True
     spans = spans_of(look.time, gone, 0.0, 5.0)
     if not spans:
@@ -276,6 +275,9 @@ def _used_alike(look: Look, key: str, likes: list[str], first: int, last: int) -
 PROBE = 12
 """Samples of a probe whose exact repetition is looked for."""
 
+VARIED = 4
+"""Different values that a probe has at least, lest a standing vehicle be said to repeat."""
+
 PROBES = 60
 """Probes in a column."""
 
@@ -285,8 +287,12 @@ BACK = 60.0
 ALIKE = 1.0
 """s for which every sample must repeat."""
 
-_MEASURED = {name for name, term in vocabulary().items() if term.group in (
-    "voltage", "current", "cell", "speed", "temperature") and not name.endswith("_limit")}
+_MEASURED = {
+    name
+    for name, term in vocabulary().items()
+    if term.group in ("voltage", "current", "cell", "speed", "temperature")
+    and not name.endswith("_limit")
+}
 """What a converter reads, with its noise; a hand or a program may well do the same thing twice."""
 
 
@@ -331,7 +337,7 @@ def _repeated(values: "np.typing.NDArray[np.generic]", back: int, least: int) ->
     found: Flags | None = None
     for start in np.linspace(PROBE, count - PROBE - 1, PROBES).astype(int).tolist():
         probe = values[start : start + PROBE]
-        if len(set(probe.tolist())) < PROBE // 2:
+        if len(set(probe.tolist())) < VARIED:
             continue
         if found is not None and found[start]:
             continue
@@ -344,7 +350,7 @@ def _repeated(values: "np.typing.NDArray[np.generic]", back: int, least: int) ->
         for place in at[::-1][:3].tolist():
             lag = start - place
             first, last = _extent(values, start, lag)
-            if last - first >= least and len(set(values[first:last].tolist())) >= PROBE // 2:
+            if last - first >= least and len(set(values[first:last].tolist())) >= VARIED:
                 found = np.zeros(count, bool) if found is None else found
                 found[first:last] = True
                 break
@@ -356,9 +362,10 @@ def _extent(
 ) -> tuple[int, int]:  # fmt: skip
     """Return the row of samples around ``start`` that equal those ``lag`` before."""
     low = max(lag, start - 200_000)
-    same = values[low : start + 200_000] == values[low - lag : start + 200_000 - lag][
-        : len(values[low : start + 200_000])
-    ]
+    same = (
+        values[low : start + 200_000]
+        == values[low - lag : start + 200_000 - lag][: len(values[low : start + 200_000])]
+    )
     breaks = np.flatnonzero(~same) + low
     before, after = breaks[breaks < start], breaks[breaks > start]
     first = int(before[-1]) + 1 if len(before) else low

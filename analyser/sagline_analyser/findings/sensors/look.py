@@ -9,12 +9,12 @@ from sagline_logger.format import BoardFile, SaglineError, speed_per_rpm
 
 from ...load.ride import Ride, StreamColumns
 from ..series import Array, Flags, Series, column
-from .doubt import SensorDoubt, within
+from .doubt import SensorDoubt, Spans, within
 
 FINEST = 0.05
 """s between the points of the time axis of a short ride."""
 
-POINTS = 40_000
+POINTS = 20_000
 """Most points of the time axis; a longer ride has coarser ones."""
 
 STALE = 2.5
@@ -38,17 +38,26 @@ class Look:
 
     def __post_init__(self) -> None:
         ends = [s.time[[0, -1]] for s in self.ride.streams.values() if len(s.time)]
-        start = min((float(e[0]) for e in ends), default=0.0)
-        end = max((float(e[1]) for e in ends), default=0.0)
+        self.start = start = min((float(e[0]) for e in ends), default=0.0)
+        self.end = end = max((float(e[1]) for e in ends), default=0.0)
         self.step = max(FINEST, (end - start) / POINTS)
         self.time: Array = np.arange(start, end + self.step / 2, self.step)
 
-    def add(self, key: str, doubt: str, evidence: str, spans: object, aside: bool = True) -> None:
+    def add(self, key: str, doubt: str, evidence: str, spans: Spans, aside: bool = True) -> None:
         """Note a doubt; nothing where ``spans`` is empty."""
-        assert isinstance(spans, tuple)
         if spans:
-            self.doubts.append(SensorDoubt(key, doubt, evidence, spans, aside))
+            found = tuple(self._held(a, b) for a, b in spans)
+            self.doubts.append(SensorDoubt(key, doubt, evidence, found, aside))
             self._columns.pop(key, None)
+            if key in self.ride.streams:
+                self._columns.clear()
+
+    def _held(self, start: float, end: float) -> tuple[float, float]:
+        """Return a span kept within the samples, and up to the last where the axis ends."""
+        if end > start:
+            start = self.start if start <= self.start + self.step else start
+            end = self.end if end >= self.end - self.step else end
+        return start, end
 
     def native(self, key: str) -> Series | None:
         """Return a column as it was logged, without missing readings."""

@@ -14,8 +14,8 @@ for moments, half of it over seconds."""
 STUCK = 3.0
 """s for which a zero while the motors turn is no wheel that spins (our choice)."""
 
-ROLLING = 2.0
-"""m/s from which the vehicle is said to roll."""
+ROLLING = 1.2
+"""m/s from which the vehicle is said to roll: a satellite receiver shows less as none."""
 
 
 def check_speeds(look: Look) -> None:
@@ -131,9 +131,7 @@ def _drops(look: Look, key: str, series: Series) -> None:
         step = float(series.time[i] - series.time[i - 1])
         at_once = last + 1 < len(size) and size[last + 1] > 0.5 * size[i - 1]
         brief = series.time[last] - series.time[i] < 1.0
-        if (at_once and brief) or (
-            rolls(series.time[i] + step) and (rolls(middle) or at_once)
-        ):
+        if (at_once and brief) or (rolls(series.time[i] + step) and (rolls(middle) or at_once)):
             gone[i : last + 1] = True
     if not gone.any():
         return

@@ -100,6 +100,6 @@ def _slope(look: Look, told: Array, value: Array) -> tuple[float, bool]:
     peak = peak_of(told)
     r, count = moved_together(look, told, value, max(2.0, 0.05 * peak))
     used = np.isfinite(told) & np.isfinite(value) & (np.abs(told) > 0.1 * peak)
-    if count < 20 or r < 0.5 or np.count_nonzero(used) * look.step < 5:
+    if count < 10 or r < 0.5 or np.count_nonzero(used) * look.step < 5:
         return 0.0, False
     return float(np.sum(told[used] * value[used]) / np.sum(told[used] ** 2)), True

@@ -27,7 +27,10 @@ def check_swapped(look: Look) -> None:
     if len(controllers) == 2 and len(pair[1]) == 2:
         told = [look.at(c) * look.at(d) for c, d in zip(*pair, strict=True)]
         _crosswise(look, controllers, told, "the motors' currents and duty cycles")
-    squares = [np.nan_to_num(look.at(key)) ** 2 for key in pair[0]]
+    currents = [look.at(key) for key in pair[0]]
+    if min(np.isfinite(current).mean() for current in currents) < 0.9:
+        return  # its heat is not known
+    squares = [np.nan_to_num(current) ** 2 for current in currents]
     for name in ("motor_temperature", "controller_temperature"):
         keys = look.keys(name)
         if len(keys) == 2:
@@ -79,7 +82,9 @@ def _by_ohm(look: Look, currents: list[str], duties: list[str], turning: list[st
     common = [(a + b)[few] for a, b in parts[1:]]
     common = [value / max(float(np.std(value)), 1e-12) for value in common]
     scales = [max(float(np.std(value)), 1e-12) for value in told]
-    table = np.column_stack([np.ones(len(few)), *(t / s for t, s in zip(told, scales, strict=True)), *common])
+    table = np.column_stack(
+        [np.ones(len(few)), *(t / s for t, s in zip(told, scales, strict=True)), *common]
+    )
     fit = np.linalg.lstsq(table, wanted, rcond=None)[0]
     left = float(np.var(wanted - table @ fit))
     if left >= 0.8 * float(np.var(wanted)) or len(few) < 20:

@@ -42,6 +42,10 @@ class _Cells:
     mean: Array
     off: Array
     noise: Array
+    most: Array
+    """The furthest that each cell is ever off, V."""
+    few: slice
+    """Some thousands of the samples, for what needs no more."""
 
 
 def check_taps(look: Look) -> None:
@@ -50,9 +54,9 @@ def check_taps(look: Look) -> None:
     if cells is None:
         return
     count = len(cells.keys)
-    others = np.array([float(np.nanmedian(cells.mean))])
+    usual = float(np.nanmedian(cells.mean[cells.few]))
     dead = [_dead(look, cells, k) for k in range(count)]
-    over = cells.value > OVER
+    over = [v > OVER if np.nanmax(v) > OVER else np.zeros(len(v), bool) for v in cells.value]
     for k in range(count):
         gone = dead[k]
         if not gone.any():
@@ -67,7 +71,7 @@ def check_taps(look: Look) -> None:
         look.add(
             cells.keys[k], "dead cell tap",
             f"Cell {_number(cells, k)} read {low:.2f} V {how_long(spans)}, the others "
-            f"{others[0]:.2f} V{also}: a lead that touches nothing, not an empty cell. Measure the "
+            f"{usual:.2f} V{also}: a lead that touches nothing, not an empty cell. Measure the "
             "cell itself with a meter before you charge or ride.", spans,
         )  # fmt: skip
         for j in near:
@@ -94,8 +98,8 @@ def _number(cells: _Cells, k: int) -> str:
 
 def _twice(cells: _Cells, j: int, gone: Flags) -> bool:
     with np.errstate(invalid="ignore"):
-        ratio = np.nanmedian(cells.value[j][gone] / cells.mean[gone])
-    return bool(ratio > 1.5)
+        ratio = cells.value[j][gone] / cells.mean[gone]
+    return bool(np.nanmedian(ratio) > 1.5)
 
 
 def _known(look: Look, cells: _Cells, k: int) -> Flags:
@@ -129,11 +133,15 @@ def _cells(look: Look) -> _Cells | None:
     axis = (time - time[0]) / max(float(time[-1] - time[0]), 1.0)
     load = mean - _smooth(mean[few], time[few], time)
     for k in range(len(keys)):
-        away = value[k] - mean
-        fit = _fit([mean[few], load[few], axis[few]], away[few])
-        off[k] = away - fit[0] - fit[1] * mean - fit[2] * load - fit[3] * axis
+        fit = _fit([mean[few], load[few], axis[few]], value[k][few] - mean[few])
+        usual = (1 + fit[1]) * mean
+        usual += fit[2] * load
+        usual += fit[3] * axis
+        usual += fit[0]
+        np.subtract(value[k], usual, out=off[k])
         noise[k] = spread(off[k][few])
-    return _Cells(keys, time, value, mean, off, noise)
+    most = np.maximum(np.fmax.reduce(off, axis=1), -np.fmin.reduce(off, axis=1))
+    return _Cells(keys, time, value, mean, off, noise, most, few)
 
 
 def _smooth(value: Array, time: Array, wanted: Array) -> Array:
@@ -169,7 +177,7 @@ def _fit(parts: list[Array], wanted: Array) -> Array:
 def _dead(look: Look, cells: _Cells, k: int) -> Flags:
     """Return where cell ``k`` reads nothing: it went there at once, or stays there at rest."""
     with np.errstate(invalid="ignore"):
-        gone = (cells.value[k] < DEAD) & (cells.mean > 2 * DEAD)
+        gone: Flags = (cells.value[k] < DEAD) & (cells.mean > 2 * DEAD)
     if not gone.any():
         return gone
     # A truly empty cell falls to nothing under load only, by and by, and comes back at rest.
@@ -186,10 +194,13 @@ def _dead(look: Look, cells: _Cells, k: int) -> Flags:
 def _loose(look: Look, cells: _Cells) -> None:
     """Note the pairs of neighbours that mirror each other while all others stay in place."""
     count = len(cells.keys)
-    middles = np.nanmedian(cells.value - cells.mean, axis=1)
+    middles = np.nanmedian(cells.value[:, cells.few] - cells.mean[cells.few], axis=1)
     for k in range(count - 1):
         one, two = cells.off[k], cells.off[k + 1]
         least = max(AWAY, SIGMAS * float(min(cells.noise[k], cells.noise[k + 1])))
+        apart = float(min(abs(middles[k]), abs(middles[k + 1])))
+        if min(cells.most[k], cells.most[k + 1]) < least / 2 and apart <= LASTING:
+            continue
         with np.errstate(invalid="ignore"):
             gone = (np.abs(one) > least) & (np.abs(one + two) < 0.25 * np.abs(one))
             gone &= np.sign(one) != np.sign(two)
@@ -198,7 +209,6 @@ def _loose(look: Look, cells: _Cells) -> None:
                     gone &= np.abs(cells.off[j]) < 0.3 * np.abs(one)
         gone &= ~_known(look, cells, k) & ~_known(look, cells, k + 1)
         rest = np.delete(middles, [k, k + 1])
-        apart = float(min(abs(middles[k]), abs(middles[k + 1])))
         if (
             apart > LASTING
             and abs(middles[k] + middles[k + 1]) < 0.2 * apart
@@ -223,13 +233,13 @@ def _loose(look: Look, cells: _Cells) -> None:
 
 def _alone(look: Look, cells: _Cells) -> None:
     """Note a cell that leaves its place while the pack's own voltage shows nothing of it."""
-    if not look.keys("pack_voltage"):
+    if not look.keys("pack_voltage") or cells.most.max() < 3 * AWAY:
         return
     pack = np.interp(cells.time, look.time, look.at("pack_voltage"))
     known = np.array([_known(look, cells, k) for k in range(len(cells.keys))])
     if known.any(axis=0).mean() > 0.5:
         return
-    few = slice(None, None, max(1, len(cells.time) // 4000))
+    few = cells.few
     total = cells.value.sum(axis=0)
     away = pack - total
     fit = _fit([cells.mean[few]], away[few])
