@@ -38,7 +38,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         },
         HEAVY | CLUSTER,
     ),
-    "analyser.share": (  # and the titles of an export's columns
+    "analyser.share": (
         {"logger.format", "analyser", "analyser.load", "analyser.findings", "analyser.page"},
         HEAVY | {"PIL"},
     ),

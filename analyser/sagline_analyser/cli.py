@@ -5,7 +5,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from sagline_logger import __version__
 from sagline_logger.format import CAUTION, BoardFile, SaglineError
@@ -17,6 +17,7 @@ from .share import command as share
 
 if TYPE_CHECKING:
     from .findings.answer import Answer
+    from .findings.basis import Basis
     from .findings.crossings import Crossing
     from .findings.summary import Summary
     from .load.ride import Ride
@@ -165,18 +166,23 @@ def _ride(path: Path) -> "Ride":
 
 
 def _plot(arguments: argparse.Namespace) -> int:
+    from dataclasses import replace
+
     from .findings.answers import answers
     from .page.document import write_page
     from .page.selection import select
 
-    ride = _ride(arguments.log)
-    board = _board(arguments, ride)
-    ride = select(ride, arguments.channel)
+    basis = _basis(arguments, arguments.log)
+    basis = replace(
+        basis, ride=select(basis.ride, arguments.channel), raw=select(basis.raw, arguments.channel)
+    )
     log = arguments.log
     out = arguments.out or log.with_suffix(".html")
     if out.resolve() == log.resolve():  # a shared page is a log, and must outlive its report
         out = log.with_name(f"{log.stem}-report.html")
-    size = write_page(ride, out, board, answers(ride, board, arguments.other_pack))
+    said = answers(basis, other_capacity=arguments.other_pack)
+    size = write_page(basis, out, answered=said)
+    _print_doubts(basis)
     print(f"{out} ({size / 1e6:.1f} MB): open it in a browser")
     return 0
 
@@ -185,32 +191,50 @@ def _summary(arguments: argparse.Namespace) -> int:
     from sagline_logger.format import derive_limits
 
     from .findings.answers import answers
+    from .findings.basis import figures
     from .findings.crossings import crossing_rows, find_crossings
-    from .findings.summary import summarise
 
-    ride = _ride(arguments.log)
-    board = _board(arguments, ride)
-    summary = summarise(ride, board)
+    basis = _basis(arguments, arguments.log)
+    ride, board = basis.ride, basis.board
+    summary = figures(basis)
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
-    said = answers(ride, board, arguments.other_pack)
+    said = answers(basis, other_capacity=arguments.other_pack)
     if arguments.json:
         import json
         from dataclasses import asdict
 
         document = {
             "board": ride.board_name, "log": ride.path, "started": ride.started_wall,
+            "mismatches": basis.mismatches, "sensors": [asdict(d) for d in basis.sensors],
             **asdict(summary), "limits": len(limits), "crossings": list(crossing_rows(crossings)),
             "answers": [asdict(answer) for answer in said],
             "warnings": ride.warnings, "caution": CAUTION,
         }  # fmt: skip
         print(json.dumps(document, indent=1, allow_nan=False))
         return 0
+    _print_doubts(basis)
     _print_summary(ride, summary)
     _print_answers(said)
     if limits:
         _print_crossings(ride, crossings)
     return 0
+
+
+def _basis(arguments: argparse.Namespace, log: Path) -> "Basis":
+    """Load a log and examine it; see :func:`_ride` for what is raised."""
+    from .findings.basis import open_basis
+
+    ride = _ride(log)
+    return open_basis(ride, _board(arguments, ride))
+
+
+def _print_doubts(basis: "Basis", where: str = "", out: TextIO | None = None) -> None:
+    """Print what is wrong with the board file and the sensors, before all that could rest on it."""
+    for line in basis.mismatches:
+        print(f"{where}board file: {line}", file=out)
+    for line in basis.lines():
+        print(f"{where}data quality: {line}", file=out)
 
 
 def _print_summary(ride: "Ride", summary: "Summary") -> None:
@@ -253,7 +277,15 @@ def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:
 def _compare(arguments: argparse.Namespace) -> int:
     from .compare.command import run
 
-    return run(arguments, _ride, _board)
+    bases: dict[str, Basis] = {}
+
+    def load(log: Path) -> "Ride":
+        basis = _basis(arguments, log)
+        _print_doubts(basis, f"{log}: ", sys.stderr if arguments.json else sys.stdout)
+        bases[basis.ride.path] = basis
+        return basis.ride
+
+    return run(arguments, load, lambda _, ride: bases[ride.path].board)
 
 
 def _export(arguments: argparse.Namespace) -> int:

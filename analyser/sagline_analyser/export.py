@@ -11,6 +11,7 @@ import pandas as pd
 from sagline_logger.format import SaglineError
 
 from .load.ride import Ride, StreamColumns
+from .load.titles import column_titles
 
 _ROWS = 1 << 16  # rows turned into text at a time, so that memory stays flat
 
@@ -41,16 +42,6 @@ def export_parquet(ride: Ride, target: str | Path) -> list[Path]:
             remedy='install it with: pip install "sagline[analyser,parquet]"',
         )
     return _export(ride, Path(target), ".parquet", _write_parquet)
-
-
-def column_titles(stream: StreamColumns) -> list[str]:
-    """Return the channels' column titles, such as ``motor_current_1 [A]``."""
-    titles = []
-    for key, channel in stream.channels.items():
-        title = f"{key} [{channel.unit}]" if channel.unit else key
-        # A spreadsheet would run a title like "=1+1" as a formula; the name is the device's word.
-        titles.append(f"'{title}" if title[0] in "=+-@\t\r" else title)
-    return titles
 
 
 def _export(

@@ -20,8 +20,8 @@ DEMO = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board
 BOARD, _ = load_board_file(DEMO)
 STORAGE = Storage(free=10**9, ride=7200)
 NAMES = {
-    "link", "loss", "stream rates", "faults", "cell count", "cell spread", "sum of cells",
-    "temperatures", "currents", "throttle", "limits", "clock", "disk space",
+    "board file", "link", "loss", "stream rates", "faults", "cell count", "cell spread",
+    "sum of cells", "temperatures", "currents", "throttle", "limits", "clock", "disk space",
 }  # fmt: skip
 
 
@@ -192,6 +192,13 @@ def test_the_clocks_drift_is_found_within_its_doubt(drift: float, jitter: float)
         assert result.verdict == "pass"
 
 
+def test_the_board_file_of_another_vehicle_is_told_first() -> None:
+    doubled = replace(BOARD, motors=(replace(BOARD.motors[0], count=3),))
+    results = checked(StandingBoard(), doubled)
+    assert next(iter(results)) == "board file"
+    expect(results, "board file", "fail", "states 3 motors", "has 2 of motor_current")
+
+
 def test_a_wrong_clock_is_told() -> None:
     expect(checked(StandingBoard(drift=0.10)), "clock", "fail", "clock source")
 
@@ -210,6 +217,7 @@ def test_without_a_board_file_or_channels_it_says_what_it_needs() -> None:
     board.fast = {("pack_voltage", 0): 48.0}
     results = checked(board, None)
     for name, words in {
+        "board file": "needs a board file",
         "cell count": "needs battery.units in a board file",
         "cell spread": "needs the channel cell_voltage of two cells",
         "sum of cells": "needs the channels cell_voltage and pack_voltage",

@@ -1,9 +1,12 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
+from dataclasses import replace
+
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer
+from .basis import Basis, open_basis
 from .cells import cells_answer, fit_packs
 from .consumption import consumption_answer
 from .fault_answer import fault_answer
@@ -15,15 +18,61 @@ from .pack_range import pack_answer
 from .parts import part_answer
 from .sides import sides_answer
 
+_CURRENT = ("battery_current", "controller_battery_current")
+_CELLS = ("cell_voltage", "pack_voltage", *_CURRENT)
+_TURNING = ("motor_speed", "motor_electrical_speed")
+_DRIVE = ("motor_current", "duty_cycle", "throttle", *_TURNING, *_CURRENT)
+RESTS_ON: dict[str, tuple[str, ...]] = {
+    "fault": (
+        *_DRIVE, *_CELLS, "speed", "brake", "motor_temperature", "controller_temperature",
+        "battery_temperature",
+    ),
+    "parts": ("motor_current", *_CURRENT),
+    "held_back": (
+        *_DRIVE, "pack_voltage", "cell_voltage", "motor_temperature", "controller_temperature",
+    ),
+    "heat": ("motor_temperature", "controller_temperature", "battery_temperature",
+             "ambient_temperature", "motor_current", "motor_speed", "speed"),
+    "cells": _CELLS,
+    "low_cell": _CELLS,
+    "pack_range": (*_CELLS, "speed", *_TURNING),
+    "consumption": ("pack_voltage", *_CURRENT, "speed", *_TURNING),
+    "full_pack": _CELLS,
+    "sides": ("motor_current", *_TURNING, "motor_temperature", "controller_temperature"),
+}  # fmt: skip
+"""The channels that the answer to each question rests on, to tell what it lost with a sensor."""
+
 
 def answers(
-    ride: Ride, board: BoardFile | None = None, other_capacity: float | None = None
+    ride: Ride | Basis, board: BoardFile | None = None, other_capacity: float | None = None
 ) -> tuple[Answer, ...]:
     """Return what the ride says about every question, unanswerable ones with their reason.
 
+    A ride is examined first (:func:`~.basis.open_basis`), and no answer rests on a sensor that
+    cannot be right; one that lost something by that says what.
     ``other_capacity`` in Ah is that of another pack whose range is wanted too.
     A new finding adds its line here; the page and ``summary --json`` then show it.
     """
+    basis = ride if isinstance(ride, Basis) else open_basis(ride, board)
+    return tuple(_with_losses(answer, basis) for answer in _answers(basis, other_capacity))
+
+
+def _with_losses(answer: Answer, basis: Basis) -> Answer:
+    """Return the answer with what it had to do without, and why."""
+    told = tuple(
+        f"{'Without' if doubt.set_aside else 'With gaps in'} {basis.words(doubt)} "
+        f"({doubt.doubt}): {doubt.evidence}"
+        for doubt in basis.lost(*RESTS_ON.get(answer.key, ()))
+    )
+    if not told:
+        return answer
+    if not answer.known:
+        return replace(answer, verdict=f"{answer.verdict} {' '.join(told)}")
+    return replace(answer, details=(*told, *answer.details))
+
+
+def _answers(basis: Basis, other_capacity: float | None) -> tuple[Answer, ...]:
+    ride, board = basis.ride, basis.board
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
     fault, part, held, heat, consumption, sides = (
         answer(ride, board)

@@ -26,8 +26,8 @@ def battery_current(ride: Ride) -> Quantity | None:
     if (whole := column(ride, "battery_current")) is not None:
         return Quantity(whole, "A", "battery_current")
     parts = present(ride, "controller_battery_current")
-    if not parts:
-        return None
+    if not parts or len(parts) < len(ride.keys("controller_battery_current")):
+        return None  # without one controller the sum is not the pack's
     names = " + ".join(key for key, _ in parts)
     return Quantity(combine([series for _, series in parts], "sum"), "A", names)
 
@@ -37,7 +37,7 @@ def pack_voltage(ride: Ride) -> Quantity | None:
     if (whole := column(ride, "pack_voltage")) is not None:
         return Quantity(whole, "V", "pack_voltage")
     cells = present(ride, "cell_voltage")
-    if not cells:
-        return None
+    if not cells or len(cells) < len(ride.keys("cell_voltage")):
+        return None  # with a cell that gives no reading the sum is not the pack's
     total = combine([series for _, series in cells], "sum")
     return Quantity(total, "V", f"sum of the {len(cells)} cell_voltage channels")

@@ -24,9 +24,11 @@ def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | Unknown:
     """
     if (measured := column(ride, "speed")) is not None:
         return Quantity(measured, "m/s", "speed channel")
-    electrical = not ride.keys("motor_speed")
+    turning = present(ride, "motor_speed")
+    electrical = not turning and bool(ride.keys("motor_electrical_speed"))
     name = "motor_electrical_speed" if electrical else "motor_speed"
-    turning = present(ride, name)
+    if electrical:
+        turning = present(ride, name)
     if not turning:
         return Unknown("needs the channel speed, or motor_speed and a board file")
     if board is None:

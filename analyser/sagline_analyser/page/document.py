@@ -16,13 +16,13 @@ from sagline_logger.format import (
     weakest,
 )
 
-from ..export import column_titles
 from ..findings.answer import Answer
 from ..findings.answers import answers
+from ..findings.basis import Basis, figures, open_basis
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
 from ..findings.episodes import find_episodes
-from ..findings.summary import summarise
 from ..load.ride import Ride
+from ..load.titles import column_titles
 from . import tables as written
 from .cards import cards
 from .columns import Column, Table, page_columns
@@ -39,12 +39,14 @@ OVERVIEW_BUCKETS = 500
 
 
 def write_page(
-    ride: Ride,
+    ride: Ride | Basis,
     path: str | Path,
     board: BoardFile | None = None,
     answered: Sequence[Answer] | None = None,
 ) -> int:
     """Write the report of ``ride`` to ``path`` and return its size in bytes.
+
+    A ride is examined first; the traces show it as it was logged, all else rests on what is left.
 
     The answers to the builder's questions are worked out here unless they are given.
 
@@ -63,22 +65,24 @@ def write_page(
 
 
 def page_parts(
-    ride: Ride, board: BoardFile | None = None, answered: Sequence[Answer] | None = None
+    ride: Ride | Basis, board: BoardFile | None = None, answered: Sequence[Answer] | None = None
 ) -> Iterator[str]:
     """Yield the page piece by piece, so that a long ride never stands in memory as text.
 
     The order is the order of need: words first, then the reduced view and the scripts, which
     draw it, then all samples, which the page unpacks while it is being looked at.
     """
+    basis = ride if isinstance(ride, Basis) else open_basis(ride, board)
+    ride, board = basis.raw, basis.board
     limits = derive_limits(board) if board else ()
-    crossings = find_crossings(ride, limits)
+    crossings = find_crossings(basis.ride, limits)
     # Before the columns to draw: on a long ride both together would be too much memory.
-    found = answers(ride, board) if answered is None else answered
+    found = answers(basis) if answered is None else answered
     spec, blocks = trace_data(ride, board, limits, crossings)
-    spec["strip"] = strip(ride, board)
+    spec["strip"] = strip(basis.ride, board)
     plotly, script = plotly_source(), page_script()
     yield head(f"{ride.board_name or 'Ride'} – Sagline report", plotly, script)
-    yield from _words(ride, board, crossings, limits, found, spec)
+    yield from _words(basis, crossings, limits, found, spec)
     yield data_block("spec", spec)
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
     yield from blocks
@@ -133,14 +137,14 @@ def page_script() -> str:
 
 
 def _words(
-    ride: Ride, board: BoardFile | None, crossings: Sequence[Crossing], limits: Sequence[Limit],
+    basis: Basis, crossings: Sequence[Crossing], limits: Sequence[Limit],
     answered: Sequence[Answer], spec: dict[str, Any],
 ) -> Iterator[str]:  # fmt: skip
-    summary = summarise(ride, board)
-    episodes = find_episodes(ride, board, crossings)
+    ride, summary = basis.raw, figures(basis)
+    episodes = find_episodes(basis.ride, basis.board, crossings)
     parts = {
         "heading": written.heading(ride),
-        "warnings": written.warnings(ride),
+        "warnings": written.warnings(basis),
         "tiles": written.summary_tiles(summary),
         "answers": cards(answered),
         "bands": written.band_table(summary.bands),
@@ -149,6 +153,7 @@ def _words(
         "episodes": episode_list(ride, episodes),
         "episode_count": str(len(episodes)),
         "figures": written.figure_table(summary),
+        "sensors": written.sensor_table(basis),
         "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
     }
     yield from fill(resource("report.template"), parts)

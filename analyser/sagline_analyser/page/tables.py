@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from html import escape as escape_html
 
+from ..findings.basis import Basis
 from ..findings.crossings import RULES_TEXT, Crossing
 from ..findings.summary import Band, Finding, Summary, words
 from ..load.ride import Ride
@@ -37,9 +38,14 @@ def heading(ride: Ride) -> str:
     return f"<h1>{title}</h1><p class=facts>{escape(' · '.join(parts))}</p>{note}{stated}"
 
 
-def warnings(ride: Ride) -> str:
+def warnings(basis: Basis) -> str:
     """Return what the reader must know before trusting the figures, or an empty string."""
-    lines = list(ride.warnings)
+    ride = basis.raw
+    lines = [*basis.mismatches]
+    if basis.sensors:
+        what = "; ".join(f"{basis.words(d)}, {d.doubt}" for d in basis.sensors)
+        lines.append(f"Sensors that cannot be right ({what}): see Data quality.")
+    lines += ride.warnings
     if not ride.quality.ended:
         lines.append("The capture was cut off: the log has no end record.")
     if not lines:
@@ -169,6 +175,29 @@ def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
         + ("<th>A²s" if squares else "")
         + f"<th>At the peak<tbody>{body}</table></div>{more}</details>"
     )
+
+
+def sensor_table(basis: Basis) -> str:
+    """Return the doubted sensors, each with its evidence and links to when."""
+    if not basis.sensors:
+        return "<p>No sensor contradicts itself, another one, or what a vehicle can do."
+    rows = "".join(
+        f"<tr><th scope=row>{escape(basis.words(doubt))}<td>{escape(doubt.doubt)}"
+        f"<td>{escape(doubt.evidence)}<td>{_moments(doubt.spans)}"
+        f"<td>{'set aside' if doubt.set_aside else 'kept'}"
+        for doubt in basis.sensors
+    )
+    return (
+        "<p>Nothing on this page rests on what is set aside; the traces show it as it was sent."
+        "<div class=wide tabindex=0>"
+        "<table class=figures><thead><tr><th>Sensor<th>Doubt<th>Evidence<th>When"
+        f"<th>Readings<tbody>{rows}</table></div>"
+    )
+
+
+def _moments(spans: Sequence[tuple[float, float]]) -> str:
+    links = ", ".join(zoom_link(start, end) for start, end in spans[:ROWS])
+    return links + (f" and {len(spans) - ROWS} more" if len(spans) > ROWS else "")
 
 
 def event_table(rows: Iterable[tuple[float, str, str]]) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from sagline_logger import __version__
 from sagline_logger.format import EventKind, SaglineError, read_board_file
 
-FORM = f"{__version__}/2"
+FORM = f"{__version__}/3"
 """What figures were made by; those of another program version or form are made anew."""
 
 # numpy and pandas are imported by the one function that needs them: a list from the index is quick.
@@ -32,7 +32,9 @@ class RideFigures:
 
     ``problem`` is why the file could not be read; then nothing else is known.  ``faults`` counts
     each (number, text).  ``balance`` is how far the cells lie apart at rest at the end, in V.
-    ``packs`` tells how many packs were used; ``cells`` are those of the last.
+    ``packs`` tells how many packs were used; ``cells`` are those of the last.  ``doubted`` are the
+    columns of sensors that cannot be right, on which nothing here rests, and ``mismatches``
+    sentences about where the board file is not this ride's.
     """
 
     problem: str = ""
@@ -60,6 +62,8 @@ class RideFigures:
     balance: float | None = None
     settings: tuple[tuple[str, str], ...] = ()
     note: str = ""
+    doubted: tuple[str, ...] = ()
+    mismatches: tuple[str, ...] = ()
 
     @property
     def fault_count(self) -> int:
@@ -70,6 +74,8 @@ class RideFigures:
     def quality(self) -> str:
         """Return what is wrong with the capture in a few words, or ``sound``."""
         said = [
+            "the board file does not match" if self.mismatches else "",
+            f"{len(self.doubted)} sensors doubted" if self.doubted else "",
             f"{self.lost_samples} samples lost" if self.lost_samples else "",
             f"{self.link_losses} link losses" if self.link_losses else "",
             f"{self.damaged} damaged stretches" if self.damaged else "",
@@ -92,6 +98,8 @@ class RideFigures:
         if set(told) != {field.name for field in fields(cls)}:
             raise ValueError("not the figures of a ride")
         told["faults"] = tuple((int(n), str(t), int(c)) for n, t, c in told["faults"])
+        for name in ("doubted", "mismatches"):
+            told[name] = tuple(str(text) for text in told[name])
         told["cells"] = tuple(CellFigures(**cell) for cell in told["cells"])
         told["settings"] = tuple((str(name), str(value)) for name, value in told["settings"])
         return cls(**told)
@@ -112,10 +120,10 @@ def figures_of(path: str) -> RideFigures:
 
 
 def _figures(path: str) -> RideFigures:
+    from ..findings.basis import figures, open_basis
     from ..findings.cells import PackCells, fit_packs, measure_cells
     from ..findings.consumption import Consumption, measure_consumption
     from ..findings.electric import present
-    from ..findings.summary import summarise
     from ..load import load_ride
 
     ride = load_ride(Path(path))
@@ -127,7 +135,8 @@ def _figures(path: str) -> RideFigures:
             board = read_board_file(ride.board_file, path)
         except SaglineError:
             board = None  # the log matters more than the file that came with it
-    summary = summarise(ride, board)
+    basis = open_basis(ride, board)
+    ride, summary = basis.ride, figures(basis)
     packs = fit_packs(ride)
     measured = measure_cells(packs[-1])
     known = measured.cells if isinstance(measured, PackCells) else ()
@@ -163,6 +172,8 @@ def _figures(path: str) -> RideFigures:
         packs=len(packs), cells=cells,
         balance=_sound(max(rest) - min(rest) if len(rest) > 1 else None),
         settings=tuple(ride.settings.items()), note=ride.note,
+        doubted=tuple(dict.fromkeys(doubt.key for doubt in basis.sensors)),
+        mismatches=basis.mismatches,
     )  # fmt: skip
 
 

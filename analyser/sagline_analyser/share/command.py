@@ -5,9 +5,10 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sagline_logger.format import CAUTION, SaglineError
+from sagline_logger.format import CAUTION, BoardFile, SaglineError
 
 if TYPE_CHECKING:
+    from ..findings.basis import Basis
     from ..load.ride import Ride
     from .shared import Shared
     from .window_log import Window
@@ -48,11 +49,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Say what is kept and left out, then write the page and the pictures."""
+    from ..findings.basis import open_basis
     from ..load import load_ride
     from .choose import choose, window_around
 
     ride = load_ride(arguments.log)
-    moment = choose(ride, arguments.fault, arguments.at, arguments.mark)
+    basis = open_basis(ride, _parts(arguments.board, ride))
+    for line in (*basis.mismatches, *basis.lines()):
+        print(f"note: {line}")
+    moment = choose(basis.ride, arguments.fault, arguments.at, arguments.mark)
     window = window_around(ride, moment, arguments.before, arguments.after)
     for out in (arguments.out, *arguments.picture):
         if out.exists():
@@ -60,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
                 "is already there and is not overwritten", where=str(out),
                 remedy="move it or choose another name",
             )  # fmt: skip
-    share, page = _fitting(ride, moment, window, arguments)
+    share, page = _fitting(basis, moment, window, arguments)
     _tell(share)
     from .picture import draw
     from .png import write_png
@@ -83,7 +88,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _fitting(
-    ride: "Ride", moment: object, window: "Window", arguments: argparse.Namespace
+    basis: "Basis", moment: object, window: "Window", arguments: argparse.Namespace
 ) -> "tuple[Shared, bytes]":
     """Return the shared window and its page, the window shortened until the page is small enough.
 
@@ -96,10 +101,11 @@ def _fitting(
     from .shared import shared
 
     assert isinstance(moment, Moment)
+    ride = basis.raw
     board = _board_text(arguments.board, ride)
     asked, page = window, b""
     for _ in range(8):
-        share = shared(ride, moment, window, frozenset(arguments.keep), board)
+        share = shared(ride, moment, window, frozenset(arguments.keep), board, basis)
         page = "".join(page_parts(share)).encode()
         if len(page) <= MAX_SIZE:
             if window != asked:
@@ -135,6 +141,18 @@ def _board_text(path: Path | None, ride: "Ride") -> str | None:
     if path is None:
         return ride.board_file
     return load_board_file(path)[1].decode()
+
+
+def _parts(path: Path | None, ride: "Ride") -> BoardFile | None:
+    """Return the board file in force, None where there is none or it cannot be read."""
+    from sagline_logger.format import load_board_file, read_board_file
+
+    if path is not None:
+        return load_board_file(path)[0]
+    try:
+        return read_board_file(ride.board_file, ride.path) if ride.board_file else None
+    except SaglineError:
+        return None
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -23,7 +23,7 @@ def page_parts(share: Shared) -> Iterator[str]:
     """Yield the page piece by piece: words and picture first, then what draws the traces, then the
     samples and the log."""
     limits = derive_limits(share.board) if share.board else ()
-    crossings = find_crossings(share.ride, limits)
+    crossings = find_crossings(share.trusted, limits)
     spec, blocks = trace_data(share.ride, share.board, limits, crossings, share.at)
     starter = resource("share.js", __package__)
     plotly, script = plotly_source(), page_script()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from sagline_logger.format import BoardFile, SaglineError, read_board_file
 
+from ..findings.basis import Basis, open_basis, without
 from ..findings.fault_order import MEMORY as NORMAL
 from ..findings.fault_order import FaultStory, Moment, what_came_first
 from ..load import load_ride
@@ -21,16 +22,20 @@ NAME = "shared window"
 class Shared:
     """The redacted window: its log, the same read back, and the story of its moment.
 
-    ``at`` is the moment in s from the start of ``ride``, and the story's times are from there too.
+    ``trusted`` is that ride without what the whole ride says against its sensors.  ``at`` is the
+    moment in s from the start of ``ride``, and the story's times are from there too.
     """
 
     log: bytes
     ride: Ride
+    trusted: Ride
     board: BoardFile | None
     at: float
     moment: Moment
     story: FaultStory
     account: Account
+    doubts: tuple[str, ...] = ()
+    """One line for each sensor that cannot be right in the window."""
 
     @property
     def packed(self) -> bytes:
@@ -40,8 +45,9 @@ class Shared:
 
 
 def shared(
-    ride: Ride, moment: Moment, window: Window, keep: frozenset[str], board: str | None
-) -> Shared:
+    ride: Ride, moment: Moment, window: Window, keep: frozenset[str], board: str | None,
+    basis: Basis | None = None,
+) -> Shared:  # fmt: skip
     """Redact ``window`` of ``ride`` and read it back.
 
     What is normal for the ride shows only over minutes, so the story is told from a longer
@@ -50,6 +56,7 @@ def shared(
     Raises:
         SaglineError: no samples that may be shared lie in the window.
     """
+    basis = open_basis(ride) if basis is None else basis
     account = Account(keep)
     log = window_log(ride, window, account, board)
     own = _read_back(log, keep)
@@ -61,13 +68,28 @@ def shared(
     longer = replace(window, start=max(0.0, window.start - NORMAL))
     past = _read_back(window_log(ride, longer, Account(keep), board), keep)
     parts = _board(own)
+    trusted = without(own, basis.sensors, window.start)
+    past = without(past, basis.sensors, longer.start)
     at = window.at - window.start
     # The moment's words may quote the board's; the redacted ride tells them anew.
     told = _moment(moment, window.at - longer.start, past)
     story = what_came_first(
         past, _board(past), told, before_s=at, after_s=window.end - window.at
     )  # fmt: skip
-    return Shared(log, own, parts, at, told, _moved(story, window.start - longer.start), account)
+    moved = _moved(story, window.start - longer.start)
+    return Shared(log, own, trusted, parts, at, told, moved, account, _doubts(basis, own, window))
+
+
+def _doubts(basis: Basis, own: Ride, window: Window) -> tuple[str, ...]:
+    """Return the doubts that touch the window, in our own words: a label may be the builder's."""
+    found = []
+    for doubt in basis.sensors:
+        touched = any(a <= window.end and b >= window.start for a, b in doubt.spans)
+        if touched and own.find(doubt.key) is not None:
+            found.append(
+                f"{doubt.key}: {doubt.doubt}, {'set aside' if doubt.set_aside else 'kept'}"
+            )
+    return tuple(found)
 
 
 def _read_back(log: bytes, keep: frozenset[str]) -> Ride:

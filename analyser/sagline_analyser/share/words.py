@@ -54,6 +54,7 @@ def quality(share: Shared) -> list[str]:
         f"the board started anew at {since(segment.start - share.at)}"
         for segment in share.ride.segments[1:]
     ]
+    lines += share.doubts
     if found.lost_events:
         lines.append(f"{found.lost_events} events lost")
     return lines + list(share.ride.warnings)

@@ -7,6 +7,7 @@ from ..format import (
     LIMIT_KINDS,
     BoardFile,
     Limit,
+    board_conflicts,
     derive_limits,
     settings_over_limits,
     speed_per_rpm,
@@ -22,7 +23,14 @@ _KIND_ORDER = list(LIMIT_KINDS)
 
 def report(board: BoardFile) -> str:
     """Return the board's derived limits by channel, what its settings pass, and what is missing."""
-    return "\n".join([*_parts(board), "", *_limits(board), *_passed(board), *_missing(board)])
+    return "\n".join(
+        [*_conflicts(board), *_parts(board), "", *_limits(board), *_passed(board), *_missing(board)]
+    )
+
+
+def _conflicts(board: BoardFile) -> Iterator[str]:
+    """Yield where the file contradicts itself, before all that follows from it."""
+    yield from (f"CONFLICT  {text}" for text in board_conflicts(board))
 
 
 def _parts(board: BoardFile) -> Iterator[str]:

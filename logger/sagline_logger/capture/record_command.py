@@ -11,7 +11,13 @@ from pathlib import Path
 from types import FrameType
 
 from ..arguments import positive_number, setting
-from ..format import RecordError, SaglineError, derive_limits, load_board_file
+from ..format import (
+    RecordError,
+    SaglineError,
+    board_conflicts,
+    derive_limits,
+    load_board_file,
+)
 from ..format.caution import CAUTION
 from ..format.limits import MAX_NAME, MAX_TEXT
 from ..format.wire import put_text
@@ -47,6 +53,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Record until stopped; 0 when everything received is in the file."""
     board, raw = load_board_file(arguments.board) if arguments.board else (None, None)
+    for conflict in board_conflicts(board) if board else ():
+        _print(f"board file: {conflict}")
     request = Request(
         directory=arguments.out,
         board_file=raw,

@@ -44,6 +44,7 @@ from .vocabulary import Term, vocabulary
 from .wrapped import ARCHIVE_SUFFIX, packed_pieces, wrap_in_page
 
 if TYPE_CHECKING:
+    from .board_conflicts import board_conflicts
     from .board_file import load_board_file, read_board_file
     from .board_limits import (
         LIMIT_KINDS,
@@ -114,6 +115,7 @@ __all__ = [
     "Time",
     "Unknown",
     "Vehicle",
+    "board_conflicts",
     "bounds",
     "check_is_log",
     "decode_frame",
@@ -135,7 +137,7 @@ __all__ = [
     "wrap_in_page",
 ]
 
-_BOARD_MODULES = ("board_tables", "board_file", "board_limits")
+_BOARD_MODULES = ("board_tables", "board_file", "board_limits", "board_conflicts")
 
 
 def __getattr__(name: str) -> Any:

@@ -5,12 +5,13 @@ a published source, chosen so that a healthy board passes; they are for finding 
 """
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from statistics import median
 from typing import Literal
 
-from ..format import BoardFile, derive_limits, weakest
+from ..format import BoardFile, board_conflicts, derive_limits, weakest
 from .listening import Hearing
 from .observation import Observation, StreamSeen, observe
 
@@ -66,6 +67,7 @@ def check(
     """Return the result of every check."""
     seen = observe(hearing)
     parts: tuple[tuple[str, Callable[[], _Finding]], ...] = (
+        ("board file", lambda: _board_file(seen, board)),
         ("link", lambda: _link(hearing, seen)),
         ("loss", lambda: _loss(seen)),
         ("stream rates", lambda: _rates(seen)),
@@ -122,6 +124,17 @@ def _link(hearing: Hearing, seen: Observation) -> _Finding:
         return "fail", f"{numbers}, the board restarted {seen.boots - 1} times", "mend its supply"
     share = hearing.foreign / hearing.received
     return _grade(share, LOSS), numbers, "look for noise on the line" if share else ""
+
+
+def _board_file(seen: Observation, board: BoardFile | None) -> _Finding:
+    if board is None:
+        return _needs("a board file")
+    sent = Counter(channel.name for channel in seen.channels.values())
+    del sent["cell_voltage"]  # these have a check of their own
+    found = board_conflicts(board, sent, next(iter(_typical(seen, "pack_voltage").values()), None))
+    if not found:
+        return "pass", f"{board.name!r} fits what the board sends", ""
+    return "fail", " ".join(found), "give the file of this vehicle with --board, or mend it"
 
 
 def _loss(seen: Observation) -> _Finding:

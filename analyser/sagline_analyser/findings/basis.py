@@ -1,0 +1,132 @@
+"""What every answer rests on: the ride without the sensors that cannot be right.
+
+Worked out once, before any answer.  A column that is doubted all along has no reading left in the
+trusted ride, one that is doubted for a while has none in that while; nothing is corrected, for a
+reading whose fault is known is still not a measurement.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride, StreamColumns
+from .sensors import SensorDoubt, judge_sensors
+from .sensors.mismatches import board_mismatches
+from .summary import Finding, Summary, summarise, words
+
+
+@dataclass(frozen=True)
+class Basis:
+    """A ride, examined.
+
+    ``raw`` is the ride as it was logged, ``ride`` the same with NaN in ``values`` for all that
+    ``sensors`` set aside (its raw samples stay as they were sent).  ``mismatches`` are sentences
+    about where the board file is not this ride's.
+    """
+
+    ride: Ride
+    raw: Ride
+    board: BoardFile | None
+    sensors: tuple[SensorDoubt, ...]
+    mismatches: tuple[str, ...]
+
+    def words(self, doubt: SensorDoubt) -> str:
+        """Return what a doubt is about in plain words: ``motor temperature left``."""
+        if doubt.key in self.raw.streams and self.raw.find(doubt.key) is None:
+            return f"some samples of the stream {doubt.key}"
+        return words(self.raw, doubt.key)
+
+    def lines(self) -> tuple[str, ...]:
+        """Return one line for each doubt: what, which trouble, and the evidence."""
+        return tuple(
+            f"{self.words(doubt)}: {doubt.doubt}. {doubt.evidence}" for doubt in self.sensors
+        )
+
+    def lost(self, *names: str) -> tuple[SensorDoubt, ...]:
+        """Return the doubts about any column of these channel names."""
+        found = []
+        for doubt in self.sensors:
+            stream = self.raw.find(doubt.key)
+            if stream is not None:
+                about = {stream.channels[doubt.key].name}
+            else:
+                whole = self.raw.streams.get(doubt.key)
+                about = {c.name for c in whole.channels.values()} if whole else set()
+            if about & set(names):
+                found.append(doubt)
+        return tuple(found)
+
+
+def open_basis(ride: Ride, board: BoardFile | None = None) -> Basis:
+    """Examine a ride's sensors, and the board file against it."""
+    sensors = judge_sensors(ride, board)
+    return Basis(
+        without(ride, sensors), ride, board, sensors, board_mismatches(ride, board, sensors)
+    )
+
+
+def without(ride: Ride, sensors: tuple[SensorDoubt, ...], earlier: float = 0.0) -> Ride:
+    """Return the ride without what the doubts set aside; ``earlier`` is taken off their times."""
+    aside = [doubt for doubt in sensors if doubt.set_aside]
+    if not aside:
+        return ride
+    streams = {name: _without(stream, aside, earlier) for name, stream in ride.streams.items()}
+    return replace(ride, streams=streams)
+
+
+def _without(
+    stream: StreamColumns, aside: list[SensorDoubt], earlier: float
+) -> StreamColumns:  # fmt: skip
+    time = stream.time + earlier if earlier else stream.time
+    values = dict(stream.values)
+    for doubt in aside:
+        keys = list(values) if doubt.key == stream.name else [doubt.key]
+        for key in keys:
+            if key in values:
+                values[key] = np.where(doubt.inside(time), np.nan, values[key])
+    return replace(stream, values=values)
+
+
+_NEEDS: dict[str, tuple[str, ...]] = {
+    "distance": ("speed", "motor_speed", "motor_electrical_speed"),
+    "moving_time": ("speed", "motor_speed", "motor_electrical_speed"),
+    "top_speed": ("speed", "motor_speed", "motor_electrical_speed"),
+    "charge": ("battery_current", "controller_battery_current"),
+    "energy": ("battery_current", "controller_battery_current", "pack_voltage", "cell_voltage"),
+    "peak_battery_current": ("battery_current", "controller_battery_current"),
+    "peak_regeneration": ("battery_current", "controller_battery_current"),
+    "peak_motor_current": ("motor_current",),
+    "peak_duty_cycle": ("duty_cycle",),
+    "lowest_pack_voltage": ("pack_voltage", "cell_voltage"),
+    "lowest_cell": ("cell_voltage",),
+    "widest_spread": ("cell_voltage",),
+    "hottest_part": ("motor_temperature", "controller_temperature", "battery_temperature"),
+}
+"""The channels behind each figure, by how its key begins."""
+
+
+def figures(basis: Basis) -> Summary:
+    """Return the figures of the trusted ride, each with what it lost with a doubted sensor."""
+    summary = summarise(basis.ride, basis.board)
+    if not basis.sensors:
+        return summary
+    return replace(
+        summary, findings=tuple(_with_loss(finding, basis) for finding in summary.findings)
+    )
+
+
+def _with_loss(finding: Finding, basis: Basis) -> Finding:
+    begun = max((k for k in _NEEDS if finding.key.startswith(k)), key=len, default="")
+    names = _NEEDS.get(begun, ())
+    if begun == "energy" and "per_distance" in finding.key:
+        names = (*names, *_NEEDS["distance"])
+    lost = basis.lost(*names)
+    if not lost:
+        return finding
+    told = "; ".join(f"{basis.words(d)} {'set aside' if d.set_aside else 'with gaps'}: {d.doubt}"
+                     for d in lost)  # fmt: skip
+    if finding.value is None:
+        return replace(finding, how=f"{finding.how} ({told})")
+    return replace(finding, note=", ".join(filter(None, (finding.note, told))))

@@ -1,0 +1,78 @@
+"""What is doubted of a sensor, and the flags and spans of time that it is doubted for."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..series import Array, Flags
+
+Spans = tuple[tuple[float, float], ...]
+
+MOST = 0.5
+"""Share of a sensor's readings from which all of them are set aside: what is wrong half of the
+time is not trusted the other half (our choice)."""
+
+
+@dataclass(frozen=True)
+class SensorDoubt:
+    """A sensor that cannot be right, when, and why.
+
+    ``key`` is a column, or a stream's name where the doubt is of all its columns.  ``doubt`` names
+    the trouble, ``evidence`` is one sentence with the figures.  ``spans`` are (start, end) in s
+    from the start of the capture.  ``set_aside`` is False where the readings themselves are right
+    but too few; else nothing rests on what lies in the spans.
+    """
+
+    key: str
+    doubt: str
+    evidence: str
+    spans: Spans
+    set_aside: bool = True
+
+    def inside(self, time: Array) -> Flags:
+        """Return which of some times (n,) lie in the spans."""
+        return within(time, self.spans)
+
+
+def within(time: Array, spans: Spans) -> Flags:
+    """Return which of some rising times (n,) lie in any of the spans."""
+    inside = np.zeros(len(time), bool)
+    for start, end in spans:
+        first, last = np.searchsorted(time, (start - 1e-9, end + 1e-9))
+        inside[first:last] = True
+    return inside
+
+
+def runs(flags: Flags) -> list[tuple[int, int]]:
+    """Return the first and last number of each unbroken row of True."""
+    edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
+    return list(zip(edges[::2].tolist(), (edges[1::2] - 1).tolist(), strict=True))
+
+
+def spans_of(time: Array, flags: Flags, pad: float = 0.0, join: float = 0.0) -> Spans:
+    """Return the spans of the flagged samples, each longer by ``pad`` s at both ends, and made one
+    where less than ``join`` s lie between; all of the time where :data:`MOST` is flagged."""
+    if not flags.any():
+        return ()
+    if np.count_nonzero(flags) > MOST * len(flags):
+        return ((float(time[0]), float(time[-1])),)
+    found: list[list[float]] = []
+    for first, last in runs(flags):
+        start = max(float(time[first]) - pad, float(time[0]))
+        end = min(float(time[last]) + pad, float(time[-1]))
+        if found and start - found[-1][1] <= join:
+            found[-1][1] = end
+        else:
+            found.append([start, end])
+    return tuple((start, end) for start, end in found)
+
+
+def seconds(spans: Spans) -> float:
+    """Return how long some spans last together."""
+    return sum(end - start for start, end in spans)
+
+
+def how_long(spans: Spans) -> str:
+    """Return how often and how long in words: ``3 times, 12 s in all``."""
+    total = f"{seconds(spans):.3g} s"
+    return f"for {total}" if len(spans) == 1 else f"{len(spans)} times, {total} in all"

@@ -1,0 +1,373 @@
+"""Channels that hold still while what they measure moves, and channels that repeat themselves.
+
+A steady reading alone is no fault: a board stands, a duty cycle is at its ceiling, a quantum is
+coarse.  What is held against a steady stretch is what *another* sensor says this one should have
+read meanwhile.
+"""
+
+import numpy as np
+
+from sagline_logger.format import vocabulary
+
+from ..series import Array, Flags
+from .doubt import how_long, runs, seconds, spans_of
+from .look import Look, calm, peak_of, spread
+
+HELD = 6.0
+"""s for which a channel must hold still before it is looked at."""
+
+MOVED = 0.2
+"""Share of a channel's whole range that it should have moved by meanwhile."""
+
+FITS = 0.7
+"""Share of a channel's variance that the others must explain before they are believed."""
+
+SLOW = 600.0
+"""s for which a temperature must not have moved at all."""
+
+WARMED = 15.0
+"""K that a like part has warmed by meanwhile."""
+
+
+def check_frozen(look: Look) -> None:
+    """Note every channel that holds still while its like shows that it moved."""
+    for key, partners in _partners(look):
+        _held(look, key, partners)
+    for key in look.keys("throttle"):
+        _throttle(look, key)
+    _temperatures(look)
+
+
+def _partners(look: Look) -> list[tuple[str, list[Array]]]:
+    """Return each channel with the quantities that together tell what it must be."""
+    cells, packs = look.all_of("cell_voltage"), look.all_of("pack_voltage")
+    currents, duties = look.all_of("motor_current"), look.all_of("duty_cycle")
+    turning_keys, turning = look.turning()
+    battery = look.at("battery_current")
+    found: list[tuple[str, list[Array]]] = []
+    total = cells.sum(axis=0) if len(cells) else None
+    for key in look.keys("pack_voltage"):
+        parts = ([total] if total is not None else []) + (
+            [battery] if np.isfinite(battery).any() else []
+        )
+        found.append((key, parts))
+    cell_keys = look.keys("cell_voltage")
+    if total is not None and len(cells) > 2:
+        found += [(k, [(total - v) / (len(cells) - 1)])
+                  for k, v in zip(cell_keys, cells, strict=True)]  # fmt: skip
+    elif len(packs):
+        found += [(key, [packs[0]]) for key in cell_keys]
+    power = currents * duties if currents.shape == duties.shape and len(currents) else None
+    if power is not None:
+        found += [(k, [power.sum(axis=0)]) for k in look.keys("battery_current")]
+        for i, key in enumerate(look.keys("motor_current")):
+            left = battery - np.delete(power, i, axis=0).sum(axis=0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                own = np.where(np.abs(duties[i]) > 0.15, left / duties[i], np.nan)
+            found.append((key, [own]))
+    speed = look.at("speed")
+    for i, key in enumerate(turning_keys):
+        rest = np.delete(turning, i, axis=0)
+        found.append((key, [speed] if np.isfinite(speed).any() else list(rest) or
+                      list(duties[i : i + 1])))  # fmt: skip
+    if len(turning):
+        found += [(key, [turning.mean(axis=0)]) for key in look.keys("speed")]
+        if len(turning) == len(duties):
+            found += [(key, [v]) for key, v in zip(look.keys("duty_cycle"), turning, strict=True)]
+    return [(key, parts) for key, parts in found if parts]
+
+
+def _held(look: Look, key: str, partners: list[Array]) -> None:
+    value = look.at(key)
+    known = np.isfinite(value)
+    if np.count_nonzero(known) * look.step < 2 * HELD:
+        return
+    top = peak_of(value)
+    own = value[known]
+    whole = float(np.quantile(own, 0.98) - np.quantile(own, 0.02))
+    quantum = look.step_of(key)
+    usable = np.abs(value) < 0.85 * top if key.startswith("duty") else known
+    holds = _holds(value, usable, 0.004 * whole, round(HELD / look.step))
+    if not holds:
+        return
+    held = np.zeros(len(value), bool)
+    for first, last in holds:
+        held[first : last + 1] = True
+    table = np.column_stack([np.ones(len(value)), *partners])
+    sound = known & np.isfinite(table).all(axis=1)
+    outside = sound & ~held
+    if np.count_nonzero(outside) * look.step >= 10.0:
+        few = np.flatnonzero(outside)[:: max(1, int(outside.sum()) // 5000)]
+        fit = np.linalg.lstsq(table[few], value[few], rcond=None)[0]
+        left = value[few] - table[few] @ fit
+        within = float(np.var(value[few]))
+        if within <= 0 or 1 - float(np.var(left)) / within < FITS:
+            return
+        scatter = spread(left)
+    elif whole <= 2 * quantum:  # held all along: the like tells by itself what it should have been
+        fit, scatter = _plain(look, key, partners), 0.0
+        whole = _usual(key, value)
+    else:
+        return
+    told = table @ fit
+    least = max(MOVED * whole, 6 * scatter, 10 * quantum)
+    gone = np.zeros(len(value), bool)
+    most = 0.0
+    for first, last in holds:
+        part = told[first : last + 1][sound[first : last + 1]]
+        if len(part) * look.step < HELD / 2:
+            continue
+        edges = np.quantile(part, [0.02, 0.98])
+        moved = float(edges[1] - edges[0])
+        off = float(np.abs(edges - np.median(value[first:last])).max())
+        exact = float(np.ptp(value[first : last + 1])) == 0
+        quiet = "voltage" in key and exact and scatter >= 2 * quantum > 0
+        if (moved > least and off > least) or (quiet and moved > max(0.05 * whole, 4 * scatter)):
+            gone[first : last + 1] = True
+            most = max(most, moved)
+    spans = spans_of(look.time, gone, look.step, 2.0)
+    at = float(np.median(value[gone])) if gone.any() else 0.0
+    look.add(
+        key, "frozen",
+        f"It held still at {at:.4g} {how_long(spans)}, while the sensors it goes with say that it "
+        f"moved by {most:.3g}.", spans,
+    )  # fmt: skip
+
+
+def _holds(value: Array, usable: Flags, band: float, least: int) -> list[tuple[int, int]]:
+    """Return the rows of samples that hold one value, or stay within ``band`` of it."""
+    step = np.abs(np.diff(value, prepend=np.nan))
+    exact = [(a - 1, b) for a, b in runs((step == 0) & usable) if b - a + 1 >= least]
+    rows = list(exact)
+    for first, last in runs((step <= band) & usable):
+        if last - first + 1 < least or any(a <= last and b >= first for a, b in exact):
+            continue
+        if float(np.ptp(value[first : last + 1])) <= 2 * band:
+            rows.append((first, last))
+    return rows
+
+
+def _plain(look: Look, key: str, partners: list[Array]) -> Array:
+    """Return the factors by which the partners tell a channel that never moved."""
+    fit = np.zeros(1 + len(partners))
+    name = key.rpartition("_")[0] if key[-1].isdigit() else key
+    if name == "speed" or "speed" in name:
+        factor = look.per_turn()
+        peak = max(peak_of(partners[0]), 1e-9)
+        if name == "speed":
+            fit[1] = factor or 10.0 / peak
+        else:
+            fit[1] = 1 / factor if factor else 1.0
+    else:
+        fit[1:] = 1.0
+    return fit
+
+
+def _usual(key: str, value: Array) -> float:
+    """Return a range that such a channel moves over in any ride, in its unit."""
+    if "voltage" in key:
+        return 0.2 * abs(float(np.nanmedian(value)))
+    if "motor" in key and "speed" in key:
+        return 2000.0
+    return {"speed": 8.0, "battery_current": 40.0}.get(key, 60.0 if "current" in key else 1.0)
+
+
+def _throttle(look: Look, key: str) -> None:
+    """Note a throttle that stays where it is while motors start and stop."""
+    throttle = look.at(key)
+    currents = look.all_of("motor_current")
+    drive = np.fmax.reduce(currents, axis=0) if len(currents) else look.at("battery_current")
+    if not np.isfinite(drive).any() or not np.isfinite(throttle).any():
+        return
+    peak = peak_of(drive)
+    turning = look.turning()[1]
+    speed = np.abs(look.at("speed"))
+    if not np.isfinite(speed).any() and len(turning):
+        speed = np.abs(turning).mean(axis=0)
+    top = peak_of(speed)
+    if peak <= 5:
+        return
+    with np.errstate(invalid="ignore"):
+        hard, none = drive > 0.25 * peak, np.abs(drive) < 0.04 * peak + 0.5
+        slow = speed < 0.4 * top if top > 0 else np.ones(len(drive), bool)
+        stands = calm(speed <= max(0.02 * top, 0.1), round(1.0 / look.step))
+    same = np.zeros(len(throttle), bool)
+    same[1:] = np.abs(np.diff(throttle)) <= 0.015
+    gone = np.zeros(len(throttle), bool)
+    second = max(1, round(1.0 / look.step))
+    for first, last in runs(same):
+        if (last - first) * look.step < HELD:
+            continue
+        part = slice(first, last + 1)
+        at = float(np.median(throttle[part]))
+        if float(np.ptp(throttle[part])) > 0.06:
+            continue
+        driving = calm(hard[part], second)
+        idle = calm(none[part] & slow[part], second)
+        starts = len(runs(driving))
+        stops = len(runs(idle))
+        closed = at < 0.05 and np.count_nonzero(driving) * look.step >= 3.0
+        rests = np.count_nonzero(idle & stands[part]) * look.step
+        held_open = (starts >= 2 and stops >= 2) or (starts >= 1 and rests >= 8.0)
+        if closed or (at >= 0.05 and held_open):
+            gone[part] = True
+    spans = spans_of(look.time, gone, 0.0, 5.0)
+    if not spans:
+        return
+    at = float(np.median(throttle[gone]))
+    inside = gone & np.isfinite(drive)
+    look.add(
+        key, "stuck",
+        f"It stayed at {100 * at:.0f} % {how_long(spans)}, while the motors went from "
+        f"{np.min(drive[inside]):.0f} to {np.max(drive[inside]):.0f} A and back.", spans,
+    )  # fmt: skip
+
+
+def _temperatures(look: Look) -> None:
+    """Note a temperature that has not moved at all while its like, no less used, warmed."""
+    for name in ("motor_temperature", "controller_temperature"):
+        keys = look.keys(name)
+        for key in keys:
+            value = look.at(key)
+            known = value[np.isfinite(value)]
+            if len(known) * look.step < 60.0:
+                continue
+            _still(look, key, [k for k in keys if k != key])
+
+
+def _still(look: Look, key: str, likes: list[str]) -> None:
+    """Note where a temperature holds one reading longer than its own noise and its like allow."""
+    value = look.at(key)
+    quantum = look.step_of(key)
+    same = np.zeros(len(value), bool)
+    same[1:] = np.abs(np.diff(value)) <= 1e-9
+    for first, last in runs(same):
+        length = (last - first) * look.step
+        if length < 60.0:
+            continue
+        warmed = 0.0
+        for like in likes:
+            part = look.at(like)[first : last + 1]
+            part = part[np.isfinite(part)]
+            if len(part):
+                warmed = max(warmed, float(np.quantile(part, 0.95) - np.quantile(part, 0.05)))
+        if warmed > max(WARMED, 6 * quantum) and _used_alike(look, key, likes, first, last):
+            spans = ((float(look.time[first]), float(look.time[last])),)
+            look.add(
+                key, "frozen",
+                f"It held {value[last]:.1f} °C for {length:.0f} s without the least change, while "
+                f"its like moved by {warmed:.0f} K on no more current.", spans,
+            )  # fmt: skip
+
+
+def _used_alike(look: Look, key: str, likes: list[str], first: int, last: int) -> bool:
+    def heat(one: str) -> float:
+        column = f"motor_current_{one.rpartition('_')[2]}"
+        if column not in look.ride.keys("motor_current"):
+            return 1.0
+        part = look.at(column)[first : last + 1]
+        part = part[np.isfinite(part)]
+        return float(np.mean(part**2)) if len(part) else 1.0
+
+    return heat(key) > 0.5 * max(heat(like) for like in likes)
+
+
+PROBE = 12
+"""Samples of a probe whose exact repetition is looked for."""
+
+VARIED = 4
+"""Different values that a probe has at least, lest a standing vehicle be said to repeat."""
+
+PROBES = 60
+"""Probes in a column."""
+
+BACK = 60.0
+"""s before a probe that are looked through."""
+
+ALIKE = 1.0
+"""s for which every sample must repeat."""
+
+_MEASURED = {
+    name
+    for name, term in vocabulary().items()
+    if term.group in ("voltage", "current", "cell", "speed", "temperature")
+    and not name.endswith("_limit")
+}
+"""What a converter reads, with its noise; a hand or a program may well do the same thing twice."""
+
+
+def check_repeats(look: Look) -> None:
+    """Note columns that play a stretch of their own past again, sample for sample."""
+    for stream in look.ride.streams.values():
+        count = len(stream.time)
+        if count < 6 * PROBE:
+            continue
+        period = float(stream.time[-1] - stream.time[0]) / count
+        back = min(round(BACK / max(period, 1e-3)), 6000, count)
+        gone: dict[str, Flags] = {}
+        for key in stream.channels:
+            if stream.channels[key].name not in _MEASURED:
+                continue
+            values = np.asarray(stream.raw[key])
+            flags = _repeated(values, back, max(round(ALIKE / max(period, 1e-3)), 3 * PROBE))
+            if flags is not None:
+                gone[key] = flags
+        moving = sum(_lively(np.asarray(stream.raw[key])) for key in stream.channels)
+        if len(gone) > max(1, moving // 3):
+            continue  # all of it repeats: a test of the bench, not a sensor
+        for key, flags in gone.items():
+            known = look.ride.streams[stream.name].values[key]
+            spans = spans_of(stream.time, flags & np.isfinite(known), period, 2.0)
+            if spans and seconds(spans) > ALIKE:
+                look.add(
+                    key, "repeats",
+                    f"It played a stretch of its own past again, sample for sample, "
+                    f"{how_long(spans)}, while others of its stream went on.", spans,
+                )  # fmt: skip
+
+
+def _lively(values: "np.typing.NDArray[np.generic]") -> bool:
+    few = values[: 1 << 12]
+    return len(np.unique(few)) > PROBE
+
+
+def _repeated(values: "np.typing.NDArray[np.generic]", back: int, least: int) -> Flags | None:
+    """Return which samples repeat earlier ones, None where no probe finds any."""
+    count = len(values)
+    found: Flags | None = None
+    for start in np.linspace(PROBE, count - PROBE - 1, PROBES).astype(int).tolist():
+        probe = values[start : start + PROBE]
+        if len(set(probe.tolist())) < VARIED:
+            continue
+        if found is not None and found[start]:
+            continue
+        low = max(0, start - back)
+        at = np.flatnonzero(values[low:start] == probe[0]) + low
+        for i in range(1, PROBE):
+            if not len(at):
+                break
+            at = at[values[at + i] == probe[i]]
+        for place in at[::-1][:3].tolist():
+            lag = start - place
+            first, last = _extent(values, start, lag)
+            if last - first >= least and len(set(values[first:last].tolist())) >= VARIED:
+                found = np.zeros(count, bool) if found is None else found
+                found[first:last] = True
+                break
+    return found
+
+
+def _extent(
+    values: "np.typing.NDArray[np.generic]", start: int, lag: int
+) -> tuple[int, int]:  # fmt: skip
+    """Return the row of samples around ``start`` that equal those ``lag`` before."""
+    low = max(lag, start - 200_000)
+    same = (
+        values[low : start + 200_000]
+        == values[low - lag : start + 200_000 - lag][: len(values[low : start + 200_000])]
+    )
+    breaks = np.flatnonzero(~same) + low
+    before, after = breaks[breaks < start], breaks[breaks > start]
+    first = int(before[-1]) + 1 if len(before) else low
+    last = int(after[0]) if len(after) else low + len(same)
+    return first, last

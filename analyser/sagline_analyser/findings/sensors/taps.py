@@ -1,0 +1,262 @@
+"""Cell taps: a loose one moves voltage between two neighbours, a dead one reads nothing.
+
+A tap is the sense lead between two cells.  What it picks up when it is loose one cell gains and
+the next one loses, so their sum stays; no cell can do that.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..series import Array, Flags
+from .doubt import Spans, how_long, spans_of
+from .look import Look, spread
+
+DEAD = 0.5
+"""V below which a reading is no cell's that just now drove the vehicle (common practice)."""
+
+OVER = 4.6
+"""V above which no lithium cell reads; 4.45 V is the most that any is charged to (handbooks)."""
+
+AWAY = 0.06
+"""V that a cell leaves its usual place among the others by, at least."""
+
+SIGMAS = 10.0
+"""The same in its own usual scatter."""
+
+LASTING = 0.15
+"""V that two neighbours lie apart from all others by, all along, one up and one down."""
+
+PAD, JOIN = 0.5, 3.0
+"""s set aside around a moment, and between moments that are one."""
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """All cells on one axis: ``value`` and ``off`` are (cells, n); ``off`` is what load and charge,
+    which all cells share, do not explain."""
+
+    keys: list[str]
+    time: Array
+    value: Array
+    mean: Array
+    off: Array
+    noise: Array
+    most: Array
+    """The furthest that each cell is ever off, V."""
+    few: slice
+    """Some thousands of the samples, for what needs no more."""
+
+
+def check_taps(look: Look) -> None:
+    """Note the cells whose tap is dead or loose."""
+    cells = _cells(look)
+    if cells is None:
+        return
+    count = len(cells.keys)
+    usual = float(np.nanmedian(cells.mean[cells.few]))
+    dead = [_dead(look, cells, k) for k in range(count)]
+    over = [v > OVER if np.nanmax(v) > OVER else np.zeros(len(v), bool) for v in cells.value]
+    for k in range(count):
+        gone = dead[k]
+        if not gone.any():
+            continue
+        spans = spans_of(cells.time, gone, PAD, JOIN)
+        low = float(np.nanmedian(cells.value[k][gone]))
+        near = [j for j in (k - 1, k + 1) if 0 <= j < count and _twice(cells, j, gone)]
+        also = "".join(
+            f" and cell {_number(cells, j)} {np.nanmedian(cells.value[j][gone]):.2f} V, twice a "
+            "cell" for j in near
+        )  # fmt: skip
+        look.add(
+            cells.keys[k], "dead cell tap",
+            f"Cell {_number(cells, k)} read {low:.2f} V {how_long(spans)}, the others "
+            f"{usual:.2f} V{also}: a lead that touches nothing, not an empty cell. Measure the "
+            "cell itself with a meter before you charge or ride.", spans,
+        )  # fmt: skip
+        for j in near:
+            look.add(
+                cells.keys[j], "neighbour of a dead cell tap",
+                f"It read the voltage of cell {_number(cells, k)} as well as its own.", spans,
+            )  # fmt: skip
+    for k in range(count):
+        gone = over[k] & ~_known(look, cells, k)
+        if gone.any():
+            most = float(np.nanmax(cells.value[k][gone]))
+            look.add(
+                cells.keys[k], "above what a cell can be",
+                f"It read {most:.2f} V; no lithium cell is ever above {OVER:g} V.",
+                spans_of(cells.time, gone, PAD, JOIN),
+            )  # fmt: skip
+    _loose(look, cells)
+    _alone(look, cells)
+
+
+def _number(cells: _Cells, k: int) -> str:
+    return cells.keys[k].rpartition("_")[2]
+
+
+def _twice(cells: _Cells, j: int, gone: Flags) -> bool:
+    with np.errstate(invalid="ignore"):
+        ratio = cells.value[j][gone] / cells.mean[gone]
+    return bool(np.nanmedian(ratio) > 1.5)
+
+
+def _known(look: Look, cells: _Cells, k: int) -> Flags:
+    known = np.zeros(len(cells.time), bool)
+    for doubt in look.doubts:
+        if doubt.key == cells.keys[k]:
+            known |= doubt.inside(cells.time)
+    return known
+
+
+def _cells(look: Look) -> _Cells | None:
+    """Return the cells as they were logged if one stream has them all, else on the coarse axis."""
+    keys = [key for key in look.ride.keys("cell_voltage") if look.native(key) is not None]
+    if len(keys) < 3:
+        return None
+    streams = {stream.name for key in keys if (stream := look.ride.find(key)) is not None}
+    if len(streams) == 1:
+        stream = look.ride.streams[streams.pop()]
+        time, value = stream.time, np.array([stream.values[key] for key in keys])
+    else:
+        time, value = look.time, np.array([look.at(key) for key in keys])
+    if len(time) < 10:
+        return None
+    mean = value.mean(axis=0)
+    if not np.isfinite(mean).all():
+        known = np.isfinite(value)
+        count = known.sum(axis=0)
+        mean = np.where(count, np.where(known, value, 0).sum(axis=0) / np.maximum(count, 1), np.nan)
+    off, noise = np.empty_like(value), np.empty(len(keys))
+    few = slice(None, None, max(1, len(time) // 4000))
+    axis = (time - time[0]) / max(float(time[-1] - time[0]), 1.0)
+    load = mean - _smooth(mean[few], time[few], time)
+    for k in range(len(keys)):
+        fit = _fit([mean[few], load[few], axis[few]], value[k][few] - mean[few])
+        usual = (1 + fit[1]) * mean
+        usual += fit[2] * load
+        usual += fit[3] * axis
+        usual += fit[0]
+        np.subtract(value[k], usual, out=off[k])
+        noise[k] = spread(off[k][few])
+    most = np.maximum(np.fmax.reduce(off, axis=1), -np.fmin.reduce(off, axis=1))
+    return _Cells(keys, time, value, mean, off, noise, most, few)
+
+
+def _smooth(value: Array, time: Array, wanted: Array) -> Array:
+    """Return the mean over about half a minute, which parts the load from the charge."""
+    known = np.isfinite(value)
+    if known.sum() < 3:
+        return np.zeros(len(wanted))
+    number = np.floor((time[known] - time[0]) / 30.0).astype(int)
+    count = np.bincount(number)
+    has = count > 0
+    middle = np.bincount(number, time[known])[has] / count[has]
+    return np.interp(wanted, middle, np.bincount(number, value[known])[has] / count[has])
+
+
+def _fit(parts: list[Array], wanted: Array) -> Array:
+    """Return the offset and the factors of ``parts`` that fit ``wanted``; strays are left out."""
+    table = np.column_stack([np.ones(len(wanted)), *parts])
+    kept = np.isfinite(wanted) & np.isfinite(table).all(axis=1)
+    fit = np.zeros(table.shape[1])
+    if kept.sum() < 2 * table.shape[1]:
+        fit[0] = float(np.nanmedian(wanted)) if np.isfinite(wanted).any() else 0.0
+        return fit
+    kept &= np.abs(wanted - np.median(wanted[kept])) <= max(8 * spread(wanted[kept]), 0.01)
+    for _ in range(3):
+        fit = np.linalg.lstsq(table[kept], wanted[kept], rcond=None)[0]
+        left = wanted - table @ fit
+        kept = np.isfinite(left) & (np.abs(left) <= max(4 * spread(left[kept]), 1e-3))
+        if kept.sum() < 2 * table.shape[1]:
+            break
+    return fit
+
+
+def _dead(look: Look, cells: _Cells, k: int) -> Flags:
+    """Return where cell ``k`` reads nothing: it went there at once, or stays there at rest."""
+    with np.errstate(invalid="ignore"):
+        gone: Flags = (cells.value[k] < DEAD) & (cells.mean > 2 * DEAD)
+    if not gone.any():
+        return gone
+    # A truly empty cell falls to nothing under load only, by and by, and comes back at rest.
+    step = np.abs(np.diff(cells.value[k], prepend=cells.value[k][0]))
+    at_once = bool(np.nanmax(np.where(gone, step, 0.0)) > 1.0)
+    mirrored = any(
+        0 <= j < len(cells.keys) and _twice(cells, j, gone) for j in (k - 1, k + 1)
+    )  # fmt: skip
+    rest = cells.mean > np.nanmedian(cells.mean[gone])
+    always = bool(gone.mean() > 0.9) or bool(gone[rest].mean() > 0.9)
+    return gone if at_once or mirrored or always else np.zeros(len(gone), bool)
+
+
+def _loose(look: Look, cells: _Cells) -> None:
+    """Note the pairs of neighbours that mirror each other while all others stay in place."""
+    count = len(cells.keys)
+    middles = np.nanmedian(cells.value[:, cells.few] - cells.mean[cells.few], axis=1)
+    for k in range(count - 1):
+        one, two = cells.off[k], cells.off[k + 1]
+        least = max(AWAY, SIGMAS * float(min(cells.noise[k], cells.noise[k + 1])))
+        apart = float(min(abs(middles[k]), abs(middles[k + 1])))
+        if min(cells.most[k], cells.most[k + 1]) < least / 2 and apart <= LASTING:
+            continue
+        with np.errstate(invalid="ignore"):
+            gone = (np.abs(one) > least) & (np.abs(one + two) < 0.25 * np.abs(one))
+            gone &= np.sign(one) != np.sign(two)
+            for j in (k - 1, k + 2):
+                if 0 <= j < count:
+                    gone &= np.abs(cells.off[j]) < 0.3 * np.abs(one)
+        gone &= ~_known(look, cells, k) & ~_known(look, cells, k + 1)
+        rest = np.delete(middles, [k, k + 1])
+        if (
+            apart > LASTING
+            and abs(middles[k] + middles[k + 1]) < 0.2 * apart
+            and np.abs(rest).max(initial=0.0) < 0.2 * apart
+        ):
+            gone = np.isfinite(one)
+            size = apart
+        elif np.count_nonzero(gone) >= 3 or (gone.any() and np.abs(one[gone]).max() > 5 * least):
+            size = float(np.nanmax(np.abs(one[gone])))
+        else:
+            continue
+        spans = spans_of(cells.time, gone, PAD, JOIN)
+        numbers = f"{_number(cells, k)} and {_number(cells, k + 1)}"
+        for j, other in ((k, k + 1), (k + 1, k)):
+            look.add(
+                cells.keys[j], "loose cell tap",
+                f"Cells {numbers} moved apart by up to {size:.2f} V each, one up as the other went "
+                f"down, {how_long(spans)}, while their sum and all other cells stayed: the lead "
+                f"between cell {_number(cells, j)} and cell {_number(cells, other)}.", spans,
+            )  # fmt: skip
+
+
+def _alone(look: Look, cells: _Cells) -> None:
+    """Note a cell that leaves its place while the pack's own voltage shows nothing of it."""
+    if not look.keys("pack_voltage") or cells.most.max() < 3 * AWAY:
+        return
+    pack = np.interp(cells.time, look.time, look.at("pack_voltage"))
+    known = np.array([_known(look, cells, k) for k in range(len(cells.keys))])
+    if known.any(axis=0).mean() > 0.5:
+        return
+    few = cells.few
+    total = cells.value.sum(axis=0)
+    away = pack - total
+    fit = _fit([cells.mean[few]], away[few])
+    lacking = away - fit[0] - fit[1] * cells.mean
+    noise = spread(lacking[few])
+    for k, key in enumerate(cells.keys):
+        off = cells.off[k]
+        least = max(3 * AWAY, SIGMAS * float(cells.noise[k]), SIGMAS * noise)
+        with np.errstate(invalid="ignore"):
+            gone = (np.abs(off) > least) & (np.abs(off + lacking) < 0.3 * np.abs(off))
+        gone &= ~known[k]
+        if np.count_nonzero(gone) < 3:
+            continue
+        spans: Spans = spans_of(cells.time, gone, PAD, JOIN)
+        size = float(np.nanmax(np.abs(off[gone])))
+        look.add(
+            key, "loose cell tap",
+            f"It left its place by up to {size:.2f} V {how_long(spans)}, and the pack's own "
+            "voltage showed nothing of it.", spans,
+        )  # fmt: skip

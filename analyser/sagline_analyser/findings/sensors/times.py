@@ -1,0 +1,82 @@
+"""Samples that are missing by the many, and samples that share one time."""
+
+import numpy as np
+
+from ..series import Array, Flags
+from .doubt import Spans, spans_of
+from .look import Look
+
+MISSING = 0.08
+"""Share of a channel's samples whose lack is told (our choice: sums are then short by as much)."""
+
+LATTICE = 0.1
+"""How near the steps of a stream without a stated period must lie to whole numbers of the
+shortest usual one, before holes in it are counted."""
+
+
+def check_times(look: Look) -> None:
+    """Note streams and channels with many samples missing, and samples of one time."""
+    for name, stream in look.ride.streams.items():
+        if len(stream.time) < 20:
+            continue
+        step = np.diff(stream.time)
+        twice = np.r_[False, step <= 1e-6] | np.r_[step <= 1e-6, False]
+        if twice.any():
+            count = int(np.count_nonzero(step <= 1e-6))
+            look.add(
+                name, "two samples of one time",
+                f"{count} of {len(stream.time)} samples carry the time of the one before.",
+                _points(stream.time, twice),
+            )  # fmt: skip
+        holes = _holes(step, stream.period)
+        share = holes / (holes + len(stream.time))
+        if share > MISSING:
+            usual = stream.period or float(np.median(step))
+            look.add(
+                name, "samples missing",
+                f"{100 * share:.0f} % of its samples are missing ({holes} of "
+                f"{holes + len(stream.time)}); sums and lengths come out short by about as much.",
+                _between(stream.time, step > 1.5 * usual), aside=False,
+            )  # fmt: skip
+        for key, values in stream.values.items():
+            lacking = ~np.isfinite(values)
+            share = float(lacking.mean())
+            if MISSING < share < 1.0:
+                look.add(
+                    key, "samples missing",
+                    f"{100 * share:.0f} % of its samples hold no reading "
+                    f"({np.count_nonzero(lacking)} of {len(values)}); sums and lengths come out "
+                    "short by about as much.",
+                    spans_of(stream.time, lacking, 0.0, 1.0), aside=False,
+                )  # fmt: skip
+
+
+def _points(time: Array, flags: Flags) -> Spans:
+    at = np.unique(time[flags])
+    if len(at) > 0.5 * len(time):
+        return ((float(time[0]), float(time[-1])),)
+    return tuple((t, t) for t in at.tolist())
+
+
+def _holes(step: Array, period: float) -> int:
+    """Return how many samples lack between the ones there are."""
+    usual = period or float(np.median(step))
+    if usual <= 0:
+        return 0
+    whole = step / usual
+    if not period:
+        off = np.abs(whole - np.rint(whole))
+        if float(np.quantile(off, 0.9)) > LATTICE:
+            return 0
+    return int(np.sum(np.maximum(np.rint(whole) - 1, 0)))
+
+
+def _between(time: Array, after: Flags) -> Spans:
+    """Return the spans between the samples around each hole, near ones made one."""
+    found: list[list[float]] = []
+    for i in np.flatnonzero(after).tolist():
+        if found and time[i] - found[-1][1] <= 1.0:
+            found[-1][1] = float(time[i + 1])
+        else:
+            found.append([float(time[i]), float(time[i + 1])])
+    return tuple((start, end) for start, end in found)

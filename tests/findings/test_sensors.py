@@ -1,0 +1,237 @@
+"""Broken sensors are named and nothing rests on them; sound ones are not named.
+
+The rides are those of the trust bench (``tests/trust/sensor_rides.py``): laws that our simulator
+does not use.  The bench has ten seeds of each fault and many more sound rides.
+"""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from sagline_analyser.findings.answers import answers
+from sagline_analyser.findings.basis import Basis, figures, open_basis, without
+from sagline_analyser.findings.sensors.doubt import SensorDoubt, spans_of
+from sagline_analyser.findings.sensors.levels import Pace, blocks_of, unreachable
+from sagline_analyser.findings.series import Series
+from sagline_analyser.load.ride import Ride
+from sagline_logger.format import read_board_file
+from support.rides import channel, make_ride, make_stream
+from trust.sensor_rides import FAULTS, broken, own_ride, with_values
+
+SEED = 3
+"""A ride with two motors that do unequal work, so that each fault can be put into it."""
+
+
+@cache
+def sound() -> Ride:
+    return own_ride(SEED)
+
+
+def test_sound_sensors_are_not_named():
+    for seed in (1, 2, SEED):
+        assert open_basis(own_ride(seed)).sensors == ()
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_is_named_and_nothing_rests_on_it(fault):
+    found = broken(sound(), fault, SEED)
+    assert found is not None
+    basis = open_basis(found.ride)
+    doubts = [doubt for doubt in basis.sensors if doubt.key in found.keys]
+    assert doubts, basis.sensors
+    assert {doubt.key for doubt in basis.sensors} <= set(found.keys)
+    for doubt in doubts:
+        assert doubt.doubt
+        assert any(digit.isdigit() for digit in doubt.evidence)
+        assert all(0 <= a <= b <= found.ride.duration for a, b in doubt.spans)
+        if doubt.set_aside:
+            stream = basis.ride.find(doubt.key) or basis.ride.streams[doubt.key]
+            for key in (doubt.key,) if doubt.key in stream.values else tuple(stream.values):
+                assert np.isnan(stream.values[key][doubt.inside(stream.time)]).all()
+
+
+@pytest.mark.parametrize(
+    ("fault", "figure"),
+    [
+        ("speed of 198 km/h for a moment", "top_speed"),
+        ("motor speed drops to zero", "top_speed"),
+        ("temperature jumps to 180 °C", "hottest_part"),
+        ("thermistor shorted, bursts", "hottest_part"),
+        ("loose cell tap, bursts", "lowest_cell"),
+    ],
+)
+def test_the_figures_are_those_of_the_sound_ride(fault, figure):
+    """What was broken for moments only leaves the extremes as they were without the fault."""
+    found = broken(sound(), fault, SEED)
+    assert found is not None
+    told, true = figures(open_basis(found.ride)), figures(open_basis(sound()))
+    assert told[figure].value == pytest.approx(true[figure].value, rel=0.02)
+
+
+def test_what_is_lost_is_said():
+    found = broken(sound(), "battery current of the wrong sign", SEED)
+    assert found is not None
+    basis = open_basis(found.ride)
+    charge = figures(basis)["charge_net"]
+    assert charge.value is None
+    assert "battery current set aside: wrong sign" in charge.how
+    consumption = next(a for a in answers(basis) if a.key == "consumption")
+    assert not consumption.known
+    assert "Without battery current (wrong sign)" in consumption.verdict
+    cut = without(
+        found.ride, (SensorDoubt("battery_current", "", "", ((0.0, found.ride.duration),)),)
+    )
+    assert [f.value for f in figures(open_basis(cut))] == [f.value for f in figures(basis)]
+
+
+def test_missing_samples_are_kept_and_told():
+    found = broken(sound(), "20 % of a channel missing", SEED)
+    assert found is not None
+    basis = open_basis(found.ride)
+    (doubt,) = basis.sensors
+    assert (doubt.key, doubt.set_aside) == ("battery_current", False)
+    assert "20 %" in doubt.evidence
+    assert "with gaps: samples missing" in figures(basis)["charge_net"].note
+
+
+TIME = np.arange(0, 120, 0.1)
+
+
+def _pack(cells: np.ndarray, current: np.ndarray | None = None, **more: np.ndarray) -> Basis:
+    columns = {channel("cell_voltage", "V", k + 1): v for k, v in enumerate(cells)}
+    columns[channel("pack_voltage", "V")] = more.get("pack", cells.sum(axis=0))
+    if current is not None:
+        columns[channel("battery_current", "A")] = current
+    return open_basis(make_ride(make_stream("fast", TIME, columns, period=0.1)))
+
+
+def test_a_weak_cell_is_no_loose_tap():
+    """It sags alone, and the pack's voltage with it; an empty one falls to 1 V under load."""
+    load = 40.0 * (np.sin(TIME / 3) > 0)
+    resistance = np.full(10, 0.004)
+    resistance[4], resistance[5] = 0.012, 0.003
+    cells = 3.7 - resistance[:, None] * load
+    cells[4] -= 1.8 * np.clip((TIME - 60) / 60, 0, 1) * (load > 0)
+    luck = np.random.default_rng(1)
+    assert _pack(cells + luck.normal(0, 0.001, cells.shape), load).sensors == ()
+
+
+def test_a_dead_tap_is_not_an_empty_cell():
+    cells = np.full((10, len(TIME)), 3.7) - 0.1 * (np.sin(TIME / 3) > 0)
+    whole = cells.sum(axis=0)
+    cells[5] += cells[4]
+    cells[4] = 0.0
+    basis = _pack(cells, pack=whole)
+    assert {d.key for d in basis.sensors} == {"cell_voltage_5", "cell_voltage_6"}
+    assert "not an empty cell" in basis.sensors[0].evidence
+    assert "meter" in basis.sensors[0].evidence
+    assert figures(basis)["lowest_cell"].value == pytest.approx(3.6)
+
+
+def test_steady_readings_of_a_standing_board_are_sound():
+    """Coarse quanta hold still for minutes; nothing else says that they should have moved."""
+    still = {
+        channel("pack_voltage", "V", exponent=-1): np.full(len(TIME), 48.1),
+        channel("battery_current", "A", exponent=0): np.zeros(len(TIME)),
+        channel("motor_current", "A", 1, 0): np.zeros(len(TIME)),
+        channel("duty_cycle", "1", 1): np.zeros(len(TIME)),
+        channel("motor_speed", "r/min", 1, 0): np.zeros(len(TIME)),
+        channel("speed", "m/s", exponent=-1): np.zeros(len(TIME)),
+        channel("throttle", "1", exponent=-2): np.zeros(len(TIME)),
+        channel("motor_temperature", "°C", 1, 0): np.full(len(TIME), 21.0),
+    }  # fmt: skip
+    assert open_basis(make_ride(make_stream("fast", TIME, still, period=0.1))).sensors == ()
+
+
+def test_a_duty_cycle_at_its_ceiling_is_not_frozen():
+    rpm = 3000 + 600 * np.sin(TIME / 8)
+    columns = {
+        channel("duty_cycle", "1", 1): np.where(TIME < 20, 0.95 * TIME / 20, 0.95),
+        channel("motor_speed", "r/min", 1, 0): np.where(TIME < 20, 3000 * TIME / 20, rpm),
+    }
+    assert open_basis(make_ride(make_stream("fast", TIME, columns, period=0.1))).sensors == ()
+
+
+def test_an_overheating_winding_is_no_broken_thermistor():
+    """12 K/s is what copper does at 50 A/mm² with no heat lost: ρ J² / (c d), handbook values."""
+    rise = 1.72e-8 * 50e6**2 / (385 * 8960)
+    assert rise == pytest.approx(12.5, rel=0.02)
+    hot = 30 + np.clip((TIME - 60) * rise, 0, 170)
+    columns = {channel("motor_temperature", "°C", 1, 0): hot}
+    assert open_basis(make_ride(make_stream("slow", TIME, columns, period=0.1))).sensors == ()
+
+
+def test_a_throttle_held_while_the_controller_stops_by_itself_is_sound():
+    """One cut-out with the hand still on: the current is gone, the vehicle rolls out."""
+    luck = np.random.default_rng(2)
+    hand = np.clip(0.7 + np.cumsum(luck.normal(0, 0.01, len(TIME))), 0.4, 0.9)
+    throttle = np.where(TIME < 5, 0.0, hand)
+    current = np.where(TIME < 70, 40 * throttle, 0.0)
+    speed = np.where(TIME < 70, np.clip(TIME - 5, 0, 9), np.clip(9 - (TIME - 70) / 4, 0, 9))
+    columns = {
+        channel("throttle", "1", exponent=-2): throttle,
+        channel("motor_current", "A", 1): current,
+        channel("speed", "m/s"): speed,
+    }
+    assert open_basis(make_ride(make_stream("fast", TIME, columns, period=0.1))).sensors == ()
+
+
+def test_jumps_are_found_and_ramps_are_followed():
+    pace = Pace(0.5, 8.0, 20.0, 2.0, 30.0)
+    time = np.arange(0, 60, 0.1)
+    ramp = 20 + 10 * np.clip(time - 20, 0, 8)
+    blocks = blocks_of(Series(time, ramp, np.zeros(len(time), bool)), 0.5)
+    assert not unreachable(blocks, pace, np.ones(len(blocks.first), bool)).any()
+    spike = np.where((time > 40) & (time < 43), 180.0, ramp)
+    blocks = blocks_of(Series(time, spike, np.zeros(len(time), bool)), 0.5)
+    gone = unreachable(blocks, pace, np.ones(len(blocks.first), bool))
+    assert 40 - 0.5 <= blocks.start[gone].min() <= 40.5
+    assert 42.4 <= blocks.start[gone].max() <= 43
+
+
+def test_spans_that_are_near_are_one_and_half_of_all_is_all():
+    time = np.arange(100.0)
+    flags = np.isin(time, [10, 12, 50])
+    assert spans_of(time, flags, 0.5, 2.0) == ((9.5, 12.5), (49.5, 50.5))
+    assert spans_of(time, time > 40) == ((0.0, 99.0),)
+
+
+BOARD = """
+name = "Other"
+[battery]
+cell_full = 4.2
+[[battery.units]]
+name = "box"
+series = {series}
+parallel = 4
+[[motors]]
+count = {motors}
+"""
+
+
+def test_the_board_file_of_another_pack_is_told():
+    ride = sound()
+    cells, motors = len(ride.keys("cell_voltage")), len(ride.keys("motor_current"))
+    own = read_board_file(BOARD.format(series=cells, motors=motors), "board.toml")
+    assert open_basis(ride, own).mismatches == ()
+    other = read_board_file(BOARD.format(series=cells - 1, motors=motors), "board.toml")
+    (told,) = open_basis(ride, other).mismatches
+    assert f"states {cells - 1} cells in series, the log has {cells}" in told
+    single = read_board_file(BOARD.format(series=cells, motors=motors + 1), "board.toml")
+    assert "3 motors, the log has 2" in open_basis(ride, single).mismatches[0]
+
+
+def test_doubts_reach_the_trusted_ride_only():
+    found = with_values(sound(), {"speed": np.zeros(len(sound().streams["fast"].time))})
+    basis = open_basis(found)
+    assert np.isnan(basis.ride.streams["fast"].values["speed"]).all()
+    assert not np.isnan(basis.raw.streams["fast"].values["speed"]).any()
+    assert basis.raw is found
+    shifted = without(
+        replace(found, streams={"fast": found.streams["fast"]}),
+        (SensorDoubt("speed", "", "", ((100.0, 101.0),)),), 90.0,
+    )  # fmt: skip
+    gone = np.isnan(shifted.streams["fast"].values["speed"])
+    assert found.streams["fast"].time[gone] == pytest.approx(np.arange(10, 11.01, 0.02))
