@@ -21,10 +21,10 @@ from support.browser import chromium, open_page, wait_drawn  # noqa: E402
 from support.doc_rides import BOARD, ride_log  # noqa: E402
 
 PICTURES = {
-    "report_top": ("#ride", 520),
+    "report_top": ("#strip-place", 240),
     "report_answers": ("#answers", 566),
-    "report_traces": ("#traces", 690),
-    "report_zoomed": ("#traces", 690),
+    "report_traces": ("#stage", 560),
+    "report_zoomed": ("#stage", 560),
     "report_crossings": ("#crossings", 420),
 }
 """Name of a picture: the part of the page, and how much of it in pixels from its top."""
