@@ -6,11 +6,12 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import IO
 
-from .device_records import VERSION, Board
+from .device_records import VERSION
+from .device_stream import VersionGate
 from .errors import RecordError, SaglineError
 from .frame import Fault, FrameSplitter, encode_frame
 from .host_records import LogStart
-from .records import Record, Unknown, decode_record, is_host_kind
+from .records import Record, Unknown, decode_record
 from .wrapped import unwrap
 
 SUFFIX = ".sagline"
@@ -27,30 +28,29 @@ _SEARCH = 1 << 24
 class Entry:
     """One frame of a log: where it starts, how many bytes it takes, and what it says.
 
-    ``record`` is None where the bytes are damaged, and ``problem`` then says how.
+    ``record`` is None where the bytes are damaged, and ``problem`` then says how; with ``refused``
+    they are a sound frame whose fields break the rules of its kind.
     """
 
     offset: int
     size: int
     record: Record | None
     problem: str = ""
+    refused: bool = False
 
 
 def read_log(file: IO[bytes]) -> Iterator[Entry]:
     """Yield every entry of a log, damaged stretches included, in bounded memory."""
     splitter = FrameSplitter()
     offset = 0
-    readable = True  # what the device sends is in a version that we know
+    gate = VersionGate()
 
     def entries(data: bytes) -> Iterator[Entry]:
-        nonlocal offset, readable
+        nonlocal offset
         for piece in splitter.feed(data) if data else splitter.finish():
             size = len(piece.raw)
             if piece.body is not None:
-                entry = _entry(offset, size, piece.body, readable)
-                if isinstance(entry.record, Board):
-                    readable = entry.record.version[0] == VERSION[0]
-                yield entry
+                yield _entry(offset, size, piece.body, gate)
             elif piece.fault is not None:
                 yield Entry(offset, size, None, _DAMAGE[piece.fault])
             offset += size
@@ -60,13 +60,13 @@ def read_log(file: IO[bytes]) -> Iterator[Entry]:
     yield from entries(b"")
 
 
-def _entry(offset: int, size: int, body: bytes, readable: bool) -> Entry:
-    if not (readable or body[0] == Board.KIND or is_host_kind(body)):
+def _entry(offset: int, size: int, body: bytes, gate: VersionGate) -> Entry:
+    if not gate.admits(body):
         return Entry(offset, size, Unknown(body))  # of another major version: kept, not decoded
     try:
         return Entry(offset, size, decode_record(body))
     except RecordError as problem:
-        return Entry(offset, size, None, str(problem))
+        return Entry(offset, size, None, str(problem), refused=True)
 
 
 _DAMAGE = {
