@@ -28,7 +28,6 @@ from sagline_logger.format import (
     SampleType,
     Stream,
     Unknown,
-    encode_frame,
 )
 from sagline_logger.simulator import Simulation, random_board, standard_streams
 from support.frames import Device
@@ -111,7 +110,7 @@ def made() -> dict[str, Callable[[], bytes]]:
     late = run(1, 0, 0)
     described = late.pop(2)
     late.append(described)
-    nobody = run(1, 0, 0, 4) + [pack(replace(SLOW, stream=3), 0, 0, [(1.5,)])]
+    nobody = [*run(1, 0, 0, 4), pack(replace(SLOW, stream=3), 0, 0, [(1.5,)])]
     whole = log_bytes(run(1, 0, 0))
     return {
         "one boot": lambda: log_bytes(run(1, 0, 0)),

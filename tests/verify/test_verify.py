@@ -256,4 +256,4 @@ def test_several_logs_are_all_checked_though_one_is_none(
     assert str(logs[1]) in line
     assert main(["verify", "--json", str(logs[0]), str(logs[2])]) == 0
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
-    assert [one["whole"] for one in found] == [True, True]
+    assert [one["whole"] for one in found] == [False, False]

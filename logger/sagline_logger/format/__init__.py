@@ -49,7 +49,7 @@ from .host_records import (
     Setting,
     Time,
 )
-from .log_file import SIGNATURE, SUFFIX, Entry, check_is_log, open_log, read_log
+from .log_file import SIGNATURE, SUFFIX, ZEROS, Entry, check_is_log, open_log, read_log
 from .records import Record, Unknown, decode_record, is_host_kind
 from .vocabulary import Term, vocabulary
 from .wrapped import ARCHIVE_SUFFIX, packed_pieces, wrap_in_page
@@ -86,6 +86,7 @@ __all__ = [
     "SIZE",
     "SUFFIX",
     "VERSION",
+    "ZEROS",
     "Battery",
     "BatteryUnit",
     "Board",

@@ -254,21 +254,29 @@ class VersionGate:
     """Whether what comes is in a major version that is known (§7)."""
 
     def __init__(self) -> None:
-        self._device = self._file = True
+        self.device = True
+        """Whether the device speaks a known version, as far as it has said."""
+        self.file = True
+        """Whether the file is written in a known version."""
+
+    @property
+    def open(self) -> bool:
+        """Whether everything may be decoded."""
+        return self.device and self.file
 
     def admits(self, body: bytes) -> bool:
         """Return whether a sound frame's body may be decoded."""
         kind = body[0]
         if kind == LogStart.KIND and body[1:8] == LogStart.MAGIC and len(body) > 8:
-            self._file = body[8] == VERSION[0]
-            self._device = True
+            self.file = body[8] == VERSION[0]
+            self.device = True
             return True
-        if not self._file:
+        if not self.file:
             return False
         if kind == Board.KIND and len(body) > 2:
-            self._device = body[1] == VERSION[0]
+            self.device = body[1] == VERSION[0]
             return True
-        return self._device or kind >= FIRST_HOST_KIND
+        return self.device or kind >= FIRST_HOST_KIND
 
 
 class CaptureStarts:
