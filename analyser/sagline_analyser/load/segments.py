@@ -1,7 +1,7 @@
 """Segments, repeats and descriptions as the numbers and clocks of a log tell them.
 
-While a log is read, a segment ends where a boot number changes.  Where the numbers or the clock of
-one boot number do not simply go on, its records are followed one by one with the format's own
+While a log is read, a segment ends where a boot number changes.  Where the numbers of one boot
+number do not simply go on, its records are followed one by one with the format's own
 :class:`Numbers` (protocol_docs/frame_format.md §5.7), and the tables are cut anew.
 """
 
@@ -15,7 +15,6 @@ import numpy as np
 import numpy.typing as npt
 
 from sagline_logger.format import EVENTS, Numbers, Stream, Verdict
-from sagline_logger.format.device_stream import SLACK
 
 from .frames import Places
 from .tables import Chunk, Key, Tables
@@ -82,30 +81,19 @@ def steps(
 
 
 def _odd(tables: Tables) -> set[int]:
-    """Return the segments in which a number or a clock does not simply go on."""
+    """Return the segments in which a number does not simply go on."""
     found = set()
     for (segment, _), keys in by_counter(tables).items():
         _, chunk = joined(tables, keys)
-        if _goes_back(chunk.sequence, chunk.count, chunk.clock):
+        if (steps(chunk.sequence, chunk.count) < 0).any():
             found.add(segment)
-    events: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
+    events: defaultdict[int, list[int]] = defaultdict(list)
     for _, segment, event in tables.events:
-        events[segment].append((event.sequence, event.clock))
-    for segment, pairs in events.items():
-        numbers = np.array(pairs, np.uint32)
-        if _goes_back(numbers[:, 0], np.ones(len(pairs), np.uint8), numbers[:, 1]):
+        events[segment].append(event.sequence)
+    for segment, numbers in events.items():
+        if (steps(np.array(numbers, np.uint32), np.ones(len(numbers), np.uint8)) < 0).any():
             found.add(segment)
     return found
-
-
-def _goes_back(
-    sequence: npt.NDArray[np.uint32],
-    count: npt.NDArray[np.unsignedinteger],
-    clock: npt.NDArray[np.uint32],
-) -> bool:
-    if (steps(sequence, count) < 0).any():
-        return True
-    return bool((np.diff(clock).view(np.int32) < -SLACK).any())
 
 
 _BOARD, _SAMPLES, _EVENT = range(3)

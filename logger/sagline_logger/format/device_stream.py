@@ -22,8 +22,7 @@ EVENTS: Final = MAX_STREAMS
 RECENT: Final = 64
 """Records of one counter among which a repeat is looked for."""
 SLACK: Final = 1_000_000
-"""µs by which a clock may read less, or run ahead of the others, in a device that did not start
-anew."""
+"""µs by which a clock may run ahead of the others in a device that did not start anew."""
 WAITED: Final = 1 << 30
 """µs of the host's time without a record from which it takes part in unwrapping (17.9 min)."""
 _SPAN: Final = 1 << 32
@@ -81,7 +80,7 @@ class Numbers:
             own = self._counters[counter] = _Counter()
         else:
             step = (sequence - own.expected) % _SPAN
-            if step < _HALF and now >= own.clock - SLACK:
+            if step < _HALF:
                 self.lost = step
             elif content in own.recent:
                 self._clock.last, self._heard = before
