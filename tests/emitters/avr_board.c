@@ -22,7 +22,10 @@ void board_start(void)
     UCSR0B = 1 << TXEN0;
 }
 
-uint16_t board_boot(void) { return 7; }
+#ifndef BOOT
+#define BOOT 7
+#endif
+uint16_t board_boot(void) { return BOOT; }
 uint32_t board_micros(void) { return now; }
 uint16_t board_analog(uint8_t pin)
 {
@@ -51,6 +54,10 @@ void board_serial(void *to, uint8_t byte)
         send('\n');
     }
 }
+
+/* The card is the same serial port: what it prints is what was appended. */
+void board_card(void *to, uint8_t byte) { board_serial(to, byte); }
+void board_card_sync(void) {}
 
 /* After main: end the line and stop the simulator (asleep with interrupts off). */
 

@@ -18,6 +18,7 @@ from zlib_ng import zlib_ng
 from sagline_analyser import load_ride
 from sagline_analyser.load.ahead import Ahead
 from sagline_analyser.load.frames import _RETURN, _STRETCH, crc32, read_blocks
+from sagline_analyser.load.segments import settle
 from sagline_analyser.load.tables import _KNOWN, tabulate
 from sagline_logger.format import Channel, SampleType, Stream, encode_frame
 from sagline_logger.format.limits import MAX_BODY
@@ -84,7 +85,9 @@ def test_descriptors_that_come_again_are_told_by_their_bytes() -> None:
     for boot in range(3, 3 + _KNOWN):  # more descriptors than are looked out for
         own = replace(STREAM, boot=boot)
         for n in range(5):
-            records += [board(boot, n * 5_000_000), own, *frames(range(n * 9, n * 9 + 9), own)]
+            first = 9 * (5 * boot + n)  # so that the host's clock runs on
+            told = [board(boot, n * 5_000_000), own]
+            records += [*told, *frames(range(first, first + 9), own)]
         records += [replace(own, name="other"), replace(board(boot), name=f"board {boot}")]
     # Known by now, and contradicted before it comes again in a segment of its own.
     early = replace(STREAM, boot=3)
@@ -95,9 +98,11 @@ def test_descriptors_that_come_again_are_told_by_their_bytes() -> None:
     assert one.boards.tolist() == other.boards.tolist()
     assert one.boards.size == 6 * _KNOWN + 4
     assert one.descriptors.tolist() == other.descriptors.tolist()
-    assert list(one.described.items()) == list(other.described.items())
-    assert one.described[_KNOWN + 2, STREAM.stream, STREAM.revision].name == "other"
-    assert one.contradicted == other.contradicted == {"fast", "other"}
+    settled = [settle(tables)[0].described for tables in (one, other)]
+    assert list(settled[0].items()) == list(settled[1].items())
+    assert settled[0][_KNOWN + 2, STREAM.stream, STREAM.revision].name == "other"
+    told = [settle(tables)[1].contradicted for tables in (one, other)]
+    assert told == [{"fast", "other"}] * 2
     assert one.boots == other.boots == [*range(3, 3 + _KNOWN), 3, 4, 3, 2, 3]
     assert one.frames == other.frames
     assert one.board is not None and one.board.name == "Kestrel"
@@ -109,7 +114,7 @@ def test_a_stream_described_in_two_ways_is_told_once(tmp_path: Path) -> None:
     path.write_bytes(log_bytes([*START, *frames(range(3)), *again]))  # type: ignore[arg-type]
     ride = load_ride(path)
     assert [w for w in ride.warnings if "two ways" in w] == [
-        "stream 'fast' was described in two ways under one revision; the first is used"
+        "stream 'fast' was described in two ways under one revision; each holds for what follows it"
     ]
     assert ride.streams["fast"].values["pack_voltage"][0] == 48.0
 

@@ -10,13 +10,21 @@ from sagline_logger.format import (
     SIGNATURE,
     Board,
     Capture,
+    CaptureStarts,
+    DeviceReader,
     End,
+    Event,
+    Heard,
     Instant,
+    LogStart,
     Record,
     RecordError,
     Samples,
+    Segment,
     Stream,
     Time,
+    Unknown,
+    Verdict,
     encode_frame,
     read_log,
 )
@@ -72,60 +80,81 @@ class SlowRide:
     segment: dict[str, list[int]] = field(default_factory=dict)
     gap: dict[str, list[bool]] = field(default_factory=dict)
     lost: dict[str, int] = field(default_factory=dict)
+    boots: list[tuple[int, int]] = field(default_factory=list)
+    lost_events: int = 0
+    unheard: int = 0
+    repeated: int = 0
+    went_back: int = 0
+    contradicted: int = 0
     undescribed: int = 0
+    misfits: int = 0
     damaged: int = 0
 
 
 def read_slowly(data: bytes) -> SlowRide:
     """Read a log record by record with the format package alone; streams need distinct names."""
     ride = SlowRide()
-    boot: int | None = None
-    segment = -1
-    described: dict[tuple[int, int, int], Stream] = {}
-    sampled: list[tuple[int, Samples]] = []
+    reader, starts = DeviceReader(), CaptureStarts()
+    numbers: dict[int, int] = {}
+    sampled: list[Heard] = []
+    heard: list[Segment] = []
     for entry in read_log(io.BytesIO(data)):
         record = entry.record
-        ride.damaged += record is None
-        own = getattr(record, "boot", None)
-        if own is None or (isinstance(record, Board) and record.version[0] != 1):
+        ride.damaged += record is None and not entry.goes_on
+        if (record is not None or entry.refused) and starts.begins(record):
+            reader.begin_capture()
+        if isinstance(record, Board) and record.version[0] != 1:
             continue
-        segment += own != boot
-        boot = own
-        if isinstance(record, Stream):
-            described.setdefault((segment, record.stream, record.revision), record)
-        elif isinstance(record, Samples):
-            sampled.append((segment, record))
-    for stream in described.values():
-        ride.lost.setdefault(stream.name, 0)
-    numbers = {(s, number): d.name for (s, number, _), d in described.items()}
-    following: dict[tuple[int, int], int] = {}
-    seen: set[tuple[int, int, int, int]] = set()
-    for segment, record in sampled:
-        run = (segment, record.stream)
-        identity = (*run, record.sequence, record.clock)
-        if identity in seen:
+        if isinstance(record, Board | Stream | Samples | Event):
+            one = reader.take(record)
+            if id(one.segment) not in numbers:
+                numbers[id(one.segment)] = len(heard)
+                heard.append(one.segment)
+            if isinstance(record, Event):
+                ride.lost_events += one.lost
+            if isinstance(record, Samples):
+                sampled.append(one)
+            ride.repeated += one.verdict is Verdict.REPEATED
+            ride.went_back += one.verdict is Verdict.WENT_BACK
+        elif not isinstance(record, Unknown | LogStart | None):
+            reader.host(record.at.monotonic)
+    reader.settle()
+    ride.boots = [(segment.capture, segment.boot) for segment in heard]
+    ride.unheard = sum(segment.unheard for segment in heard)
+    ride.contradicted = sum(segment.contradicted for segment in heard)
+    names = {
+        (id(segment), stream.stream): stream.name
+        for segment in heard
+        for stream in segment.described.values()
+    }
+    ride.lost = {d.name: 0 for segment in heard for d in segment.described.values()}
+    for one in sampled:
+        if one.verdict is Verdict.REPEATED:
             continue
-        seen.add(identity)
-        hole = (record.sequence - following.get(run, record.sequence)) % 2**32
-        following[run] = (record.sequence + record.count) % 2**32
-        if hole < 2**31 and run in numbers:
-            ride.lost[numbers[run]] += hole
-        stream = described.get((segment, record.stream, record.revision))
+        record, key = one.record, one.description
+        assert isinstance(record, Samples) and key is not None
+        if one.lost:
+            name = names.get((id(one.segment), record.stream), f"stream {record.stream}")
+            ride.lost[name] = ride.lost.get(name, 0) + one.lost
+        stream = one.segment.described.get(key)
         if stream is None:
-            ride.undescribed += 1
+            ride.undescribed += record.count
             continue
         try:
             rows = record.rows(stream)
         except RecordError:
+            ride.misfits += record.count
             continue
         gaps = ride.gap.setdefault(stream.name, [])
         segments = ride.segment.setdefault(stream.name, [])
-        gaps += [bool(gaps) and (hole != 0 or segments[-1] != segment)] + [False] * (len(rows) - 1)
-        segments += [segment] * len(rows)
+        number = numbers[id(one.segment)]
+        hole = one.lost or one.verdict is Verdict.WENT_BACK
+        gaps += [bool(gaps) and bool(hole or segments[-1] != number)] + [False] * (len(rows) - 1)
+        segments += [number] * len(rows)
         for channel, column in zip(stream.channels, zip(*rows, strict=True), strict=True):
-            key = (stream.name, channel.key)
-            ride.raw.setdefault(key, []).extend(column)
-            ride.values.setdefault(key, []).extend(channel.value(raw) for raw in column)
+            place = (stream.name, channel.key)
+            ride.raw.setdefault(place, []).extend(column)
+            ride.values.setdefault(place, []).extend(channel.value(raw) for raw in column)
     return ride
 
 

@@ -89,7 +89,7 @@ class Ahead:
 
     def finish(self, parts: list[Part]) -> Table | None:
         """Return the columns of a stream's parts, None where they are still to be made."""
-        fillings = [self._fillings.pop(part.key, None) for part in parts]
+        fillings = [self._fillings.pop(part.key, None) if part.key else None for part in parts]
         first, *others = fillings
         if others or first is None or first.stream != parts[0].stream:
             return None

@@ -128,7 +128,10 @@ def _arrivals(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[Micros, npt
     known = np.zeros(place.size, np.bool_)
     exact = tables.instants[tables.instants["time"]]
     foreign = [at for at, record in tables.host if isinstance(record, Foreign)]
-    between = np.concatenate([tables.damaged, tables.descriptors, np.array(foreign, np.intp)])
+    starts = np.array(tables.starts, np.intp)
+    between = np.concatenate(
+        [tables.damaged, tables.descriptors, np.array(foreign, np.intp), starts]
+    )
     between.sort()
     for instants, timed in ((tables.instants, False), (exact, True)):
         if instants.size:
@@ -141,4 +144,8 @@ def _arrivals(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[Micros, npt
                 known = found & alone & (np.diff(last, prepend=-1) > 0)
             else:
                 arrival[~found] = instants["monotonic"][0]
+                for start in tables.starts:  # before a capture's first instant that is the nearest
+                    if (n := int(np.searchsorted(instants["offset"], start))) < instants.size:
+                        early = slice(*np.searchsorted(place, (start, instants["offset"][n])))
+                        arrival[early] = instants["monotonic"][n]
     return arrival, known

@@ -5,13 +5,14 @@ numpy.  The tests hold the two against each other.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import IO, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from sagline_logger.format import ZEROS
 from sagline_logger.format.limits import MAX_BODY, MAX_ENCODED
 
 try:
@@ -68,6 +69,7 @@ def read_blocks(file: IO[bytes], block: int = _BLOCK) -> Iterator[Block]:
     offset = 0
     wanted = min(block, _FIRST)
     overlong = False  # the bytes before this block already ran past the longest frame
+    zeros = (0, 0)  # where a run of zeros began that reaches to this block, and how many they are
     while True:
         # Always of one size: that the C library learns to hand out again, pages and all.
         data = np.empty(MAX_ENCODED + block + 1, np.uint8)
@@ -84,16 +86,45 @@ def read_blocks(file: IO[bytes], block: int = _BLOCK) -> Iterator[Block]:
         held = data[stop:-1].copy()
         if stop:
             data[stop] = 0
-            yield _decode(data[: stop + 1], end, offset, overlong)
+            empty, zeros = _zero_runs(end, offset, zeros, overlong)
+            decoded = _decode(data[: stop + 1], end, offset, overlong)
+            if empty:
+                damaged = np.sort(np.append(decoded.damaged, empty))
+                decoded = replace(decoded, damaged=damaged)
+            yield decoded
             offset += stop
             overlong = False
         if held.size > MAX_ENCODED:
             overlong = True
             offset += held.size
             held = held[:0]
+    last = [zeros[0]] if zeros[1] >= ZEROS else []
     if held.size or overlong:  # the file ends inside a frame
+        last.append(offset)
+    if last:
         nothing = np.empty(0, np.intp)
-        yield Block(np.empty(0, np.uint8), nothing, nothing, nothing, np.array([offset]))
+        yield Block(np.empty(0, np.uint8), nothing, nothing, nothing, np.array(last))
+
+
+def _zero_runs(
+    end: Places, offset: int, before: tuple[int, int], overlong: bool
+) -> tuple[list[int], tuple[int, int]]:
+    """Return where long runs of zeros begin that end in a block, and the run that reaches to its
+    end: place and length.  ``before`` is that of the block before."""
+    lone = np.diff(end, prepend=-1) == 1
+    lone[0] &= not overlong
+    count = int(np.count_nonzero(lone))
+    if count == lone.size:
+        return [], (before[0] if before[1] else offset + int(end[0]), before[1] + count)
+    found = []
+    frames = np.flatnonzero(~lone)
+    if before[1] + int(frames[0]) >= ZEROS:
+        found.append(before[0] if before[1] else offset + int(end[0]))
+    if count >= ZEROS:
+        for n in np.flatnonzero(np.diff(frames) > ZEROS).tolist():
+            found.append(offset + int(end[frames[n] + 1]))
+    left = lone.size - 1 - int(frames[-1])
+    return found, (offset + int(end[lone.size - left]) if left else 0, left)
 
 
 def _zeros(data: Bytes) -> Places:

@@ -27,25 +27,29 @@ from sagline_logger.format import (
 )
 
 from .ahead import Ahead, worker_for
+from .captures import (
+    YEAR_2000,
+    capture_of,
+    first_capture,
+    is_date,
+    moved,
+    overlap,
+    place_captures,
+)
 from .clocks import Clocks, read_clocks
 from .frames import read_blocks
 from .memory import hand_back
 from .pace import stretch, unreal_pace
 from .ride import LinkGap, Quality, Ride, RideEvent, RideMark, Segment, StreamColumns
-from .streams import Part, build_stream, follow
+from .segments import Told, by_counter, joined, settle
+from .streams import Filled, Part, build_stream, follow
 from .tables import Key, Tables, tabulate
 from .timebase import wall_offset
-
-_TOLD = ("sequence", "clock", "count")
 
 _EMPTY = 8
 """Most cells of a table for each one sent, beyond _FREE; so no file can fill the memory."""
 _FREE = 1 << 23
 """Cells of a table that may be empty in any case: 64 MiB."""
-
-_YEAR_2000 = 946_684_800.0
-_YEAR_9000 = 221_845_392_000.0
-"""s since 1970; the ride's end still has to be a date that calendars (to 9999) can show."""
 
 Descriptions = dict[tuple[int, int, int], Stream]
 """By (segment, stream number, revision)."""
@@ -77,35 +81,68 @@ def _load(path: Path, worker: Executor) -> Ride:
                 remedy="copy it to another disk and try again",
             ) from None
     warnings: list[str] = []
-    for name in sorted(tables.contradicted):
-        warnings.append(
-            f"stream {name!r} was described in two ways under one revision; the first is used"
-        )
+    tables, told = settle(tables)
     described = tables.described  # a descriptor that came late holds for all of its segment
     _check_content(tables, str(path))
     for major, minor in sorted(tables.versions):
         warnings.append(f"what the board sent in format version {major}.{minor} is left out")
     if tables.refused:
         warnings.append(f"{tables.refused} sound frames break the rules of their kind")
-    if tables.captures > 1:
-        warnings.append(f"{tables.captures} captures are joined in this file")
+    warnings += _words(told)
 
+    placed = place_captures(tables)
+    tables, first = placed.tables, placed.start
+    if tables.starts:
+        warnings.append(f"{len(tables.starts) + 1} captures are joined in this file")
     if (pace := unreal_pace(tables)) is not None:
         tables = stretch(tables, pace)
         warnings.append(
             f"the board's clock ran {pace.factor:.3g} times as fast as the logger's, as when "
             "simulated; all times are the board's"
         )
-    first = next((r.at.monotonic for _, r in tables.host if isinstance(r, Capture)), None)
-    if first is None:  # the front of the file is gone
-        first = int(tables.instants["monotonic"][0]) if tables.instants.size else 0
+        first = int(pace.stretched(np.array([first], np.int64))[0])
     clocks = read_clocks(tables, first, lambda key: _period(described, key))
+    if tables.starts and (later := overlap(tables, replace(placed, start=first), clocks)):
+        tables = moved(tables, later)
+        clocks = read_clocks(tables, first, lambda key: _period(described, key))
+    for capture in placed.blind:
+        warnings.append(
+            f"nothing tells how long after the capture before it number {capture + 1} began; it is "
+            "set right behind"
+        )
     if clocks.blind:
         warnings.append("no host clock tells when some of the data came; it is set end to end")
-    streams, lost_samples, undescribed = _streams(
-        tables, described, clocks, ahead, warnings, str(path)
+    streams, lost_samples, undescribed, misfits = _streams(
+        tables,
+        described,
+        clocks,
+        ahead.finish if told.plain else lambda parts: None,
+        warnings,
+        str(path),
     )
-    return _ride(str(path), tables, clocks, first, streams, lost_samples, undescribed, warnings)
+    unread = (undescribed, misfits)
+    return _ride(str(path), tables, clocks, first, streams, lost_samples, unread, told, warnings)
+
+
+def _words(told: Told) -> list[str]:
+    """Return what the numbers of a log told, for people."""
+    words = [
+        f"stream {name!r} was described in two ways under one revision; each holds for what "
+        "follows it"
+        for name in sorted(told.contradicted)
+    ]
+    if told.same_number:
+        words.append(
+            f"the board started {told.same_number} times without changing its boot number; what "
+            "was lost at such a start cannot be told"
+        )
+    if told.went_back:
+        words.append(f"the numbers of {told.went_back} records went back")
+    if told.repeated:
+        words.append(f"{told.repeated} records came twice and count once")
+    if told.unheard:
+        words.append(f"{told.unheard} samples were sent after a restart and before it was heard")
+    return words
 
 
 def _check_content(tables: Tables, where: str) -> None:
@@ -138,11 +175,12 @@ def _streams(
     tables: Tables,
     described: Descriptions,
     clocks: Clocks,
-    ahead: Ahead,
+    filled: Filled,
     warnings: list[str],
     where: str,
-) -> tuple[dict[str, StreamColumns], dict[str, int], int]:
-    """Return the streams' columns, the samples lost in each, and how many records no one knows."""
+) -> tuple[dict[str, StreamColumns], dict[str, int], int, int]:
+    """Return the streams' columns, the samples lost in each, and how many samples nothing describes
+    or do not fit what does."""
     names: dict[tuple[int, int, int], str] = {}
     latest: dict[tuple[int, int], str] = {}  # by (segment, stream number)
     owners: dict[tuple[int, str], int] = {}  # stream number by (segment, name)
@@ -154,55 +192,46 @@ def _streams(
         names[segment, number, revision] = latest[segment, number] = name
     parts: defaultdict[str, list[Part]] = defaultdict(list)
     losses = dict.fromkeys(names.values(), 0)
-    undescribed = misfits = repeated = 0
-    runs: defaultdict[tuple[int, int], list[Key]] = defaultdict(list)
-    for key in sorted(tables.samples, key=lambda key: int(tables.samples[key].offset[0])):
-        runs[key.segment, key.stream].append(key)
-    for run, keys in sorted(runs.items()):
-        chunks = [tables.samples[key] for key in keys]
-        order = np.argsort(np.concatenate([c.offset for c in chunks]), kind="stable")
-        told = [np.concatenate([getattr(c, f) for c in chunks])[order] for f in _TOLD]
-        followed = follow(*told)
-        if run in latest:
-            losses[latest[run]] += followed.lost
-        if followed.went_back:
-            warnings.append(f"the sample numbers of stream {run[1]} went back")
-        repeated += int(np.count_nonzero(~followed.fresh))
-        fresh, broken = np.empty_like(followed.fresh), np.empty_like(followed.broken)
-        fresh[order], broken[order] = followed.fresh, followed.broken
+    undescribed = misfits = 0
+    for run, keys in by_counter(tables).items():
+        order, whole = joined(tables, keys)
+        followed = follow(whole.sequence, whole.count)
+        name = latest.get(run, f"stream {run[1]}")  # of one that was never described
+        if followed.lost:
+            losses[name] = losses.get(name, 0) + followed.lost
+        broken = np.empty_like(followed.broken)
+        broken[order] = followed.broken
         start = 0
-        for key, chunk in zip(keys, chunks, strict=True):
-            keep, hole = (a[start : start + chunk.offset.size] for a in (fresh, broken))
+        for key in keys:
+            chunk = tables.samples[key]
+            hole = broken[start : start + chunk.offset.size]
             start += chunk.offset.size
             description = described.get(key[:3])
             if description is None:
-                undescribed += int(np.count_nonzero(keep))
+                undescribed += int(chunk.count.sum())
                 continue
-            fits = (chunk.count == 1) | (description.period > 0)
-            fits &= key.row == description.layout.size
-            misfits += int(np.count_nonzero(keep & ~fits))
-            keep = keep & fits
+            keep = (chunk.count == 1) | (description.period > 0)
+            keep &= key.row == description.layout.size
+            misfits += int(chunk.count[~keep].sum())
             if keep.any():
                 device, line = clocks.samples[key], clocks.lines[key.segment]
                 if not keep.all():
                     chunk, hole, device = chunk.only(keep), hole[keep], device[keep]
                 parts[names[key[:3]]].append(
-                    Part(key.segment, description, chunk, hole, device, line)
+                    Part(key.segment, description, chunk, hole, device, line, key)
                 )
-    if repeated:
-        warnings.append(f"{repeated} SAMPLES records came twice and count once")
     if misfits:
-        warnings.append(f"{misfits} SAMPLES records do not fit their stream's descriptor")
+        warnings.append(f"{misfits} samples do not fit their stream's descriptor")
     streams = {}
     for (segment, number, revision), stream in described.items():
         name = names[segment, number, revision]
         if name not in streams:
             found = parts.pop(name, None) or [Part.empty(segment, stream)]
             _check_size(name, found, where)
-            streams[name], backwards = build_stream(name, found, ahead.finish)
+            streams[name], backwards = build_stream(name, found, filled)
             if backwards:
                 warnings.append(f"the clock of {name!r} ran backwards; its times are held level")
-    return streams, losses, undescribed
+    return streams, losses, undescribed, misfits
 
 
 def _check_size(name: str, parts: list[Part], where: str) -> None:
@@ -225,19 +254,22 @@ def _ride(
     zero: int,
     streams: dict[str, StreamColumns],
     lost_samples: dict[str, int],
-    undescribed: int,
+    unread: tuple[int, int],
+    told: Told,
     warnings: list[str],
 ) -> Ride:
     host = [record for _, record in tables.host]
+    own = capture_of(tables, np.array([at for at, _ in tables.host], np.int64)).tolist()
     captures = [r for r in host if isinstance(r, Capture)]
     instants = tables.instants
     latest = [end for _, end in clocks.spans]
     if instants.size:
         latest.append(float(instants["monotonic"].max() - zero))
-    offset = wall_offset(instants["monotonic"], instants["wall"])
+    front = first_capture(tables)
+    offset = wall_offset(front["monotonic"], front["wall"])
     started = None if offset is None else (zero + offset) / 1e6
-    if started is not None and not _YEAR_2000 <= started < _YEAR_9000:
-        if not 0 <= started < _YEAR_2000:  # there a clock stands that nobody has set
+    if offset is not None and not is_date(zero, offset):
+        if not 0 <= zero + offset < YEAR_2000:  # there a clock stands that nobody has set
             warnings.append("the logger's clock stood at no possible date; the ride has none")
         started = None
     events, lost_events = _events(tables, clocks)
@@ -248,8 +280,8 @@ def _ride(
         firmware=tables.board.firmware if tables.board else "",
         streams=streams,
         events=events,
-        marks=_marks(host, zero),
-        link_gaps=_link_gaps([r for r in host if isinstance(r, Link)], zero),
+        marks=_marks(zip(own, host, strict=True), zero),
+        link_gaps=_link_gaps(zip(own, host, strict=True), zero),
         segments=_segments(tables, clocks, streams),
         quality=Quality(
             frames=tables.frames,
@@ -257,11 +289,21 @@ def _ride(
             lost_events=lost_events,
             damaged_frames=tables.damaged.size + tables.refused,
             foreign_bytes=sum(len(r.data) for r in host if isinstance(r, Foreign)),
-            undescribed_samples=undescribed,
+            undescribed_samples=unread[0],
             dropped_frames=sum(r.frames for r in host if isinstance(r, Dropped)),
             clock_drift_ppm=clocks.drift_ppm,
             clock_error=float(np.quantile(delays, 0.95)) / 1e6 if delays.size else None,
-            ended=any(isinstance(r, End) for r in host),
+            ended=any(
+                isinstance(record, End) and capture == len(tables.starts)
+                for capture, record in zip(own, host, strict=True)
+            ),
+            misfit_samples=unread[1],
+            unheard_samples=told.unheard,
+            repeated_records=told.repeated,
+            went_back=told.went_back,
+            same_number_restarts=told.same_number,
+            captures=len(tables.starts) + 1,
+            strange_frames=tables.strange,
         ),
         duration=max(latest, default=0.0) / 1e6,
         started_wall=started,
@@ -283,34 +325,35 @@ def _events(tables: Tables, clocks: Clocks) -> tuple[tuple[RideEvent, ...], int]
     for segment, own in told.items():
         line = clocks.lines[segment]
         sequence = np.array([r.sequence for _, r in own], np.uint32)
-        clock = np.array([r.clock for _, r in own], np.uint32)
-        run = follow(sequence, clock, np.ones(len(own), np.uint8))
-        missing += run.lost
+        missing += follow(sequence, np.ones(len(own), np.uint8)).lost
         times = line.host(np.array([clocks.events[a] for a, _ in own], np.int64)) / 1e6
-        for time, (_, event), fresh in zip(times.tolist(), own, run.fresh, strict=True):
-            if fresh:
-                events.append(RideEvent(time, event.event, event.number, event.index, event.text))
+        for time, (_, event) in zip(times.tolist(), own, strict=True):
+            events.append(RideEvent(time, event.event, event.number, event.index, event.text))
     return tuple(sorted(events, key=lambda event: event.time)), missing
 
 
-def _marks(host: Iterable[Record], zero: int) -> tuple[RideMark, ...]:
+def _marks(host: Iterable[tuple[int, Record]], zero: int) -> tuple[RideMark, ...]:
     """Return the marks; a repeated number in one capture brings the text of the first."""
     marks: dict[tuple[int, int], RideMark] = {}
-    capture = 0
-    for record in host:
-        if isinstance(record, Capture):
-            capture += 1
-        elif isinstance(record, Mark):
+    for capture, record in host:
+        if isinstance(record, Mark):
             mark = RideMark((record.at.monotonic - zero) / 1e6, record.number, record.text)
             first = marks.get((capture, record.number))
             marks[capture, record.number] = replace(first, text=mark.text) if first else mark
     return tuple(marks.values())
 
 
-def _link_gaps(links: list[Link], zero: int) -> tuple[LinkGap, ...]:
+def _link_gaps(host: Iterable[tuple[int, Record]], zero: int) -> tuple[LinkGap, ...]:
     gaps: list[LinkGap] = []
     down: Link | None = None
-    for link in links:
+    last = 0
+    for capture, link in host:
+        if capture != last and down:  # it stayed down to the end of its capture
+            gaps.append(LinkGap((down.at.monotonic - zero) / 1e6, None, down.evidence))
+            down = None
+        last = capture
+        if not isinstance(link, Link):
+            continue
         if link.state is LinkState.DOWN:
             down = down or link
         elif down:
@@ -353,6 +396,8 @@ def _board_file(parts: list[FilePart], warnings: list[str]) -> str | None:
     data = bytearray(own[0].size)
     filled = 0
     for part in own:
+        if not part.offset:  # of two files the later one holds
+            data, filled = bytearray(part.size), 0
         if part.size == len(data) and part.offset == filled:
             data[filled : filled + len(part.data)] = part.data
             filled += len(part.data)

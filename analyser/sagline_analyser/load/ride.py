@@ -90,14 +90,27 @@ class Quality:
     foreign_bytes: int
     """Received bytes that were no frame."""
     undescribed_samples: int
-    """SAMPLES records whose stream was never described."""
+    """Samples whose stream was never described."""
     dropped_frames: int
     clock_drift_ppm: float | None
     """Device clock against the host's, parts per million."""
     clock_error: float | None
     """Residual of the clock fit, s (95th percentile of delay above the fastest delivery)."""
     ended: bool
-    """Whether the capture was stopped on purpose (END record present)."""
+    """Whether the (last) capture was stopped on purpose (END record present)."""
+    misfit_samples: int = 0
+    """Samples that do not fit their stream's description."""
+    unheard_samples: int = 0
+    """Samples sent after a restart within a capture, before the first that was heard."""
+    repeated_records: int = 0
+    went_back: int = 0
+    """Records whose number went back while the clock ran on."""
+    same_number_restarts: int = 0
+    """Starts told by numbers and clock alone, because the boot number did not change."""
+    captures: int = 1
+    """Captures joined in the file."""
+    strange_frames: int = 0
+    """Frames in a version of the format that is not known."""
 
 
 @dataclass(frozen=True)

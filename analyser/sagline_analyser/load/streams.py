@@ -10,6 +10,7 @@ from sagline_logger.format import Channel, SampleType, Stream
 
 from .columns import Table, column_names, unpack
 from .ride import StreamColumns
+from .segments import steps
 from .tables import Chunk, Key
 from .timebase import ClockLine, Micros
 
@@ -19,42 +20,22 @@ _PAUSE = 3.0
 
 @dataclass(frozen=True)
 class Run:
-    """What the sequence numbers of one stream's records, in order of arrival, tell.
+    """What the numbers of one counter's records, in order of arrival, tell.
 
-    ``fresh`` is False for a record that came before, ``broken`` True where samples are missing
-    just before a record or its number went back; both are of shape (records,).
+    ``broken``, of shape (records,), is True where samples are missing just before a record or its
+    number went back.
     """
 
-    fresh: npt.NDArray[np.bool_]
     broken: npt.NDArray[np.bool_]
     lost: int
-    went_back: int
 
 
-def follow(
-    sequence: npt.NDArray[np.uint32],
-    clock: npt.NDArray[np.uint32],
-    count: npt.NDArray[np.unsignedinteger],
-) -> Run:
-    """Follow the numbers of one stream in one segment (protocol_docs/frame_format.md §5.7)."""
-    fresh = np.ones(sequence.size, np.bool_)
-    step = _steps(sequence, count)
-    if (step < 0).any():
-        both = sequence.astype(np.uint64) << 32 | clock
-        fresh[:] = False
-        fresh[np.unique(both, return_index=True)[1]] = True
-        step = _steps(sequence[fresh], count[fresh])
+def follow(sequence: npt.NDArray[np.uint32], count: npt.NDArray[np.unsignedinteger]) -> Run:
+    """Follow one counter in one segment, nothing in it twice (frame_format.md §5.7)."""
+    step = steps(sequence, count)
     broken = np.zeros(sequence.size, np.bool_)
-    broken[np.flatnonzero(fresh)[1:]] = step != 0
-    return Run(fresh, broken, int(step[step > 0].sum()), int(np.count_nonzero(step < 0)))
-
-
-def _steps(
-    sequence: npt.NDArray[np.uint32], count: npt.NDArray[np.unsignedinteger]
-) -> npt.NDArray[np.int64]:
-    """Return how many numbers are missing before each record but the first; below 0: went back."""
-    step = np.diff(sequence) - count[:-1].astype(np.uint32)  # modulo 2^32
-    return step.view(np.int32).astype(np.int64)
+    broken[1:] = step != 0
+    return Run(broken, int(step[step > 0].sum()))
 
 
 @dataclass(frozen=True)
@@ -70,12 +51,8 @@ class Part:
     broken: npt.NDArray[np.bool_]
     device: Micros
     line: ClockLine
-
-    @property
-    def key(self) -> Key:
-        """Of the records, where they fit the description."""
-        stream = self.stream
-        return Key(self.segment, stream.stream, stream.revision, stream.layout.size)
+    key: Key | None = None
+    """Of the records, None where there are none."""
 
     @classmethod
     def empty(cls, segment: int, stream: Stream) -> "Part":
@@ -91,9 +68,10 @@ class Part:
         return cls(segment, stream, chunk, np.empty(0, np.bool_), np.empty(0, np.int64), line)
 
 
-def build_stream(
-    name: str, parts: list[Part], filled: Callable[[list[Part]], Table | None]
-) -> tuple[StreamColumns, bool]:
+Filled = Callable[[list[Part]], Table | None]
+
+
+def build_stream(name: str, parts: list[Part], filled: Filled) -> tuple[StreamColumns, bool]:
     """Join the parts of one stream, given in order of arrival.
 
     ``filled`` waits for the table of these parts' samples where they are being unpacked already.

@@ -3,7 +3,6 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
-from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +12,8 @@ from sagline_logger.format import (
     VERSION,
     Board,
     Capture,
+    CaptureStarts,
+    End,
     Event,
     Instant,
     LogStart,
@@ -22,6 +23,7 @@ from sagline_logger.format import (
     Stream,
     Time,
     Unknown,
+    VersionGate,
     decode_record,
     is_host_kind,
 )
@@ -45,6 +47,7 @@ _HEADER = np.dtype(
 )
 _TIME = np.dtype([("kind", "u1"), ("monotonic", "<u8"), ("wall", "<i8"), ("position", "<u8")])
 _DEVICE = (Board, Stream, Event)
+_LANDMARKS = (LogStart, Capture, End)
 CLOCKED = np.dtype([("offset", "i8"), ("segment", "i8"), ("clock", "i8")])
 """What the device's clock, modulo 2^32, read in a record at a place in the file."""
 _KNOWN = 16
@@ -61,6 +64,7 @@ class Key(NamedTuple):
     """What SAMPLES records that can stand in one table have in common.
 
     ``row`` is the bytes of one sample, 0 where the record holds no whole number of them.
+    ``revision`` counts 256 up with each STREAM that describes that revision anew.
     """
 
     segment: int
@@ -106,12 +110,15 @@ class Chunk:
 class Tables:
     """All a log holds, by kind; ``offset`` is always a record's place in the file.
 
-    ``boots`` are the boot numbers of the segments, in order: a segment ends where a device record
-    names another boot number than the one before.
+    ``boots`` are the boot numbers of the segments, in order, ``capture_of`` their captures' numbers
+    from 0.
     """
 
     samples: dict[Key, Chunk]
     boots: list[int]
+    capture_of: list[int] = field(default_factory=list)
+    starts: list[int] = field(default_factory=list)
+    """Where in the file every capture but the first begins."""
     board: Board | None = None
     """The last one."""
     boards: npt.NDArray[np.void] = field(default_factory=lambda: np.empty(0, CLOCKED))
@@ -119,9 +126,9 @@ class Tables:
     descriptors: Places = field(default_factory=lambda: np.empty(0, np.intp))
     """Places of all STREAM records."""
     described: dict[tuple[int, int, int], Stream] = field(default_factory=dict)
-    """The first STREAM record by (segment, stream number, revision)."""
-    contradicted: set[str] = field(default_factory=set)
-    """Names of streams that were described in two ways under one revision."""
+    """The STREAM record by (segment, stream number, revision of the key)."""
+    spoken: list[tuple[Stream, Places, npt.NDArray[np.int64]]] = field(default_factory=list)
+    """Every STREAM record with its places and their segments."""
     events: list[tuple[int, int, Event]] = field(default_factory=list)
     """(offset, segment, record)"""
     host: list[tuple[int, Record]] = field(default_factory=list)
@@ -132,7 +139,8 @@ class Tables:
     """Places of the stretches that are no frame."""
     refused: int = 0
     """Sound frames whose fields break the rules of their kind."""
-    captures: int = 0
+    strange: int = 0
+    """Sound frames in a version that is not known."""
     versions: set[tuple[int, int]] = field(default_factory=set)
     """Other major versions that the device spoke; what it sent then was not decoded."""
 
@@ -159,13 +167,16 @@ class _Builder:
         self.boards: list[npt.NDArray[np.void]] = []
         self.latest = -1  # place of the last of them
         self.descriptors: list[Places] = []
-        self.streams: list[tuple[int, int, Stream]] = []  # (offset, segment, record)
         self.tables = Tables({}, [])
         self.chunks: defaultdict[Key, list[Chunk]] = defaultdict(list)
         self.times: list[tuple[Places, npt.NDArray[np.void]]] = []
         self.instants: list[npt.NDArray[np.void]] = []  # of other records than TIME
         self.damaged: list[Places] = []
-        self.readable = True  # what the device sends is in a version that we know
+        self.gate = VersionGate()
+        self.starts = CaptureStarts()
+        self.landmarks: dict[
+            int, Record
+        ] = {}  # of a block: frames with which captures begin or end
         self.decoded: dict[bytes, Record] = {}  # descriptors come again and again, the same bytes
 
     def add(self, block: Block) -> None:
@@ -190,29 +201,47 @@ class _Builder:
         for frames, record in device:
             boot[frames] = record.boot
         tables.frames += len(sampled) + sum(frames.size for frames, _ in device)
-        segment = self.segments(boot)
+        timed = np.flatnonzero(is_time)
+        times = gather(block.data, _TIME, block.start[timed])
+        segment = self.segments(boot, self.captures(block, timed, times["monotonic"]))
         for frames, record in device:
             self.note(block, frames, segment[frames], record)
-        self.describe()
-        timed = np.flatnonzero(is_time)
-        self.times.append((block.offset[timed], gather(block.data, _TIME, block.start[timed])))
+        self.times.append((block.offset[timed], times))
         self.add_samples(block, sampled, header, segment[sampled])
 
     def readable_kinds(self, block: Block, kind: Bytes) -> Bytes:
         """Return the kinds, 0 for device frames of another major version (frame_format.md §7)."""
-        boards = np.flatnonzero((kind == Board.KIND) & (block.size >= 3))
-        major = block.data[block.start[boards] + 1]
-        if self.readable and (major == VERSION[0]).all():
+        marks = np.flatnonzero(((kind == Board.KIND) & (block.size >= 3)) | (kind == LogStart.KIND))
+        major = block.data[block.start[marks] + 1]
+        known = (kind[marks] == LogStart.KIND) | (major == VERSION[0])
+        bodies = block.bodies(marks[kind[marks] == LogStart.KIND])
+        plain = self.gate.open and bool(known.all())
+        if plain and all(body[1:9] == LogStart().encode()[1:9] for body in bodies):
             return kind
-        readable = np.full(kind.size, self.readable)
-        for frame, body in zip(boards.tolist(), block.bodies(boards), strict=True):
-            readable[frame:] = body[1] == VERSION[0]
-            if body[1] != VERSION[0]:
+        hidden = ~self._admitted(kind)
+        foreign: list[int] = []
+        for frame, body in zip(marks.tolist(), block.bodies(marks), strict=True):
+            if not self.gate.admits(body):
+                continue
+            if body[0] == Board.KIND and body[1] != VERSION[0]:
                 self.tables.versions.add((body[1], body[2]))
-        self.readable = bool(readable[-1])
-        hidden = ~readable & (kind < FIRST_HOST_KIND)
-        self.tables.frames += int(np.count_nonzero(hidden))
+            if body[0] == LogStart.KIND and not self.gate.file:
+                self.tables.versions.add((body[8], body[9] if len(body) > 9 else 0))
+            hidden[frame:] = ~self._admitted(kind[frame:])
+            hidden[frame] = False
+            if body[0] == Board.KIND and not self.gate.device:
+                foreign.append(frame)
+        self.tables.strange += int(np.count_nonzero(hidden))
+        hidden[foreign] = True  # a BOARD of which no more is known than its version
+        self.tables.frames += int(np.count_nonzero(hidden & (kind < FIRST_HOST_KIND)))
         return np.where(hidden, 0, kind).astype(np.uint8)
+
+    def _admitted(self, kind: Bytes) -> npt.NDArray[np.bool_]:
+        """Return which kinds the version in force lets be decoded, BOARD and LOG apart."""
+        if not self.gate.file:
+            return np.zeros(kind.size, np.bool_)
+        admitted: npt.NDArray[np.bool_] = (kind >= FIRST_HOST_KIND) | self.gate.device
+        return admitted
 
     def device(self, block: Block, frames: Places) -> list[tuple[Places, Board | Stream | Event]]:
         """Return the device's records among some frames; what repeats itself comes but once."""
@@ -226,6 +255,8 @@ class _Builder:
             record = self.other(place, body)
             if isinstance(record, _DEVICE):
                 found.append((np.array([frame]), record))
+            if isinstance(record, _LANDMARKS):
+                self.landmarks[int(frame)] = record
             if isinstance(record, Board | Stream) and len(self.known) < _KNOWN:
                 own = varying(record)
                 constant = body[: own.start] + body[own.stop :]
@@ -256,17 +287,9 @@ class _Builder:
                 self.latest, tables.board = int(places[-1]), record
         else:
             self.descriptors.append(places)
-            numbers, first = np.unique(segment, return_index=True)
-            for place, number in zip(places[first].tolist(), numbers.tolist(), strict=True):
-                self.streams.append((place, number, record))
-
-    def describe(self) -> None:
-        """Take the streams that a block described, the first in the file first."""
-        for _, segment, stream in sorted(self.streams, key=itemgetter(0)):
-            key = (segment, stream.stream, stream.revision)
-            if self.tables.described.setdefault(key, stream) != stream:
-                self.tables.contradicted.add(stream.name)
-        self.streams.clear()
+            tables.spoken.append((record, places, segment))
+            for number in np.unique(segment).tolist():
+                tables.described.setdefault((number, record.stream, record.revision), record)
 
     def other(self, offset: int, body: bytes) -> Record | None:
         record = self.decoded.get(body)
@@ -281,7 +304,6 @@ class _Builder:
         if isinstance(record, Unknown):
             self.tables.frames += not is_host_kind(body)
         elif is_host_kind(body) and not isinstance(record, LogStart):
-            self.tables.captures += isinstance(record, Capture)
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
             if max(at.monotonic, abs(at.wall)) > FURTHEST:
                 wall = min(max(at.wall, -FURTHEST), FURTHEST)
@@ -291,16 +313,38 @@ class _Builder:
             self.instants.append(np.array([(offset, at.monotonic, at.wall, False)], INSTANT))
         return record
 
-    def segments(self, boot: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def captures(
+        self, block: Block, timed: Places, monotonic: npt.NDArray[np.uint64]
+    ) -> npt.NDArray[np.int64]:
+        """Return the number of every frame's capture (frame_format.md §6.5)."""
+        landmarks, self.landmarks = self.landmarks, {}
+        frames = timed
+        if not landmarks and (monotonic[1:] >= monotonic[:-1]).all():
+            frames = timed[[0, -1]] if timed.size else timed
+        told: dict[int, Record | None] = dict.fromkeys((0, *(n + 1 for n in landmarks)))
+        at = dict(zip(timed.tolist(), monotonic.tolist(), strict=True))
+        told |= {n: Time(Instant(at[n], 0), 0) for n in frames.tolist()}
+        told |= landmarks
+        number = np.full(block.size.size, len(self.tables.starts))
+        for frame in sorted(told):
+            if frame < number.size and self.starts.begins(told[frame]):
+                self.tables.starts.append(int(block.offset[frame]))
+                number[frame:] += 1
+        return number
+
+    def segments(
+        self, boot: npt.NDArray[np.int64], capture: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
         """Return every frame's segment, -1 for those without a boot number."""
-        boots = self.tables.boots
+        boots, captures = self.tables.boots, self.tables.capture_of
         known = np.flatnonzero(boot >= 0)
-        named = boot[known]
-        before = np.concatenate([boots[-1:] or [-1], named[:-1]])
-        fresh = named != before
+        named = boot[known] + (capture[known] << 16)
+        last = boots[-1] + (captures[-1] << 16) if boots else -1
+        fresh = named != np.concatenate([[last], named[:-1]])
         segment = np.full(boot.size, -1)
         segment[known] = len(boots) - 1 + np.cumsum(fresh)
-        boots.extend(named[fresh].tolist())
+        boots.extend((named[fresh] & 0xFFFF).tolist())
+        captures.extend((named[fresh] >> 16).tolist())
         return segment
 
     def add_samples(
@@ -311,7 +355,8 @@ class _Builder:
         segment: npt.NDArray[np.int64],
     ) -> None:
         count = header["count"].astype(np.intp)
-        row, rest = np.divmod(block.size[frames] - _HEADER.itemsize, count)
+        bare = block.size[frames] - _HEADER.itemsize
+        row, rest = np.divmod(bare, count)
         row[rest != 0] = 0
         code = segment
         for part, limit in (
@@ -334,7 +379,8 @@ class _Builder:
                 header["sequence"][own],
                 header["clock"][own],
                 header["count"][own],
-                [Packed(block.data, start[own], count[own], key.row)],
+                # Of a record without whole samples, the bytes stand for the samples.
+                [Packed(block.data, start[own], (count if key.row else bare)[own], key.row)],
             )
             self.chunks[key].append(chunk)
             if self.take is not None:

@@ -1,11 +1,24 @@
-"""What the device has said so far, kept at almost no cost per frame."""
+"""What the device has said so far, kept at almost no cost per frame.
+
+It counts by the rules of ``protocol_docs/frame_format.md`` §5.7, through the format package.
+"""
 
 from collections.abc import Mapping
 
-from ..format import SAMPLES_HEADER, VERSION, Board, Event, RecordError, Samples, Stream
+from ..format import (
+    EVENTS,
+    SAMPLES_HEADER,
+    Board,
+    Event,
+    Numbers,
+    RecordError,
+    Samples,
+    Stream,
+    Verdict,
+    VersionGate,
+)
 from ..format.limits import MAX_STREAMS
 
-_SPAN = 1 << 32
 _KINDS: dict[int, type[Board] | type[Stream] | type[Event]] = {
     Board.KIND: Board,
     Stream.KIND: Stream,
@@ -24,12 +37,20 @@ class Listener:
         self.board: Board | None = None
         self.boot: int | None = None
         """Boot number of the frames heard last."""
+        self.host: int | None = None
+        """When the frames that are heard next came, host µs; for what is silent for long."""
         self.lost = 0
-        """Samples missing between frames of one boot, by their sequence numbers."""
-        self._readable = True  # the board speaks a version that we know
+        """Samples missing between frames of one start, by their sequence numbers."""
+        self.repeated = 0
+        """Records that came twice."""
+        self.went_back = 0
+        """Records whose number went back while the clock ran on."""
+        self.refused = ""
+        """The first description that breaks the format's rules, and how."""
+        self._gate = VersionGate()
+        self._numbers = Numbers()
         self._clocked = b""
         self._latest: dict[int, bytes] = {}
-        self._expected: dict[int, int] = {}
         self._streams: dict[tuple[int, int, int], Stream] = {}
         self._described: dict[int, bytes] = {}
 
@@ -37,31 +58,40 @@ class Listener:
         """Note one sound device frame.
 
         Returns:
-            False, with nothing noted, when it comes from another boot than the frames before: the
-            device restarted.  :meth:`new_boot` makes the next call accept it.
+            False, with nothing noted, when it is of another start than the frames before: another
+            boot number, or numbers and clock that begin anew (frame_format.md §5.7).
+            :meth:`new_boot` makes the next call accept it.
         """
         if body[0] != Samples.KIND:
             return self._hear_other(body)
-        if not self._readable:
+        if not self._gate.device:
             return True
-        if len(body) < SAMPLES_HEADER.size or body[1] >= MAX_STREAMS:
+        if len(body) < SAMPLES_HEADER.size or body[1] >= MAX_STREAMS or not body[13]:
             return True
-        _, stream, boot, sequence, _, _, count = SAMPLES_HEADER.unpack_from(body)
+        _, stream, boot, sequence, clock, _, count = SAMPLES_HEADER.unpack_from(body)
         if boot != self.boot:
             if self.boot is not None:
                 return False
             self.boot = boot
-        missed = (sequence - self._expected.get(stream, sequence)) % _SPAN
-        if 0 < missed < _SPAN >> 1:
-            self.lost += missed
-        self._expected[stream] = sequence + count
+        numbers = self._numbers
+        numbers.host = self.host
+        verdict = numbers.follow(stream, sequence, count, clock, body)
+        if verdict is not Verdict.NEXT and not self._goes_on(verdict):
+            return verdict is Verdict.REPEATED
+        self.lost += numbers.lost
         self._latest[stream] = self._clocked = body
         return True
+
+    def _goes_on(self, verdict: Verdict) -> bool:
+        """Count what is not the next record; return whether it is to be used all the same."""
+        self.repeated += verdict is Verdict.REPEATED
+        self.went_back += verdict is Verdict.WENT_BACK
+        return verdict is Verdict.WENT_BACK
 
     def new_boot(self) -> None:
         """Take whatever comes next as the start of a boot."""
         self.boot = None
-        self._expected.clear()
+        self._numbers = Numbers()
 
     @property
     def described(self) -> bool:
@@ -100,18 +130,18 @@ class Listener:
 
     def _hear_other(self, body: bytes) -> bool:
         kind = _KINDS.get(body[0])
-        if kind is None or not (self._readable or kind is Board):
+        if kind is None or not self._gate.admits(body):
             return True
         if kind is Stream and self._described.get(body[1]) == body:
             return True  # said again for late joiners: nothing new
         try:
             record = kind.decode(body)
-        except RecordError:
-            return True  # kept in the file, and told by verify
-        if isinstance(record, Board):
-            self._readable = record.version[0] == VERSION[0]
-            if not self._readable:
-                return True
+        except RecordError as problem:
+            if kind is Stream and not self.refused:  # kept in the file, and told by verify
+                self.refused = str(problem)
+            return True
+        if isinstance(record, Board) and not self._gate.device:
+            return True
         if record.boot != self.boot:
             if self.boot is not None:
                 return False
@@ -121,8 +151,15 @@ class Listener:
             self._streams[record.stream, record.boot, record.revision] = record
             while len(self._streams) > _KEPT_DESCRIPTIONS:
                 self._streams.pop(next(iter(self._streams)))
+            return True
+        if isinstance(record, Board):
+            self._numbers.host = self.host
+            self._numbers.board(record.clock)
+            self.board = record
         else:
-            self._clocked = body
-            if isinstance(record, Board):
-                self.board = record
+            self._numbers.host = self.host
+            verdict = self._numbers.follow(EVENTS, record.sequence, 1, record.clock, body)
+            if verdict is not Verdict.NEXT and not self._goes_on(verdict):
+                return verdict is Verdict.REPEATED
+        self._clocked = body
         return True

@@ -81,7 +81,7 @@ class Recorder:
         self._marked = 0
         self._rates: deque[tuple[float, int]] = deque([(self._began, 0)], maxlen=12)
         self._warnings: tuple[str, ...] = ()
-        self._named = False
+        self._named = self._refusal_told = False
         self.unwritten = 0
         """Bytes that could not be written when the capture ended."""
 
@@ -159,6 +159,7 @@ class Recorder:
             lost=self._listener.lost,
             reconnects=self._reconnects,
             restarts=self._restarts,
+            repeated=self._listener.repeated,
             dropped_frames=log.dropped_frames if log else 0,
             dropped_bytes=log.dropped_bytes if log else 0,
             size=log.size if log else 0,
@@ -240,6 +241,7 @@ class Recorder:
             self._last_time = now.monotonic
             mark = Time(now, self._received)
         self._received += len(data)
+        self._listener.host = now.monotonic
         if self._rejoin is not None:
             self._rejoin.hold(mark, list(self._splitter.feed(data)), now)
         else:
@@ -260,6 +262,7 @@ class Recorder:
                     self._append(log, run)
                     self._down(log, "the device restarted while the link stayed up")
                     assert self._rejoin is not None
+                    self._rejoin.known = True
                     self._rejoin.hold(None, [piece, *pieces], instant())
                     return
                 run.append(piece.raw)
@@ -301,6 +304,12 @@ class Recorder:
         if board is not None and not self._named:
             self._named = True
             log.name_after(board.name)
+        if self._listener.refused and not self._refusal_told:
+            self._refusal_told = True
+            self._tell(
+                f"the board describes itself against the format: {self._listener.refused}; "
+                "its samples cannot be read until its program is mended"
+            )
         if rejoin is None:
             warnings = suspicions(
                 now - self._began,

@@ -45,6 +45,8 @@ class Rejoin:
     first: Instant | None = None
     """When the first bytes came."""
     held: list[tuple[Time | None, list[Piece]]] = field(default_factory=list)
+    known: bool = False
+    """Whether the device is known to have started anew: its numbers or its boot number said so."""
     _fresh: Listener = field(default_factory=Listener)
 
     def hold(self, time: Time | None, pieces: list[Piece], now: Instant) -> None:
@@ -90,16 +92,18 @@ class Rejoin:
 
     def _restart(self) -> str:
         after = self._after()
-        return _restarted(self.before, after) if self.before and after else ""
+        return _restarted(self.before, after, self.known) if self.before and after else ""
 
 
-def _restarted(before: Heard, after: Heard) -> str:
+def _restarted(before: Heard, after: Heard, known: bool) -> str:
     """Return the evidence for a restart, or nothing when the clock carried on."""
     clock = f"clock from {before.clock / 1e6:.3f} s to {after.clock / 1e6:.3f} s"
     if before.boot != after.boot:
         text = f"device restarted: boot {before.boot} then {after.boot}, {clock}"
     elif abs(_disagreement(before, after)) > _SLACK + (after.at - before.at) // 100:
         text = f"device restarted: boot still {before.boot}, but {clock}"
+    elif known:
+        text = f"device restarted: boot still {before.boot}, but its numbers began anew, {clock}"
     else:
         return ""
     if before.voltage is not None and after.voltage is not None:

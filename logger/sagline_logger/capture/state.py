@@ -42,3 +42,5 @@ class CaptureState:
     units: Mapping[str, str]
     warnings: tuple[str, ...]
     """What is wrong at present, one line each."""
+    repeated: int = 0
+    """Records that came twice; they count once."""

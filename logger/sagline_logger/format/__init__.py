@@ -21,6 +21,17 @@ from .device_records import (
     Samples,
     Stream,
 )
+from .device_stream import (
+    EVENTS,
+    CaptureStarts,
+    Description,
+    DeviceReader,
+    Heard,
+    Numbers,
+    Segment,
+    Verdict,
+    VersionGate,
+)
 from .errors import FrameError, RecordError, SaglineError
 from .frame import Fault, FrameSplitter, Piece, decode_frame, encode_frame
 from .host_records import (
@@ -38,7 +49,7 @@ from .host_records import (
     Setting,
     Time,
 )
-from .log_file import SIGNATURE, SUFFIX, Entry, check_is_log, open_log, read_log
+from .log_file import SIGNATURE, SUFFIX, ZEROS, Entry, check_is_log, open_log, read_log
 from .records import Record, Unknown, decode_record, is_host_kind
 from .vocabulary import Term, vocabulary
 from .wrapped import ARCHIVE_SUFFIX, packed_pieces, wrap_in_page
@@ -68,6 +79,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ARCHIVE_SUFFIX",
     "CAUTION",
+    "EVENTS",
     "LAYOUT",
     "LIMIT_KINDS",
     "SAMPLES_HEADER",
@@ -75,15 +87,19 @@ __all__ = [
     "SIZE",
     "SUFFIX",
     "VERSION",
+    "ZEROS",
     "Battery",
     "BatteryUnit",
     "Board",
     "BoardFile",
     "Capture",
+    "CaptureStarts",
     "Channel",
     "ClockUnwrapper",
     "Conductor",
     "Controller",
+    "Description",
+    "DeviceReader",
     "DeviceRecord",
     "Dropped",
     "End",
@@ -95,6 +111,7 @@ __all__ = [
     "Foreign",
     "FrameError",
     "FrameSplitter",
+    "Heard",
     "HostRecord",
     "Instant",
     "Limit",
@@ -103,18 +120,22 @@ __all__ = [
     "LogStart",
     "Mark",
     "Motor",
+    "Numbers",
     "Piece",
     "Record",
     "RecordError",
     "SaglineError",
     "SampleType",
     "Samples",
+    "Segment",
     "Setting",
     "Stream",
     "Term",
     "Time",
     "Unknown",
     "Vehicle",
+    "Verdict",
+    "VersionGate",
     "board_conflicts",
     "bounds",
     "check_is_log",

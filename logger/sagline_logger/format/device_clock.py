@@ -12,14 +12,15 @@ class ClockUnwrapper:
     """
 
     def __init__(self) -> None:
-        self._last: int | None = None
+        self.last: int | None = None
+        """The full reading last returned, µs; setting it takes readings back."""
 
     def unwrap(self, clock: int, elapsed: int | None = None) -> int:
         """Return the full reading in µs for the 32-bit reading ``clock``."""
-        if self._last is None:
-            self._last = clock
+        if self.last is None:
+            self.last = clock
             return clock
-        expected = self._last + (elapsed or 0)
+        expected = self.last + (elapsed or 0)
         step = (clock - expected + (_SPAN >> 1)) % _SPAN - (_SPAN >> 1)
-        self._last = expected + step
-        return self._last
+        self.last = expected + step
+        return self.last

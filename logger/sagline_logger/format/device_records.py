@@ -85,6 +85,10 @@ class Stream:
         """Packing of one sample of this stream."""
         return struct.Struct("<" + "".join(LAYOUT[channel.type] for channel in self.channels))
 
+    def takes(self, count: int, size: int) -> bool:
+        """Whether ``size`` bytes can be ``count`` samples of this stream."""
+        return size == count * self.layout.size and (count == 1 or self.period > 0)
+
     def encode(self) -> bytes:
         """Return the record's body."""
         self._check()
@@ -166,9 +170,7 @@ class Samples:
 
     def fits(self, stream: Stream) -> bool:
         """Whether these bytes are ``count`` whole samples of ``stream``."""
-        return len(self.data) == self.count * stream.layout.size and (
-            self.count == 1 or stream.period > 0
-        )
+        return stream.takes(self.count, len(self.data))
 
     def rows(self, stream: Stream) -> list[tuple[int | float, ...]]:
         """Return the raw samples, one tuple a sample in channel order.

@@ -31,6 +31,7 @@ class LogStart:
     """LOG, kind 0x80: the first frame of every log file; the same bytes in all of one version."""
 
     KIND: ClassVar[int] = 0x80
+    MAGIC: ClassVar[bytes] = _MAGIC
     version: tuple[int, int] = VERSION
 
     def encode(self) -> bytes:

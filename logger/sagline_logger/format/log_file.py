@@ -6,7 +6,8 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import IO
 
-from .device_records import VERSION, Board
+from .device_records import VERSION
+from .device_stream import VersionGate
 from .errors import RecordError, SaglineError
 from .frame import Fault, FrameSplitter, encode_frame
 from .host_records import LogStart
@@ -27,48 +28,70 @@ _SEARCH = 1 << 24
 class Entry:
     """One frame of a log: where it starts, how many bytes it takes, and what it says.
 
-    ``record`` is None where the bytes are damaged, and ``problem`` then says how.
+    ``record`` is None where the bytes are damaged, and ``problem`` then says how; with ``refused``
+    they are a sound frame whose fields break the rules of its kind.
     """
 
     offset: int
     size: int
     record: Record | None
     problem: str = ""
+    refused: bool = False
+    strange: bool = False
+    """Whether it belongs to another major version, so that it was not looked into."""
+    device: bool = False
+    """Of a refused frame: whether its kind is one that devices send."""
+    goes_on: bool = False
+    """Of damage: whether it belongs to the damaged place of the entry before."""
 
 
 def read_log(file: IO[bytes]) -> Iterator[Entry]:
     """Yield every entry of a log, damaged stretches included, in bounded memory."""
     splitter = FrameSplitter()
     offset = 0
-    readable = True  # what the device sends is in a version that we know
+    gate = VersionGate()
+    zeros = 0  # that stand in a row
+    long = False  # the damage before goes on
 
     def entries(data: bytes) -> Iterator[Entry]:
-        nonlocal offset, readable
+        nonlocal offset, zeros, long
         for piece in splitter.feed(data) if data else splitter.finish():
             size = len(piece.raw)
+            if piece.body is None and piece.fault is None:
+                zeros += 1
+                offset += 1
+                continue
+            if zeros >= ZEROS:
+                yield Entry(offset - zeros, zeros, None, _ZEROS)
             if piece.body is not None:
-                entry = _entry(offset, size, piece.body, readable)
-                if isinstance(entry.record, Board):
-                    readable = entry.record.version[0] == VERSION[0]
-                yield entry
-            elif piece.fault is not None:
-                yield Entry(offset, size, None, _DAMAGE[piece.fault])
+                yield _entry(offset, size, piece.body, gate)
+                long = False
+            else:
+                assert piece.fault is not None
+                yield Entry(offset, size, None, _DAMAGE[piece.fault], goes_on=long)
+                long = piece.fault is Fault.TOO_LONG and piece.raw[-1] != 0
+            zeros = 0
             offset += size
 
     while data := file.read(_CHUNK):
         yield from entries(data)
     yield from entries(b"")
+    if zeros >= ZEROS:
+        yield Entry(offset - zeros, zeros, None, _ZEROS)
 
 
-def _entry(offset: int, size: int, body: bytes, readable: bool) -> Entry:
-    if not (readable or body[0] == Board.KIND or is_host_kind(body)):
-        return Entry(offset, size, Unknown(body))  # of another major version: kept, not decoded
+def _entry(offset: int, size: int, body: bytes, gate: VersionGate) -> Entry:
+    if not gate.admits(body):
+        return Entry(offset, size, Unknown(body), strange=True)
     try:
         return Entry(offset, size, decode_record(body))
     except RecordError as problem:
-        return Entry(offset, size, None, str(problem))
+        return Entry(offset, size, None, str(problem), refused=True, device=not is_host_kind(body))
 
 
+ZEROS = 512
+"""Zeros in a row that are damage: a disk's sector, as it is left where a write was lost."""
+_ZEROS = "nothing but zeros, as a disk leaves where a write was lost"
 _DAMAGE = {
     Fault.DAMAGED: "damaged frame",
     Fault.TOO_LONG: "no delimiter within the longest frame",

@@ -13,6 +13,7 @@ from ..format import (
     SaglineError,
     Samples,
     Stream,
+    VersionGate,
     decode_record,
 )
 
@@ -46,7 +47,7 @@ def listen(source: Source, seconds: float) -> Hearing:
         source.open()
     except LinkLost as problem:
         raise SaglineError(str(problem), remedy="check that the board is on and in reach") from None
-    splitter = FrameSplitter()
+    splitter, gate = FrameSplitter(), VersionGate()
     began = time.monotonic()
     records: list[tuple[float, DeviceRecord]] = []
     losses: list[str] = []
@@ -71,7 +72,7 @@ def listen(source: Source, seconds: float) -> Hearing:
             at = time.monotonic() - began
             received += len(data)
             for piece in splitter.feed(data):
-                record = _device_record(piece.body)
+                record = _device_record(piece.body, gate)
                 if record is not None:
                     records.append((at, record))
                 elif records:
@@ -82,11 +83,13 @@ def listen(source: Source, seconds: float) -> Hearing:
     return Hearing(source.description, spent, received, foreign, tuple(losses), tuple(records))
 
 
-def _device_record(body: bytes | None) -> DeviceRecord | None:
-    if body is None:
+def _device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
+    if body is None or not gate.admits(body):
         return None
     try:
         record = decode_record(body)
     except RecordError:
         return None
+    if isinstance(record, Board) and not gate.device:
+        return None  # of which only the version is known
     return record if isinstance(record, Board | Stream | Samples | Event) else None

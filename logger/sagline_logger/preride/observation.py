@@ -2,7 +2,18 @@
 
 from dataclasses import dataclass, field
 
-from ..format import Board, Channel, ClockUnwrapper, Event, EventKind, Samples, Stream
+from ..format import (
+    Board,
+    Channel,
+    DeviceReader,
+    Event,
+    EventKind,
+    Heard,
+    Samples,
+    Segment,
+    Stream,
+    Verdict,
+)
 from .listening import Hearing
 
 _SPAN = 1 << 32
@@ -23,7 +34,7 @@ class StreamSeen:
 
 @dataclass(frozen=True)
 class Observation:
-    """The last boot that was heard.
+    """The last start that was heard; ``boots`` counts all.
 
     ``values`` holds every value of every described channel by its key, in its unit, NaN where
     missing; ``clock`` (device s, host s) pairs; ``faults`` those that were not cleared.
@@ -45,21 +56,27 @@ class Observation:
 
 
 def observe(hearing: Hearing) -> Observation:
-    """Return what ``hearing`` holds, taking the last boot where there are several."""
+    """Return what ``hearing`` holds, taking the last start where there are several."""
     if not hearing.records:
         return Observation(None, 0)
-    boots = list(dict.fromkeys(record.boot for _, record in hearing.records))
-    heard = [(at, record) for at, record in hearing.records if record.boot == boots[-1]]
-    boards = [record for _, record in heard if isinstance(record, Board)]
-    streams = {
-        (record.stream, record.revision): record for _, record in heard
-        if isinstance(record, Stream)
-    }  # fmt: skip
-    latest = {number: stream for (number, _), stream in streams.items()}
-    samples: dict[int, list[tuple[float, Samples]]] = {number: [] for number in latest}
-    for at, record in heard:
-        if isinstance(record, Samples):
-            samples.setdefault(record.stream, []).append((at, record))
+    reader = DeviceReader()
+    starts: dict[int, Segment] = {}
+    everything: list[tuple[float, Heard]] = []
+    for at, record in hearing.records:
+        reader.host(int(at * 1e6))
+        one = reader.take(record)
+        starts[id(one.segment)] = one.segment
+        if one.verdict is not Verdict.REPEATED:
+            everything.append((at, one))
+    reader.settle()
+    segment = everything[-1][1].segment
+    heard = [(at, one) for at, one in everything if one.segment is segment]
+    boards = [one.record for _, one in everything if isinstance(one.record, Board)]
+    latest = {stream.stream: stream for stream in segment.described.values()}
+    samples: dict[int, list[tuple[float, Heard]]] = {number: [] for number in latest}
+    for at, one in heard:
+        if isinstance(one.record, Samples):
+            samples.setdefault(one.record.stream, []).append((at, one))
 
     values: dict[str, list[float]] = {}
     channels: dict[str, Channel] = {}
@@ -67,41 +84,34 @@ def observe(hearing: Hearing) -> Observation:
         for channel in latest[number].channels if number in latest else ():
             channels[channel.key] = channel
             values.setdefault(channel.key, [])
-        for _, record in received:
-            stream = streams.get((number, record.revision))
-            if stream is not None and record.fits(stream):
+        for _, one in received:
+            record = one.record
+            stream = segment.described.get(one.description) if one.description else None
+            if stream is not None and isinstance(record, Samples) and record.fits(stream):
                 for row in record.rows(stream):
                     for channel, raw in zip(stream.channels, row, strict=True):
                         values.setdefault(channel.key, []).append(channel.value(raw))
     most = max(samples.values(), key=len, default=[])
-    unwrapper = ClockUnwrapper()
     return Observation(
         board=boards[-1] if boards else None,
-        boots=len(boots),
+        boots=len(starts),
         streams=tuple(
-            _seen(number, latest.get(number), [record for _, record in received])
+            _seen(number, latest.get(number), [one for _, one in received])
             for number, received in sorted(samples.items())
         ),
         channels=channels,
         values=values,
-        clock=tuple((unwrapper.unwrap(record.clock) / 1e6, at) for at, record in most),
-        faults=_open_faults([record for _, record in heard if isinstance(record, Event)]),
+        clock=tuple((one.clock / 1e6, at) for at, one in most),
+        faults=_open_faults([one.record for _, one in heard if isinstance(one.record, Event)]),
     )
 
 
-def _seen(number: int, stream: Stream | None, records: list[Samples]) -> StreamSeen:
-    received = lost = steps = 0
-    expected: int | None = None
-    unwrapper = ClockUnwrapper()
-    clocks = [unwrapper.unwrap(record.clock) for record in records]
-    for record in records:
-        received += record.count
-        missed = 0 if expected is None else (record.sequence - expected) % _SPAN
-        lost += missed if missed < _SPAN >> 1 else 0
-        expected = (record.sequence + record.count) % _SPAN
-    if records:
-        steps = (records[-1].sequence - records[0].sequence) % _SPAN
-    span = (clocks[-1] - clocks[0]) / 1e6 if clocks else 0.0
+def _seen(number: int, stream: Stream | None, heard: list[Heard]) -> StreamSeen:
+    records = [one.record for one in heard if isinstance(one.record, Samples)]
+    received = sum(record.count for record in records)
+    lost = sum(one.lost for one in heard)
+    steps = (records[-1].sequence - records[0].sequence) % _SPAN if records else 0
+    span = (heard[-1].clock - heard[0].clock) / 1e6 if heard else 0.0
     return StreamSeen(number, stream, received, lost, steps, span)
 
 

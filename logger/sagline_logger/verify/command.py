@@ -2,10 +2,11 @@
 
 import argparse
 import json
+import os
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from ..format import SaglineError, read_log
 from ..format.errors import printable
@@ -33,7 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
     for number, path in enumerate(arguments.logs):
         try:
             with open_log(path) as file:
-                found = survey(read_log(file))
+                found = survey(read_log(file), _size(file))
         except SaglineError as problem:  # the others are checked all the same
             if unread is not None:
                 print(f"sagline-logger: {unread}", file=sys.stderr)
@@ -54,6 +55,8 @@ def as_json(found: Survey) -> dict[str, Any]:
         **asdict(found),
         "lost_samples": found.lost_samples,
         "undescribed": found.undescribed,
+        "misfits": found.misfits,
+        "went_back": found.went_back,
         "described": found.described,
         "whole": found.whole,
     }
@@ -72,12 +75,16 @@ def as_text(found: Survey, path: Path) -> str:
             f"stream {number} ({name}): {count.samples} samples in {count.frames} frames, "
             f"{count.lost} lost in {count.gaps} gaps"
             + (f", {count.repeated} frames repeated" if count.repeated else "")
-            + (f", {count.misfits} frames do not fit their description" if count.misfits else "")
+            + (f", {count.went_back} frames whose number went back" if count.went_back else "")
+            + (f", {count.misfits} samples do not fit their description" if count.misfits else "")
+            + (f", {count.undescribed} samples never described" if count.undescribed else "")
         )
     for n, boot in enumerate(found.boots, 1):
         fit = boot.clock
         lines.append(
-            f"segment {n}: boot {boot.boot}, {boot.frames} frames, "
+            f"segment {n}: "
+            + (f"capture {boot.capture + 1}, " if found.captures > 1 else "")
+            + f"boot {boot.boot}{' again' if boot.same_number else ''}, {boot.frames} frames, "
             + (
                 f"clock {fit.drift:+.0f} ppm against this host over {fit.span:.0f} s, "
                 f"delivery within {fit.jitter * 1000:.0f} ms (95 %)"
@@ -109,9 +116,16 @@ def as_text(found: Survey, path: Path) -> str:
             "no stream is described in this log: its samples are kept, but have no names or units; "
             "record longer, until the board sends its description"
         )
-    elif found.undescribed:
-        lines.append(f"{found.undescribed} frames of samples were never described")
-    if found.ended is None:
+    if found.same_number:
+        lines.append(
+            f"the board started {found.same_number} times without changing its boot number; what "
+            "was lost at such a start cannot be told: count the number up at every start"
+        )
+    if found.captures > 1:
+        lines.append(f"{found.captures} captures are joined in this file")
+    if 0 < found.cut_captures < found.captures:
+        lines.append(f"{found.cut_captures} of the captures were cut off: they have no END record")
+    elif found.cut_captures:
         lines.append("the capture was cut off: there is no END record")
     else:
         lines.append(f"the capture ended on purpose: {found.ended}")
@@ -119,15 +133,17 @@ def as_text(found: Survey, path: Path) -> str:
     return "\n".join(map(printable, lines))
 
 
+def _size(file: IO[bytes]) -> int | None:
+    """Return the bytes of a plain log's file, None for one inside another file."""
+    try:
+        return os.fstat(file.fileno()).st_size
+    except OSError:
+        return None
+
+
 def _verdict(found: Survey) -> str:
+    if not found.understood and not found.faults:
+        return "Nothing was understood: the log holds no record of a board."
     if found.whole:
-        return (
-            "Nothing lost." if found.ended is not None else "Nothing lost up to where it was cut."
-        )
-    parts = (
-        (found.lost_samples, "samples lost"),
-        (found.lost_events, "events lost"),
-        (found.dropped_frames, "frames dropped"),
-        (found.damaged, "damaged places"),
-    )
-    return "Not whole: " + ", ".join(f"{number} {what}" for number, what in parts if number) + "."
+        return "Nothing lost up to where it was cut." if found.cut_captures else "Nothing lost."
+    return "Not whole: " + ", ".join(f"{count} {what}" for count, what in found.faults) + "."

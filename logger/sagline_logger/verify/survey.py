@@ -1,4 +1,7 @@
-"""One pass over a log's entries that counts all that a report needs, in bounded memory."""
+"""One pass over a log's entries that counts all that a report needs, in bounded memory.
+
+What adds to which figure: ``protocol_docs/frame_format.md`` §9.1.
+"""
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable
@@ -8,7 +11,9 @@ from ..format import (
     VERSION,
     Board,
     Capture,
-    ClockUnwrapper,
+    CaptureStarts,
+    Description,
+    DeviceReader,
     DeviceRecord,
     Dropped,
     End,
@@ -16,30 +21,32 @@ from ..format import (
     Event,
     FilePart,
     Foreign,
+    Heard,
     Link,
     LinkState,
     LogStart,
     Mark,
     Samples,
+    Segment,
     Setting,
     Stream,
     Time,
     Unknown,
+    Verdict,
 )
 from .clock_fit import ClockFit, Point, fit_clock
+from .whole import Wholeness
 
-_Description = tuple[int, int, int]  # stream, boot, revision
 _Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
-_SPAN = 1 << 32
 _MAX_DAMAGE = 20
 
 
 @dataclass
 class StreamCount:
-    """What came of one stream: gaps and ``lost`` are by sequence number, within boots.
+    """What came of one stream number.
 
-    ``repeated`` counts SAMPLES records that go back; ``undescribed`` counts those whose stream
-    was described nowhere in the log, ``misfits`` those that do not fit their description.
+    ``samples`` can be read, ``undescribed`` and ``misfits`` are samples that cannot; ``lost`` and
+    ``gaps`` are by number, within segments.  ``repeated`` and ``went_back`` count records.
     """
 
     name: str = ""
@@ -48,16 +55,19 @@ class StreamCount:
     lost: int = 0
     gaps: int = 0
     repeated: int = 0
+    went_back: int = 0
     undescribed: int = 0
     misfits: int = 0
 
 
 @dataclass
 class BootCount:
-    """One stretch between device starts."""
+    """One segment.  ``same_number``: told from the one before by numbers and clock alone."""
 
     boot: int
+    capture: int = 0
     frames: int = 0
+    same_number: bool = False
     clock: ClockFit | None = None
 
 
@@ -71,6 +81,8 @@ class Survey:
     streams: dict[int, StreamCount] = field(default_factory=dict)
     boots: list[BootCount] = field(default_factory=list)
     lost_events: int = 0
+    events_back: int = 0
+    """EVENT records whose number went back while the clock ran on."""
     damaged: int = 0
     damaged_bytes: int = 0
     damage: list[tuple[int, str]] = field(default_factory=list)
@@ -83,6 +95,20 @@ class Survey:
     dropped_frames: int = 0
     dropped_bytes: int = 0
     captures: int = 0
+    cut_captures: int = 0
+    """Those without an END."""
+    same_number: int = 0
+    """Segments told from the one before by numbers and clock alone."""
+    unheard: int = 0
+    """Samples that a start within a capture sent before it was heard."""
+    contradicted: int = 0
+    """Descriptions that say otherwise than the one before, under the same revision."""
+    missing_frames: int = 0
+    """Sound device frames that END counts and the file lacks, beyond the dropped ones."""
+    missing_bytes: int = 0
+    """Device bytes that the file lacks by its TIME records, at least."""
+    strange_frames: int = 0
+    """Frames in a version that this program cannot read."""
     strange_version: str = ""
     """Format version of a board that this program cannot read; its frames are kept."""
     source: str = ""
@@ -99,8 +125,18 @@ class Survey:
 
     @property
     def undescribed(self) -> int:
-        """SAMPLES records without a description."""
+        """Samples without a description."""
         return sum(stream.undescribed for stream in self.streams.values())
+
+    @property
+    def misfits(self) -> int:
+        """Samples that do not fit their description."""
+        return sum(stream.misfits for stream in self.streams.values())
+
+    @property
+    def went_back(self) -> int:
+        """Records whose number went back while the clock ran on."""
+        return self.events_back + sum(stream.went_back for stream in self.streams.values())
 
     @property
     def described(self) -> bool:
@@ -108,35 +144,43 @@ class Survey:
         return "Stream" in self.kinds
 
     @property
+    def faults(self) -> tuple[tuple[int, str], ...]:
+        """All that is missing or wrong, as (count, of what); none of it stands for "whole"."""
+        found = (
+            (self.lost_samples, "samples lost"),
+            (self.lost_events, "events lost"),
+            (self.unheard, "samples sent after a restart and before they were heard"),
+            (self.undescribed, "samples never described"),
+            (self.misfits, "samples that do not fit their description"),
+            (self.went_back, "records whose number went back"),
+            (self.same_number, "restarts under one boot number"),
+            (self.contradicted, "descriptions against an earlier one of the same revision"),
+            (self.dropped_frames, "frames dropped"),
+            (self.dropped_bytes if not self.dropped_frames else 0, "bytes dropped"),
+            (self.missing_frames, "frames missing by the count at the end"),
+            (self.missing_bytes, "bytes of the board missing by the times"),
+            (self.strange_frames, "frames of an unknown version"),
+            (self.damaged, "damaged places"),
+        )
+        return tuple(fault for fault in found if fault[0])
+
+    @property
+    def understood(self) -> bool:
+        """Whether anything of a board was read."""
+        return bool(self.boots)
+
+    @property
     def whole(self) -> bool:
         """Whether nothing at all is missing or damaged."""
-        misfits = sum(stream.misfits for stream in self.streams.values())
-        return not (
-            self.lost_samples or self.lost_events or self.damaged or self.dropped_bytes or misfits
-        )
+        return self.understood and not self.faults
 
 
-def survey(entries: Iterable[Entry]) -> Survey:
-    """Count the entries of one log."""
+def survey(entries: Iterable[Entry], size: int | None = None) -> Survey:
+    """Count the entries of one log, of ``size`` bytes where that is known."""
     surveyor = _Surveyor()
     for entry in entries:
         surveyor.take(entry)
-    return surveyor.finish()
-
-
-class _Boot:
-    """What must be remembered within one boot."""
-
-    def __init__(self, number: int) -> None:
-        self.count = BootCount(number)
-        self.expected: dict[int, int] = {}
-        self.expected_event: int | None = None
-        self.clocks: dict[int, ClockUnwrapper] = {}
-        self.times: dict[int, list[Point]] = defaultdict(list)
-
-    def close(self) -> None:
-        most = max(self.times.values(), key=len, default=[])
-        self.count.clock = fit_clock(most)
+    return surveyor.finish(size)
 
 
 class _Surveyor:
@@ -144,13 +188,19 @@ class _Surveyor:
 
     def __init__(self) -> None:
         self._found = Survey()
-        self._streams: dict[_Description, Stream] = {}
-        # Frames whose description may still come: how many there are of each length and count.
-        self._waiting: dict[_Description, Counter[tuple[int, int]]] = defaultdict(Counter)
-        self._boot: _Boot | None = None
+        self._starts = CaptureStarts()
+        self._reader = DeviceReader()
+        self._whole = Wholeness()
+        self._segment: Segment | None = None
+        self._count = BootCount(0)
+        self._names: dict[Description, str] = {}
+        # Frames by description, which may still come: how many of each length and count.
+        self._held: defaultdict[Description, Counter[tuple[int, int]]] = defaultdict(Counter)
+        self._times: defaultdict[int, list[Point]] = defaultdict(list)
         self._received: int | None = None  # host µs, just behind a TIME record
         self._first: int | None = None
         self._last = 0
+        self._past = 0.0  # s of the captures before
         self._down: tuple[float, str] | None = None
         self._marks: set[int] = set()
 
@@ -160,97 +210,146 @@ class _Surveyor:
         found.size = entry.offset + entry.size
         # A TIME record times what stands right behind it; all after that may have come later.
         timed, self._received = self._received, None
+        if (record is not None or entry.refused) and self._starts.begins(record):
+            self._end_capture()
+            found.ended = None
         if record is None:
-            found.damaged += 1
-            found.damaged_bytes += entry.size
-            if len(found.damage) < _MAX_DAMAGE:
-                found.damage.append((entry.offset, entry.problem))
+            self._damage(entry)
+            self._whole.take(entry)
             return
         kind = type(record).__name__
         found.kinds[kind] = found.kinds.get(kind, 0) + 1
-        if isinstance(record, Board) and record.version[0] != VERSION[0]:
-            found.strange_version = f"{record.version[0]}.{record.version[1]}"
+        self._whole.take(entry)
+        if isinstance(record, LogStart):
+            if record.version[0] != VERSION[0]:
+                self._strange(record.version)
+        elif isinstance(record, Board) and record.version[0] != VERSION[0]:
+            self._strange(record.version)
         elif isinstance(record, Board | Stream | Samples | Event):
             self._take_device(record, timed)
-        elif not isinstance(record, LogStart | Unknown):
+        elif not isinstance(record, Unknown):
             self._take_host(record)
+        elif entry.strange:
+            found.strange_frames += 1
 
-    def finish(self) -> Survey:
+    def finish(self, size: int | None) -> Survey:
         """Return the counts."""
         found = self._found
-        if self._boot is not None:
-            self._boot.close()
-        if self._down is not None:
-            found.link_gaps.append((self._down[0], None, self._down[1]))
-        if self._first is not None:
-            found.duration = (self._last - self._first) / 1e6
-        found.marks = len(self._marks)
+        self._end_capture()
+        if size is not None:
+            found.size = size
         return found
 
-    def _take_device(self, record: DeviceRecord, timed: int | None) -> None:
-        if self._boot is None or self._boot.count.boot != record.boot:
-            if self._boot is not None:
-                self._boot.close()
-            self._boot = _Boot(record.boot)
-            self._found.boots.append(self._boot.count)
-        boot = self._boot
-        boot.count.frames += 1
-        if isinstance(record, Samples):
-            self._take_samples(record, boot, timed)
-        elif isinstance(record, Stream):
-            self._describe(record)
-        elif isinstance(record, Event):
-            missed = (record.sequence - (boot.expected_event or record.sequence)) % _SPAN
-            self._found.lost_events += missed if missed < _SPAN >> 1 else 0
-            boot.expected_event = record.sequence + 1
-        elif record.name:
-            self._found.board = record.name
+    def _strange(self, version: tuple[int, int]) -> None:
+        self._found.strange_version = f"{version[0]}.{version[1]}"
 
-    def _take_samples(self, record: Samples, boot: _Boot, timed: int | None) -> None:
+    def _damage(self, entry: Entry) -> None:
+        found = self._found
+        found.damaged_bytes += entry.size
+        if entry.goes_on:  # of a place that is counted already
+            return
+        found.damaged += 1
+        if len(found.damage) < _MAX_DAMAGE:
+            found.damage.append((entry.offset, entry.problem))
+
+    def _end_capture(self) -> None:
+        """Close what ends with a capture; the rest begins anew."""
+        found = self._found
+        self._reader.begin_capture()
+        self._end_segment()
+        if self._down is not None:
+            found.link_gaps.append((self._down[0], None, self._down[1]))
+            self._down = None
+        if self._first is not None:
+            self._past += (self._last - self._first) / 1e6
+            found.duration = self._past
+        self._first, self._last = None, 0
+        found.marks += len(self._marks)
+        self._marks.clear()
+        found.captures += 1
+        found.cut_captures += found.ended is None
+        missing = self._whole.end_capture()
+        found.missing_frames += missing.frames
+        found.missing_bytes += missing.bytes
+
+    def _end_segment(self) -> None:
+        """Resolve what waited for a description, and judge the clock."""
+        segment, found = self._segment, self._found
+        if segment is None:
+            return
+        for key, held in self._held.items():
+            stream = segment.described.get(key)
+            count = found.streams[key.stream]
+            for (size, samples), times in held.items():
+                if stream is None:
+                    count.undescribed += samples * times
+                elif not stream.takes(samples, size):
+                    count.misfits += samples * times
+                else:
+                    count.samples += samples * times
+        self._held.clear()
+        for described in segment.described.values():
+            count = found.streams.setdefault(described.stream, StreamCount())
+            count.name = described.name
+        found.contradicted += segment.contradicted
+        found.unheard += segment.unheard
+        most = max(self._times.values(), key=len, default=[])
+        self._count.clock = fit_clock(most)
+        self._times.clear()
+        self._segment = None
+
+    def _take_device(self, record: DeviceRecord, timed: int | None) -> None:
+        found = self._found
+        heard = self._reader.take(record)
+        if heard.segment is not self._segment:
+            self._end_segment()
+            self._segment = heard.segment
+            same = heard.segment.same_number
+            self._count = BootCount(record.boot, self._reader.capture, same_number=same)
+            found.boots.append(self._count)
+            found.same_number += same
+        self._count.frames += 1
+        if isinstance(record, Samples):
+            self._take_samples(record, heard, timed)
+        elif isinstance(record, Event):
+            found.lost_events += heard.lost
+            found.events_back += heard.verdict is Verdict.WENT_BACK
+        elif isinstance(record, Board) and record.name:
+            found.board = record.name
+
+    def _take_samples(self, record: Samples, heard: Heard, timed: int | None) -> None:
         count = self._found.streams.setdefault(record.stream, StreamCount())
         count.frames += 1
-        missed = (record.sequence - boot.expected.get(record.stream, record.sequence)) % _SPAN
-        if missed >= _SPAN >> 1:
+        if heard.verdict is Verdict.REPEATED:
             count.repeated += 1
             return
-        count.samples += record.count
-        if missed:
-            count.lost += missed
+        count.went_back += heard.verdict is Verdict.WENT_BACK
+        if heard.lost:
+            count.lost += heard.lost
             count.gaps += 1
-        boot.expected[record.stream] = record.sequence + record.count
-        key = record.stream, record.boot, record.revision
-        stream = self._streams.get(key)
+        assert heard.description is not None
+        stream = heard.segment.described.get(heard.description)
         if stream is None:
-            count.undescribed += 1
-            self._waiting[key][len(record.data), record.count] += 1
-        elif not record.fits(stream):
-            count.misfits += 1
+            self._held[heard.description][len(record.data), record.count] += 1
+        elif record.fits(stream):
+            count.samples += record.count
+        else:
+            count.misfits += record.count
         if timed is not None:
-            device = boot.clocks.setdefault(record.stream, ClockUnwrapper()).unwrap(record.clock)
             # A record can leave the device after its last sample, not after its first.
-            device += (record.count - 1) * stream.period if stream else 0
-            boot.times[record.stream].append((device / 1e6, timed / 1e6))
-
-    def _describe(self, stream: Stream) -> None:
-        key = stream.stream, stream.boot, stream.revision
-        self._streams[key] = stream
-        count = self._found.streams.setdefault(stream.stream, StreamCount())
-        count.name = stream.name
-        for (size, samples), times in self._waiting.pop(key, Counter()).items():
-            count.undescribed -= times
-            if size != samples * stream.layout.size:
-                count.misfits += times
+            device = heard.clock + ((record.count - 1) * stream.period if stream else 0)
+            self._times[record.stream].append((device / 1e6, timed / 1e6))
 
     def _take_host(self, record: _Told) -> None:
         found = self._found
         at = record.at.monotonic
+        self._reader.host(at)
         if self._first is None:
             self._first = at
         self._last = max(self._last, at)
-        moment = (at - self._first) / 1e6
+        moment = self._past + (at - self._first) / 1e6
         match record:
             case Capture():
-                found.captures += 1
                 found.source = record.source
             case Time():
                 self._received = at

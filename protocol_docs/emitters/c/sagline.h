@@ -60,10 +60,13 @@ enum { /* sample types, §5.3 */
 };
 enum { SAGLINE_FAULT = 1, SAGLINE_CLEARED, SAGLINE_NOTE }; /* events, §5.6 */
 
+/* A clock that seems to have gone on by this much or more (70.5 minutes) went back a little. */
+#define SAGLINE_BACK_ UINT32_C(0xFC000000)
+
 #define SAGLINE_NONE INT32_MIN /* as a value: no reading (§5.4); not for u32 and f32 */
 
 /* value = (raw * multiplier + offset) * 10^exponent, in unit.  A text too long for its array does
- * not compile. */
+ * not compile, or, where only its closing zero finds no room, is refused by sagline_begin. */
 typedef struct {
     char name[SAGLINE_NAME + 1];
     char unit[SAGLINE_UNIT + 1];
@@ -130,6 +133,8 @@ typedef struct {
     uint32_t described; /* clock of the last description */
     uint32_t events;
     uint32_t crc;
+    uint8_t bad_stream;  /* where sagline_begin found something wrong; of a text of the board 255 */
+    uint8_t bad_channel; /* its place in the stream from 0; of the stream's own name 255 */
     uint8_t run[SAGLINE_RUN];
 #if SAGLINE_LOG
     bool logging;
@@ -231,11 +236,12 @@ static inline void sagline_finish_(sagline *s)
 }
 
 #if SAGLINE_LOG
-/* Carry the 32-bit clock on past its wraps; a clock that reads a little less is not followed. */
+/* Carry the 32-bit clock on past its wraps; a clock that reads a little less is not followed.  The
+ * board may be silent for 70 minutes; call sagline_idle at least that often. */
 static inline void sagline_advance_(sagline *s, uint32_t clock)
 {
     uint32_t on = clock - (uint32_t)(s->monotonic & UINT32_C(0xFFFFFFFF));
-    if (on < UINT32_C(0x80000000)) s->monotonic += on;
+    if (on < SAGLINE_BACK_) s->monotonic += on;
 }
 
 /* A host record and its two clocks (§6).  `position` counts device bytes only, so it is kept. */
@@ -371,6 +377,17 @@ static inline void sagline_idle(sagline *s, uint32_t clock)
 #if SAGLINE_LOG
     sagline_advance_(s, clock);
 #endif
+    uint8_t n;
+    for (n = 0; n < s->stream_count; n++) { /* a long silence is counted before the clock wraps */
+        sagline_stream *stream = &s->streams[n];
+        uint32_t since = clock - stream->last;
+        if (stream->period && stream->started && !stream->held && since >= UINT32_C(0x40000000) &&
+            since < SAGLINE_BACK_) {
+            uint32_t skipped = since / stream->period;
+            stream->sequence += skipped;
+            stream->last += skipped * stream->period;
+        }
+    }
     if (s->next > s->stream_count && clock - s->described >= SAGLINE_REPEAT) s->next = 0;
     while (s->next <= s->stream_count) {
         if (!(s->next ? sagline_send_stream(s, (uint8_t)(s->next - 1u))
@@ -440,7 +457,7 @@ static inline void sagline_sample(sagline *s, uint8_t number, uint32_t clock,
     if (stream->period && stream->started) {
         uint32_t half = stream->period / 2u, since = clock - stream->last;
         uint32_t off = clock - (stream->clock + stream->held * stream->period);
-        uint32_t steps = since < UINT32_C(0x80000000) ? (since + half) / stream->period : 1u;
+        uint32_t steps = since < SAGLINE_BACK_ ? (since + half) / stream->period : 1u;
         /* A frame says the clock of its first sample only; one that strays begins a new frame. */
         if (stream->held && (steps > 1u || off + half > 2u * half)) sagline_flush(s, number);
         if (steps > 1u) stream->sequence += steps - 1u;
@@ -523,22 +540,71 @@ enum {
     SAGLINE_BAD_STREAMS,  /* more than 16 streams */
     SAGLINE_BAD_CHANNELS, /* not 1 to 64 channels, or more text than a frame holds */
     SAGLINE_BAD_CHANNEL,  /* no name, unknown type, multiplier 0, exponent beyond 22 */
-    SAGLINE_BAD_TWICE,    /* two channels of one name and index */
-    SAGLINE_BAD_BUFFER    /* buffer too small for one sample, or larger than a frame holds */
+    SAGLINE_BAD_TWICE,    /* two channels of one key: name, and index where there is one */
+    SAGLINE_BAD_BUFFER,   /* buffer too small for one sample, or larger than a frame holds */
+    SAGLINE_BAD_TEXT      /* over its limit, without its closing zero, or not UTF-8 */
 };
+
+/* Whether a text ends within `room` bytes and is UTF-8 (RFC 3629). */
+static inline bool sagline_is_text_(const char *text, uint16_t room)
+{
+    uint16_t i = 0;
+    if (!text) return true;
+    while (i < room && text[i]) {
+        uint8_t first = (uint8_t)text[i++], least = 0x80, most = 0xBF, more;
+        if (first < 0x80) continue;
+        if (first < 0xC2 || first > 0xF4) return false;
+        more = first < 0xE0 ? 1 : first < 0xF0 ? 2 : 3;
+        if (first == 0xE0) least = 0xA0;
+        if (first == 0xED) most = 0x9F;
+        if (first == 0xF0) least = 0x90;
+        if (first == 0xF4) most = 0x8F;
+        for (; more; more--, least = 0x80, most = 0xBF) {
+            if (i >= room || (uint8_t)text[i] < least || (uint8_t)text[i] > most) return false;
+            i++;
+        }
+    }
+    return i < room;
+}
+
+/* A channel's key (§5.3), ended by a zero. */
+static inline void sagline_key_(char *key, const sagline_channel *c)
+{
+    uint8_t n, part = 100;
+    for (n = 0; n < SAGLINE_NAME && c->name[n]; n++) key[n] = c->name[n];
+    if (c->index) {
+        key[n++] = '_';
+        for (; part; part /= 10)
+            if (c->index >= part) key[n++] = (char)('0' + c->index / part % 10);
+    }
+    key[n] = 0;
+}
 
 static inline uint8_t sagline_check_(sagline *s)
 {
     uint8_t n, i, j, k;
+    char key[SAGLINE_NAME + 5], others[SAGLINE_NAME + 5];
+    s->bad_stream = s->bad_channel = 255;
     if (s->stream_count > 16) return SAGLINE_BAD_STREAMS;
+    if (!sagline_is_text_(s->board, 49) || !sagline_is_text_(s->firmware, 49))
+        return SAGLINE_BAD_TEXT;
     for (n = 0; n < s->stream_count; n++) {
         sagline_stream *stream = &s->streams[n];
         uint16_t most = SAGLINE_RUN < 254 ? SAGLINE_RUN - 18 : 4092 - 14;
+        s->bad_stream = n;
+        s->bad_channel = 255;
+        if (!sagline_is_text_(stream->name, 49)) return SAGLINE_BAD_TEXT;
         if (!stream->count || stream->count > 64) return SAGLINE_BAD_CHANNELS;
         stream->row = 0;
         for (i = 0; i < stream->count; i++) {
             sagline_channel c;
             sagline_fetch_(&c, &stream->channels[i]);
+            s->bad_channel = i;
+            if (!sagline_is_text_(c.name, sizeof c.name) ||
+                !sagline_is_text_(c.unit, sizeof c.unit) ||
+                !sagline_is_text_(c.label, sizeof c.label))
+                return SAGLINE_BAD_TEXT;
+            sagline_key_(key, &c);
             if (!c.name[0] || !c.type || c.type > SAGLINE_F32 || !c.multiplier ||
                 c.exponent < -22 || c.exponent > 22)
                 return SAGLINE_BAD_CHANNEL;
@@ -546,8 +612,9 @@ static inline uint8_t sagline_check_(sagline *s)
             for (j = 0; j < i; j++) {
                 sagline_channel other;
                 sagline_fetch_(&other, &stream->channels[j]);
-                for (k = 0; c.name[k] && c.name[k] == other.name[k]; k++) {}
-                if (c.name[k] == other.name[k] && c.index == other.index) return SAGLINE_BAD_TWICE;
+                sagline_key_(others, &other);
+                for (k = 0; key[k] && key[k] == others[k]; k++) {}
+                if (key[k] == others[k]) return SAGLINE_BAD_TWICE;
             }
         }
         if (sagline_stream_body_(stream) > 4092) return SAGLINE_BAD_CHANNELS;
@@ -631,6 +698,17 @@ static inline uint8_t sagline_log_begin(sagline *s, uint32_t clock, int64_t wall
     s->next = UINT8_MAX; /* SETTING and FILE may follow before the first device frame */
     s->described = clock - SAGLINE_REPEAT;
     return SAGLINE_OK;
+}
+
+/* The same for a file that holds logs of earlier starts: the zero ends what the power cut in two, and
+ * LOG and CAPTURE begin a capture behind it (§6.5).  The boot number must differ all the same. */
+static inline uint8_t sagline_log_append(sagline *s, uint32_t clock, int64_t wall,
+                                         const char *program, const char *source, const char *note)
+{
+    uint8_t problem = sagline_check_(s);
+    if (problem) return problem;
+    s->put(s->to, 0);
+    return sagline_log_begin(s, clock, wall, program, source, note);
 }
 
 /* A setting in force ("motor_current_limit", "60"); right after sagline_log_begin. */

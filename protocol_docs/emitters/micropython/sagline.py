@@ -16,6 +16,7 @@ _BOUNDS = (
     (-(2**31), 2**31 - 1),
 )  # fmt: skip
 _MODULUS = 2**32
+_BACK = 0xFC000000  # a clock that seems to have gone on by 70.5 minutes or more went back a little
 
 
 class Clock:
@@ -76,10 +77,10 @@ class Channel:
     ):
         for words, most in ((name, 48), (unit, 16), (label, 32)):
             if len(words.encode()) > most:
-                raise ValueError(f"longer than {most} bytes: {words}")
+                raise ValueError(f"channel {name}: longer than {most} bytes: {words}")
         if not name or not 1 <= type <= 7 or not multiplier or not -22 <= exponent <= 22:
             raise ValueError("channel without a name, of unknown type or out of scale: " + name)
-        self.key = (name, index)
+        self.key = name + ("_" + str(index) if index else "")
         self.type = type
         self.missing = missing
         code = b"\0\0\0\0"
@@ -121,7 +122,7 @@ class Stream:
         self.last = None
         body = 14 + struct.calcsize(self.layout) * self.together
         if not 1 <= len(channels) <= 64 or len({c.key for c in channels}) < len(channels):
-            raise ValueError("not 1 to 64 channels, or two of one name and index: " + name)
+            raise ValueError("not 1 to 64 channels, or two of one key (name and index): " + name)
         if not 1 <= self.together <= 255 or body > 4092 or len(self.body(0, 0, 0)) > 4092:
             raise ValueError("more than a frame holds: " + name)
 
@@ -190,6 +191,13 @@ class Emitter:
     def idle(self, clock):
         """Send what is due of the description; ``sample`` and ``event`` do it by themselves."""
         self._advance(clock)
+        for stream in self.streams:  # a long silence is counted before the clock wraps
+            if stream.period and stream.last is not None and not stream.rows:
+                since = (clock - stream.last) % _MODULUS
+                if 2**30 <= since < _BACK:
+                    skipped = since // stream.period
+                    stream.sequence += skipped
+                    stream.last += skipped * stream.period
         if self._next > len(self.streams) and (clock - self._described) % _MODULUS >= self.repeat:
             self._next = 0
         while self._next <= len(self.streams):
@@ -211,7 +219,7 @@ class Emitter:
             half = stream.period // 2
             since = (clock - stream.last) % _MODULUS
             off = (clock - stream.clock - len(stream.rows) * stream.period) % _MODULUS
-            steps = (since + half) // stream.period if since < 2**31 else 1
+            steps = (since + half) // stream.period if since < _BACK else 1
             # A frame says the clock of its first sample only; one that strays begins a new frame.
             if stream.rows and (steps > 1 or (off + half) % _MODULUS > 2 * half):
                 self.flush(number)
@@ -301,6 +309,12 @@ class Emitter:
         self._next = 255  # SETTING and FILE may follow before the first device frame
         self._described = clock - self.repeat
 
+    def log_append(self, clock, wall, program, source, note=""):
+        """As ``log_begin``, for a file that holds logs of earlier starts: the zero ends what the
+        power cut in two, and another capture begins (§6.5).  ``boot`` must differ all the same."""
+        self.write(b"\0")
+        self.log_begin(clock, wall, program, source, note)
+
     def log_setting(self, name, value):
         """Write a setting in force, right after ``log_begin``."""
         self._host(0x82, text(name, 48) + text(value, 1024))
@@ -337,7 +351,7 @@ class Emitter:
     def _advance(self, clock):
         """Carry the 32-bit clock past its wraps; one that reads a little less is not followed."""
         on = (clock - self.monotonic) % _MODULUS
-        if on < 2**31:
+        if on < _BACK:
             self.monotonic += on
 
     def _host(self, kind, fields):

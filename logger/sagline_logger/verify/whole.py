@@ -1,0 +1,80 @@
+"""What a log lacks by its own account: TIME places the device's bytes, END counts its frames.
+
+Source: ``protocol_docs/frame_format.md`` §6.1 and §6.3.
+"""
+
+from dataclasses import dataclass
+
+from ..format import Board, Dropped, End, Entry, Event, Foreign, Samples, Stream, Time, Unknown
+from ..format.limits import MAX_ENCODED
+
+
+@dataclass(frozen=True)
+class Missing:
+    """Sound device frames and device bytes that a capture lacks; bytes are a lower bound."""
+
+    frames: int
+    bytes: int
+
+
+class Wholeness:
+    """Holds what stands in a capture against what its records say was received."""
+
+    def __init__(self) -> None:
+        self._at = 0  # place in the file
+        self._begin()
+
+    def _begin(self) -> None:
+        self._bytes = self._frames = self._dropped = self._missing = 0
+        self._unknown = 0  # bytes that DROPPED records may explain
+        self._position: int | None = None
+        self._counted: int | None = None
+
+    def take(self, entry: Entry) -> None:
+        """Take the next entry; what lies between two entries are zeros."""
+        if (zeros := entry.offset - self._at) > 0:
+            self._device(zeros)
+        self._at = entry.offset + entry.size
+        match entry.record:
+            case Time(position=position):
+                self._position = position
+            case Foreign(data=data):
+                self._device(len(data), MAX_ENCODED)
+            case Dropped(frames=frames, size=size):
+                self._dropped += frames
+                self._unknown += size
+            case End(frames=frames):
+                self._counted = frames
+            case Board() | Stream() | Samples() | Event():
+                self._frames += 1
+                self._device(entry.size)
+            case Unknown(body=body) if body[0] < 0x80:
+                self._frames += 1
+                self._device(entry.size)
+            case None if entry.refused and entry.device:
+                self._frames += 1
+                self._device(entry.size)
+
+    def _device(self, size: int, most: int = 0) -> None:
+        """Count device bytes that stand together; ``most`` where they may be part of a longer
+        piece."""
+        position, self._position = self._position, None
+        if position is not None:
+            ahead = position - self._bytes - self._missing
+            if ahead < 0:  # the file has more than was received: zeros, or a writer's own count
+                self._bytes += ahead
+            elif (beyond := ahead - max(size, most) + 1) > 0:
+                explained = min(beyond, self._unknown)
+                self._unknown -= explained
+                self._bytes += explained
+                self._missing += beyond - explained
+        self._bytes += size
+
+    def end_capture(self) -> Missing:
+        """Return what the capture lacks, and begin the next."""
+        frames = 0
+        if self._counted is not None:
+            frames = max(self._counted - self._frames - self._dropped, 0)
+        missing = Missing(frames, self._missing)
+        self._begin()
+        return missing
