@@ -1,22 +1,37 @@
 """Cells and packs on the trust bench: every stated interval against cells of ``pybamm``."""
 
-from collections.abc import Iterator
+import contextlib
+import random
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from sagline_analyser.findings.belief.history import IDLE, PackHistory, RideRests, rest_points
+from sagline_analyser.findings.packs import pack_spans
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
 from trust.table import Case, Event, event_table, interval_table
+
+HISTORY = 2
+"""Every so many cases are judged again with earlier rides: those take four times as long."""
+
+ABSOLUTE = ("points", "mV")
 
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     """Return the tables of ``cases`` rides from ``seed`` on."""
     absolute, relative, events = [], [], []
-    for one in rides(cases, seed):
+    remembered, rests = [], []
+    for number, one in enumerate(rides(cases, seed)):
         said = judge(one)
         absolute += voltages(one, said)
         relative += shares(one, said)
         events += claims(one, said)
+        if number % HISTORY == 0:
+            before = earlier(one)
+            rests += [case for ride in before for case in remembered_rests(ride)]
+            said = judge(one, history_of(before))
+            remembered += [*voltages(one, said), *shares(one, said)]
     return [
         (
             "Cells: states of charge and rests, errors in their unit",
@@ -24,6 +39,15 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
         ),
         ("Cells: resistances, capacities and ranges", interval_table(relative)),
         ("Cells: what was claimed", event_table(events)),
+        ("Cells, with three earlier rides of the pack: rests kept", interval_table(rests, False)),
+        (
+            "Cells, with three earlier rides of the pack: states of charge and rests",
+            interval_table([case for case in remembered if case.unit in ABSOLUTE], False),
+        ),
+        (
+            "Cells, with three earlier rides of the pack: resistances, capacities and ranges",
+            interval_table([case for case in remembered if case.unit not in ABSOLUTE]),
+        ),
     ]
 
 
@@ -39,10 +63,54 @@ def rides(cases: int, seed: int) -> Iterator[Made]:
         seed += 1
 
 
-def judge(one: Made) -> Said:
+def judge(one: Made, history: PackHistory | None = None) -> Said:
     """Return what the analyser says, of another pack of the same size too."""
     pack = one.truth.pack
-    return read(one.ride, one.board, pack.stated * pack.parallel)
+    return read(one.ride, one.board, pack.stated * pack.parallel, history)
+
+
+def earlier(one: Made, count: int = 3) -> list[Made]:
+    """Return earlier rides of a ride's pack, by chance full or not when they set out."""
+    found, seed = [], 1_000_000 + 100 * one.truth.seed
+    chance = random.Random(seed)
+    while len(found) < count:
+        start = chance.choice((1.0, chance.uniform(0.55, 0.98)))
+        with contextlib.suppress(CannotSolve):
+            found.append(make_ride_of(seed, pack=one.truth.pack, start=start))
+        seed += 1
+    return found
+
+
+def history_of(before: Sequence[Made]) -> PackHistory:
+    """Return what the rides index would hand over of earlier rides."""
+    rides = []
+    for one in before:
+        points = rest_points(one.ride, pack_spans(one.ride)[-1])
+        rides.append(RideRests(str(one.truth.seed), one.ride.started_wall, points))
+    return PackHistory("bench", tuple(rides))
+
+
+def remembered_rests(one: Made) -> list[Case]:
+    """Return how a ride's first and last rests hold, cell 1 standing for all, and the charge
+    between them."""
+    points = rest_points(one.ride, pack_spans(one.ride)[-1])
+    cell, found = one.truth.cells[0], []
+    current = one.ride.streams["drive"].values["battery_current"]
+    for at, truth, what in ((0, cell.rest_start, "first"), (-1, cell.rest_end, "last")):
+        # A ride that begins or ends under way has no rest just there.
+        edge = current[:40] if at == 0 else current[-1100:]
+        if not points or (at == -1 and len(points) < 2) or np.abs(edge).max() > IDLE:
+            continue
+        volts, error = points[at].voltages[0], points[at].error
+        told = Told(volts, volts - error, volts + error)
+        found.append(_case(one, f"{what} rest", 1000 * truth, told, 1000, "mV"))
+    if len(found) == 2:
+        point = points[-1]
+        told = Told(point.charge, point.charge - point.charge_error,
+                    point.charge + point.charge_error)  # fmt: skip
+        drawn = (cell.start - cell.end) * cell.capacity
+        found.append(_case(one, "charge between them", drawn, told, 1, "Ah"))
+    return found
 
 
 def voltages(one: Made, said: Said) -> list[Case]:
@@ -86,7 +154,11 @@ def shares(one: Made, said: Said) -> list[Case]:
 
 
 def claims(one: Made, said: Said) -> list[Event]:
-    """Return what was named and what was so."""
+    """Return what was named and what was so.
+
+    A small cell is a stiff one too, and is behind once charge is drawn: it is no case of the
+    other two claims.
+    """
     odd, family, seed = one.truth.pack.odd, one.truth.pack.make.family, one.truth.seed
     found = []
     for what, named, amount in (
@@ -94,9 +166,13 @@ def claims(one: Made, said: Said) -> list[Event]:
         ("small cell", said.small, odd.smaller if odd else 0),
         ("cell behind in charge", said.behind, odd.behind if odd else 0),
     ):
-        true = amount > 0
-        right = odd is not None and named[:1] == (odd.cell,) if true else bool(named)
-        found.append(Event(f"{what} named first", family, seed, true, right))
+        if odd and odd.smaller and what != "small cell":
+            continue
+        right = named[:1] == (odd.cell,) if odd and amount else bool(named)
+        found.append(Event(f"{what} named first", family, seed, amount > 0, right))
+    if odd is None:
+        anything = bool(said.resistive or said.small or said.behind)
+        found.append(Event("any cell of a sound pack named", family, seed, False, anything))
     return found
 
 

@@ -207,7 +207,9 @@ def _measure(
 ) -> Made:  # fmt: skip
     places = knots(current, 0.01 * pack.group)
     times, loads = places * STEP, current[places]
-    usual, cells = _solve_cells(pack, start, celsius, times, loads)
+    usual, cells, rests = _solve_cells(pack, start, celsius, times, loads)
+    if cells.min() < 0.9 * pack.make.empty or usual.end < times[-1] - 1.0:
+        raise CannotSolve("a cell fell where any controller would have stopped")
     grid = usual.time
     true = np.interp(grid, times, loads)
     rng = np.random.default_rng(seed)
@@ -248,7 +250,7 @@ def _measure(
     distance = float(np.sum(speed[part])) * SAMPLE / 1000
     driving = true[part][true[part] > DRIVING]
     truth = Truth(
-        seed, pack, _truths(pack, start, grid, true, begin, end), celsius,
+        seed, pack, _truths(pack, start, grid, true, rests, begin, end), celsius,
         float(driving.mean()) if len(driving) else 0.0, energy / max(distance, 1e-6), read.late,
         float(warm.mean()),
     )  # fmt: skip
@@ -274,8 +276,8 @@ def _level(pack: Pack, at: int, start: float) -> float:
 
 def _solve_cells(
     pack: Pack, start: float, celsius: float, times: Array, loads: Array
-) -> tuple[Solution, Array]:
-    """Return the usual cell's solution and all groups' V, shape (groups, samples).
+) -> tuple[Solution, Array, Array]:
+    """Return the usual cell's solution and all groups' V, loaded and rested, (groups, samples).
 
     A group that differs by its small spread alone is the usual one with its rest voltage moved
     along the curve and its overvoltage scaled, exact to the first order; an odd cell is solved.
@@ -284,19 +286,23 @@ def _solve_cells(
     usual = solve(make, times, loads / pack.group, start, celsius)
     drawn = np.interp(usual.time, times, _charge(times, loads)) / 3600
     states, curve = curve_of(make)
-    cells = []
+    cells, rests = [], []
     for at in range(pack.series):
         own, size, level = _own(pack, at), _size(pack, at), _level(pack, at, start)
         extra = (pack.joint + own.contact) * np.interp(usual.time, times, loads)
         if own.smaller or own.behind:
             found = solve(make, times, loads / size, round(level, 4), celsius)
+            if found.end < usual.end or len(found.time) < len(usual.time):
+                raise CannotSolve("the odd cell came to its end on the way")
             cells.append(found.voltage - extra)
+            rests.append(found.rest)
             continue
         state, base = level - drawn / size, start - drawn / pack.group
         moved = np.interp(state, states, curve) - np.interp(base, states, curve)
         over = usual.voltage - usual.rest
         cells.append(usual.rest + moved + over * pack.group / size - extra)
-    return usual, np.array(cells)
+        rests.append(usual.rest + moved)
+    return usual, np.array(cells), np.array(rests)
 
 
 def _charge(times: Array, loads: Array) -> Array:
@@ -305,18 +311,17 @@ def _charge(times: Array, loads: Array) -> Array:
 
 
 def _truths(
-    pack: Pack, start: float, grid: Array, true: Array, begin: float, end: float
+    pack: Pack, start: float, grid: Array, true: Array, rests: Array, begin: float, end: float
 ) -> tuple[CellTruth, ...]:
     drawn = np.r_[0.0, np.cumsum((true[1:] + true[:-1]) / 2) * SAMPLE] / 3600
     at_start, at_end = (float(np.interp(when, grid, drawn)) for when in (begin, end - 0.5))
-    states, curve = curve_of(pack.make)
     found = []
     for at in range(pack.series):
         own, size, level = _own(pack, at), _size(pack, at), _level(pack, at, start)
         first, last = level - at_start / size, level - at_end / size
         found.append(CellTruth(
-            at + 1, first, last, size, float(np.interp(first, states, curve)),
-            float(np.interp(last, states, curve)), own.behind, own.contact, own.smaller,
+            at + 1, first, last, size, float(np.interp(begin, grid, rests[at])),
+            float(np.interp(end - 0.5, grid, rests[at])), own.behind, own.contact, own.smaller,
         ))  # fmt: skip
     return tuple(found)
 
