@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from sagline_analyser.findings.belief.history import IDLE, PackHistory, RideRests, rest_points
+from sagline_analyser.findings.belief.history import PackHistory, RideRests
+from sagline_analyser.findings.belief.rests import rest_points
 from sagline_analyser.findings.packs import pack_spans
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
@@ -95,11 +96,12 @@ def remembered_rests(one: Made) -> list[Case]:
     between them."""
     points = rest_points(one.ride, pack_spans(one.ride)[-1])
     cell, found = one.truth.cells[0], []
-    current = one.ride.streams["drive"].values["battery_current"]
     for at, truth, what in ((0, cell.rest_start, "first"), (-1, cell.rest_end, "last")):
         # A ride that begins or ends under way has no rest just there.
-        edge = current[:40] if at == 0 else current[-1100:]
-        if not points or (at == -1 and len(points) < 2) or np.abs(edge).max() > IDLE:
+        if not points:
+            continue
+        away = points[0].time - points[0].rested if at == 0 else one.ride.duration - points[-1].time
+        if away > 1.0 or (at == -1 and len(points) < 2):
             continue
         volts, error = points[at].voltages[0], points[at].error
         told = Told(volts, volts - error, volts + error)
