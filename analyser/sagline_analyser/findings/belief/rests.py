@@ -17,7 +17,7 @@ IDLE = 1.0
 SHORTEST, LEAST_START = 60.0, 3.0
 """s that a rest must last; at the start of a capture less will do, with :data:`RIDDEN_BEFORE`."""
 
-RIDDEN_BEFORE = 0.025
+RIDDEN_BEFORE = 0.05
 """V by which a cell whose earlier hours are not known may miss its rest (our judgement)."""
 
 LATE = 2.0
@@ -67,7 +67,7 @@ def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
         volts = np.array([value for value, _ in known]) + ohms * small
         error = max(error for _, error in known) + float(np.max(ohms)) * abs(small) / 2
         if opening:
-            error += RIDDEN_BEFORE if end - begin < SHORTEST else 0.0
+            error += RIDDEN_BEFORE
         charge = float(drawn[last])
         if not found:
             drawn = drawn - charge
