@@ -42,7 +42,7 @@ def test_the_figures_are_those_of_the_ride(known, written):
     for number in (0, 70):
         figures = named(known, f"ride_{number:04d}.sagline")
         # Against the resistances that the rides were made with, within the stated interval.
-        for cell, truth in zip(figures.cells, cell_resistances(number), strict=True):
+        for cell, truth in zip(figures.packs[-1].cells, cell_resistances(number), strict=True):
             assert abs(cell.resistance - truth) <= cell.resistance_error
         ride = load_ride(written / f"ride_{number:04d}.sagline")
         summary = summarise(ride)
@@ -50,7 +50,7 @@ def test_the_figures_are_those_of_the_ride(known, written):
         assert figures.energy == summary.get("energy_net")
         assert (figures.board, figures.started) == ("Kestrel", ride.started_wall)
         # The cells were made to drift apart by 0.1 mV a ride and cell.
-        assert figures.balance == pytest.approx(0.0003 * number, abs=0.001)
+        assert figures.packs[-1].balance == pytest.approx(0.0003 * number, abs=0.001)
         assert RideFigures.from_text(figures.as_text()) == figures
 
 
@@ -277,7 +277,7 @@ def test_the_command(written, known, capsys):
     assert lines[1].split()[:3] == ["2026-07-07", "20:26", "Kestrel"]
     assert main(["rides", str(written), "--json"]) == 0
     rides = json.loads(capsys.readouterr().out)["rides"]
-    assert len(rides) == 8 and rides[0]["cells"][2]["number"] == 3
+    assert len(rides) == 8 and rides[0]["packs"][0]["cells"][2]["number"] == 3
     assert main(["rides", str(written / "none")]) == 1
     assert "is no directory" in capsys.readouterr().err
     with pytest.raises(SystemExit):
@@ -302,6 +302,6 @@ def test_an_unwritable_page_is_one_clear_line(written, known, capsys):
 
 
 def test_resistances_grow_as_they_were_made(known):
-    third = [entry.figures.cells[2].resistance for entry in known.rides]
+    third = [entry.figures.packs[-1].cells[2].resistance for entry in known.rides]
     slope = np.polyfit(np.arange(0, 80, 10), third, 1)[0]
     assert slope == pytest.approx(cell_resistances(1)[2] - cell_resistances(0)[2], rel=0.05)

@@ -55,7 +55,9 @@ def test_all_is_drawn_and_nothing_is_fetched(page, known):
         )
         assert drawn == [32, 8, 8, 12, 3, 3]
         ohms = driver.execute_script("return document.querySelector('.trend').data[2].y")
-        assert ohms == pytest.approx([1e3 * e.figures.cells[2].resistance for e in known.rides])
+        assert ohms == pytest.approx(
+            [1e3 * e.figures.packs[-1].cells[2].resistance for e in known.rides]
+        )
         text = driver.execute_script("return document.body.innerText")
         assert CAUTION in text and HOSTILE in text and "pack at" not in text
         assert [r for r in requests(driver) if not r.startswith(("file:", "data:"))] == []

@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 BENCHES: dict[str, str] = {
     "sensors": "trust.sensors_bench",
+    "cells": "trust.cells_bench",
 }
 """Name of a bench → its module; each has ``tables(cases, seed)``, a list of (title, table)."""
 

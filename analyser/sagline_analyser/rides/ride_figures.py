@@ -4,11 +4,18 @@ import json
 import math
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from sagline_logger import __version__
 from sagline_logger.format import EventKind, SaglineError, read_board_file
 
-FORM = f"{__version__}/3"
+from ..findings.belief.history import RestPoint
+
+if TYPE_CHECKING:
+    from ..findings.cells import PackFit
+    from ..load import Ride
+
+FORM = f"{__version__}/4"
 """What figures were made by; those of another program version or form are made anew."""
 
 # numpy and pandas are imported by the one function that needs them: a list from the index is quick.
@@ -27,12 +34,37 @@ class CellFigures:
 
 
 @dataclass(frozen=True)
+class PackFigures:
+    """One pack of a ride, in use from ``start`` to ``end`` s; ``name`` "" where it is not known.
+
+    ``balance`` is how far the cells lie apart at rest at the end, in V; ``charge`` the Ah drawn,
+    net; ``rests`` what the ride showed of its cells at rest.
+    """
+
+    name: str = ""
+    start: float = 0.0
+    end: float = 0.0
+    cells: tuple[CellFigures, ...] = ()
+    balance: float | None = None
+    charge: float | None = None
+    rests: tuple[RestPoint, ...] = ()
+
+    @classmethod
+    def from_told(cls, told: dict[str, Any]) -> "PackFigures":
+        """Return a pack from what :meth:`RideFigures.as_text` wrote of it."""
+        cells = tuple(CellFigures(**cell) for cell in told.pop("cells"))
+        rests = tuple(
+            RestPoint(**{**rest, "voltages": tuple(rest["voltages"])}) for rest in told.pop("rests")
+        )
+        return cls(**told, cells=cells, rests=rests)
+
+
+@dataclass(frozen=True)
 class RideFigures:
     """The figures of one ride in SI units, energies in Wh and Wh/km; None: cannot be told.
 
     ``problem`` is why the file could not be read; then nothing else is known.  ``faults`` counts
-    each (number, text).  ``balance`` is how far the cells lie apart at rest at the end, in V.
-    ``packs`` tells how many packs were used; ``cells`` are those of the last.  ``doubted`` are the
+    each (number, text).  ``packs`` are all packs that were used, in order.  ``doubted`` are the
     columns of sensors that cannot be right, on which nothing here rests, and ``mismatches``
     sentences about where the board file is not this ride's.
     """
@@ -57,9 +89,7 @@ class RideFigures:
     link_losses: int = 0
     damaged: int = 0
     ended: bool = True
-    packs: int = 1
-    cells: tuple[CellFigures, ...] = ()
-    balance: float | None = None
+    packs: tuple[PackFigures, ...] = ()
     settings: tuple[tuple[str, str], ...] = ()
     note: str = ""
     doubted: tuple[str, ...] = ()
@@ -100,7 +130,7 @@ class RideFigures:
         told["faults"] = tuple((int(n), str(t), int(c)) for n, t, c in told["faults"])
         for name in ("doubted", "mismatches"):
             told[name] = tuple(str(text) for text in told[name])
-        told["cells"] = tuple(CellFigures(**cell) for cell in told["cells"])
+        told["packs"] = tuple(PackFigures.from_told(pack) for pack in told["packs"])
         told["settings"] = tuple((str(name), str(value)) for name, value in told["settings"])
         return cls(**told)
 
@@ -121,9 +151,10 @@ def figures_of(path: str) -> RideFigures:
 
 def _figures(path: str) -> RideFigures:
     from ..findings.basis import figures, open_basis
-    from ..findings.cells import PackCells, fit_packs, measure_cells
+    from ..findings.cells import fit_packs
     from ..findings.consumption import Consumption, measure_consumption
     from ..findings.electric import present
+    from ..findings.pack_names import pack_names
     from ..load import load_ride
 
     ride = load_ride(Path(path))
@@ -137,15 +168,9 @@ def _figures(path: str) -> RideFigures:
             board = None  # the log matters more than the file that came with it
     basis = open_basis(ride, board)
     ride, summary = basis.ride, figures(basis)
-    packs = fit_packs(ride)
-    measured = measure_cells(packs[-1])
-    known = measured.cells if isinstance(measured, PackCells) else ()
-    cells = tuple(
-        CellFigures(c.number, c.ten, c.ten_error, c.rest_end, c.rest_error)
-        for c in known
-        if math.isfinite(c.ten + c.ten_error + c.rest_end + c.rest_error)
-    )
-    rest = [cell.rest for cell in cells]
+    fits = fit_packs(ride)
+    names = pack_names(ride, board, [fit.span for fit in fits])
+    packs = tuple(_pack(ride, fit, name) for fit, name in zip(fits, names, strict=True))
     taken = measure_consumption(ride, board)
     whole = taken.whole if isinstance(taken, Consumption) else None
     warmth = [float(series.value.mean()) for _, series in present(ride, "battery_temperature")]
@@ -169,11 +194,37 @@ def _figures(path: str) -> RideFigures:
         samples=sum(len(stream.time) for stream in ride.streams.values()),
         lost_samples=sum(quality.lost_samples.values()), link_losses=len(ride.link_gaps),
         damaged=quality.damaged_frames, ended=quality.ended,
-        packs=len(packs), cells=cells,
-        balance=_sound(max(rest) - min(rest) if len(rest) > 1 else None),
+        packs=packs,
         settings=tuple(ride.settings.items()), note=ride.note,
         doubted=tuple(dict.fromkeys(doubt.key for doubt in basis.sensors)),
         mismatches=basis.mismatches,
+    )  # fmt: skip
+
+
+def _pack(ride: "Ride", fit: "PackFit", name: str) -> PackFigures:
+    from ..findings.belief.rests import rest_points
+    from ..findings.cells import PackCells, measure_cells
+    from ..findings.electric import battery_current
+    from ..findings.packs import during
+    from ..findings.series import integral
+
+    measured = measure_cells(fit)
+    known = measured.cells if isinstance(measured, PackCells) else ()
+    cells = tuple(
+        CellFigures(c.number, c.ten, c.ten_error, c.rest_end, c.rest_error)
+        for c in known
+        if math.isfinite(c.ten + c.ten_error + c.rest_end + c.rest_error)
+    )
+    rest = [cell.rest for cell in cells]
+    current = battery_current(ride)
+    drawn = integral(during(current.series, fit.span)) / 3600 if current else None
+    rests = tuple(
+        point for point in rest_points(ride, fit.span)
+        if math.isfinite(sum(point.voltages) + point.charge + point.charge_error + point.error)
+    )  # fmt: skip
+    return PackFigures(
+        name, float(fit.span.start), float(fit.span.end), cells,
+        _sound(max(rest) - min(rest) if len(rest) > 1 else None), _sound(drawn), rests,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ function colours() {
 function traces(chart, colour) {
   return chart.lines.map((line) => ({
     type: "scatter",
-    mode: "lines+markers",
+    mode: chart.join ? "lines+markers" : "markers",
     name: line.name,
     x: line.x,
     y: line.y,

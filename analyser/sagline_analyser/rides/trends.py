@@ -1,6 +1,7 @@
 """The trends of many rides as one HTML file: resistance of each cell, balance, consumption."""
 
-from collections.abc import Iterator, Sequence
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +13,8 @@ from ..page.shell import data_block, fill, head, plotly_source, resource
 from ..page.tables import escape
 from .library import Entry
 from .listing import COLUMNS, date_text, row
-from .ride_figures import RideFigures
+from .pack_history import look_alike, same_name
+from .ride_figures import PackFigures, RideFigures
 
 OPEN = 3
 """Boards that are unfolded at first."""
@@ -31,16 +33,20 @@ class Trend:
     strong: bool = False
 
 
-def resistance_trends(rides: Sequence[RideFigures]) -> list[Trend]:
+Used = Sequence[tuple[RideFigures, PackFigures]]
+"""Rides, each with the pack of it that is looked at; a ride with a swap may stand there twice."""
+
+
+def resistance_trends(used: Used) -> list[Trend]:
     """Return each cell's resistance in mΩ; the cell that is highest in the last ride is strong."""
-    numbers = sorted({cell.number for ride in rides for cell in ride.cells})
-    last = next((ride.cells for ride in reversed(rides) if len(ride.cells) > 1), ())
+    numbers = sorted({cell.number for _, pack in used for cell in pack.cells})
+    last = next((pack.cells for _, pack in reversed(used) if len(pack.cells) > 1), ())
     highest = max(last, key=lambda cell: cell.resistance).number if last else 0
     trends = []
     for number in numbers:
         points: list[tuple[RideFigures, float | None, float | None]] = []
-        for ride in rides:
-            cell = next((c for c in ride.cells if c.number == number), None)
+        for ride, pack in used:
+            cell = next((c for c in pack.cells if c.number == number), None)
             shown = (None, None) if cell is None else (
                 1e3 * cell.resistance, 1e3 * cell.resistance_error
             )  # fmt: skip
@@ -49,9 +55,9 @@ def resistance_trends(rides: Sequence[RideFigures]) -> list[Trend]:
     return trends
 
 
-def balance_trend(rides: Sequence[RideFigures]) -> list[Trend]:
+def balance_trend(used: Used) -> list[Trend]:
     """Return how far the cells lie apart at rest at the end, in mV."""
-    points = tuple((r, None if r.balance is None else 1e3 * r.balance, None) for r in rides)
+    points = tuple((r, None if p.balance is None else 1e3 * p.balance, None) for r, p in used)
     return [Trend("balance", points)] if any(y is not None for _, y, _ in points) else []
 
 
@@ -61,14 +67,14 @@ def consumption_trend(rides: Sequence[RideFigures]) -> list[Trend]:
     return [Trend("consumption", points)] if any(y is not None for _, y, _ in points) else []
 
 
-_CHARTS = (
+_PACK_CHARTS = (
     ("Resistance of each cell, 10 s after a step of load", "mΩ", 1, resistance_trends,
      "needs rides with cell_voltage_1, …, battery_current and changes of load"),
     ("Balance: cells apart at rest at the end", "mV", 0, balance_trend,
      "needs rides with cell_voltage_1, … and battery_current"),
-    ("Consumption", "Wh/km", 1, consumption_trend,
-     "needs rides of 100 m with speed, battery_current and pack_voltage"),
 )  # fmt: skip
+_CONSUMPTION = ("Consumption", "Wh/km", 1, consumption_trend,
+                "needs rides of 100 m with speed, battery_current and pack_voltage")  # fmt: skip
 
 
 def write_trends(entries: Sequence[Entry], path: Path, directory: str) -> int:
@@ -127,18 +133,17 @@ def _board(
 ) -> str:
     rides = [entry.figures for entry in entries if entry.figures.started is not None]
     parts = []
-    for title, unit, digits, trends_of, needs in _CHARTS:
-        trends = trends_of(rides)
-        if trends:
-            parts.append(
-                f"<h3>{title} ({unit})</h3><div class=trend data-chart={len(charts)}></div>"
-            )
-            lines = [_line(at, trend) for at, trend in enumerate(trends)]
-            # From zero, slow growth of a resistance would look level.
-            zero = unit != "mΩ"
-            charts.append({"unit": unit, "digits": digits, "zero": zero, "lines": lines})
-        else:
-            parts.append(f"<h3>{title}</h3><p class=lacking>Nothing to draw: {needs}.</p>")
+    packs = _packs(rides)
+    several = len(packs) > 1 or "" not in packs
+    for pack, used in packs.items():
+        where = (f" – pack {pack}" if pack else " – packs without a name") if several else ""
+        for title, unit, digits, trends_of, needs in _PACK_CHARTS:
+            trends = trends_of(used)
+            parts.append(_chart(title + where, unit, digits, trends, needs, charts, bool(pack)))
+        if not pack:
+            parts.append(f"<p>{escape(_unnamed(used, packs))}</p>")
+    title, unit, digits, consumption, needs = _CONSUMPTION
+    parts.append(_chart(title, unit, digits, consumption(rides), needs, charts, True))
     titles = "".join(f"<th>{escape(title)}" for title in COLUMNS)
     rows = "".join(
         "<tr>" + "".join(f"<td>{escape(cell)}" for cell in row(entry)) for entry in entries
@@ -152,6 +157,55 @@ def _board(
         f"<h3>The rides</h3><div class=wide tabindex=0><table class=rides><thead><tr>{titles}"
         f"<tbody>{rows}</table></div></details>"
     )
+
+
+def _packs(rides: Sequence[RideFigures]) -> dict[str, list[tuple[RideFigures, PackFigures]]]:
+    """Return every pack's use by its name as first written, those without a name last."""
+    found: dict[str, list[tuple[RideFigures, PackFigures]]] = {}
+    for ride in rides:
+        for pack in ride.packs or (PackFigures(),):
+            name = next((known for known in found if same_name(known, pack.name)), pack.name)
+            found.setdefault(name, []).append((ride, pack))
+    unnamed = found.pop("", None)
+    return {**found, **({"": unnamed} if unnamed else {})} or {"": []}
+
+
+def _unnamed(used: Used, packs: Mapping[str, Used]) -> str:
+    """Say that points of unnamed packs are not joined, and which packs could be one."""
+    said = (
+        "Which pack this was is not known, so its points are not joined. Name a pack with "
+        "record --pack NAME, or a mark pack: NAME after a swap."
+    )
+    offers = []
+    for name, named in packs.items():
+        alike = [look_alike(pack, named[-1][1]) for _, pack in used] if name else []
+        if True in alike:
+            offers.append(f"{_count(alike.count(True), 'ride')} could be of pack {name}")
+    alike = [look_alike(first, second) for (_, first), (_, second) in itertools.pairwise(used)]
+    if True in alike:
+        offers.append(
+            "all of them could be one pack" if all(alike) else
+            f"{alike.count(True)} of {len(alike)} could be the pack of the ride before"
+        )  # fmt: skip
+    if offers:
+        said += f" By each cell's share of the median resistance {'; '.join(offers)}; that "
+        said += "their intervals agree does not prove it."
+    return said
+
+
+def _chart(
+    title: str, unit: str, digits: int, trends: Sequence[Trend], needs: str,
+    charts: list[dict[str, Any]], join: bool,
+) -> str:  # fmt: skip
+    """Add a chart to ``charts`` and return its place on the page, or why there is none."""
+    if not trends:
+        return f"<h3>{escape(title)}</h3><p class=lacking>Nothing to draw: {needs}.</p>"
+    place = f"<h3>{escape(title)} ({unit})</h3><div class=trend data-chart={len(charts)}></div>"
+    lines = [_line(at, trend) for at, trend in enumerate(trends)]
+    # From zero, slow growth of a resistance would look level.
+    zero = unit != "mΩ"
+    charts.append({"unit": unit, "digits": digits, "zero": zero, "join": join, "lines": lines})
+    return place
 
 
 def _count(number: int, what: str) -> str:

@@ -44,6 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME=VALUE",
         help="a controller setting in force; may be given again",
     )
+    add("--pack", default="", metavar="NAME", help="what the pack is called, kept as a setting")
     add("--note", default="", metavar="TEXT", help="a note for the log")
     add("--seconds", type=positive_number, metavar="N", help="stop after N seconds")
     add("--wait", action="store_true", help="wait for the device when it is not there yet")
@@ -58,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     request = Request(
         directory=arguments.out,
         board_file=raw,
-        settings=tuple(arguments.setting),
+        settings=(*arguments.setting, *([("pack", arguments.pack)] if arguments.pack else [])),
         note=arguments.note,
         seconds=arguments.seconds,
         wait=arguments.wait,

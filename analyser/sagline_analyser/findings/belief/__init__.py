@@ -1,0 +1,1 @@
+"""What is believed of packs and sensors before any question is answered."""
