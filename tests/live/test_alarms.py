@@ -6,7 +6,9 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sagline_logger.live.alarms import HOLD, HYSTERESIS, RAISE_AFTER, Alarm, Threshold
+from sagline_logger.format import derive_limits, read_board_file
+from sagline_logger.live.alarms import HOLD, HYSTERESIS, RAISE_AFTER, SLACK, Alarm, Threshold
+from sagline_logger.live.screen import thresholds
 
 LOW_CELL = Threshold("cell_voltage_7", False, 3.10, "V", "cell alarm voltage")
 HOT = Threshold("motor_temperature_1", True, 100.0, "°C", "motor limit")
@@ -57,3 +59,35 @@ def test_two_changes_of_state_are_never_closer_than_the_hold_times(values, step)
     for first, second in itertools.pairwise(changes):
         least = HOLD if states[first] else RAISE_AFTER
         assert (second - first) * step >= least - 1e-9
+
+
+PACK = """
+name = "Kestrel"
+[battery]
+cell_full = 4.2
+cell_alarm = 3.3
+cell_stop = 3.0
+[[battery.units]]
+name = "box"
+series = 2
+parallel = 1
+"""
+
+
+def test_each_of_the_three_cell_voltages_is_watched_as_the_pack_page_says():
+    limits = derive_limits(read_board_file(PACK, "kestrel.toml"))
+    watched = thresholds(limits, ["cell_voltage_1", "cell_voltage_2"])
+    assert {(one.key, one.above, one.value) for one in watched} == {
+        (key, above, value)
+        for key in ("cell_voltage_1", "cell_voltage_2")
+        for above, value in ((True, 4.2), (False, 3.3), (False, 3.0))
+    }
+
+
+def test_braking_into_a_full_pack_rings_and_a_full_pack_at_rest_does_not():
+    limits = derive_limits(read_board_file(PACK, "kestrel.toml"))
+    (full,) = (one for one in thresholds(limits, ["cell_voltage_2"]) if one.above)
+    just_charged = [(at / 5, 4.2 * (1 + SLACK * 0.9)) for at in range(50)]
+    assert not any(run(full, just_charged))
+    braking = [(0, 4.20), (1, 4.25), (1.3, 4.26), (2, 4.21), (3, 4.19), (3 + HOLD, 4.19)]
+    assert run(full, braking) == [False, False, True, True, True, False]

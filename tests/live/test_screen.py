@@ -145,6 +145,17 @@ def test_a_threshold_of_the_board_file_rings_and_is_told_in_words(tmp_path, port
     assert terminal.raw.count(b"\a") <= 2  # when raised, not with each picture
 
 
+def test_a_pack_above_full_rings(tmp_path, port, feed):
+    (tmp_path / "out").mkdir()
+    board = tmp_path / "kestrel.toml"
+    board.write_text(LOW_PACK.replace("series = 13", "series = 9"))
+    terminal = Terminal(80, 24, record(tmp_path, port, "--board", str(board)))
+    wait_until(lambda: terminal.shows("ALARM pack voltage 40 V, above 37.8 (every cell, full)"))
+    wait_until(lambda: b"\a" in terminal.raw)
+    terminal.type("q")
+    assert terminal.finish() == 0
+
+
 def test_without_colour_the_words_are_the_same(tmp_path, port, feed):
     (tmp_path / "out").mkdir()
     terminal = Terminal(80, 24, record(tmp_path, port), NO_COLOR="1")

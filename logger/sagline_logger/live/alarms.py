@@ -12,23 +12,34 @@ HYSTERESIS = 0.02
 """The value must come back by this part of the threshold before the hold time starts."""
 
 
+SLACK = 0.005
+"""Part of a threshold by which a value that is reached in normal use, as a full cell's is after
+every charge, must be passed before it counts as beyond (our choice: 21 mV of 4.2 V)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Threshold:
-    """One limit watched: the column, which side is bad, the value in ``unit``, and whose it is."""
+    """One limit watched: the column, which side is bad, the value in ``unit``, and whose it is.
+
+    ``reached`` says that the value itself is normal: then it counts as passed from :data:`SLACK`
+    beyond it, and as back once it is reached again.
+    """
 
     key: str
     above: bool
     value: float
     unit: str
     reason: str
+    reached: bool = False
 
     def beyond(self, value: float) -> bool:
         """Whether ``value`` is on the bad side; NaN is not."""
-        return value > self.value if self.above else value < self.value
+        slack = abs(self.value) * SLACK if self.reached else 0.0
+        return value > self.value + slack if self.above else value < self.value - slack
 
     def recovered(self, value: float) -> bool:
         """Whether ``value`` is back by the hysteresis; NaN is not."""
-        margin = abs(self.value) * HYSTERESIS
+        margin = 0.0 if self.reached else abs(self.value) * HYSTERESIS
         if self.above:
             return value <= self.value - margin
         return value >= self.value + margin

@@ -60,18 +60,24 @@ class Subject(Protocol):
 
 
 def thresholds(limits: Sequence[Limit], keys: Sequence[str]) -> list[Threshold]:
-    """Return what to watch: every rating, alarm and stop of the columns ``keys``.
+    """Return what to watch: every rating, full, alarm and stop voltage of the columns ``keys``.
 
-    A full cell and a controller's own setting are reached in normal use, and a burst rating needs
-    a clock of its own: none of them rings.
+    A full cell is reached in normal use, so it rings from some way beyond only.  A controller's own
+    setting is too, and a burst rating needs a clock of its own: neither rings.
     """
     return [
-        Threshold(key, limit.direction == "above", limit.value, limit.unit, limit.part)
+        _threshold(key, limit)
         for limit in limits
-        if limit.kind in ("limit", "alarm", "stop")
+        if limit.kind in ("limit", "full", "alarm", "stop")
         for key in columns_of(keys, limit.channel)
         if limit.index == 0 or key.endswith(f"_{limit.index}")
     ]
+
+
+def _threshold(key: str, limit: Limit) -> Threshold:
+    above, full = limit.direction == "above", limit.kind == "full"
+    reason = f"{limit.part}, full" if full else limit.part
+    return Threshold(key, above, limit.value, limit.unit, reason, reached=full)
 
 
 class Screen:

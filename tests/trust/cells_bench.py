@@ -1,0 +1,194 @@
+"""Cells and packs on the trust bench: every stated interval against cells of ``pybamm``."""
+
+import contextlib
+import random
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from sagline_analyser.findings.belief.history import IDLE, PackHistory, RideRests, rest_points
+from sagline_analyser.findings.packs import pack_spans
+from trust.cells_read import Said, Told, read
+from trust.cells_rides import CannotSolve, Made, make_ride_of
+from trust.table import Case, Event, event_table, interval_table
+
+HISTORY = 2
+"""Every so many cases are judged again with earlier rides: those take four times as long."""
+
+ABSOLUTE = ("points", "mV")
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` rides from ``seed`` on."""
+    absolute, relative, events = [], [], []
+    remembered, rests = [], []
+    for number, one in enumerate(rides(cases, seed)):
+        said = judge(one)
+        absolute += voltages(one, said)
+        relative += shares(one, said)
+        events += claims(one, said)
+        if number % HISTORY == 0:
+            before = earlier(one)
+            rests += [case for ride in before for case in remembered_rests(ride)]
+            said = judge(one, history_of(before))
+            remembered += [*voltages(one, said), *shares(one, said)]
+    return [
+        (
+            "Cells: states of charge and rests, errors in their unit",
+            interval_table(absolute, False),
+        ),
+        ("Cells: resistances, capacities and ranges", interval_table(relative)),
+        ("Cells: what was claimed", event_table(events)),
+        ("Cells, with three earlier rides of the pack: rests kept", interval_table(rests, False)),
+        (
+            "Cells, with three earlier rides of the pack: states of charge and rests",
+            interval_table([case for case in remembered if case.unit in ABSOLUTE], False),
+        ),
+        (
+            "Cells, with three earlier rides of the pack: resistances, capacities and ranges",
+            interval_table([case for case in remembered if case.unit not in ABSOLUTE]),
+        ),
+    ]
+
+
+def rides(cases: int, seed: int) -> Iterator[Made]:
+    """Yield ``cases`` rides; a seed whose cells could not give its load is passed over."""
+    made = 0
+    while made < cases:
+        try:
+            yield make_ride_of(seed)
+            made += 1
+        except CannotSolve:
+            pass
+        seed += 1
+
+
+def judge(one: Made, history: PackHistory | None = None) -> Said:
+    """Return what the analyser says, of another pack of the same size too."""
+    pack = one.truth.pack
+    return read(one.ride, one.board, pack.stated * pack.parallel, history)
+
+
+def earlier(one: Made, count: int = 3) -> list[Made]:
+    """Return earlier rides of a ride's pack, by chance full or not when they set out."""
+    found, seed = [], 1_000_000 + 100 * one.truth.seed
+    chance = random.Random(seed)
+    while len(found) < count:
+        start = chance.choice((1.0, chance.uniform(0.55, 0.98)))
+        with contextlib.suppress(CannotSolve):
+            found.append(make_ride_of(seed, pack=one.truth.pack, start=start))
+        seed += 1
+    return found
+
+
+def history_of(before: Sequence[Made]) -> PackHistory:
+    """Return what the rides index would hand over of earlier rides."""
+    rides = []
+    for one in before:
+        points = rest_points(one.ride, pack_spans(one.ride)[-1])
+        rides.append(RideRests(str(one.truth.seed), one.ride.started_wall, points))
+    return PackHistory("bench", tuple(rides))
+
+
+def remembered_rests(one: Made) -> list[Case]:
+    """Return how a ride's first and last rests hold, cell 1 standing for all, and the charge
+    between them."""
+    points = rest_points(one.ride, pack_spans(one.ride)[-1])
+    cell, found = one.truth.cells[0], []
+    current = one.ride.streams["drive"].values["battery_current"]
+    for at, truth, what in ((0, cell.rest_start, "first"), (-1, cell.rest_end, "last")):
+        # A ride that begins or ends under way has no rest just there.
+        edge = current[:40] if at == 0 else current[-1100:]
+        if not points or (at == -1 and len(points) < 2) or np.abs(edge).max() > IDLE:
+            continue
+        volts, error = points[at].voltages[0], points[at].error
+        told = Told(volts, volts - error, volts + error)
+        found.append(_case(one, f"{what} rest", 1000 * truth, told, 1000, "mV"))
+    if len(found) == 2:
+        point = points[-1]
+        told = Told(point.charge, point.charge - point.charge_error,
+                    point.charge + point.charge_error)  # fmt: skip
+        drawn = (cell.start - cell.end) * cell.capacity
+        found.append(_case(one, "charge between them", drawn, told, 1, "Ah"))
+    return found
+
+
+def voltages(one: Made, said: Said) -> list[Case]:
+    """Return the figures whose errors are told in points and mV."""
+    truth = one.truth
+    start, end = (
+        100 * float(np.mean([getattr(cell, end) for cell in truth.cells]))
+        for end in ("start", "end")
+    )
+    found = [
+        _case(one, "state of charge, start", start, said.start, 100, "points"),
+        _case(one, "state of charge, end", end, said.end, 100, "points", "above"),
+    ]
+    for cell in _shown(one):
+        rest = 1000 * truth.cells[cell - 1].rest_end
+        found.append(_case(one, "rest at the end, a cell", rest, said.rest.get(cell), 1000, "mV"))
+    return found
+
+
+def shares(one: Made, said: Said) -> list[Case]:
+    """Return the figures whose errors are shares of the truth."""
+    truth = one.truth
+    found = []
+    for cell in _shown(one):
+        for what, told, which in (
+            ("resistance at once, a cell", said.step.get(cell), 0),
+            ("resistance after 10 s, a cell", said.ten.get(cell), 1),
+        ):
+            load = told.current if told and told.current else truth.load
+            found.append(_case(one, what, 1000 * truth.pulses(cell, load)[which], told, 1000, "mΩ"))
+        if cell in said.capacity:
+            size = truth.cells[cell - 1].capacity
+            found.append(_case(one, "capacity of a cell", size, said.capacity[cell], 1, "Ah",
+                               "above"))  # fmt: skip
+    if (left := truth.distance()) > 0.5:
+        found.append(_case(one, "range left", left, said.left, 1, "km", "above"))
+    other = truth.pack.stated * truth.pack.parallel
+    found.append(_case(one, "range of another pack", truth.distance(other), said.other, 1, "km",
+                       "above"))  # fmt: skip
+    return found
+
+
+def claims(one: Made, said: Said) -> list[Event]:
+    """Return what was named and what was so.
+
+    A small cell is a stiff one too, and is behind once charge is drawn: it is no case of the
+    other two claims.
+    """
+    odd, family, seed = one.truth.pack.odd, one.truth.pack.make.family, one.truth.seed
+    found = []
+    for what, named, amount in (
+        ("resistive cell", said.resistive, odd.contact if odd else 0),
+        ("small cell", said.small, odd.smaller if odd else 0),
+        ("cell behind in charge", said.behind, odd.behind if odd else 0),
+    ):
+        if odd and odd.smaller and what != "small cell":
+            continue
+        right = named[:1] == (odd.cell,) if odd and amount else bool(named)
+        found.append(Event(f"{what} named first", family, seed, amount > 0, right))
+    if odd is None:
+        anything = bool(said.resistive or said.small or said.behind)
+        found.append(Event("any cell of a sound pack named", family, seed, False, anything))
+    return found
+
+
+def _shown(one: Made) -> tuple[int, ...]:
+    """One usual cell and the odd one."""
+    odd = one.truth.pack.odd
+    usual = 1 if odd is None or odd.cell != 1 else 2
+    return (usual,) if odd is None else (usual, odd.cell)
+
+
+def _case(
+    one: Made, what: str, truth: float, told: Told | None, scale: float, unit: str,
+    unsafe: str = "",
+) -> Case:  # fmt: skip
+    family, seed = one.truth.pack.make.family, one.truth.seed
+    if told is None:
+        return Case(what, family, seed, truth, None, unit=unit, unsafe=unsafe)
+    return Case(what, family, seed, truth, scale * told.value, scale * told.low,
+                scale * told.high, unit, unsafe)  # fmt: skip

@@ -1,0 +1,207 @@
+"""Cells as porous electrodes: single-particle model with electrolyte, by the package ``pybamm``.
+
+Nothing here is shared with the analyser or the simulator: the equations are diffusion in the
+particles and the electrolyte, reaction kinetics and a lumped heat balance (Marquis et al. 2019, as
+PyBaMM implements it), the parameters are published sets that PyBaMM carries.  Every solution is
+kept on disk under its inputs, in the directory that ``SAGLINE_TRUST_CACHE`` names, by default
+``sagline_trust`` in the system's temporary directory.
+"""
+
+import functools
+import hashlib
+import os
+import pickle
+import tempfile
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar
+
+import numpy as np
+import pybamm
+
+from sagline_analyser.findings.series import Array
+
+CannotSolve = pybamm.SolverError
+"""Raised where a cell cannot give a load, or is below its lowest voltage at once."""
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+SAMPLE = 0.1
+"""s between the samples of a ride's solution."""
+
+KELVIN = 273.15
+
+pybamm.set_logging_level("ERROR")
+warnings.filterwarnings("ignore", module="pybamm")
+
+
+@dataclass(frozen=True)
+class Make:
+    """One published cell: the parameter set ``name``, and how a builder would describe it.
+
+    ``full`` is its upper and ``empty`` its lower voltage at rest in V, ``reserve`` the alarm
+    voltages that builders choose, ``hardest`` the C-rate that it bears, ``heat`` whether its set is
+    complete enough for a heat balance, ``model`` "SPMe" or "DFN".
+    """
+
+    name: str
+    family: str
+    chemistry: str
+    empty: float
+    full: float
+    reserve: tuple[float, ...]
+    hardest: float
+    heat: bool = True
+    model: str = "SPMe"
+
+
+MAKES = (
+    Make("Chen2020", "nickel", "NMC 811, graphite with silicon", 2.5, 4.2, (3.0, 3.2, 3.3), 2.0),
+    Make("Mohtat2020", "nickel", "NMC 532, graphite", 2.8, 4.2, (3.1, 3.3), 3.0),
+    Make("Ecker2015", "nickel", "NMC, graphite", 2.5, 4.2, (3.0, 3.3), 3.0),
+    Make("NCA_Kim2011", "cobalt", "NCA, graphite", 2.7, 4.2, (3.0, 3.2), 3.0),
+    Make("Ai2020", "cobalt", "LCO, graphite", 3.0, 4.2, (3.2, 3.4), 2.5),
+    Make("Marquis2019", "cobalt", "LCO, graphite", 3.105, 4.1, (3.3, 3.4), 2.5),
+    Make("Prada2013", "iron phosphate", "LFP, graphite", 2.0, 3.6, (2.7, 2.9), 3.0, heat=False),
+)  # fmt: skip
+"""At least two of each family; iron phosphate has one published set of full cells that solves."""
+
+
+@dataclass(frozen=True)
+class Solution:
+    """One cell from 0 s on, evenly sampled, arrays of shape (n,): V at its terminals, V
+    after endless rest from there (charge evened out), and °C; ``end`` in s, before which it may
+    have ended at its lower voltage."""
+
+    time: Array
+    voltage: Array
+    rest: Array
+    temperature: Array
+    end: float
+
+
+def cached(make: Callable[P, R]) -> Callable[P, R]:
+    """Keep what ``make`` returns on disk, by its name and arguments."""
+
+    @functools.wraps(make)
+    def kept(*args: P.args, **kwargs: P.kwargs) -> R:
+        digest = hashlib.sha256(pybamm.__version__.encode())
+        digest.update(pickle.dumps((make.__name__, args, sorted(kwargs.items()))))
+        default = Path(tempfile.gettempdir()) / "sagline_trust"
+        folder = Path(os.environ.get("SAGLINE_TRUST_CACHE", default))
+        path = folder / f"{digest.hexdigest()[:40]}.pickle"
+        try:
+            found: R = pickle.loads(path.read_bytes())
+        except (OSError, EOFError, pickle.UnpicklingError):
+            found = make(*args, **kwargs)
+            folder.mkdir(parents=True, exist_ok=True)
+            part = path.with_suffix(f".{os.getpid()}")
+            part.write_bytes(pickle.dumps(found))
+            part.replace(path)
+        return found
+
+    return kept
+
+
+def _parameters(make: Make, charge: float, celsius: float) -> Any:
+    values = pybamm.ParameterValues(make.name)
+    values["Ambient temperature [K]"] = values["Initial temperature [K]"] = celsius + KELVIN
+    values["Lower voltage cut-off [V]"], values["Upper voltage cut-off [V]"] = make.empty, make.full
+    values["Open-circuit voltage at 0% SOC [V]"] = make.empty
+    values["Open-circuit voltage at 100% SOC [V]"] = make.full
+    values.set_initial_state(charge)
+    return values
+
+
+@cached
+def charge_of(make: Make) -> float:
+    """Return the Ah of the parameter set's cell between its voltages at rest."""
+    full, empty = _parameters(make, 1.0, 25.0), _parameters(make, 0.0, 25.0)
+    param = pybamm.LithiumIonParameters()
+    key, most = ("Initial concentration in positive electrode [mol.m-3]",
+                 "Maximum concentration in positive electrode [mol.m-3]")  # fmt: skip
+    share = (empty[key] - full[key]) / full[most]
+    return float(share * full.evaluate(param.p.Q_init))
+
+
+def solve(
+    make: Make,
+    times: Array,
+    currents: Array,
+    charge: float,
+    celsius: float,
+    lowest: float | None = None,
+    power: bool = False,
+    every: float = SAMPLE,
+) -> Solution:
+    """Solve one cell from rest at ``charge`` (0 to 1) under ``currents`` in C (Ah of
+    :func:`charge_of` an hour) at ``times`` in s, straight lines between, until the end or
+    ``lowest`` V, a sample ``every`` s.  With ``power`` the load is in W for each Ah instead.
+
+    Raises :data:`CannotSolve` where the cell cannot give that.
+    """
+    return _solve(make, times.tobytes(), currents.tobytes(), charge, celsius, lowest, power, every)
+
+
+@cached
+def _solve(
+    make: Make, times: bytes, currents: bytes, charge: float, celsius: float,
+    lowest: float | None, power: bool, every: float,
+) -> Solution:  # fmt: skip
+    values = _parameters(make, charge, celsius)
+    at, load = np.frombuffer(times), np.frombuffer(currents) * charge_of(make)
+    key = "Power function [W]" if power else "Current function [A]"
+    if np.ptp(load) > 0:
+        values.update({key: pybamm.Interpolant(at, load, pybamm.t)}, check_already_exists=False)
+    else:
+        values.update({key: float(load[0])}, check_already_exists=False)
+    # The model's own end is only wanted where a lowest voltage is asked for.
+    values["Lower voltage cut-off [V]"] = 0.3 if lowest is None else lowest
+    values["Upper voltage cut-off [V]"] = 6.0
+    options = {"thermal": "lumped"} if make.heat else {}
+    if power:
+        options["operating mode"] = "power"
+    model = getattr(pybamm.lithium_ion, make.model)(options)
+    solver = pybamm.IDAKLUSolver(rtol=1e-5, atol=1e-7)
+    simulation = pybamm.Simulation(model, parameter_values=values, solver=solver)
+    grid = np.arange(0.0, at[-1], every)
+    solved = simulation.solve([0.0, float(at[-1])], t_interp=grid)
+    end = float(solved.t[-1])
+    grid = grid[grid <= end]
+    names = ("Terminal voltage [V]", "Bulk open-circuit voltage [V]")
+    voltage, rest = (np.asarray(solved[name](grid), np.float64) for name in names)
+    warm = np.asarray(solved["Volume-averaged cell temperature [K]"](grid)) - KELVIN
+    return Solution(grid, voltage, rest, np.asarray(warm, np.float64), end)
+
+
+@cached
+def curve_of(make: Make) -> tuple[Array, Array]:
+    """Return states of charge 0 to 1 and V after endless rest there, shapes (201,)."""
+    slow = 1 / 400  # C: so slow that the charge is even, and only the rest voltage is read
+    hours = 1 / slow
+    found = solve(make, np.array([0.0, 3600 * hours]), np.array([slow, slow]), 1.0, 25.0,
+                  make.empty, every=1000.0)  # fmt: skip
+    charge = 1.0 - found.time / 3600 * slow
+    states = np.linspace(0.0, 1.0, 201)
+    return states, np.interp(states, charge[::-1], found.rest[::-1])
+
+
+@cached
+def rated_of(make: Make) -> float:
+    """Return the share of :func:`charge_of` that a discharge at C/5 and 25 °C gives down to the
+    lower voltage: what a data sheet states."""
+    found = solve(
+        make, np.array([0.0, 20000.0]), np.array([0.2, 0.2]), 1.0, 25.0, make.empty, every=100.0
+    )
+    return float(found.end * 0.2 / 3600)
+
+
+def pulse(make: Make, charge: float, celsius: float, rate: float) -> tuple[float, float]:
+    """Return the V lost after 0.1 s and after 10 s of a load of ``rate`` C from rest."""
+    found = solve(make, np.array([0.0, 10.2]), np.array([rate, rate]), charge, celsius)
+    rest = float(found.rest[0])
+    late = float(np.interp(10.0, found.time, found.voltage))
+    return rest - float(found.voltage[1]), rest - late

@@ -1,0 +1,69 @@
+"""What the analyser tells of cells and packs, read from its public results in one place."""
+
+from dataclasses import dataclass, field
+
+from sagline_analyser.findings.belief.history import PackHistory
+from sagline_analyser.findings.cells import PackCells, fit_packs, measure_cells
+from sagline_analyser.findings.pack_range import pack_use, reach
+from sagline_analyser.findings.speed import Unknown
+from sagline_analyser.load.ride import Ride
+from sagline_logger.format import BoardFile
+
+
+@dataclass(frozen=True)
+class Told:
+    """One stated figure with its 90 % interval; ``current`` A where it holds for a load."""
+
+    value: float
+    low: float
+    high: float
+    current: float | None = None
+
+
+@dataclass(frozen=True)
+class Said:
+    """All that is told of the last pack of a ride; None or missing where nothing is.
+
+    States of charge are 0 to 1 of the mean cell, ranges in km, resistances in Ω and voltages in V
+    by cell number; ``resistive``, ``small`` and ``behind`` are the cells named as such.
+    """
+
+    start: Told | None = None
+    end: Told | None = None
+    left: Told | None = None
+    other: Told | None = None
+    rest: dict[int, Told] = field(default_factory=dict)
+    step: dict[int, Told] = field(default_factory=dict)
+    ten: dict[int, Told] = field(default_factory=dict)
+    capacity: dict[int, Told] = field(default_factory=dict)
+    resistive: tuple[int, ...] = ()
+    small: tuple[int, ...] = ()
+    behind: tuple[int, ...] = ()
+
+
+def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None = None) -> Said:
+    """Let the analyser judge ``ride``; ``other`` is the Ah of another pack.
+
+    ``history`` is not used by the findings as they stand.
+    """
+    packs = fit_packs(ride)
+    cells = measure_cells(packs[-1])
+    uses = pack_use(ride, board, packs)
+    state = uses[-1].state if not isinstance(uses, Unknown) else uses
+    left, far = (reach(ride, board, packs[-1], size) for size in (None, other))
+    measured = cells.cells if isinstance(cells, PackCells) else ()
+    sound = not isinstance(state, Unknown)
+    return Said(
+        _told(state.start, state.start_error) if not isinstance(state, Unknown) else None,
+        _told(state.end, state.end_error) if not isinstance(state, Unknown) else None,
+        _told(left.distance, left.error) if not isinstance(left, Unknown) and sound else None,
+        _told(far.distance, far.error) if not isinstance(far, Unknown) and sound else None,
+        {cell.number: _told(cell.rest_end, cell.rest_error) for cell in measured},
+        {cell.number: _told(cell.step, cell.step_error) for cell in measured},
+        {cell.number: _told(cell.ten, cell.ten_error) for cell in measured},
+        resistive=tuple(cell.number for cell in measured if cell.weak),
+    )  # fmt: skip
+
+
+def _told(value: float, error: float) -> Told:
+    return Told(value, value - error, value + error)
