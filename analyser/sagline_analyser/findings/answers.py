@@ -17,11 +17,15 @@ from .sides import sides_answer
 
 
 def answers(
-    ride: Ride, board: BoardFile | None = None, other_capacity: float | None = None
+    ride: Ride,
+    board: BoardFile | None = None,
+    other_capacity: float | None = None,
+    plan: float | None = None,
 ) -> tuple[Answer, ...]:
     """Return what the ride says about every question, unanswerable ones with their reason.
 
-    ``other_capacity`` in Ah is that of another pack whose range is wanted too.
+    ``other_capacity`` in Ah is that of another pack whose range is wanted too, ``plan`` a distance
+    in km for which a pack is wanted.
     A new finding adds its line here; the page and ``summary --json`` then show it.
     """
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
@@ -36,7 +40,7 @@ def answers(
             sides_answer,
         )
     )
-    packs = fit_packs(ride)  # four questions start from the same fit
+    packs = fit_packs(ride, board)  # four questions start from the same fit
     return (
         fault,
         part,
@@ -44,7 +48,7 @@ def answers(
         heat,
         cells_answer(ride, board, packs),
         low_cell_answer(ride, board, packs),
-        pack_answer(ride, board, packs, other_capacity),
+        pack_answer(ride, board, packs, other_capacity, plan),
         consumption,
         full_pack_answer(ride, board, packs),
         sides,
