@@ -21,7 +21,7 @@ from .estimate import Estimate, of_draws
 from .history import PackHistory, RideRests
 from .rests import Rests
 
-MISMATCH = 0.030
+MISMATCH = 0.035
 SIDEWAYS = 0.020
 """V, and share of charge, by which a cell leaves the family's nearest curve (standard deviations;
 our judgement, from how far the curves of the family lie from each other's nearest)."""
@@ -43,7 +43,7 @@ NODES = 9
 CURRENT_SHARE = 0.006
 """Standard deviation of a current sensor's scale."""
 
-BLUR = 0.5
+BLUR = 0.35
 """Power to which likelihoods are taken: what the curves and the rests get wrong is not as normal
 as the formulas (our choice, so that intervals keep their word on makes left out)."""
 
