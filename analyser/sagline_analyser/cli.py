@@ -96,6 +96,10 @@ def _parser() -> argparse.ArgumentParser:
             help="also tell how far a full pack of this many Ah, of like cells, would go "
             "(default: one like the board file's)",
         )  # fmt: skip
+        part.add_argument(
+            "--plan-km", metavar="KM", type=_distance,
+            help="also tell which pack, of how many Ah, a ride of this many km would take",
+        )  # fmt: skip
     for part in (plot, export):
         part.add_argument(
             "--channel", metavar="NAME", action="append",
@@ -116,6 +120,21 @@ def _capacity(text: str) -> float:
         value = 0.0
     if not 0 < value < 1e5:
         raise SaglineError(f"{text!r} is no capacity in Ah", remedy="give one such as 17.5")
+    return value
+
+
+def _distance(text: str) -> float:
+    """Return a distance in km.
+
+    Raises:
+        SaglineError: it is none.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e5:
+        raise SaglineError(f"{text!r} is no distance in km", remedy="give one such as 20")
     return value
 
 
@@ -180,7 +199,7 @@ def _plot(arguments: argparse.Namespace) -> int:
     out = arguments.out or log.with_suffix(".html")
     if out.resolve() == log.resolve():  # a shared page is a log, and must outlive its report
         out = log.with_name(f"{log.stem}-report.html")
-    said = answers(basis, other_capacity=arguments.other_pack)
+    said = answers(basis, other_capacity=arguments.other_pack, plan=arguments.plan_km)
     size = write_page(basis, out, answered=said)
     _print_doubts(basis)
     print(f"{out} ({size / 1e6:.1f} MB): open it in a browser")
@@ -199,7 +218,7 @@ def _summary(arguments: argparse.Namespace) -> int:
     summary = figures(basis)
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
-    said = answers(basis, other_capacity=arguments.other_pack)
+    said = answers(basis, other_capacity=arguments.other_pack, plan=arguments.plan_km)
     if arguments.json:
         import json
         from dataclasses import asdict

@@ -4,28 +4,26 @@ import re
 import warnings
 from dataclasses import replace
 
-import ampworks
 import fastsim
 import numpy as np
 import pytest
 
 from sagline_analyser.findings.cells import fit_packs
-from sagline_analyser.findings.charge_state import (
-    CURVE_ERROR,
-    REST_CURVE,
-    ChargeState,
-    charge_at_rest,
-    charge_state,
-    pack_capacity,
-)
+from sagline_analyser.findings.charge_state import ChargeState, cell_capacities, charge_state
 from sagline_analyser.findings.consumption import (
     Consumption,
     consumption_answer,
     measure_consumption,
 )
-from sagline_analyser.findings.electric import battery_current
 from sagline_analyser.findings.full_pack import find_overcharge, full_pack_answer
-from sagline_analyser.findings.pack_range import Reach, pack_answer, pack_use, reach
+from sagline_analyser.findings.pack_range import (
+    Reach,
+    capacity_for,
+    pack_answer,
+    pack_use,
+    reach,
+)
+from sagline_analyser.findings.packs import pack_capacity
 from sagline_analyser.findings.speed import Unknown
 from sagline_analyser.load.ride import Segment
 from sagline_logger.format import read_board_file
@@ -39,7 +37,6 @@ from sagline_logger.simulator import (
     SpeedTrace,
     trace_scenario,
 )
-from support.pulse_cell import data_set
 from support.rides import channel, make_ride, make_stream
 from support.scored_cells import board_file, load
 
@@ -104,25 +101,6 @@ def test_charge_and_energy_of_the_pack_are_the_ledgers(udds):
     assert use.charge_drawn - use.charge_returned == pytest.approx(drawn, rel=0.01)
 
 
-def test_the_curve_at_rest_is_that_of_the_public_data():
-    # Source: data set hppc_discharge of ampworks 0.1: last reading of every rest of 3000 s or more.
-    data = data_set()
-    state = data["State"].to_numpy()
-    ends = np.flatnonzero(np.r_[state[1:] != state[:-1], True])
-    starts = np.r_[0, ends[:-1] + 1]
-    time, charge = data["Seconds"].to_numpy(), data["Ah"].to_numpy()
-    found = [
-        (1 - charge[end] / charge.max(), float(data["Volts"].iloc[end]))
-        for start, end in zip(starts, ends, strict=True)
-        if state[end] == "R" and time[end] - time[start] > 3000
-    ]
-    assert len(found) == len(REST_CURVE)
-    for (share, volts), (known_share, known_volts) in zip(sorted(found), REST_CURVE, strict=True):
-        assert known_share == pytest.approx(share, abs=1e-3)
-        assert known_volts == pytest.approx(volts, abs=1e-3)
-    assert ampworks.__version__.startswith("0.1")
-
-
 @pytest.mark.parametrize("charge", [0.15, 0.35, 0.6, 0.9])
 def test_the_state_of_charge_lies_in_its_interval(charge, tmp_path):
     # The simulated cells have another curve (invented) than the one the finding reads.
@@ -131,11 +109,11 @@ def test_the_state_of_charge_lies_in_its_interval(charge, tmp_path):
     ride = load(simulation, tmp_path / "r.sagline")
     (pack,) = fit_packs(ride)
     board = board_file(SOUND)
-    found = charge_state(pack, battery_current(ride), board)
+    found = charge_state(pack, board)
     assert isinstance(found, ChargeState)
     cells = [simulation.machine.pack.state_of_charge(n) for n in range(1, 14)]
     assert abs(found.end - np.mean(cells)) <= found.end_error
-    assert found.end_error == CURVE_ERROR
+    assert found.end_error < 0.3
 
 
 def test_a_ride_that_starts_full_is_counted_down(tmp_path):
@@ -144,20 +122,24 @@ def test_a_ride_that_starts_full_is_counted_down(tmp_path):
     )
     ride = load(simulation, tmp_path / "r.sagline")
     (pack,) = fit_packs(ride)
-    found = charge_state(pack, battery_current(ride), board_file(SOUND))
+    found = charge_state(pack, board_file(SOUND))
     assert isinstance(found, ChargeState)
     assert found.counted
     assert found.end == pytest.approx(simulation.machine.pack.state_of_charge(1), abs=0.04)
-    assert found.end_error < CURVE_ERROR
+    assert found.end_error < 0.10
+    assert found.belief.capacity.low < 17.5 < found.belief.capacity.high
+    capacities = cell_capacities(pack, found)
+    assert sorted(capacities) == list(range(1, 14))
+    assert all(one.low < 17.5 < one.high for one in capacities.values())
 
 
-def test_iron_phosphate_cells_are_not_read_from_their_voltage(udds):
+def test_what_cannot_be_iron_phosphate_is_not_judged_as_such(udds):
     text = (
         'name = "b"\n[[battery.units]]\nname = "box"\nseries = 13\nparallel = 1\n'
         'cell_capacity = 17.5\nchemistry = "LFP"\n'
     )
     (pack,) = fit_packs(udds[1])
-    found = charge_state(pack, battery_current(udds[1]), read_board_file(text, "test"))
+    found = charge_state(pack, read_board_file(text, "test"))
     assert isinstance(found, Unknown)
     assert "iron-phosphate" in found.reason
 
@@ -196,7 +178,7 @@ def test_the_range_left_is_ridden(tmp_path):
     (pack,) = fit_packs(ride)
     found = reach(ride, board, pack)
     assert isinstance(found, Reach)
-    assert found.distance > 0.5
+    assert found.distance > found.least > 0.1
     # The same ride, ridden on.
     further = Simulation(small, Scenario("laps", legs), seed=4, seconds=4000.0, step=10_000)
     resistance = small.pack.ohmic_resistance + small.pack.relaxation_resistance
@@ -210,6 +192,7 @@ def test_the_range_left_is_ridden(tmp_path):
     assert isinstance(consumption, Consumption)
     truth = (further.ledger.battery - spent) / 3600 / consumption.whole.per_km
     assert abs(found.distance - truth) <= found.error
+    assert found.least <= truth
 
 
 def test_another_pack_goes_further_as_it_holds_more(udds):
@@ -225,6 +208,25 @@ def test_another_pack_goes_further_as_it_holds_more(udds):
     answer = pack_answer(ride, board, other_capacity=35.0)
     assert "A full pack of 35 Ah" in " ".join(answer.details)
     assert "range left" in [figure.label for figure in answer.figures]
+
+
+def test_the_pack_for_a_distance_goes_it(udds):
+    _, ride = udds
+    board = board_file(SOUND)
+    (pack,) = fit_packs(ride, board)
+    wanted = capacity_for(ride, board, pack, 30.0)
+    assert not isinstance(wanted, Unknown)
+    sure, even = wanted
+    assert sure > even
+    for capacity, goal in ((sure, "least"), (even, "distance")):
+        found = reach(ride, board, pack, capacity)
+        assert isinstance(found, Reach)
+        assert 30.0 <= getattr(found, goal) < 31.0
+    answer = pack_answer(ride, board, plan=30.0)
+    line = next(line for line in answer.details if line.startswith("For 30 km"))
+    told = float(re.search(r"a full pack of ([\d.]+) Ah", line)[1])
+    assert sure <= told < sure + 0.1  # never rounded towards further
+    assert "no pack" in capacity_for(ride, board, pack, 1e6).reason
 
 
 def test_the_range_says_what_it_needs(udds):
@@ -283,12 +285,6 @@ def test_no_braking_into_a_full_pack_on_the_flat(udds):
     assert answer.known
     assert answer.verdict.startswith("No")
     assert not full_pack_answer(udds[1], None).known
-
-
-def test_charge_at_rest_is_held_at_the_ends():
-    assert charge_at_rest(2.0) == 0.0
-    assert charge_at_rest(4.4) == 1.0
-    assert charge_at_rest(3.681) == pytest.approx(0.475)
 
 
 def test_a_trace_of_no_length_has_no_consumption(tmp_path):

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.belief.rests import rest_points
+from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.pack_names import pack_names
 from sagline_analyser.findings.packs import PackSpan, pack_spans
 from sagline_analyser.load.ride import RideMark

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from sagline_analyser.findings.belief.history import PackHistory, RideRests
-from sagline_analyser.findings.belief.rests import rest_points
+from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.packs import pack_spans
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 
 from sagline_analyser.findings.belief.history import PackHistory
 from sagline_analyser.findings.cells import PackCells, fit_packs, measure_cells
-from sagline_analyser.findings.pack_range import pack_use, reach
+from sagline_analyser.findings.charge_state import cell_capacities
+from sagline_analyser.findings.pack_range import Reach, pack_use, reach
 from sagline_analyser.findings.speed import Unknown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
@@ -44,25 +45,39 @@ class Said:
 def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None = None) -> Said:
     """Let the analyser judge ``ride``; ``other`` is the Ah of another pack.
 
-    ``history`` is not used by the findings as they stand.
+    ``history`` is that of earlier rides of the last pack.  A range's headline figure is what 19 of
+    20 packs go; its interval is the stated one about the middle.
     """
-    packs = fit_packs(ride)
+    packs = fit_packs(ride, board)
     cells = measure_cells(packs[-1])
-    uses = pack_use(ride, board, packs)
+    uses = pack_use(ride, board, packs, history)
     state = uses[-1].state if not isinstance(uses, Unknown) else uses
-    left, far = (reach(ride, board, packs[-1], size) for size in (None, other))
-    measured = cells.cells if isinstance(cells, PackCells) else ()
-    sound = not isinstance(state, Unknown)
+    left, far = (reach(ride, board, packs[-1], size, state) for size in (None, other))
+    measured = cells if isinstance(cells, PackCells) else None
+    each = measured.cells if measured else ()
+    known = not isinstance(state, Unknown)
+    capacities = cell_capacities(packs[-1], state) if not isinstance(state, Unknown) else {}
     return Said(
         _told(state.start, state.start_error) if not isinstance(state, Unknown) else None,
         _told(state.end, state.end_error) if not isinstance(state, Unknown) else None,
-        _told(left.distance, left.error) if not isinstance(left, Unknown) and sound else None,
-        _told(far.distance, far.error) if not isinstance(far, Unknown) and sound else None,
-        {cell.number: _told(cell.rest_end, cell.rest_error) for cell in measured},
-        {cell.number: _told(cell.step, cell.step_error) for cell in measured},
-        {cell.number: _told(cell.ten, cell.ten_error) for cell in measured},
-        resistive=tuple(cell.number for cell in measured if cell.weak),
+        _range(left) if not isinstance(left, Unknown) and known else None,
+        _range(far) if not isinstance(far, Unknown) and known else None,
+        {cell.number: _told(cell.rest_end, cell.rest_error) for cell in each},
+        {cell.number: _told(cell.step, cell.step_error) for cell in each},
+        {
+            cell.number: Told(cell.ten, cell.ten - cell.ten_error, cell.ten + cell.ten_error,
+                              measured.load if measured else None)
+            for cell in each
+        },
+        {number: _told(one.value, one.error) for number, one in capacities.items()},
+        resistive=tuple(cell.number for cell in measured.weak) if measured else (),
+        small=tuple(cell.number for cell in measured.small) if measured else (),
+        behind=tuple(cell.number for cell in measured.lagging) if measured else (),
     )  # fmt: skip
+
+
+def _range(told: Reach) -> Told:
+    return Told(told.least, told.distance - told.error, told.distance + told.error)
 
 
 def _told(value: float, error: float) -> Told:

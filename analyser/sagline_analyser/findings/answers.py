@@ -44,17 +44,21 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
 
 
 def answers(
-    ride: Ride | Basis, board: BoardFile | None = None, other_capacity: float | None = None
+    ride: Ride | Basis,
+    board: BoardFile | None = None,
+    other_capacity: float | None = None,
+    plan: float | None = None,
 ) -> tuple[Answer, ...]:
     """Return what the ride says about every question, unanswerable ones with their reason.
 
     A ride is examined first (:func:`~.basis.open_basis`), and no answer rests on a sensor that
     cannot be right; one that lost something by that says what.
-    ``other_capacity`` in Ah is that of another pack whose range is wanted too.
+    ``other_capacity`` in Ah is that of another pack whose range is wanted too, ``plan`` a distance
+    in km for which a pack is wanted.
     A new finding adds its line here; the page and ``summary --json`` then show it.
     """
     basis = ride if isinstance(ride, Basis) else open_basis(ride, board)
-    return tuple(_with_losses(answer, basis) for answer in _answers(basis, other_capacity))
+    return tuple(_with_losses(answer, basis) for answer in _answers(basis, other_capacity, plan))
 
 
 def _with_losses(answer: Answer, basis: Basis) -> Answer:
@@ -71,7 +75,7 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
     return replace(answer, details=(*told, *answer.details))
 
 
-def _answers(basis: Basis, other_capacity: float | None) -> tuple[Answer, ...]:
+def _answers(basis: Basis, other_capacity: float | None, plan: float | None) -> tuple[Answer, ...]:
     ride, board = basis.ride, basis.board
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
     fault, part, held, heat, consumption, sides = (
@@ -85,7 +89,7 @@ def _answers(basis: Basis, other_capacity: float | None) -> tuple[Answer, ...]:
             sides_answer,
         )
     )
-    packs = fit_packs(ride)  # four questions start from the same fit
+    packs = fit_packs(ride, board)  # four questions start from the same fit
     return (
         fault,
         part,
@@ -93,7 +97,7 @@ def _answers(basis: Basis, other_capacity: float | None) -> tuple[Answer, ...]:
         heat,
         cells_answer(ride, board, packs),
         low_cell_answer(ride, board, packs),
-        pack_answer(ride, board, packs, other_capacity),
+        pack_answer(ride, board, packs, other_capacity, plan),
         consumption,
         full_pack_answer(ride, board, packs),
         sides,

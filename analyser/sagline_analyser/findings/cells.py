@@ -11,9 +11,13 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
+from .belief.estimate import NORMAL, Estimate
+from .belief.rests import Rests, find_rests
+from .belief.unequal import Unequal, compare_cells
+from .chance import student
 from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
-from .packs import MANY, PackSpan, during, pack_spans
+from .packs import MANY, PackSpan, during, pack_capacity, pack_spans
 from .series import Array
 from .speed import Unknown
 
@@ -24,6 +28,14 @@ one make differ by some hundredths (common practice, no source)."""
 MODEL_ERROR = 0.03
 """Share of a resistance allowed for what the circuit leaves out (our judgement, from simulation);
 it is common to all cells, so it does not blur the comparison between them."""
+
+SMALL = 0.05
+"""Share of capacity below the others' from which a cell is told to be small, and of charge from
+which it is told to lag; equal cells of one make differ by some hundredths (common practice)."""
+
+MOST_SMALL = 0.2
+"""Share of capacity that a small cell may lack and still be told from a resistive one only by how
+its resting voltage falls (our choice)."""
 
 FEW_CHANGES = 4
 """Changes of load below which a single launch tells the step from the seconds after it: its
@@ -38,12 +50,17 @@ QUESTION = "Does one cell hold its voltage worse than the others?"
 
 @dataclass(frozen=True)
 class PackFit:
-    """One pack's circuits, or why there are none; ``cells`` False when only the whole pack's
-    voltage was measured."""
+    """What is believed of one pack's cells, or why nothing is: every answer starts from it.
+
+    ``cells`` is False when only the whole pack's voltage was measured.  ``rests`` and ``unequal``
+    (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.
+    """
 
     span: PackSpan
     fit: CircuitFit | Unknown
     cells: bool
+    rests: Rests | None = None
+    unequal: tuple[Unequal, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -51,7 +68,8 @@ class Cell:
     """One cell group: resistances in Ω and voltages at rest in V, each with the half-width of its
     90 % interval.
 
-    ``step`` is the ohmic step, ``ten`` the effective resistance 10 s after a step of load.
+    ``step`` is the ohmic step, ``ten`` the resistance 10 s after a step from rest to the pack's
+    mean driving load; the voltages are those after long rest.
     ``excess`` is the share by which ``step`` lies above the median of the others, and
     ``excess_low`` the least that the evidence leaves, all comparisons counted; likewise
     ``ten_excess`` and ``ten_excess_low``.
@@ -70,11 +88,36 @@ class Cell:
     excess_low: float
     ten_excess: float
     ten_excess_low: float
+    size: Estimate | None = None
+    """Capacity over the middle cell's."""
+    size_high: float = math.inf
+    """The most that the evidence leaves, all comparisons counted."""
+    lag: Estimate | None = None
+    """Share of the pack's capacity by which its charge lay below the middle cell's at the start."""
+    lag_low: float = -math.inf
+    """The least that the evidence leaves, all comparisons counted."""
+
+    @property
+    def small(self) -> bool:
+        """Whether the evidence says that it holds less than the others by more than SMALL."""
+        return self.size_high < 1 - SMALL
+
+    @property
+    def lags(self) -> bool:
+        """Whether its charge lay below the others' by more than SMALL from the start."""
+        return self.lag_low > SMALL
+
+    @property
+    def by_size(self) -> float:
+        """Factor by which its size alone raises its resistance; 1 unless it is told small."""
+        return 1 / self.size.value if self.small and self.size is not None else 1.0
 
     @property
     def weak(self) -> bool:
-        """Whether the evidence separates this cell from the others by more than MARGIN."""
-        return max(self.excess_low, self.ten_excess_low) > MARGIN
+        """Whether the evidence separates this cell from the others by more than MARGIN, what a
+        small cell has more of resistance for its size left out."""
+        share = (1 + max(self.excess_low, self.ten_excess_low)) / self.by_size - 1
+        return share > MARGIN
 
 
 @dataclass(frozen=True)
@@ -89,6 +132,18 @@ class PackCells:
     evidence: tuple[tuple[float, float], ...]
     rows: int
     changes: int
+    load: float
+    """A of the ride's mean driving load, for which resistances after 10 s are told."""
+
+    @property
+    def small(self) -> tuple[Cell, ...]:
+        """The cells that hold less than the others, the smallest first."""
+        return tuple(sorted((c for c in self.cells if c.small), key=lambda c: c.size_high))
+
+    @property
+    def lagging(self) -> tuple[Cell, ...]:
+        """The cells that were behind in charge, the furthest first."""
+        return tuple(sorted((c for c in self.cells if c.lags), key=lambda c: -c.lag_low))
 
     @property
     def weak(self) -> tuple[Cell, ...]:
@@ -96,8 +151,12 @@ class PackCells:
         return tuple(sorted((c for c in self.cells if c.weak), key=lambda c: -c.excess))
 
 
-def fit_packs(ride: Ride) -> tuple[PackFit, ...]:
-    """Fit the circuits of every pack of the ride; without cell voltages, of the pack as a whole."""
+def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]:
+    """Fit the circuits of every pack of the ride; without cell voltages, of the pack as a whole.
+
+    The stated capacity of ``board`` says how finely rest voltage is followed over the charge.
+    """
+    capacity = pack_capacity(board.battery) if board else None
     current, whole = battery_current(ride), pack_voltage(ride)
     cells = present(ride, "cell_voltage")
     found = []
@@ -112,7 +171,11 @@ def fit_packs(ride: Ride) -> tuple[PackFit, ...]:
         use = [(key, series) for key, series in use if len(series) > 0.5 * most]
         measured = use or [("pack_voltage", during(whole.series, span))]
         fit = fit_circuits(during(current.series, span), measured, span.start, span.end)
-        found.append(PackFit(span, fit, bool(use)))
+        if isinstance(fit, Unknown):
+            found.append(PackFit(span, fit, bool(use)))
+            continue
+        rests = find_rests(fit, capacity)
+        found.append(PackFit(span, fit, bool(use), rests, compare_cells(rests) if use else None))
     return tuple(found)
 
 
@@ -123,40 +186,55 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
         return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
     if isinstance(fit, Unknown):
         return fit
+    rests = pack.rests or find_rests(fit, None)
     groups = len(fit.groups)
     half = student(0.95, groups - 1)
     strict = student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
-    errors = [fit.error(fit.groups[:, at]) for at in range(4)]
+    step_sd = fit.error(fit.groups[:, 0])
     excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
     ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
     vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
     step_error = [
         max(_with_model(half * error, step), vague * float(ten))
-        for error, step, ten in zip(errors[0], fit.step, fit.ten, strict=True)
+        for error, step, ten in zip(step_sd, fit.step, fit.ten, strict=True)
     ]
+    beyond = NormalDist().inv_cdf(1 - (1 - CONFIDENCE) / (2 * len(fit.keys))) / NORMAL
     cells = tuple(
         Cell(
             int(key.rpartition("_")[2]), key,
-            float(fit.step[at]), step_error[at],
-            float(fit.ten[at]), _with_model(half * errors[1][at], fit.ten[at]),
-            float(fit.rest_start[at]), float(fit.rest_end[at]),
-            float(half * max(errors[2][at], errors[3][at])),
+            rests.step[at].value, max(rests.step[at].error, step_error[at]),
+            rests.ten[at].value, rests.ten[at].error,
+            rests.start[at].value, rests.end[at].value, rests.end[at].error,
             float(excess[at]), float(low[at]), float(ten_excess[at]), float(ten_low[at]),
+            *_size_and_lag(pack, rests, at, beyond),
         )
         for at, key in enumerate(fit.keys)
     )  # fmt: skip
     middle = float(np.median(fit.step))
     spread = float(np.std(fit.step) / middle) if middle > 0 else math.nan
     return PackCells(
-        pack.span, cells, spread, fit.skew, ((fit.start, fit.end),), fit.rows, fit.changes
-    )
+        pack.span, cells, spread, fit.skew, ((fit.start, fit.end),), fit.rows, fit.changes,
+        rests.load,
+    )  # fmt: skip
+
+
+def _size_and_lag(
+    pack: PackFit, rests: Rests, at: int, beyond: float
+) -> tuple[Estimate | None, float, Estimate | None, float]:
+    """Return size and lag with their bounds, ``beyond`` half-widths away."""
+    if pack.unequal is None:
+        return None, math.inf, None, -math.inf
+    own = pack.unequal[at]
+    lag = Estimate(own.lag.value / rests.capacity, own.lag.error / rests.capacity)
+    return (own.size, own.size.value + beyond * own.size.error, lag,
+            lag.value - beyond * lag.error)  # fmt: skip
 
 
 def cells_answer(
     ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
 ) -> Answer:
     """Answer whether a cell is weak, with every cell's resistance."""
-    found = [(pack.span, measure_cells(pack)) for pack in packs or fit_packs(ride)]
+    found = [(pack.span, measure_cells(pack)) for pack in packs or fit_packs(ride, board)]
     known = [cells for _, cells in found if isinstance(cells, PackCells)]
     several = len(found) > 1
     if not known:
@@ -168,7 +246,7 @@ def cells_answer(
         if isinstance(cells, Unknown):
             details.append(f"{where}cannot tell: {cells.reason}.")
             continue
-        if len(found) > MANY and not cells.weak:
+        if len(found) > MANY and not (cells.weak or cells.small or cells.lagging):
             alike.append(str(span.number))
             details.append(where + _verdict(cells))
         else:
@@ -181,10 +259,19 @@ def cells_answer(
                 Figure(f"{name}, step", 1e3 * cell.step, "mΩ", 1e3 * cell.step_error,
                        "voltage lost at once for each ampere"),
                 Figure(f"{name}, after 10 s", 1e3 * cell.ten, "mΩ", 1e3 * cell.ten_error,
-                       "voltage lost 10 s after a step of load, for each ampere"),
+                       f"voltage lost 10 s after a step from rest to {cells.load:.0f} A, for each "
+                       "ampere, at the ride's middle charge"),
                 Figure(f"{name}, at rest at the end", cell.rest_end, "V", cell.rest_error,
-                       "voltage without load, by the fitted circuit"),
+                       "voltage after long rest, by the fitted circuit and its slow recovery"),
             ]  # fmt: skip
+            if cell.small and cell.size is not None:
+                figures.append(Figure(f"{name}, capacity", 100 * cell.size.value, "%",
+                                      100 * cell.size.error, "of the middle cell's"))  # fmt: skip
+            if cell.lags and cell.lag is not None:
+                figures.append(
+                    Figure(f"{name}, charge lacking at the start", 100 * cell.lag.value, "%",
+                           100 * cell.lag.error, "of the pack's capacity, against the middle cell")
+                )  # fmt: skip
     if alike:
         verdicts.append(f"No cell stands out in pack {', '.join(alike)}.")
     evidence = tuple(span for cells in known for span in cells.evidence)
@@ -210,7 +297,9 @@ def _verdict(cells: PackCells) -> str:
     if cells.weak:
         named = ", ".join(_named(cell, cells.cells) for cell in cells.weak)
         worst = "it sags" if len(cells.weak) == 1 else "they sag"
-        return f"Yes: {named}; {worst} first under load."
+        return " ".join((f"Yes: {named}; {worst} first under load.", *_uneven(cells)))
+    if uneven := _uneven(cells):
+        return " ".join(("No cell sags more than its size explains.", *uneven))
     if len(cells.cells) < 3:
         return f"Cannot tell: {len(cells.cells)} cell(s) have no others to be compared with."
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
@@ -220,6 +309,28 @@ def _verdict(cells: PackCells) -> str:
         f"{worst_cell.number}, is {100 * worst_cell.excess:.0f} % above the others, which this "
         f"ride does not separate from the {MARGIN:.0%} that equal cells may differ by."
     )
+
+
+def _uneven(cells: PackCells) -> list[str]:
+    """Say which cells hold less, and which were behind in charge; each a matter of its own."""
+    lines = []
+    for cell in cells.small:
+        if cell.size is None:
+            continue
+        lines.append(
+            f"Cell {cell.number} is a small one: it holds {100 * (1 - cell.size.value):.0f} ± "
+            f"{100 * cell.size.error:.0f} % less charge than the others, so it is empty first"
+            + ("." if cell in cells.weak else
+               f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has.")
+        )  # fmt: skip
+    for cell in cells.lagging:
+        if cell.lag is None:
+            continue
+        lines.append(
+            f"Cell {cell.number} set out {100 * cell.lag.value:.0f} ± {100 * cell.lag.error:.0f} "
+            "points of charge behind the others: the pack is out of balance."
+        )
+    return lines
 
 
 def _details(cells: PackCells) -> list[str]:
@@ -235,6 +346,12 @@ def _details(cells: PackCells) -> list[str]:
             "A high resistance is as often a poor weld, a loose sense wire or busbar, or a cold "
             "cell, as an aged cell: have the joints of that group looked at first, by someone who "
             "knows packs."
+        )
+    if any(cell.excess < 1 / (1 - MOST_SMALL) - 1 and not cell.small for cell in cells.weak):
+        lines.append(
+            "A cell of less capacity has more resistance too, by as much: below some "
+            f"{100 * (1 / (1 - MOST_SMALL) - 1):.0f} % this ride does not tell the two apart; one "
+            "over more of the charge would."
         )
     if cells.changes < FEW_CHANGES:
         lines.append(
@@ -272,12 +389,3 @@ def _others(rows: Array) -> Array:
 
 def _with_model(error: float, value: float) -> float:
     return float(math.hypot(error, MODEL_ERROR * value))
-
-
-def student(probability: float, freedom: int) -> float:
-    """Return a quantile of Student's t, expanded in 1/freedom (Abramowitz & Stegun 26.7.5)."""
-    z = NormalDist().inv_cdf(probability)
-    first = (z**3 + z) / 4
-    second = (5 * z**5 + 16 * z**3 + 3 * z) / 96
-    third = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
-    return z + first / freedom + second / freedom**2 + third / freedom**3

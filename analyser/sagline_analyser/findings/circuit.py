@@ -53,6 +53,9 @@ ROWS = 6_000
 """Rows, evenly chosen, that are fitted at most: what such a fit gets wrong comes of the circuit and
 not of the noise, and ten times as many came no nearer the truth of simulated rides."""
 
+KEPT = 600
+"""Rows kept for a second look at what the circuit leaves out: rest and slow recovery."""
+
 CHANGE_ROWS = 60_000
 """Rows at which changes of load are counted at most: a short one falls between fewer."""
 
@@ -89,6 +92,9 @@ class CircuitFit:
     """−Ω of R₀ and each R_k, then V of the resting voltage's polynomial, shape (p, cells)."""
     columns: "Columns" = field(repr=False)
     changes: int
+    rows_kept: tuple[Array, Array] = field(repr=False)
+    """At most :data:`KEPT` of the rows: the load's times in s, shape (n,), and the cells' V,
+    shape (n, cells)."""
 
     def error(self, quantity: Array) -> Array:
         """Return the standard error of a quantity from its values in ``groups``, along axis 0."""
@@ -148,8 +154,13 @@ def fit_circuits(
     return CircuitFit(
         names, float(times[0]), float(times[-1]), len(times), skew, constants,
         values[0], values[1], values[2], values[3], noise, wanted @ groups,
-        coefficients, columns, _changes(finer, low, high),
+        coefficients, columns, _changes(finer, low, high), _kept(times + skew, voltages),
     )  # fmt: skip
+
+
+def _kept(times: Array, voltages: Array) -> tuple[Array, Array]:
+    pick = np.unique(np.linspace(0, len(times) - 1, KEPT).astype(int))
+    return times[pick], voltages[pick]
 
 
 def _changes(load: Array, low: float, high: float) -> int:
@@ -224,6 +235,17 @@ class Columns:
         """Let go of the other low-passed currents, which a long ride has no room for."""
         self._low = {tau: self._low[tau] for tau in constants}
 
+    def drawn(self, times: Array) -> Array:
+        """Return the charge drawn in As at ``times``, NaN outside the current's time."""
+        return self._at(times, [self._charge], self._bridged.gap)[:, 0]
+
+    def mean_above(self, start: float, end: float, least: float) -> float:
+        """Return the mean of the currents above ``least`` A from start to end; 0 if none is."""
+        own = self._current.time
+        inside = slice(np.searchsorted(own, start), np.searchsorted(own, end, "right"))
+        value = self._current.value[inside]
+        return float(value[value > least].mean()) if (value > least).any() else 0.0
+
     def known(self, times: Array) -> Flags:
         """Whether the load and its history are known at ``times``."""
         back = np.r_[-np.inf, self._holes][np.searchsorted(self._holes, times, "right")]
@@ -248,7 +270,7 @@ class Columns:
     def position(self, times: Array) -> Array:
         """Charge drawn, scaled to -1 … 1 over the stretch."""
         low, width = self.scale
-        return 2 * (self._at(times, [self._charge], self._bridged.gap)[:, 0] - low) / width - 1
+        return 2 * (self.drawn(times) - low) / width - 1
 
     def design(self, times: Array, constants: Sequence[float], degree: int) -> Array:
         """Return the columns: the loads, then the polynomials of the resting voltage."""

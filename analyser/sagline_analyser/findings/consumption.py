@@ -8,7 +8,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
-from .cells import student
+from .chance import student
 from .electric import battery_current, pack_voltage
 from .series import Array, Series, integral, integral_above_zero, interpolate, product, steps
 from .speed import Unknown, vehicle_speed
@@ -18,6 +18,9 @@ EDGES = (0.0, 10.0, 20.0, 30.0, 45.0)
 
 LEAST = 0.1
 """km below which a figure per kilometre would say nothing."""
+
+COVERED = 0.5
+"""Share of the ride below which a figure for the ride is not told: it would be one of a part."""
 
 PIECES = 20
 QUESTION = "How much energy does a kilometre take?"
@@ -44,6 +47,8 @@ class Consumption:
     drawn: float
     returned: float
     how: str
+    covered: float
+    """Share of the ride's time in which current, voltage and speed were all recorded."""
 
     @property
     def share(self) -> float:
@@ -78,6 +83,12 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
     distance = step * middle / 1000
     if distance.sum() < LEAST:
         return Unknown(f"needs a ride of at least {1000 * LEAST:.0f} m")
+    covered = float(step.sum()) / ride.duration if ride.duration > 0 else 1.0
+    if covered < COVERED:
+        return Unknown(
+            f"current, voltage and speed were recorded together over {step.sum():.0f} s of "
+            f"{ride.duration:.0f} s ({covered:.0%}) only"
+        )
     whole = _rate("whole ride", energy, distance, step)
     bands = []
     for low, high in zip(EDGES, (*EDGES[1:], np.inf), strict=True):
@@ -85,7 +96,7 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
         if distance[inside].sum() >= LEAST:
             label = f"{low:.0f} to {high:.0f} km/h" if high < np.inf else f"{low:.0f} km/h and more"
             bands.append(_rate(label, energy[inside], distance[inside], step[inside]))
-    return Consumption(whole, tuple(bands), drawn, returned, speed.how)
+    return Consumption(whole, tuple(bands), drawn, returned, speed.how, min(covered, 1.0))
 
 
 def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
@@ -98,6 +109,8 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         f"{whole.per_km:.1f} ± {whole.error:.1f} Wh/km over {whole.distance:.2f} km; braking gave "
         f"back {found.share:.0%} of the energy drawn."
     )
+    if found.covered < 0.95:
+        verdict += f" This is over {found.covered:.0%} of the ride's time; the rest has gaps."
     how = f"net energy over distance; speed: {found.how}"
     figures = [
         Figure(rate.label, rate.per_km, "Wh/km", rate.error, how) for rate in (whole, *found.bands)

@@ -11,7 +11,6 @@ from sagline_logger.format import BoardFile, derive_limits, weakest
 from ..load.ride import Ride
 from .answer import Answer, Figure
 from .cells import PackFit, fit_packs
-from .circuit import CircuitFit
 from .electric import battery_current, present
 from .low_cell import resting_voltage
 from .packs import during
@@ -64,7 +63,7 @@ def find_overcharge(
         return Unknown("needs cell_full, or the units' max_charge_rate, in a board file")
     cells = present(ride, "cell_voltage")
     found = []
-    for pack in packs or fit_packs(ride):
+    for pack in packs or fit_packs(ride, board):
         amperes = during(current.series, pack.span)
         parts = [(key, part) for key, one in cells if len(part := during(one, pack.span))]
         if full is not None and parts:
@@ -151,9 +150,9 @@ def _over_voltage(
         f"At {span.peak_time:.1f} s {name} reached {span.peak:.2f} V (full is {full:.2f} V) with "
         f"up to {-load:.0f} A flowing in"
     )
-    fit, rest = pack.fit, None
-    if isinstance(fit, CircuitFit) and key in fit.keys:
-        rest, error = resting_voltage(fit, key, series, span)
+    rests, rest = pack.rests, None
+    if rests is not None and key in rests.keys:
+        rest, error = resting_voltage(rests, key, series, span)
     if rest is None or rest != rest:
         why = "whether it was full or only lifted by the current cannot be told"
     elif rest > full - NEAR_FULL:

@@ -10,8 +10,9 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
+from .belief.missing import missing_voltage
+from .belief.rests import Rests
 from .cells import PackFit, fit_packs
-from .circuit import CircuitFit
 from .electric import battery_current, present
 from .packs import during
 from .series import Series, combine, interpolate
@@ -60,18 +61,19 @@ def judge_low_cells(
     alarm = board.battery.cell_alarm if board else None
     if alarm is None:
         return Unknown("needs battery.cell_alarm in a board file")
+    full = board.battery.cell_full if board else None
     cells = present(ride, "cell_voltage")
     if not cells:
         return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
     found = []
-    for pack in packs or fit_packs(ride):
+    for pack in packs or fit_packs(ride, board):
         parts = [(key, part) for key, series in cells if len(part := during(series, pack.span))]
         if not parts:
             continue
         lowest = combine([part for _, part in parts], "min")
         for span in find_spans(lowest, alarm, False, Rules(HYSTERESIS)):
             key, series = min(parts, key=lambda part: _at(part[1], span.peak_time))
-            found.append(_judge(ride, pack, key, series, span, alarm))
+            found.append(_judge(ride, pack, key, series, span, alarm, full))
     return tuple(found)
 
 
@@ -90,7 +92,7 @@ def low_cell_answer(
     )
     figures = tuple(
         Figure(f"cell {one.cell} at {one.span.peak_time:.1f} s, at rest", one.rest, "V",
-               one.rest_error, "reading plus what the load took, by the fitted circuit")
+               one.rest_error, "resting voltage at the charge drawn by then, by the fitted circuit")
         for one in found if one.rest is not None
     )  # fmt: skip
     evidence = tuple((one.span.start, one.span.end) for one in found)
@@ -110,7 +112,13 @@ _WORDS = {
 
 
 def _judge(
-    ride: Ride, pack: PackFit, key: str, series: Series, span: Span, alarm: float
+    ride: Ride,
+    pack: PackFit,
+    key: str,
+    series: Series,
+    span: Span,
+    alarm: float,
+    full: float | None = None,
 ) -> LowCell:
     number = int(key.rpartition("_")[2])
     current = battery_current(ride)
@@ -119,17 +127,20 @@ def _judge(
     under = "" if known is None else f" at {load:.0f} A"
     said = f"At {span.peak_time:.1f} s cell {number} read {span.peak:.2f} V{under}"
     fit = pack.fit
-    if isinstance(fit, Unknown) or key not in fit.keys:
+    if isinstance(fit, Unknown) or pack.rests is None or key not in fit.keys:
         if current is not None and _resting(current.series, span):
             return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
         reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
         return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
                        f"{said}; cannot judge it: {reason}.")  # fmt: skip
-    rest, error = resting_voltage(fit, key, series, span)
+    rest, error = resting_voltage(pack.rests, key, series, span)
     if rest != rest:
         return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
                        f"{said}; cannot judge it: the load then was not recorded.")  # fmt: skip
-    return _told(pack, number, span, known, rest, error, alarm, said)
+    shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
+    below = "the alarm voltage" if full is None else "a full cell"
+    words = "" if shares is None else f" {shares.words(below)}"
+    return _told(pack, number, span, known, rest, error, alarm, said, words)
 
 
 def _resting(current: Series, span: Span) -> bool:
@@ -140,7 +151,7 @@ def _resting(current: Series, span: Span) -> bool:
 
 def _told(
     pack: PackFit, number: int, span: Span, load: float | None, rest: float, error: float,
-    alarm: float, said: str,
+    alarm: float, said: str, more: str = "",
 ) -> LowCell:  # fmt: skip
     verdict: Literal["sag", "empty", "unclear"]
     verdict = "sag" if rest - error > alarm else "empty" if rest + error < alarm else "unclear"
@@ -153,30 +164,30 @@ def _told(
                    f"alarm voltage of {alarm:.2f} V",
     }[verdict]  # fmt: skip
     return LowCell(span, pack.span.number, number, span.peak, load, rest, error, verdict,
-                   f"{said}: {meaning}.")  # fmt: skip
+                   f"{said}: {meaning}.{more}")  # fmt: skip
 
 
-def resting_voltage(fit: CircuitFit, key: str, series: Series, span: Span) -> tuple[float, float]:
+def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple[float, float]:
     """Return the V at which a cell would rest at the lowest point of ``span``, and the 90 %
     half-width.
 
-    Median of the readings in the span within :data:`NEAR` s of that point, each plus what the
-    fitted circuit says the load took; NaN when the load was not recorded then.
+    It is the cell's resting voltage at the charge drawn by then; readings of the span within
+    :data:`NEAR` s, each plus what the load takes, widen the doubt where they say otherwise.  NaN
+    when the load was not recorded then.
     """
-    at = fit.keys.index(key)
+    at = rests.keys.index(key)
+    peak = np.array([span.peak_time])
+    voltage, error = rests.at(peak)
     start, end = max(span.start, span.peak_time - NEAR), min(span.end, span.peak_time + NEAR)
     inside = (series.time >= start) & (series.time <= end)
-    times, values = series.time[inside], series.value[inside]
-    sag = fit.sag(times)[:, at]
+    sag = rests.sag(series.time[inside])[:, at]
     known = np.isfinite(sag)
-    if not known.any():
+    if not known.any() or not np.isfinite(voltage[0, at] + error[0]):
         return np.nan, np.nan
-    sag, values = sag[known], values[known]
-    share = 1.645 * float(fit.error(fit.groups[:, 1])[at]) / abs(float(fit.ten[at]) or np.inf)
-    size = float(np.median(np.abs(sag)))
-    noise = 1.645 * float(fit.noise[at]) / min(len(sag), 4) ** 0.5
-    error = float(np.hypot((share + REST_ERROR) * size, noise))
-    return float(np.median(values + sag)), error
+    read = float(np.median(series.value[inside][known] + sag[known]))
+    left_out = REST_ERROR * float(np.median(np.abs(sag[known])))
+    apart = abs(read - float(voltage[0, at]))
+    return (float(voltage[0, at]) + read) / 2, float(np.hypot(error[0], left_out) + apart / 2)
 
 
 def _at(series: Series, time: float) -> float:

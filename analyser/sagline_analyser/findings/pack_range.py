@@ -1,7 +1,7 @@
 """What each pack gave, how full it was, and how far it and another one would go."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,24 +10,38 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
+from .belief.charge import LESS, NEAR, Charge
+from .belief.estimate import NORMAL
+from .belief.history import PackHistory
+from .belief.rests import Rests
 from .cells import PackFit, fit_packs
-from .charge_state import (
-    CAPACITY_ERROR,
-    REST_CURVE,
-    ChargeState,
-    at_rest,
-    charge_at_rest,
-    charge_state,
-    pack_capacity,
-)
+from .charge_state import ChargeState, charge_state
 from .consumption import measure_consumption, power
 from .electric import battery_current
-from .packs import MANY, PackSpan, during
-from .series import integral, integral_above_zero
+from .packs import MANY, PackSpan, during, pack_capacity
+from .series import Array, integral, integral_above_zero
 from .speed import Unknown
-from .summary import IDLE
 
 QUESTION = "What did the pack give, and how far will it go?"
+
+NEAR_EMPTY, NEAR_EMPTY_SPREAD = 1.0, 0.2
+"""Factor by which a cell's resistance near its end exceeds the ride's, and the standard deviation
+of its logarithm (our judgement: diffusion and reaction both slow down towards empty)."""
+
+END_VOLTS, END_CHARGE = 0.02, 0.012
+"""V, and share of charge, by which a cell's own curve near its end leaves the family's (standard
+deviations, as :mod:`.belief.charge` has them)."""
+
+UNSEEN = 0.02
+"""Share of charge by which the lowest cell of a pack lies below the mean where no cell voltages
+were read (our judgement)."""
+
+RATE_ERROR = 0.015
+"""Standard deviation of the ride's Wh/km as its share, from the sensors of current, voltage and
+speed alone (our judgement)."""
+
+MOST_FACTOR = 50.0
+"""Times the stated capacity up to which another pack's is sought."""
 
 
 @dataclass(frozen=True)
@@ -44,83 +58,204 @@ class PackUse:
 
 @dataclass(frozen=True)
 class Reach:
-    """How far: ``distance`` km with the half-width of its 90 % interval, from ``start`` to
-    ``stop`` (states of charge, 0 to 1) of ``capacity`` Ah.
+    """How far: ``distance`` km, the middle of what is believed, with the half-width of its 90 %
+    interval, and ``least``, which 19 of 20 such packs go, from ``start`` to ``stop`` (states of
+    charge, 0 to 1) of ``capacity`` Ah.
 
-    ``stop`` is where the lowest cell, under the ride's mean driving current ``load`` A, comes down
-    to ``reserve`` V.
+    ``stop`` is where the first cell, under the power of the ride's mean driving current ``load`` A,
+    comes down to ``reserve`` V; ``first`` is its number, None where cells are not told apart.
     """
 
     distance: float
     error: float
+    least: float
     start: float
     stop: float
     capacity: float
     load: float
     reserve: float
+    first: int | None
 
 
 def pack_use(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
+    ride: Ride,
+    board: BoardFile | None,
+    packs: Sequence[PackFit] | None = None,
+    history: PackHistory | None = None,
 ) -> tuple[PackUse, ...] | Unknown:
-    """Return what every pack of the ride gave."""
+    """Return what every pack of the ride gave; ``history`` is of the last one."""
     current, drawing = battery_current(ride), power(ride)
     if isinstance(drawing, Unknown):
         return drawing
     found = []
-    for pack in packs or fit_packs(ride):
+    fits = packs or fit_packs(ride, board)
+    for pack in fits:
         amperes = during(current.series, pack.span) if current else drawing
         watts = during(drawing, pack.span)
         charge, energy = integral_above_zero(amperes) / 3600, integral_above_zero(watts) / 3600
+        state = charge_state(pack, board, history if pack is fits[-1] else None)
         found.append(
             PackUse(
                 pack.span, charge, charge - integral(amperes) / 3600,
-                energy, energy - integral(watts) / 3600, charge_state(pack, current, board),
+                energy, energy - integral(watts) / 3600, state,
             )
         )  # fmt: skip
     return tuple(found)
 
 
 def reach(
-    ride: Ride, board: BoardFile | None, pack: PackFit, other_capacity: float | None = None
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    other_capacity: float | None = None,
+    state: ChargeState | Unknown | None = None,
 ) -> Reach | Unknown:
     """Return how far ``pack`` goes from where the ride left it.
 
-    With ``other_capacity`` (Ah): how far a full pack of that capacity goes, of like cells, its
-    resistance smaller as its capacity is greater.
+    With ``other_capacity`` (Ah, as stated for the cells): how far a full pack of that capacity
+    goes, of like cells, its resistance smaller as its capacity is greater.  ``state`` is the
+    pack's, if at hand.
     """
+    how = _way(ride, board, pack, state)
+    return how if isinstance(how, Unknown) else how.reach(other_capacity)
+
+
+def capacity_for(
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    distance: float,
+    state: ChargeState | Unknown | None = None,
+) -> tuple[float, float] | Unknown:
+    """Return the Ah of a full pack of like cells with which 19 of 20 go ``distance`` km, and of
+    one with which half of them do."""
+    how = _way(ride, board, pack, state)
+    if isinstance(how, Unknown):
+        return how
+    found = []
+
+    def goes(capacity: float, surely: bool) -> bool:
+        one = how.reach(capacity)
+        return (one.least if surely else one.distance) >= distance
+
+    for surely in (True, False):
+        low, high = 0.0, how.stated * MOST_FACTOR
+        if not goes(high, surely):
+            return Unknown(f"no pack of up to {high:.0f} Ah goes that far")
+        while high - low > 0.01 * high:
+            middle = (low + high) / 2
+            low, high = (low, middle) if goes(middle, surely) else (middle, high)
+        found.append(high)
+    return found[0], found[1]
+
+
+@dataclass(frozen=True)
+class _Way:
+    """What every distance of one pack starts from."""
+
+    pack: PackFit
+    rests: Rests
+    charge: Charge
+    count: int
+    reads: int
+    """Cells that each voltage of ``rests`` is of."""
+    stated: float
+    reserve: float
+    rate: float
+    per_km: Array
+
+    def reach(self, other: float | None) -> Reach:
+        """See :func:`reach`."""
+        charge, rests = self.charge, self.rests
+        draws = len(charge.draws_end)
+        chance = np.random.default_rng(1)
+        normal = chance.standard_normal
+        ohms = np.array([one.value for one in rests.ten]) + rests.lasting
+        ohms = ohms / self.reads
+        doubt = 1 + rests.ten[0].error / NORMAL / rests.ten[0].value * normal(draws)
+        grown = NEAR_EMPTY * np.exp(NEAR_EMPTY_SPREAD * normal(draws)) * np.maximum(doubt, 0.3)
+        usual = float(np.median(ohms))
+        top = charge.full[charge.draws_curve]
+        if other is None:
+            held, middle = charge.draws_capacity, charge.draws_end
+            cells = list(self._cells(ohms, normal))
+            scale = 1.0
+        else:
+            held = other * np.exp(LESS / 2 + NEAR * normal(draws)) / top
+            middle = np.minimum(top, 1.0)
+            cells, scale = [(None, usual, np.zeros(draws), np.ones(draws))], self.stated / other
+        drive = rests.load * (float(np.median(rests.voltage)) / self.reads - usual * rests.load)
+        last = max(drive / self.reserve, rests.load)  # the same power, at the reserve's voltage
+        shift, sideways = END_VOLTS * normal(draws), END_CHARGE * normal(draws)
+        ahead, stops, numbers = [], [], []
+        for number, resistance, behind, size in cells:
+            stop = charge.charge_at(self.reserve + shift + last * resistance * scale * grown)
+            stop = stop + sideways
+            left = (middle - behind / held - stop) * held * size
+            ahead.append(np.maximum(left, 0.0))
+            stops.append(stop)
+            numbers.append(number)
+        table = np.array(ahead)
+        firsts = np.argmin(table, axis=0)
+        charge_left = table.min(axis=0)
+        stop = np.array(stops)[firsts, np.arange(draws)]
+        lower = middle - charge_left / held
+        volts = charge.mean_voltage(np.minimum(lower, middle), middle) - (
+            usual * scale * rests.load * np.maximum(doubt, 0.3)
+        )
+        # In the mean cell's terms the first one to end ends the pack for all.
+        kilometres = np.sort(charge_left * np.maximum(volts, 0.0) * self.count / self.per_km)
+        distance = float(np.median(kilometres))
+        first = numbers[int(np.bincount(firsts).argmax())]
+        return Reach(
+            distance, float(np.quantile(np.abs(kilometres - distance), 0.9)),
+            float(np.quantile(kilometres, 0.05)),
+            1.0 if other else charge.end.value, float(np.median(stop / top)),
+            other or self.stated, rests.load, self.reserve, first,
+        )  # fmt: skip
+
+    def _cells(
+        self, ohms: Array, normal: Callable[..., Array]
+    ) -> Iterator[tuple[int | None, float, Array, Array]]:
+        """Yield each cell's number, Ω, draws of the Ah it is behind and of its relative size."""
+        draws = len(self.charge.draws_end)
+        drawn = self.rests.drawn[1] - self.rests.drawn[0]
+        if self.pack.unequal is None:
+            share = UNSEEN * np.abs(normal(draws)) if not self.pack.cells else np.zeros(draws)
+            yield None, float(np.median(ohms)), share * self.charge.draws_capacity, np.ones(draws)
+            return
+        for at, own in enumerate(self.pack.unequal):
+            more, lag = own.mean[:, None] + np.linalg.cholesky(own.covariance) @ normal((2, draws))
+            number = int(self.rests.keys[at].rpartition("_")[2])
+            size = 1 / np.maximum(1 + more, 0.3)
+            yield number, float(ohms[at]), lag + more * drawn, size
+
+
+def _way(
+    ride: Ride, board: BoardFile | None, pack: PackFit, state: ChargeState | Unknown | None
+) -> _Way | Unknown:
     battery = board.battery if board else None
     reserve = (battery.cell_alarm or battery.cell_stop) if battery else None
     capacity = pack_capacity(battery) if battery else None
     if battery is None or reserve is None or capacity is None:
         return Unknown("needs cell_alarm (or cell_stop) and each unit's cell_capacity in the "
                        "board file")  # fmt: skip
-    current, rate = battery_current(ride), measure_consumption(ride, board)
+    rate = measure_consumption(ride, board)
     if isinstance(rate, Unknown):
         return rate
     if rate.whole.per_km <= 0:
         return Unknown("the ride took no energy on the whole; it went downhill")
-    state, rest = charge_state(pack, current, board), at_rest(pack, battery)
+    state = state or charge_state(pack, board)
     if isinstance(state, Unknown):
         return state
-    if isinstance(rest, Unknown) or current is None:
+    if pack.rests is None:
         return Unknown("needs the channel battery_current")
-    part = during(current.series, pack.span).value
-    load = float(np.mean(part[part > IDLE])) if (part > IDLE).any() else 0.0
-    if other_capacity is None:
-        start, error, held, ohms = state.lowest, state.end_error, capacity, rest.lowest_ten
-    else:
-        start, error, held = 1.0, 0.04, other_capacity
-        ohms = rest.middle_ten * capacity / other_capacity
-    stop = charge_at_rest(reserve + ohms * load)
-    usable = max(start - stop, 0.0)
-    count = battery.cells
-    volts = _mean_voltage(stop, start) - rest.middle_ten * load * capacity / held
-    distance = usable * held * volts * count / rate.whole.per_km
-    per_unit = held * volts * count / rate.whole.per_km
-    shares = (rate.whole.error / rate.whole.per_km, CAPACITY_ERROR)
-    spread = math.hypot(error * per_unit, *(share * distance for share in shares))
-    return Reach(distance, spread, start, stop, held, load, reserve)
+    # How the ride's parts differ is no error of the whole: the distance is for this ride's rate.
+    chance = np.random.default_rng(2).standard_normal(len(state.belief.draws_end))
+    per_km = rate.whole.per_km * (1 + RATE_ERROR * chance)
+    reads = 1 if pack.cells else battery.cells
+    return _Way(pack, pack.rests, state.belief, battery.cells, reads, capacity, reserve,
+                rate.whole.per_km, per_km)  # fmt: skip
 
 
 def pack_answer(
@@ -128,13 +263,16 @@ def pack_answer(
     board: BoardFile | None,
     packs: Sequence[PackFit] | None = None,
     other_capacity: float | None = None,
+    plan: float | None = None,
+    history: PackHistory | None = None,
 ) -> Answer:
     """Answer what each pack gave, how full it is, and how far it and another one would go.
 
-    The other pack has ``other_capacity`` Ah, or is one of the board file's size, charged full.
+    The other pack has ``other_capacity`` Ah, or is one of the board file's size, charged full;
+    ``plan`` is a distance in km for which a pack is wanted.
     """
-    fits = packs or fit_packs(ride)
-    uses = pack_use(ride, board, fits)
+    fits = packs or fit_packs(ride, board)
+    uses = pack_use(ride, board, fits, history)
     if isinstance(uses, Unknown):
         return Answer("pack_range", QUESTION, f"Cannot tell: {uses.reason}.", known=False)
     verdicts, figures, details = [], [], []
@@ -164,7 +302,7 @@ def pack_answer(
             )  # fmt: skip
             details.append(f"{name}, state of charge: {use.state.how}.")
         verdicts.append(text)
-    lines, more = _reaches(ride, board, fits[-1], other_capacity)
+    lines, more = _reaches(ride, board, fits[-1], uses[-1].state, other_capacity, plan)
     if len(uses) > MANY:
         details = [*(f"{one}." for one in verdicts), *details]
         verdicts = [_together(uses)]
@@ -184,29 +322,47 @@ def _together(uses: Sequence[PackUse]) -> str:
 
 
 def _reaches(
-    ride: Ride, board: BoardFile | None, pack: PackFit, other_capacity: float | None
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    state: ChargeState | Unknown,
+    other_capacity: float | None,
+    plan: float | None,
 ) -> tuple[list[str], list[Figure]]:
-    now = reach(ride, board, pack)
-    if isinstance(now, Unknown):
-        return [f"How far it goes cannot be told: {now.reason}."], []
-    lines = [
-        f"Under the mean driving load of {now.load:.0f} A its lowest cell is already down to the "
-        f"reserve of {now.reserve:.2f} V: charge it, or swap it."
-        if now.distance <= 0
-        else f"Ridden like this it goes {now.distance:.1f} ± {now.error:.1f} km further, until its "
-        f"lowest cell comes to {now.reserve:.2f} V under the mean driving load of {now.load:.0f} A."
-    ]
+    way = _way(ride, board, pack, state)
+    if isinstance(way, Unknown):
+        return [f"How far it goes cannot be told: {way.reason}."], []
+    now = way.reach(None)
+    cell = "its lowest cell" if now.first is None else f"cell {now.first}, the first to end,"
+    if now.distance <= 0:
+        lines = [
+            f"Under the mean driving load of {now.load:.0f} A {cell} is already down to the "
+            f"reserve of {now.reserve:.2f} V: charge it, or swap it."
+        ]
+    else:
+        lines = [
+            f"Ridden like this it goes at least {_down(now.least)} km further (19 of 20 such "
+            f"packs), about {_down(now.distance)} km, at its {way.rate:.1f} Wh/km, until {cell} "
+            f"comes to {now.reserve:.2f} V under the mean driving load of {now.load:.0f} A."
+        ]
     how = "usable charge × voltage ÷ Wh/km of this ride"
-    figures = [Figure("range left", now.distance, "km", now.error, how)]
-    other = reach(ride, board, pack, other_capacity or now.capacity)
-    if not isinstance(other, Unknown):
-        label = f"range of a full pack of {other.capacity:g} Ah"
-        figures.append(Figure(label, other.distance, "km", other.error, how))
-        lines.append(
-            f"A full pack of {other.capacity:g} Ah of like cells would go {other.distance:.1f} ± "
-            f"{other.error:.1f} km; each further Ah is worth some "
-            f"{other.distance / other.capacity:.2f} km."
-        )
+    figures = [
+        Figure("range left, at least", now.least, "km", None, f"{how}; 19 of 20 go so far"),
+        Figure("range left", now.distance, "km", now.error, how),
+    ]
+    other = way.reach(other_capacity or now.capacity)
+    label = f"range of a full pack of {other.capacity:g} Ah"
+    figures += [
+        Figure(f"{label}, at least", other.least, "km", None, f"{how}; 19 of 20 go so far"),
+        Figure(label, other.distance, "km", other.error, how),
+    ]
+    lines.append(
+        f"A full pack of {other.capacity:g} Ah of like cells would go at least "
+        f"{_down(other.least)} km (19 of 20), about {_down(other.distance)} km; each further Ah is "
+        f"worth some {other.distance / other.capacity:.2f} km."
+    )
+    if plan is not None:
+        lines.append(_planned(ride, board, pack, state, plan, figures))
     lines.append(
         "Under harder load than the mean the reserve voltage comes earlier; wind, hills, cold and "
         "age all shorten the way."
@@ -214,7 +370,26 @@ def _reaches(
     return lines, figures
 
 
-def _mean_voltage(low: float, high: float) -> float:
-    """Mean voltage at rest between two states of charge, by the curve."""
-    charges, voltages = np.array(REST_CURVE).T
-    return float(np.mean(np.interp(np.linspace(low, max(high, low), 50), charges, voltages)))
+def _planned(
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    state: ChargeState | Unknown,
+    plan: float,
+    figures: list[Figure],
+) -> str:
+    wanted = capacity_for(ride, board, pack, plan, state)
+    if isinstance(wanted, Unknown):
+        return f"Which pack goes {plan:g} km cannot be told: {wanted.reason}."
+    sure, even = (math.ceil(10 * one) / 10 for one in wanted)
+    figures.append(Figure(f"pack for {plan:g} km", sure, "Ah", None,
+                          "full, of like cells; 19 of 20 go so far"))  # fmt: skip
+    return (
+        f"For {plan:g} km ridden like this take a full pack of {sure:.1f} Ah of like cells or more "
+        f"(19 of 20 such packs go so far; with {even:.1f} Ah only half of them)."
+    )
+
+
+def _down(distance: float) -> str:
+    """Never round towards further."""
+    return f"{math.floor(10 * distance) / 10:.1f}"

@@ -5,6 +5,8 @@ from typing import Literal
 
 import numpy as np
 
+from sagline_logger.format import Battery
+
 from ..load.ride import Ride
 from .electric import pack_voltage, present
 from .series import Series
@@ -68,3 +70,12 @@ def during(series: Series, span: PackSpan) -> Series:
     start = int(np.searchsorted(series.time, span.start, "left"))
     inside = slice(start, int(np.searchsorted(series.time, span.end, last)))
     return Series(series.time[inside], series.value[inside], series.gap[inside])
+
+
+def pack_capacity(battery: Battery) -> float | None:
+    """Return the pack's stated capacity in Ah; None where a unit does not state its own."""
+    parts = [unit.capacity for unit in battery.units]
+    known = [part for part in parts if part is not None]
+    if not known or len(known) < len(parts):
+        return None
+    return sum(known) if battery.joined == "parallel" else min(known)

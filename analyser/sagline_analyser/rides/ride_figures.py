@@ -202,7 +202,7 @@ def _figures(path: str) -> RideFigures:
 
 
 def _pack(ride: "Ride", fit: "PackFit", name: str) -> PackFigures:
-    from ..findings.belief.rests import rest_points
+    from ..findings.belief.rest_points import rest_points
     from ..findings.cells import PackCells, measure_cells
     from ..findings.electric import battery_current
     from ..findings.packs import during

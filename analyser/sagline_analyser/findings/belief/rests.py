@@ -1,132 +1,253 @@
-"""The rests of a pack within one ride: what its cells show without load, and the charge between."""
+"""What each cell would show after long rest, and what a load takes from it on the way there.
 
-import math
-from collections.abc import Sequence
+The circuit of :mod:`..circuit` ends with its slowest time constant, so its resting voltage is that
+of about a minute's rest.  Here a second look at some hundred of its rows adds what it leaves out,
+each with a doubt of its own (Bayesian linear regression with a normal prior, textbook form):
+
+* slow recovery: two further time constants, whose resistances are not negative and, as shares of
+  the resistance after 10 s, within what cells of several makes show;
+* the bend of charge transfer: overvoltage goes with asinh(i/i₀) (Butler & Volmer's equation with
+  equal transfer coefficients, textbooks of electrochemistry), so an ampere costs the less the more
+  flow;
+* a resting voltage over the charge drawn that is free to bend as discharge curves do, given at
+  knots, and not a polynomial.
+
+Rows at rest count more than rows under load, because what the model leaves out grows with the load.
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 
-from ...load.ride import Ride
-from ..electric import battery_current, present
-from ..packs import PackSpan, during
-from ..series import Array, Series, interpolate
-from .history import RestPoint
+from ..circuit import CircuitFit
+from ..series import Array
+from .estimate import NORMAL, Estimate
+
+FAST = (1.5, 5.0, 15.0, 50.0)
+SLOW = (150.0, 500.0)
+"""s.  Diffusion in the particles of an electrode of R²/D = 500 to 7,500 s recovers with these
+(R²/(4.49² D), the first mode of a sphere, textbook)."""
+
+SLOW_SHARE, SLOW_SPREAD = 0.15, 0.20
+"""Resistance of each of SLOW as a share of that after 10 s: mean and standard deviation before
+the ride is looked at (our judgement: cells of several makes in porous-electrode models show 0 to
+0.5)."""
+
+FAST_SPREAD, STEP_SPREAD, BEND_SPREAD = 0.2, 2.0, 0.1
+"""Likewise for each of FAST, the ohmic step and the bend of charge transfer."""
+
+SPACING = 0.012
+"""State of charge between knots, of a pack of the stated capacity."""
+
+KNOTS = 30
+CURVATURE = 30.0
+"""V for a state of charge squared: how sharply resting voltage bends (standard deviation; a plateau
+of graphite ends within some 3 % of charge with a change of slope near 1 V)."""
+
+BEFORE = (50.0, 150.0, 500.0)
+BEFORE_SPREAD = 0.12
+"""Time constants in s with which a load before the first reading dies away, and the standard
+deviation of what each then still holds, as a share of the mean load's sag after 10 s."""
+
+CORRELATED = 15.0
+"""s within which what the model leaves out is the same (our judgement)."""
+
+OFFSET = 0.002
+"""V by which a reading at rest may be off for reasons of its own."""
+
+LEFT_OUT = 0.08
+"""Share of a load's slow sag by which rest stays doubtful, structure of the model included."""
+
+MODEL_SHARE = 0.08
+"""Standard deviation of a 10 s resistance as its share, for what the model leaves out: its course
+over charge and temperature, and the bend (our judgement, from porous-electrode models)."""
 
 IDLE = 1.0
-"""A up to which a pack counts as resting; what so little takes is allowed for."""
+"""A up to which a pack counts as idle."""
 
-SHORTEST, LEAST_START = 60.0, 3.0
-"""s that a rest must last; at the start of a capture less will do, with :data:`RIDDEN_BEFORE`."""
-
-RIDDEN_BEFORE = 0.05
-"""V by which a cell whose earlier hours are not known may miss its rest (our judgement)."""
-
-LATE = 2.0
-"""s after the load went that are left out: readings late against the current."""
-
-FINEST = 0.0005
-"""V that no reading is finer than."""
-
-CURRENT_ERROR, OFFSET = 0.015, 0.08
-"""Share and A (90 %) by which a current sensor may miss (common for hall sensors, no source)."""
-
-LEAST = 10
+TYPICAL_SLOPE = 0.9
+"""V of resting voltage over the whole charge: a first guess at capacity where none is stated."""
 
 
-def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
-    """Return the rests of one pack: every stretch of at least :data:`SHORTEST` s with at most
-    :data:`IDLE` A, and the start where the capture begins at rest; () without currents and cells.
+@dataclass(frozen=True)
+class Rests:
+    """Rest and load of the cells of one pack, the columns of every array in the order of ``keys``.
 
-    After a load the voltage creeps towards its rest as diffusion evens out the charge: from an
-    endless slab loaded for T s, V(t) = V∞ − a·(√(t + T) − √t) (Crank, The Mathematics of Diffusion,
-    from memory).  A particle is no endless slab and ends sooner, so the truth lies between the
-    last reading and that V∞: told is the middle, the error reaches both.
+    ``charge`` is the Ah drawn since the fit's start at each knot, rising; ``voltage`` the V after
+    long rest there, shape (knots, cells), with the covariance ``covariance`` in V², shape
+    (knots, knots), the same for each cell, and ``apart`` that of the difference between two cells.
+    ``load`` in A is the ride's mean driving load, to which ``step`` (at once) and ``ten`` (10 s
+    after a step from rest), in Ω, refer, at the middle of the charge drawn.
     """
-    current = battery_current(ride)
-    cells = [(key, during(series, span)) for key, series in present(ride, "cell_voltage")]
-    cells = [(key, series) for key, series in cells if len(series) > LEAST]
-    if current is None or not cells:
-        return ()
-    amperes = during(current.series, span)
-    if len(amperes) < LEAST:
-        return ()
-    warm = present(ride, "battery_temperature")
-    ohms = np.array([_slope(series, amperes) for _, series in cells])
-    drawn = _drawn(amperes)
-    found: list[RestPoint] = []
-    for first, last in _stretches(amperes):
-        begin, end = float(amperes.time[first]), float(amperes.time[last])
-        opening = first == 0 and not found
-        if end - begin < (LEAST_START if opening else SHORTEST):
-            continue
-        loaded = 0.0 if opening else begin - float(amperes.time[0])
-        small = float(np.mean(amperes.value[first : last + 1]))
-        rests = [_rest(series, begin, end, loaded) for _, series in cells]
-        if any(rest is None for rest in rests):
-            continue
-        known = [rest for rest in rests if rest is not None]
-        volts = np.array([value for value, _ in known]) + ohms * small
-        error = max(error for _, error in known) + float(np.max(ohms)) * abs(small) / 2
-        if opening:
-            error += RIDDEN_BEFORE
-        charge = float(drawn[last])
-        if not found:
-            drawn = drawn - charge
-            charge = 0.0
-        when = (begin + end) / 2
-        celsius = float(interpolate(warm[0][1], np.array([when]))[0]) if warm else math.nan
-        doubt = CURRENT_ERROR * abs(charge) + OFFSET * (end - _origin(found, amperes)) / 3600
-        found.append(RestPoint(
-            end, charge, doubt,
-            tuple(volts.tolist()), error, end - begin, None if math.isnan(celsius) else celsius,
-        ))  # fmt: skip
-    return tuple(found)
+
+    keys: tuple[str, ...]
+    load: float
+    charge: Array
+    voltage: Array
+    covariance: Array
+    apart: Array
+    step: tuple[Estimate, ...]
+    ten: tuple[Estimate, ...]
+    lasting: tuple[float, ...]
+    """Ω of a load that goes on: what the slow recovery adds to ``ten``."""
+    start: tuple[Estimate, ...]
+    end: tuple[Estimate, ...]
+    drawn: tuple[float, float]
+    """Ah drawn at the first and at the last row."""
+    capacity: float
+    """Ah: the stated one, or a first guess."""
+    fit: CircuitFit
+    _ohms: Array
+    _bend: float
+
+    def at(self, times: Array) -> tuple[Array, Array]:
+        """Return V after long rest at ``times``, shape (times, cells), and the half-width of the
+        90 % interval, shape (times,); NaN where the charge drawn is not known."""
+        columns = self.fit.columns
+        drawn = columns.drawn(times + self.fit.skew) / 3600 - self.drawn[0]
+        weights = _hats(drawn + self.drawn[0], self.charge)
+        slow = columns.loads(times + self.fit.skew, SLOW, bridge=True)[:, -1]
+        ohms = float(np.median([one.value for one in self.ten]))
+        variance = np.einsum("tk,kl,tl->t", weights, self.covariance, weights)
+        variance = variance + (LEFT_OUT * ohms * slow) ** 2 + OFFSET**2
+        return weights @ self.voltage, NORMAL * np.sqrt(variance)
+
+    def sag(self, times: Array) -> Array:
+        """Return the V that the load takes from each cell at ``times``, shape (times, cells)."""
+        loads = _loads(self.fit, times + self.fit.skew, self._bend)
+        return np.asarray(loads @ self._ohms, np.float64)
 
 
-def _origin(found: Sequence[RestPoint], amperes: Series) -> float:
-    """Return the time from which charge is counted, to within the first rest."""
-    return float(amperes.time[0]) + (found[0].rested if found else 0.0)
+def find_rests(fit: CircuitFit, capacity: float | None) -> Rests:
+    """Return the second look at ``fit``; ``capacity`` in Ah is the stated one."""
+    times, voltages = fit.rows_kept
+    columns = fit.columns
+    load = columns.mean_above(fit.start, fit.end, IDLE) or 1.0
+    ten = float(np.median(np.abs(fit.ten))) or 1e-6
+    bend = load / 2
+    loads = _loads(fit, times, bend)
+    drawn = columns.drawn(times) / 3600
+    ohms = loads.shape[1]
+    size_of = capacity or _guess(fit, drawn)
+    knots = _knots(drawn, size_of)
+    hats = _hats(drawn, knots)
+    design = np.hstack([-loads, _before(times), hats])
+    mean, sure = _prior(ten, load, ohms, len(knots), float(knots[1] - knots[0]) / size_of)
+    spread = min(1.0, (times[-1] - times[0]) / CORRELATED / len(times))
+    size = np.abs(loads) @ np.r_[0.6, np.full(ohms - 2, 0.15), 0.0] * ten
+    rough = 0.03
+    covariance = np.eye(design.shape[1])
+    found = np.zeros((design.shape[1], voltages.shape[1]))
+    for turn in range(5):
+        weight = spread / (OFFSET**2 + (rough * size) ** 2)
+        square = (design * weight[:, None]).T @ design + sure
+        covariance = np.linalg.inv(square)
+        found = covariance @ (design.T @ (voltages * weight[:, None]) + (sure @ mean)[:, None])
+        rest = np.abs(voltages - design @ found)
+        noise = np.sqrt(OFFSET**2 + (rough * size) ** 2)[:, None]
+        rough = float(np.clip(rough * np.median(rest / noise) / 0.6745, 0.01, 0.2))
+        slow = np.median(found[ohms - 3 : ohms - 1], axis=1)
+        if turn == 2 and (slow < 0).any():  # a resistance below 0 is none: hold it near 0
+            for at in ohms - 3 + np.flatnonzero(slow < 0):
+                mean[at], sure[at, at] = 0.0, 1 / (0.03 * ten) ** 2
+    return _rests(fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn,
+                  size_of)  # fmt: skip
 
 
-def _drawn(amperes: Series) -> Array:
-    step = np.diff(amperes.time, prepend=amperes.time[0])
-    middle = (amperes.value + np.r_[amperes.value[0], amperes.value[:-1]]) / 2
-    return np.asarray(np.cumsum(step * middle) / 3600, np.float64)
+def _rests(
+    fit: CircuitFit, load: float, bend: float, knots: Array, found: Array, covariance: Array,
+    design: Array, voltages: Array, ohms: int, drawn: Array, size_of: float,
+) -> Rests:  # fmt: skip
+    first = ohms + len(BEFORE)
+    resistance, resting = found[:ohms], found[first:]
+    at_knots = covariance[first:, first:]
+    # What equal cells have in common cancels in their difference; what is left of it is seen.
+    residual = voltages - design @ found
+    own = residual - np.median(residual, axis=1, keepdims=True)
+    ratio = float(np.median(np.abs(own)) / max(float(np.median(np.abs(residual))), 1e-9))
+    apart = at_knots * min(max(ratio, 0.2), 1.0) ** 2
+    share = np.zeros((2, ohms))
+    share[:, 0] = 1.0
+    share[1, 1:-1] = -np.expm1(-10.0 / np.array([*FAST, *SLOW]))
+    share[:, -1] = np.arcsinh(load / bend)  # the column is load · asinh(i/bend)
+    sloping = max(float(resting[0].mean() - resting[-1].mean()), 0.0)
+    fall = sloping / max(float(knots[-1] - knots[0]), 1e-9) / 3600 * 10
+    values = share @ resistance + np.array([[0.0], [fall]])
+    spread = np.sqrt(np.einsum("ij,jk,ik->i", share, covariance[:ohms, :ohms], share))
+    estimates = [
+        tuple(
+            Estimate(float(v), NORMAL * float(np.hypot(sd, MODEL_SHARE * v))) for v in row
+        )
+        for row, sd in zip(values, spread, strict=True)
+    ]  # fmt: skip
+    decay = np.exp(-10.0 / np.array([*FAST, *SLOW]))
+    lasting = decay @ np.maximum(resistance[1:-1], 0.0)
+    edges = _hats(drawn[[0, -1]], knots)
+    slow = np.abs(design[[0, -1], ohms - 2])  # minus the slowest form of the load
+    ends = []
+    for row, tail in zip(edges, slow, strict=True):
+        variance = row @ at_knots @ row + (LEFT_OUT * tail * np.median(values[1])) ** 2 + OFFSET**2
+        error = NORMAL * float(np.sqrt(variance))
+        ends.append(tuple(Estimate(float(v), error) for v in row @ resting))
+    return Rests(
+        fit.keys, load, knots, resting, at_knots, apart, estimates[0], estimates[1],
+        tuple(lasting.tolist()), ends[0], ends[1], (float(drawn[0]), float(drawn[-1])), size_of,
+        fit, resistance, bend,
+    )  # fmt: skip
 
 
-def _stretches(amperes: Series) -> list[tuple[int, int]]:
-    """Return the first and last places of every stretch at rest; no hole lies within one."""
-    still = np.abs(amperes.value) <= IDLE
-    inside = still & np.r_[False, still[:-1]] & ~amperes.gap
-    edges = np.flatnonzero(np.diff(np.r_[False, inside, False].astype(np.int8)))
-    return [(int(a) - 1, int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+def _loads(fit: CircuitFit, times: Array, bend: float) -> Array:
+    """Return the load's columns at its times: as it is, low-passed, bent; shape (times, loads)."""
+    plain = fit.columns.loads(times, (*FAST, *SLOW), bridge=True)
+    load = 2 * bend
+    bent = load * np.arcsinh(plain[:, :1] / bend)
+    return np.hstack([plain, bent])
 
 
-def _rest(series: Series, begin: float, end: float, loaded: float) -> tuple[float, float] | None:
-    """Return V at rest and the half-width of its 90 % interval from one stretch of readings."""
-    use = (series.time >= begin + LATE) & (series.time <= end)
-    time, value = series.time[use] - begin, series.value[use]
-    if len(value) < 3:
-        return None
-    grain = float(np.median(np.abs(np.diff(series.value[:2000])))) / 2 + FINEST
-    tail = value[time >= time[-1] - max(10.0, (end - begin) / 10)]
-    last = float(np.mean(tail))
-    if end - begin < SHORTEST:
-        return last, grain
-    before = min(max(loaded, 60.0), 1800.0)
-    shape = np.sqrt(time + before) - np.sqrt(time)
-    slope, final = np.polyfit(shape, value, 1)
-    spread = float(np.std(value - slope * shape - final))
-    noise = 1.645 * spread / math.sqrt(max(len(tail), 1)) + grain
-    # Towards the end the creep is slow; what it still may do is bounded by what it did.
-    return (float(final) + last) / 2, abs(float(final) - last) / 2 + noise
+def _before(times: Array) -> Array:
+    """Return how a load before the first of ``times`` dies away, shape (times, BEFORE)."""
+    return np.asarray(-np.exp(-(times - times[0])[:, None] / np.array(BEFORE)), np.float64)
 
 
-def _slope(series: Series, amperes: Series) -> float:
-    """Return the Ω by which a cell answers to changes of load, 0 where there are none."""
-    load = interpolate(amperes, series.time)
-    change, answer = np.diff(load), np.diff(series.value)
-    strong = np.isfinite(change) & (np.abs(change) > IDLE)
-    if strong.sum() < LEAST:
-        return 0.0
-    across = float(np.sum(change[strong] * answer[strong]))
-    return max(-across / float(np.sum(change[strong] ** 2)), 0.0)
+def _prior(ten: float, load: float, ohms: int, knots: int, width: float) -> tuple[Array, Array]:
+    """Return the prior's mean and its precision matrix; ``width`` is the state of charge between
+    knots."""
+    first = ohms + len(BEFORE)
+    size = first + knots
+    mean, sure = np.zeros(size), np.zeros((size, size))
+    spread = [STEP_SPREAD, *([FAST_SPREAD] * len(FAST)), *([SLOW_SPREAD] * len(SLOW)), BEND_SPREAD]
+    middle = [0.6, *([0.1] * len(FAST)), *([SLOW_SHARE] * len(SLOW)), 0.05]
+    mean[:ohms] = np.array(middle) * ten
+    sure[range(ohms), range(ohms)] = 1 / (np.array(spread) * ten) ** 2
+    past = range(ohms, first)
+    sure[past, past] = 1 / (BEFORE_SPREAD * ten * load) ** 2
+    bends = np.diff(np.eye(knots), 2, axis=0)
+    slopes = np.diff(np.eye(knots), 1, axis=0)
+    sure[first:, first:] = (
+        bends.T @ bends / (CURVATURE * width**2) ** 2 + slopes.T @ slopes / (3 * width) ** 2 / knots
+    )
+    return mean, sure
+
+
+def _guess(fit: CircuitFit, drawn: Array) -> float:
+    """Return a capacity in Ah from how fast the resting voltage falls."""
+    fall = float(np.median(fit.rest_start - fit.rest_end))
+    return max(TYPICAL_SLOPE * float(np.ptp(drawn)) / max(fall, 0.01), 1e-3)
+
+
+def _knots(drawn: Array, capacity: float) -> Array:
+    width = float(np.ptp(drawn))
+    count = int(np.clip(width / capacity / SPACING, 2, KNOTS))
+    low = float(drawn.min())
+    return np.linspace(low, low + max(width, 1e-6), count + 1)
+
+
+def _hats(drawn: Array, knots: Array) -> Array:
+    """Return the weights of the knots at each charge, straight lines between, shape (n, knots)."""
+    place = np.clip((drawn - knots[0]) / (knots[1] - knots[0]), 0.0, len(knots) - 1.0)
+    low = np.minimum(np.nan_to_num(place).astype(int), len(knots) - 2)
+    weights = np.zeros((len(drawn), len(knots)))
+    rows = np.arange(len(drawn))
+    weights[rows, low] = 1 - (place - low)
+    weights[rows, low + 1] = place - low
+    return weights

@@ -1,0 +1,270 @@
+"""How full a pack is and what it holds, from all that bears on it, each with its doubt.
+
+Unknown are which curve of the family (:mod:`.curves`) the cells follow and how far they leave it,
+the capacity of the middle cell and the charge it started with.  Known are rest voltages with the
+charge counted between them, the capacity that the board file states, and rests of earlier rides.
+Every combination on a grid is weighed by how well it explains them (Bayes' rule); what is told
+comes of draws from the weighed grid.  A curve of another slope or capacity cannot explain a rest
+voltage that falls by other than its own for the charge counted: so the counted charge picks the
+curve, and the curve's own error, a process of MISMATCH V over charge, keeps the rest in doubt.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from sagline_logger.format import Battery
+
+from ..series import Array
+from .curves import CURVES, GRID, kinds_of, on_grid
+from .estimate import Estimate, of_draws
+from .history import PackHistory, RideRests
+from .rests import Rests
+
+MISMATCH = 0.035
+SIDEWAYS = 0.020
+"""V, and share of charge, by which a cell leaves the family's nearest curve (standard deviations;
+our judgement, from how far the curves of the family lie from each other's nearest)."""
+
+LENGTH = 0.15
+"""State of charge over which that stays alike."""
+
+LESS, NEAR, FAR, STRAY = -0.03, 0.045, 0.12, 0.2
+"""Natural logarithm of a pack's capacity over the stated one: its mean (cells age), the standard
+deviations of a narrow and a wide normal distribution, and the wide one's share (our judgement)."""
+
+GUESSED = 0.7
+"""Likewise the standard deviation where no capacity is stated and the voltage's slope gives it."""
+
+SIZES = 41
+STARTS = 111
+NODES = 9
+
+CURRENT_SHARE = 0.006
+"""Standard deviation of a current sensor's scale."""
+
+BLUR = 0.35
+"""Power to which likelihoods are taken: what the curves and the rests get wrong is not as normal
+as the formulas (our choice, so that intervals keep their word on makes left out)."""
+
+DRAWS = 1200
+
+
+@dataclass(frozen=True)
+class Charge:
+    """Equally likely draws of a pack's middle cell, shape (draws,), with the interval of each.
+
+    ``start`` and ``end`` are states of charge over ``full``, the one at the stated full voltage;
+    ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier rides
+    it rests on; ``names`` are the curves with their shares of the belief, the likeliest first.
+    """
+
+    start: Estimate
+    end: Estimate
+    capacity: Estimate
+    rides: int
+    names: tuple[tuple[str, float], ...]
+    counted: bool
+    drawn: float
+    draws_end: Array = field(repr=False)
+    """State of charge on the curve's own range."""
+    draws_capacity: Array = field(repr=False)
+    """Ah of the curve's own range."""
+    draws_curve: Array = field(repr=False)
+    """Place in ``curves``."""
+    curves: Array = field(repr=False)
+    """V at GRID of every curve in use, shape (curves, GRID)."""
+    full: Array = field(repr=False)
+    """State of charge at the full voltage of each, shape (curves,)."""
+
+    def charge_at(self, voltages: Array) -> Array:
+        """Return the state of charge of every draw at its V of ``voltages``, on its own curve."""
+        found = np.empty(len(self.draws_curve))
+        for at in np.unique(self.draws_curve):
+            own = self.draws_curve == at
+            found[own] = np.interp(voltages[own], self.curves[at], GRID)
+        return found
+
+    def mean_voltage(self, low: Array, high: Array) -> Array:
+        """Return the mean V of every draw's curve between two states of charge."""
+        found = np.empty(len(self.draws_curve))
+        for at in np.unique(self.draws_curve):
+            own = self.draws_curve == at
+            area = np.r_[0.0, np.cumsum((self.curves[at][1:] + self.curves[at][:-1]) / 2)]
+            area *= GRID[1] - GRID[0]
+            width = np.maximum(high[own] - low[own], 1e-4)
+            upper = np.interp(low[own] + width, GRID, area)
+            found[own] = (upper - np.interp(low[own], GRID, area)) / width
+        return found
+
+
+def find_charge(
+    rests: Rests, battery: Battery | None, stated: float | None,
+    history: PackHistory | None = None, cells: int = 1,
+) -> Charge:  # fmt: skip
+    """Return what is believed; ``stated`` is the board file's Ah of the pack, and ``cells`` how
+    many cells each voltage of ``rests`` is of."""
+    full = battery.cell_full if battery else None
+    chemistry = next((unit.chemistry for unit in battery.units if unit.chemistry), None) \
+        if battery else None  # fmt: skip
+    middle = np.median(rests.voltage, axis=1) / cells
+    likely = kinds_of(chemistry, full, float(middle.max()))
+    family = [curve for curve in CURVES if curve.kind in likely]
+    weight = np.array([likely[curve.kind] for curve in family])
+    curves = np.stack([on_grid(curve) for curve in family])
+    top = np.array([np.interp(full or curve[-1], curve, GRID) for curve in curves])
+    top = np.minimum(top, 1.0) if full is None else top
+    low, high = np.log(0.55), np.log(1.35)
+    if stated is None:
+        low, high = -2.0, 2.0
+    steps = np.linspace(low, high, SIZES)
+    # The stated charge is that from full to empty; the grid is of the curve's own range.
+    sizes = (stated or rests.capacity) * np.exp(steps)[None, :] / top[:, None]
+    start = np.linspace(0.0, 1.05, STARTS)
+    log = np.log(weight / weight.sum())[:, None, None] + _size_prior(steps, stated)[None, :, None]
+    log = log + np.zeros((len(family), SIZES, STARTS))
+    log = np.where(start > top[:, None, None] + 0.02, -np.inf, log)
+    corrected = np.repeat(curves[:, None, :], SIZES, axis=1)
+    amplitude = np.hypot(MISMATCH, SIDEWAYS * np.gradient(curves, GRID, axis=1))
+    amplitude = np.minimum(amplitude, 0.3)
+    spread = np.repeat(amplitude[:, None, :], SIZES, axis=1)
+    rides = 0
+    for ride in history.rides if history is not None else ():
+        if _usable(ride, rests, cells):
+            log += BLUR * _learn(ride, corrected, spread, sizes, start, top)[:, :, None]
+            rides += 1
+    charge, voltage, covariance = _nodes(rests, middle, cells)
+    log += BLUR * _fit(charge, voltage, covariance, corrected, spread, sizes, start)
+    share = np.exp(log - log.max())
+    share /= share.sum()
+    chance = np.random.default_rng(0)
+    places = np.searchsorted(
+        np.cumsum(share.ravel()), (np.arange(DRAWS) + 0.5) / DRAWS * (1 - 1e-9)
+    )
+    which, size, at = np.unravel_index(places, share.shape)
+    jitter = chance.uniform(-0.5, 0.5, (2, DRAWS))
+    capacity = sizes[which, size] * np.exp(jitter[0] * (steps[1] - steps[0]))
+    first = start[at] + jitter[1] * (start[1] - start[0])
+    drawn = rests.drawn[1] - rests.drawn[0]
+    used = drawn * (1 + CURRENT_SHARE * chance.standard_normal(DRAWS)) / capacity
+    last = first - used
+    names = sorted(
+        ((family[n].name, float(share[n].sum())) for n in range(len(family))), key=lambda x: -x[1]
+    )
+    # Draws keep the corrected curve of their own capacity: one for each (curve, size) drawn.
+    key = which * SIZES + size
+    used_keys, own = np.unique(key, return_inverse=True)
+    return Charge(
+        of_draws(np.clip(first / top[which], 0.0, 1.0)),
+        of_draws(np.clip(last / top[which], 0.0, 1.0)),
+        of_draws(capacity * top[which]), rides, tuple(names),
+        bool(np.median(first / top[which]) > 0.95), drawn, last, capacity, own,
+        corrected.reshape(-1, len(GRID))[used_keys], top[used_keys // SIZES],
+    )  # fmt: skip
+
+
+def _size_prior(steps: Array, stated: float | None) -> Array:
+    if stated is None:
+        return np.asarray(-((steps / GUESSED) ** 2) / 2, np.float64)
+    near, far = (
+        share * np.exp(-(((steps - LESS) / sd) ** 2) / 2) / sd
+        for share, sd in ((1 - STRAY, NEAR), (STRAY, FAR))
+    )
+    return np.asarray(np.log(near + far), np.float64)
+
+
+def _nodes(rests: Rests, middle: Array, cells: int) -> tuple[Array, Array, Array]:
+    """Return charge drawn in Ah, V and covariance at a few places along the ride."""
+    count = len(rests.charge)
+    # From the first row on, so that what is drawn counts from where the state of charge starts.
+    pick = np.unique(np.linspace(0, count - 1, min(NODES, count)).round().astype(int))
+    charge = rests.charge[pick] - rests.drawn[0]
+    covariance = rests.covariance[np.ix_(pick, pick)] / cells**2
+    # Recovery that is not over is alike all along the ride, and none of it is there at its start.
+    slow = (rests.end[0].error / 1.645 / cells) ** 2 - covariance[-1, -1]
+    ramp = np.sqrt(max(slow, 0.0)) * np.minimum(1.0, np.linspace(0.0, 2.0, len(pick)))
+    covariance = covariance + np.outer(ramp, ramp) + np.eye(len(pick)) * 0.002**2
+    return charge, middle[pick], covariance
+
+
+def _alike(distance: Array) -> Array:
+    """Return the correlation of the curve's error over a difference of charge."""
+    return np.asarray(np.exp(-((distance / LENGTH) ** 2) / 2), np.float64)
+
+
+def _fit(
+    charge: Array, voltage: Array, covariance: Array, curves: Array, spread: Array, sizes: Array,
+    start: Array,
+) -> Array:  # fmt: skip
+    """Return the logarithm of the likelihood of each curve, size and start."""
+    found = np.empty((*sizes.shape, len(start)))
+    step = GRID[1] - GRID[0]
+    for which in range(len(sizes)):
+        for size, capacity in enumerate(sizes[which]):
+            used = charge / capacity
+            place = (start[:, None] - used[None, :] - GRID[0]) / step
+            place = np.clip(place, 0, len(GRID) - 1.001)
+            low = place.astype(int)
+            part = place - low
+            curve, own = curves[which, size], spread[which, size]
+            expected = curve[low] + part * (curve[low + 1] - curve[low])
+            amplitude = own[low]  # (starts, nodes)
+            # One whitening for all starts: the amplitude is taken out of residual and noise alike.
+            typical = np.median(amplitude, axis=0)
+            alike = _alike(used[:, None] - used[None, :])
+            inner = alike + covariance / np.outer(typical, typical) + 1e-6 * np.eye(len(used))
+            root = np.linalg.inv(np.linalg.cholesky(inner))
+            white = ((voltage - expected) / amplitude) @ root.T
+            found[which, size] = -np.sum(white**2, axis=1) / 2 - np.sum(
+                np.log(amplitude), axis=1
+            ) + np.sum(np.log(np.diag(root)))  # fmt: skip
+    return found
+
+
+def _usable(ride: RideRests, rests: Rests, cells: int) -> bool:
+    return cells == 1 and len(ride.points) >= 2
+
+
+def _learn(
+    ride: RideRests, curves: Array, spread: Array, sizes: Array, start: Array, top: Array
+) -> Array:
+    """Bend every curve to what an earlier ride showed, and return how likely it found each.
+
+    Gaussian-process regression of the curve's error on the ride's rests (textbook form); where on
+    the curve the ride began is the likeliest place on it.
+    """
+    charge = np.array([point.charge for point in ride.points])
+    voltage = np.array([float(np.median(point.voltages)) for point in ride.points])
+    noise = np.array([max(point.error / 1.645, 0.002) for point in ride.points])
+    found = np.zeros(sizes.shape)
+    covariance = np.diag(noise**2)
+    likely = _fit(charge, voltage, covariance, curves, spread, sizes, start)
+    likely = np.where(start[None, None, :] > top[:, None, None] + 0.02, -np.inf, likely)
+    for which in range(len(sizes)):
+        for size, capacity in enumerate(sizes[which]):
+            row = likely[which, size]
+            best = float(row.max())
+            found[which, size] = best + np.log(np.mean(np.exp(row - best)))
+            at = start[int(np.argmax(row))] - charge / capacity
+            curve, own = curves[which, size], spread[which, size]
+            amplitude = np.interp(at, GRID, own)
+            inner = np.outer(amplitude, amplitude) * _alike(at[:, None] - at[None, :]) + covariance
+            # Not knowing just where it began blurs what is learnt of a slope.
+            slope = np.interp(at, GRID, np.gradient(curve, GRID))
+            doubt = float(np.sqrt(_variance(start, row)))
+            inner = inner + np.outer(slope, slope) * doubt**2
+            across = own[:, None] * amplitude[None, :] * _alike(GRID[:, None] - at[None, :])
+            gain = np.linalg.solve(inner, across.T).T
+            curves[which, size] = np.maximum.accumulate(
+                curve + gain @ (voltage - np.interp(at, GRID, curve))
+            ) + 1e-6 * np.arange(len(GRID))
+            left = own**2 - np.sum(gain * across, axis=1)
+            spread[which, size] = np.sqrt(np.maximum(left, 0.003**2))
+    return found
+
+
+def _variance(places: Array, log: Array) -> float:
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    mean = float(weight @ places)
+    return float(weight @ (places - mean) ** 2)
