@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_analyser.findings.heat import part_heat
+from sagline_analyser.findings.heat import TimeToLimit, part_heat
 from sagline_analyser.findings.held_back import CAUSES, Cause, held_back
 from sagline_analyser.findings.series import column
-from sagline_analyser.findings.thermal import TimeToLimit
 from sagline_logger.simulator import Limit, heat
 from sagline_logger.simulator import motor as machine
 from support.simulated_rides import SimulatedRide
@@ -68,10 +67,11 @@ class HeatScore:
 
     @property
     def error(self) -> float:
-        """Relative error; infinite when one reaches the limit and the other does not."""
-        if math.isinf(self.true) and math.isinf(self.found.seconds):
+        """Relative error of the likely time; infinite when one reaches the limit and the other
+        does not."""
+        if math.isinf(self.true) and math.isinf(self.found.likely):
             return 0.0
-        return self.found.seconds / self.true - 1
+        return self.found.likely / self.true - 1
 
     @property
     def covered(self) -> bool:

@@ -107,6 +107,7 @@ def board_text(board: BoardParameters, settings: bool) -> str:
         "[battery]", "[[battery.units]]", 'name = "box"', f"series = {pack.series}",
         "parallel = 5", "[[motors]]", f"count = {count}",
         f"temperature_limit = {limits.motor_temperature.stop:g}",
+        'temperature_sensor = "winding"',
         f"rated_current = {0.8 * limits.motor_current:.1f}",
         "[[controllers]]", f"count = {count}",
         f"temperature_limit = {limits.controller_temperature.stop:g}",

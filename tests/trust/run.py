@@ -13,8 +13,11 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 BENCHES: dict[str, str] = {
-    "sensors": "trust.sensors_bench",
     "cells": "trust.cells_bench",
+    "heat": "trust.heat_bench",
+    "compare": "trust.compare_bench",
+    "limits": "trust.limits_bench",
+    "sensors": "trust.sensors_bench",
 }
 """Name of a bench → its module; each has ``tables(cases, seed)``, a list of (title, table)."""
 

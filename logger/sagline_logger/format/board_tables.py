@@ -13,6 +13,7 @@ from .limits import MAX_NAME
 
 JOININGS = ("series", "parallel")
 PLACES = ("battery", "unit", "controller", "motor")
+SENSOR_PLACES = ("winding", "case")
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +168,11 @@ class Motor:
     pole_pairs: int | None = _key("pole pairs (half the magnets)", "14", whole=True, high=200)
     temperature_limit: float | None = _key(
         "greatest winding temperature", "110", unit="°C", high=300
+    )
+    temperature_sensor: str | None = _key(
+        "where its temperature sensor sits; anywhere but in the winding is the case",
+        '"winding"',
+        choices=SENSOR_PLACES,
     )
     winding_resistance: float | None = _key(
         "resistance between two motor leads, cold", "0.08", unit="Ω", high=100

@@ -1,0 +1,149 @@
+"""The answer to how long the rated current may flow, in words and figures."""
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ...load.ride import Ride
+from ..answer import Answer, Figure
+from .parts import PartHeat, long, part_heats
+from .times import TimeToLimit
+
+KEY, QUESTION = "heat", "How long until something is too hot?"
+
+UNSTATED = (
+    "the board file does not say where its sensor sits, so the told time is that of one on the "
+    "case, and the interval holds for one in the winding too: state temperature_sensor of the motor"
+)
+ON_CASE = (
+    "its sensor sits on the case, and how much hotter the winding is this ride shows badly: that "
+    "part is what motors of many kinds have in common"
+)
+
+
+def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
+    """Answer how long the rated current may flow, part by part, the soonest first."""
+    parts = part_heats(ride, board)
+    if not parts:
+        lacks = "it needs motor_temperature or controller_temperature"
+        return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
+    told = sorted((p for p in parts if not p.reason), key=_soonest)
+    others = [p for p in parts if p.reason]
+    details = tuple(_words(p) for p in (*told, *others))
+    if not told:
+        reasons = dict.fromkeys(p.reason for p in others)
+        return Answer(
+            KEY, QUESTION, f"Cannot tell: {'; '.join(reasons)}.", False, details=details
+        )  # fmt: skip
+    evidence = tuple(dict.fromkeys(span for p in told for span in p.evidence))
+    figures = tuple(figure for p in told for figure in _figures(p))
+    verdict = " ".join([*_firsts(told, len(others)), *_left_out(others)])
+    return Answer(KEY, QUESTION, verdict, True, figures, evidence, details)
+
+
+def _soonest(part: PartHeat) -> tuple[float, float]:
+    assert part.now is not None and part.cold is not None
+    return part.now.seconds, part.cold.seconds
+
+
+def _firsts(told: list[PartHeat], others: int) -> list[str]:
+    """Return the sentences about the part that is first from cold and from the ride's end."""
+    now = told[0]
+    cold = min(told, key=lambda p: _soonest(p)[::-1])
+    assert now.now is not None and cold.cold is not None
+    if cold.cold.below and now.now.below:
+        names = _list([p.part for p in told])
+        whole = "No part reaches its limit" if not others else f"{_capital(names)} stays below"
+        whole += " within an hour" if not others else " its limit for an hour"
+        currents = _list(list(dict.fromkeys(f"{p.current:.3g} A" for p in told)))
+        return [f"{whole} at {currents}, in the air and at the speed of this ride."]
+    if now is cold:
+        return [
+            f"{_capital(now.part)} is first: at {now.current:.3g} A 19 in 20 such parts stay below "
+            f"{now.limit:g} °C for {_span(cold.cold)} from cold, and {_after(now.now)}."
+        ]
+    return [
+        f"From cold, {cold.part} is first: at {cold.current:.3g} A 19 in 20 such parts stay below "
+        f"{cold.limit:g} °C for {_span(cold.cold)}.",
+        f"From the end of this ride, {now.part} is: at {now.current:.3g} A and {now.limit:g} °C, "
+        f"{_after(now.now)}.",
+    ]
+
+
+def _after(time: TimeToLimit) -> str:
+    """Return the time from the end of the ride, to follow a limit."""
+    if time.high == 0:
+        return "at the end of this ride it is there already"
+    if time.seconds == 0:
+        return f"from the end of this ride perhaps not at all (up to {long(time.high)})"
+    return f"for {_span(time)} from the end of this ride"
+
+
+def _left_out(others: list[PartHeat]) -> list[str]:
+    if not others:
+        return []
+    return [f"Not judged: {_list([p.part for p in others])}."]
+
+
+def _figures(part: PartHeat) -> list[Figure]:
+    found = []
+    for name, time in (("from cold", part.cold), ("from the end of the ride", part.now)):
+        if time is None or time.below:
+            continue
+        how = (
+            f"heat model fitted to the ride; air {part.air:.0f} °C ({part.air_source}), "
+            f"{3.6 * part.speed:.0f} km/h; current: {part.current_source}"
+        )
+        label = f"{part.part} to {part.limit:g} °C at {part.current:.3g} A, {name}"
+        found.append(
+            Figure(f"{label}: 19 in 20 such parts take longer", time.seconds, "s", None, how)
+        )
+        if np.isfinite(time.high) and time.high > 0:
+            middle, half = (time.high + time.low) / 2, (time.high - time.low) / 2
+            found.append(Figure(f"{label}: middle of the interval", middle, "s", half, how))
+    return found
+
+
+def _words(part: PartHeat) -> str:
+    name = _capital(part.part)
+    if part.reason or part.cold is None or part.now is None or part.settles is None:
+        asks = f"; {UNSTATED}" if part.motor and part.models and not part.sensor else ""
+        return f"{name}: no time to the limit, because {part.reason}{asks}."
+    where = f"in air of {part.air:.0f} °C ({part.air_source}) at {3.6 * part.speed:.0f} km/h"
+    fits = _list([f"{model.residual:.1f} K" for model in part.models], "or")
+    tail = f"the model misses the readings by {fits}"
+    if part.motor:
+        tail += {"case": f"; {ON_CASE}", "": f"; {UNSTATED}"}.get(part.sensor, "")
+    if any(model.leans for model in part.models):
+        tail += (
+            "; the ride was too short to show all of its cooling, and what it did not show is "
+            "what such parts have in common"
+        )
+    current = f"{part.current:.3g} A ({part.current_source})"
+    warmth = (
+        f"about {part.settles.likely:.0f} °C ({part.settles.low:.0f} to {part.settles.high:.0f} °C)"
+        " in an hour from cold"
+    )
+    if part.cold.below and part.now.below:
+        return (
+            f"{name}: {current} brings it to {warmth} {where}, below its {part.limit:g} °C; {tail}."
+        )
+    return (
+        f"{name}: with {current} 19 in 20 such parts stay below {part.limit:g} °C for "
+        f"{_span(part.cold)} from cold, and {_after(part.now)}, {where}; {warmth}; {tail}."
+    )
+
+
+def _span(time: TimeToLimit) -> str:
+    """Return the told time with where the interval ends."""
+    if time.below:
+        return "an hour and more"
+    return f"{long(time.seconds)} (9 in 10 take {long(time.low)} to {long(time.high)})"
+
+
+def _list(parts: list[str], last: str = "and") -> str:
+    return f" {last} ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,85 @@
+"""What drove a part's temperature, and what was read of it, on one grid of even steps."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..series import Array, Flags, Series, interpolate, steps
+
+LONG_GAP = 2.0
+"""s of missing current samples from which the model starts anew at the measured temperature; a
+shorter gap is too short to warm anything and takes the mean around it (our choice)."""
+
+STEPS, SHORTEST, COARSEST = 600, 1.0, 6.0
+"""The grid has this many steps, but none shorter or longer than these s: what warms here takes half
+a minute or more, and every step is exact for the mean of its losses (our choice)."""
+
+
+@dataclass(frozen=True)
+class Drive:
+    """Inputs along a grid of ``step`` s, each of shape (n,): mean squared current (A²), mean
+    |current| (A), mean speed (m/s), air temperature (°C), and whether the current is known."""
+
+    step: float
+    square: Array
+    linear: Array
+    speed: Array
+    air: Array
+    known: Flags
+
+
+def grid(
+    current: Series, speed: Series | None, air: Series | None, temperature: Series, air_guess: float
+) -> tuple[Drive, Array, Array]:
+    """Return the inputs on a grid, the mean temperature around each grid point (shape n + 1, NaN
+    where none was read), and how many readings each holds."""
+    start, end = float(temperature.time[0]), float(temperature.time[-1])
+    wanted = np.clip((end - start) / STEPS, SHORTEST, COARSEST)
+    count = max(round((end - start) / wanted), 1)
+    edges = np.linspace(start, end, count + 1)
+    step = float(edges[1] - edges[0])
+    covered = _amount(Series(current.time, np.ones(len(current)), current.gap), edges)
+    square = _amount(Series(current.time, current.value**2, current.gap), edges)
+    linear = _amount(Series(current.time, np.abs(current.value), current.gap), edges)
+    known = covered > 0.3 * step
+    # s from each step to the nearest known one: short gaps take the mean around them.
+    at = np.arange(count)
+    before = np.maximum.accumulate(np.where(known, at, -count))
+    after = np.minimum.accumulate(np.where(known, at, 2 * count)[::-1])[::-1]
+    short = np.minimum(at - before, after - at) * step <= LONG_GAP / 2 + step
+    short = known | (short & known.any())
+    weight = np.where(known, covered, 1.0)
+    means = [np.where(known, part / weight, np.nan) for part in (square, linear)]
+    middle = (edges[1:] + edges[:-1]) / 2
+    for mean in means:
+        if known.any():
+            mean[~known] = np.interp(middle[~known], middle[known], mean[known])
+        mean[~short] = 0.0
+    moving = np.zeros(count)
+    if speed is not None:
+        moving = np.abs(np.nan_to_num(interpolate(speed, middle)))
+    around = np.full(count, air_guess)
+    if air is not None:
+        around = _steady(air, middle)
+    number = np.clip(np.round((temperature.time - start) / step).astype(int), 0, count)
+    readings = np.bincount(number, None, count + 1)
+    total = np.bincount(number, temperature.value, count + 1)
+    with np.errstate(invalid="ignore"):
+        seen = np.where(readings > 0, total / np.maximum(readings, 1), np.nan)
+    return Drive(step, means[0], means[1], moving, around, short), seen, readings.astype(float)
+
+
+def _steady(series: Series, at: Array) -> Array:
+    """Return air readings averaged over the minute around ``at``, because air has no business to
+    jump; where that holds none, between the readings around it."""
+    low, high = (np.searchsorted(series.time, at + half) for half in (-30.0, 30.0))
+    sums = np.r_[0.0, np.cumsum(series.value)]
+    mean = (sums[high] - sums[low]) / np.maximum(high - low, 1)
+    return np.where(high > low, mean, np.interp(at, series.time, series.value))
+
+
+def _amount(series: Series, edges: Array) -> Array:
+    """Return the integral of a series between neighbouring edges, nothing across gaps."""
+    step = steps(series)
+    whole = np.r_[0.0, np.cumsum(step * (series.value[1:] + series.value[:-1]) / 2)]
+    return np.diff(np.interp(edges, series.time, whole))

@@ -1,0 +1,314 @@
+"""The two lumps fitted to a ride: the best set of rates, and many as probable as the data leave."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..series import Array
+from .drive import Drive
+from .lumps import COPPER, IRON, STREAM, Rates, warm
+
+STRETCH = 20.0
+"""s for which misfits are alike: all readings of a stretch count as one (our choice)."""
+
+LEANS = 0.6
+"""Share of the width believed before from which the cooling counts as not shown (our choice)."""
+
+SETTLED = 0.02
+"""Gain at which a descent ends, in squares of standard deviations: the data cannot tell so small a
+difference (our choice)."""
+
+ALIKE = 0.01
+"""Share of the misfit by which two descents that found the same may differ (our choice)."""
+
+SMALL = 1e-4
+"""Change of a parameter for its derivatives."""
+
+DRAWS = 400
+"""Parameter sets drawn for an interval."""
+
+HIDDEN = 0.25
+"""Natural logarithm (1 standard deviation) by which the heat capacity and the conductance of a
+winding may differ from what a sensor on the case suggests (our choice)."""
+
+READING = 0.5
+"""K to which one reading of a whole-degree sensor is good."""
+
+
+@dataclass(frozen=True)
+class Plausible:
+    """What is plausible of a kind of part before any data: centre and width (of the natural
+    logarithm) of each rate that it has, and which lump is read (0 the part, 1 the case).
+    ``missed`` is the share of the temperature span seen by which two lumps may miss a part of more
+    masses and other laws, ``other`` the share (1 standard deviation) by which the part's rise may
+    then be another one (our choice, checked by tests/trust/heat_bench.py on networks of four and
+    five masses).
+
+    Wide on purpose: a decently long ride overrules them.  They only keep what a ride did not show,
+    such as cooling in a ride without a pause, from taking absurd values.  (Common practice, no
+    source.)
+    """
+
+    rates: dict[str, tuple[float, float]]
+    missed: float
+    other: float
+    place: int = 0
+
+
+_MOTOR = {
+    "square": (1e-4, 3.0),
+    "air": (1 / 900, 0.8),
+    "stream": (0.3, 0.9),
+    "rolling": (1e-3, 1.2),
+    # 60 to 400 J/K of copper through 1 to 10 W/K; copper is a tenth to a third of a motor.
+    "inner": (1 / 70, 0.8),
+    "ratio": (0.2, 0.6),
+}
+WINDING, CASE = Plausible(_MOTOR, 0.01, 0.04), Plausible(_MOTOR, 0.01, 0.08, 1)
+STAGE = Plausible(
+    {
+        "square": (1e-4, 3.0),
+        # The current at which switching loss equals conduction loss, A: half of 50 V x 200 ns x
+        # 20 kHz against 3.5 mOhm is about 30 A; stages differ by a few times either way.
+        "linear": (30.0, 1.4),
+        # A transistor's resistance doubles in 120 to 180 K (data sheets), less what is not it.
+        "rise": (0.004, 0.5),
+        "air": (1 / 900, 0.8),
+        "stream": (0.3, 0.9),
+        "idle": (1e-2, 1.5),
+        "inner": (1 / 40, 1.0),
+        "ratio": (0.15, 0.8),
+    },
+    0.035,
+    0.12,
+)
+
+
+@dataclass(frozen=True)
+class AirDoubt:
+    """How well the air is known: ``offset`` ± ``width`` K from what the grid was given."""
+
+    offset: float
+    width: float
+
+
+@dataclass(frozen=True)
+class ThermalFit:
+    """A fitted model.
+
+    ``plausible`` is what was believed before.  ``rates`` are the best values, ``draws`` many sets
+    as probable as the data leave them.  ``now`` holds the temperatures of part and case at the end
+    of the ride in °C, for the draws.  ``residual`` is the root mean square misfit in K; ``lowest``
+    and ``hottest`` the readings' ends in °C, ``usual`` the mean rise of the case above the air in
+    K, for the draws.  ``leans`` says that the cooling rests on what was believed before.
+    """
+
+    plausible: Plausible
+    rates: Rates
+    draws: Rates
+    now: tuple[Array, Array]
+    residual: float
+    lowest: float
+    hottest: float
+    usual: Array
+    leans: bool
+
+
+_Misfit = Callable[[Array], Array]
+
+
+# A trial step may land on rates that overflow; its misfit is then not finite and it is refused.
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
+def fit(
+    drive: Drive, seen: Array, readings: Array, plausible: Plausible, air: AirDoubt
+) -> ThermalFit:
+    """Fit by least squares with wide plausible ranges (Gauss-Newton), then draw.
+
+    Part and case start apart: the one that is read at its first readings, the other between there
+    and the air, or beyond where the part is the hidden one.
+    """
+    names = list(plausible.rates)
+    place = plausible.place
+    good = (readings > 0) & np.isfinite(seen)
+    # While the current is unknown, and until the model starts anew, there is nothing to hold.
+    good &= np.r_[drive.known[:1], drive.known]
+    first = float(np.mean(seen[good][:3]))
+    above = max(first - float(drive.air[0]) - air.offset, 0.0)
+    # The other lump's start: a share of the way from the first reading to the air, or as much
+    # above it (our choice); a machine that starts cold has both at the air.
+    other, doubt = (-0.25 * above, 0.35 * above) if place == 0 else (0.15 * above, 0.3 * above)
+    centre = np.array([np.log(plausible.rates[n][0]) for n in names] + [air.offset, 0.0, other])
+    width = np.array(
+        [plausible.rates[n][1] for n in names] + [air.width, READING, np.hypot(doubt, 0.7)]
+    )
+    weight = np.sqrt(np.where(good, readings, 0.0))
+
+    def run(sets: Array) -> tuple[Array, Array, Array]:
+        begin = first + sets[:, -2]
+        starts = (begin, begin + sets[:, -1])
+        return warm(
+            _rates(plausible, sets), drive, starts if place == 0 else starts[::-1], place, seen
+        )
+
+    def misfit(sets: Array) -> Array:
+        """Weighted residuals, one row a set."""
+        path, _, _ = run(sets)
+        return np.asarray(((path[good] - seen[good, None]) * weight[good, None]).T)
+
+    # Variance of one reading, of which so many tell no more than one of a stretch does.
+    whole = float(np.sum(readings[good]))
+    each = max(STRETCH * whole / (drive.step * len(drive.square)), 1.0)
+    noise = each * (READING + plausible.missed * float(np.ptp(seen[good]))) ** 2
+
+    best: tuple[float, Array] | None = None
+    for factor in (0.0, 2.0, -2.0):
+        at = centre.copy()
+        at[0] += factor
+        here = _descend(at, centre, width, misfit, noise)
+        close = best is not None and abs(here[0] - best[0]) < ALIKE * best[0]
+        if best is None or here[0] < best[0]:
+            best = here
+        if close or best[0] < 2 * whole / each:
+            break  # it fits, or it has been found twice: another start would end here as well
+    at = best[1] if best is not None else centre
+    bases, slopes = _slopes(at[None, :], misfit)
+    slope = slopes[0]
+    noise = max(noise, each * float(np.sum(bases[0] ** 2)) / whole)
+    curve = slope.T @ slope / noise + np.diag(1 / width**2)
+
+    def odds(sets: Array) -> Array:
+        """Logarithm of how probable each set is, up to a constant."""
+        # A few sets at a time stay in the processor's cache.
+        some = [np.sum(misfit(sets[k : k + 40]) ** 2, axis=1) for k in range(0, len(sets), 40)]
+        data = np.concatenate(some) / noise
+        return np.asarray(-0.5 * (data + np.sum(((sets - centre) / width) ** 2, axis=1)))
+
+    sets = _draw(at, np.asarray(np.linalg.inv(curve), np.float64), odds)
+    if place == 1:
+        sets = _hidden(names, sets)
+    path, _, _ = run(at[None, :])
+    _, part, case = run(sets)
+    # What was read last is nearer to the truth than a model, which may be off by then; the hidden
+    # part moves with its case, a hidden case is too heavy to.
+    last = float(np.mean(seen[good][-2:])) - (part, case)[place]
+    draws = _rates(plausible, sets)
+    return ThermalFit(
+        plausible, _rates(plausible, at[None, :]), draws, (part + last, case + last * place),
+        float(np.sqrt(np.mean((path[good, 0] - seen[good]) ** 2))),
+        float(seen[good].min()), float(seen[good].max()), _usual_rise(draws, drive),
+        bool(np.std(np.log(draws.air)) > LEANS * plausible.rates["air"][1]),
+    )  # fmt: skip
+
+
+def _hidden(names: list[str], sets: Array) -> Array:
+    """Return the sets with more doubt of the part that no sensor touches.
+
+    What reaches the case is known from its readings, and stays.  How late it comes would tell the
+    rest if there were nothing between the two; iron and the sensor's own place are late as well.
+    """
+    chance = np.random.default_rng(2)
+    square, inner, ratio = (names.index(name) for name in ("square", "inner", "ratio"))
+    wider = chance.standard_normal((2, len(sets)))
+    sets = sets.copy()
+    sets[:, inner] += HIDDEN * wider[0]
+    sets[:, ratio] += HIDDEN * wider[1]
+    sets[:, square] -= HIDDEN * wider[1]
+    return sets
+
+
+def _usual_rise(rates: Rates, drive: Drive) -> Array:
+    """Return the mean rise of the case above its rest over the ride in K, roughly: what comes in
+    on the average over what the mean loss takes away."""
+    heat = rates.square * np.mean(drive.square) + rates.linear * np.mean(drive.linear) + rates.idle
+    heat = rates.ratio * heat + rates.rolling * np.mean(drive.speed**IRON)
+    loss = rates.air * (1 + rates.stream * np.mean(drive.speed**STREAM))
+    # A short ride does not get there.
+    share = -np.expm1(-loss * drive.step * len(drive.square) / 2)
+    return np.asarray(heat / loss * share)
+
+
+def _rates(plausible: Plausible, sets: Array) -> Rates:
+    """Return the rates of sets of logarithms and the offset, shape (m, p)."""
+    values = dict.fromkeys(Rates.__dataclass_fields__, np.zeros(len(sets)))
+    if "rise" not in plausible.rates:
+        values["rise"] = np.full(len(sets), COPPER)
+    for at, (name, (centre, width)) in enumerate(plausible.rates.items()):
+        values[name] = centre * np.exp(np.clip(sets[:, at] - np.log(centre), -4 * width, 4 * width))
+    values["linear"] = values["linear"] * values["square"]
+    values["offset"] = sets[:, len(plausible.rates)].copy()
+    return Rates(**values)
+
+
+def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array]) -> Array:
+    """Return :data:`DRAWS` sets in proportion to ``odds``, starting from a normal approximation.
+
+    Importance sampling in three rounds from Student's t with 5 degrees of freedom, whose place and
+    shape each round takes from the weighted draws of the one before (any text on Monte Carlo).
+    """
+    chance = np.random.default_rng(0)
+    size = len(centre)
+    for many in (DRAWS, DRAWS, 2 * DRAWS):
+        root = np.linalg.cholesky(cover + 1e-9 * np.diag(np.diag(cover)))
+        normal = chance.standard_normal((many, size))
+        tried = normal / np.sqrt(chance.chisquare(5, (many, 1)) / 5)
+        sets = centre + tried @ root.T
+        weight = odds(sets) + 0.5 * (5 + size) * np.log1p(np.sum(tried**2, axis=1) / 5)
+        weight = np.where(np.isfinite(weight), weight, -np.inf)
+        share = np.exp(weight - weight.max())
+        share /= share.sum()
+        # A few heavy draws must not make the shape collapse on them.
+        softer = share**0.5 / np.sum(share**0.5)
+        centre = softer @ sets
+        cover = (softer[:, None] * (sets - centre)).T @ (sets - centre)
+    picked = np.searchsorted(np.cumsum(share), (np.arange(DRAWS) + 0.5) / DRAWS)
+    return np.asarray(sets[np.minimum(picked, len(sets) - 1)])
+
+
+def _slopes(at: Array, misfit: _Misfit) -> tuple[Array, Array]:
+    """Return the misfits at some places, shape (k, n), and their derivatives, shape (k, n, p), all
+    in one run, which costs little more for many sets than for one; ``at`` is of shape (k, p)."""
+    steps = np.vstack([np.zeros(at.shape[1]), SMALL * np.eye(at.shape[1])])
+    rows = misfit((at[:, None] + steps).reshape(-1, at.shape[1]))
+    rows = rows.reshape(len(at), len(steps), -1)
+    return rows[:, 0], np.swapaxes(rows[:, 1:] - rows[:, :1], 1, 2) / SMALL
+
+
+def _descend(
+    at: Array, centre: Array, width: Array, misfit: _Misfit, noise: float
+) -> tuple[float, Array]:
+    """Levenberg-Marquardt descent (any text on least squares); return (cost, parameters)."""
+
+    def cost_of(rows: Array, sets: Array) -> Array:
+        prior = np.sum(((sets - centre) / width) ** 2, axis=1)
+        costs = np.sum(rows**2, axis=1) / noise + prior
+        return np.where(np.isfinite(costs), costs, np.inf)
+
+    damping = 1e-2
+    bases, slopes = _slopes(at[None, :], misfit)
+    base, slope = bases[0], slopes[0]
+    cost = float(cost_of(bases, at[None, :])[0])
+    for _ in range(30):
+        pull = slope.T @ base / noise + (at - centre) / width**2
+        curve = slope.T @ slope / noise + np.diag(1 / width**2)
+        # Three dampings at once.
+        tries = damping * np.array([0.1, 1.0, 10.0])
+        sets = np.array(
+            [at - np.linalg.solve(curve + d * np.diag(np.diag(curve)), pull) for d in tries]
+        )
+        sets = np.clip(sets, centre - 6 * width, centre + 6 * width)
+        rows = misfit(sets)
+        costs = cost_of(rows, sets)
+        pick = int(np.argmin(costs))
+        if costs[pick] >= cost:
+            damping *= 100
+            if damping > 1e8:
+                break
+            continue
+        gain, cost, damping = cost - float(costs[pick]), float(costs[pick]), tries[pick]
+        at = sets[pick]
+        bases, slopes = _slopes(at[None, :], misfit)
+        base, slope = bases[0], slopes[0]
+        if gain < SETTLED:
+            break
+    return cost, at

@@ -1,0 +1,186 @@
+"""A part as two lumps: what the current warms, and a case between it and the air.
+
+``dT/dt = h(i)·r(T) + q - c·(T - T_case)`` with the heating by current ``h(i) = a·i² (+ b·|i|)``
+and the rise of a conductor's resistance ``r(T) = 1 + k·(T - 20)``; the case, lighter or heavier by
+the ratio d of heat capacities, follows
+``dT_case/dt = d·c·(T - T_case) + w·v^1.5 - g·(1 + s·v^0.7)·(T_case - T_air)``.
+
+Sources: lumped-capacity heating and cooling, and forced convection between v^0.5 and v^0.8, in any
+heat transfer textbook; copper 0.00393 /K at 20 °C, IEC 60028; conduction loss ∝ i² and switching
+loss ∝ |i| in any power electronics textbook; iron loss between ∝ f (hysteresis) and ∝ f² (eddy
+currents) in any text on machines; matrix exponential of a 2 × 2 matrix: Sylvester's formula.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..series import Array
+from .drive import Drive
+
+COPPER = 0.00393
+"""1/K at 20 °C: temperature coefficient of copper's resistance, IEC 60028."""
+
+IRON, STREAM = 1.5, 0.7
+"""Powers of the speed: of iron loss, and of what moving air takes."""
+
+LEVELS = 24
+"""Speeds that the steps of a ride are sorted into, because the steps of one speed are alike."""
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Parameters of a model; the arrays hold one set or many, shape (m,).
+
+    ``square`` a in K/s/A², ``linear`` b in K/s/A, ``rise`` k in 1/K, ``air`` g in 1/s, ``stream`` s
+    in (s/m)^0.7, ``rolling`` w in K/s at 1 m/s, ``idle`` q in K/s, ``inner`` c in 1/s, ``ratio`` d;
+    ``offset`` in K is what the part reads above the air when cold (a sensor's error, the sun).
+    """
+
+    square: Array
+    linear: Array
+    rise: Array
+    air: Array
+    stream: Array
+    rolling: Array
+    idle: Array
+    inner: Array
+    ratio: Array
+    offset: Array
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """Of x' = A·x + b with constant b over a step: x becomes E·x + F·b; ``loss`` to the air, 1/s.
+    Entries by row and column, each of shape (levels, m)."""
+
+    decay: tuple[tuple[Array, Array], tuple[Array, Array]]
+    gain: tuple[tuple[Array, Array], tuple[Array, Array]]
+    loss: Array
+
+
+def _exact(rates: Rates, speed: Array, step: float) -> _Steps:
+    loss = rates.air * (1 + rates.stream * speed[:, None] ** STREAM)
+    inner, back = rates.inner, rates.ratio * rates.inner
+    middle, half = -(inner + back + loss) / 2, (back + loss - inner) / 2
+    root = np.sqrt(half**2 + inner * back)
+    slow, fast = np.exp((middle + root) * step), np.exp((middle - root) * step)
+    even, odd = (slow + fast) / 2, (slow - fast) / (2 * root)
+    decay = ((even + odd * half, odd * inner), (odd * back, even - odd * half))
+    # F = A⁻¹·(E - 1), and the determinant of A is inner·loss.
+    (e00, e01), (e10, e11) = decay
+    whole = inner * loss
+    gain = (
+        (-((back + loss) * (e00 - 1) + inner * e10) / whole,
+         -((back + loss) * e01 + inner * (e11 - 1)) / whole),
+        (-(back * (e00 - 1) + inner * e10) / whole, -(back * e01 + inner * (e11 - 1)) / whole),
+    )  # fmt: skip
+    return _Steps(decay, gain, loss)
+
+
+def warm(
+    rates: Rates, drive: Drive, start: tuple[Array, Array], place: int = 0,
+    anchors: Array | None = None,
+) -> tuple[Array, Array, Array]:  # fmt: skip
+    """Return temperatures along the grid of the part (``place`` 0) or the case (1), shape
+    (n + 1, m), and part and case at the end, °C.
+
+    Each step is exact for the means of losses and surroundings; a conductor's resistance is that
+    at its start.  Where the current was unknown before a step and is known again, the place that
+    is read starts anew at ``anchors`` (n + 1,).
+    """
+    count = len(drive.square)
+    # Steps of like speed share a map; each level stands for the mean of its steps.
+    top = float(drive.speed.max())
+    level = np.minimum((drive.speed / max(top, 1e-9) * LEVELS).astype(int), LEVELS - 1)
+    level = np.unique(level, return_inverse=True)[1]
+    many = np.bincount(level)
+    speed = np.bincount(level, drive.speed) / many
+    one = _exact(rates, speed, drive.step)
+    (e00, e01), (e10, e11) = one.decay
+    (f00, f01), (f10, f11) = one.gain
+    heating = rates.square * drive.square[:, None] + rates.linear * drive.linear[:, None]
+    more = heating * rates.rise
+    cool = heating - 20 * more + rates.idle
+    iron = np.bincount(level, drive.speed**IRON) / many
+    taken = rates.rolling * iron[:, None] + one.loss * rates.offset
+    steady = np.bincount(level, drive.air) / many  # mean air at a speed; the rest is added below
+    beyond = (drive.air - steady[level])[:, None]
+    taken += one.loss * steady[:, None]
+    maps = np.empty((count, 2, 3, len(start[0])))
+    for row, (e0, e1, f0, f1) in enumerate(((e00, e01, f00, f01), (e10, e11, f10, f11))):
+        current = f0[level]
+        maps[:, row, 0] = e0[level] + current * more
+        maps[:, row, 1] = e1[level]
+        maps[:, row, 2] = current * cool + (f1 * taken)[level]
+        if np.any(np.abs(beyond) > 1e-3):
+            maps[:, row, 2] += (f1 * one.loss)[level] * beyond
+    if anchors is not None:
+        # The last reading before the step stands for the place, whatever the model says.
+        anew = np.r_[False, drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])]
+        maps[anew, :, -1] += maps[anew, :, place] * anchors[:-1][anew, None, None]
+        maps[anew, :, place] = 0.0
+    path, end = _follow(maps, np.array(start), place)
+    return path, end[0], end[1]
+
+
+def _follow(maps: Array, state: Array, place: int) -> tuple[Array, Array]:
+    """Apply ``maps``, shape (n, 2, 3, m), one after the other to ``state``, shape (2, m), and a 1;
+    return one of the two values all along, shape (n + 1, m), and the last state.
+
+    Maps are chained within blocks, all blocks side by side: n steps take 2√n rounds of numpy.
+    """
+    count, size, _, sets = maps.shape
+    length = int(np.ceil(np.sqrt(count)))
+    blocks = -(-count // length)
+    chained = np.empty((blocks * length, size, size + 1, sets))
+    chained[:count] = maps
+    chained[count:] = np.eye(size, size + 1)[:, :, None]
+    chained = chained.reshape(blocks, length, size, size + 1, sets)
+    for k in range(1, length):
+        own, before = chained[:, k], chained[:, k - 1]
+        product = own[:, :, :1] * before[:, None, 0]
+        for j in range(1, size):
+            product += own[:, :, j : j + 1] * before[:, None, j]
+        product[:, :, -1] += own[:, :, -1]
+        chained[:, k] = product
+    starts = np.empty((blocks + 1, size, sets))
+    starts[0] = state
+    for k in range(blocks):
+        last = chained[k, -1]
+        starts[k + 1] = sum(last[:, j] * starts[k, j] for j in range(size)) + last[:, -1]
+    wanted = chained[:, :, place]
+    path = sum(wanted[:, :, j] * starts[:-1, None, j] for j in range(size)) + wanted[:, :, -1]
+    whole = np.concatenate([state[place : place + 1], path.reshape(-1, sets)[:count]])
+    return whole, starts[-1]
+
+
+def steady_path(
+    rates: Rates, current: float, air: Array, speed: float, start: tuple[Array, Array],
+    times: Array, easier: Array | float = 1.0,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Return part and case at ``times`` (k,) s under a constant ``current`` (A), shape (k, m) each.
+
+    ``air`` (m,) is what the case would settle at unheated; ``easier`` multiplies the loss to it.
+    """
+    heating = rates.square * current**2 + rates.linear * abs(current)
+    loss = rates.air * (1 + rates.stream * speed**STREAM) * easier
+    inner, back = rates.inner, rates.ratio * rates.inner
+    own = inner - heating * rates.rise  # below 0 the resistance rises faster than heat leaves
+    middle, half = -(own + back + loss) / 2, (back + loss - own) / 2
+    root = np.sqrt(half**2 + inner * back)
+    whole = own * (back + loss) - inner * back
+    whole = np.where(np.abs(whole) < 1e-12, 1e-12, whole)
+    first = heating * (1 - 20 * rates.rise) + rates.idle
+    second = rates.rolling * speed**IRON + loss * air
+    part = ((back + loss) * first + inner * second) / whole
+    case = (back * first + own * second) / whole
+    far, near = start[0] - part, start[1] - case
+    # A rate above 0 is a runaway; what passes 1000 K is past any limit.
+    slow = np.exp(np.minimum((middle + root) * times[:, None], 50.0))
+    fast = np.exp(np.minimum((middle - root) * times[:, None], 50.0))
+    even, odd = (slow + fast) / 2, (slow - fast) / (2 * root)
+    return (
+        part + (even + odd * half) * far + odd * inner * near,
+        case + odd * back * far + (even - odd * half) * near,
+    )

@@ -1,0 +1,240 @@
+"""Every motor and controller with a temperature: its model, and its times to its limit."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sagline_logger.format import BoardFile, derive_limits, weakest
+
+from ...load.ride import Ride
+from ..demand import STANDING
+from ..electric import present
+from ..parts import Squares
+from ..series import Series, column
+from ..speed import Unknown, vehicle_speed
+from ..summary import words
+from .drive import grid
+from .fit import CASE, STAGE, WINDING, AirDoubt, Plausible, ThermalFit, fit
+from .times import HORIZON, Settling, TimeToLimit, settling, time_to_limit
+
+LEAST_TIME = 60.0
+"""s of temperature readings below which no model is fitted (our choice)."""
+
+LEAST_RISE = 4.0
+"""K that a part must have warmed or cooled by: four steps of a whole-degree sensor (our choice)."""
+
+VAGUE = 6.0
+"""Ratio of the interval's ends above which the ride was too short or gentle (our choice): the told
+time is safe all the same, but a builder would wait for most of it in vain."""
+
+WORTH = 180.0
+"""s that a told time must have where the interval has no end (our choice)."""
+
+FARTHEST = 4.0
+"""Times the temperature span seen that a limit may lie above the air (our choice)."""
+
+HARDEST = 60.0
+"""s of the ride's hardest stretch, whose RMS current is used where the board states no other."""
+
+MEASURED = AirDoubt(0.0, 3.0)
+"""K: two thermometers and what the sun adds (our choice)."""
+
+COLD, ALIKE = AirDoubt(-0.5, 2.5), 3.0
+"""Where no air was measured but all first readings lie within :data:`ALIKE` K of each other, the
+machine had stood long and they are the air's (our choice)."""
+
+WARM = AirDoubt(-4.0, 7.0)
+"""Otherwise the lowest reading is above the air by nobody knows how much (our choice)."""
+
+
+@dataclass(frozen=True)
+class PartHeat:
+    """One motor or controller.
+
+    ``limit`` in °C and ``current`` in A (with where each came from) are what the times refer to,
+    in ``air`` °C at ``speed`` m/s.  ``cold`` starts with everything at air temperature, ``now``
+    at the end of the ride.  A motor's limit is its winding's: ``sensor`` is "winding", "case" or,
+    where the board file does not say, empty.  ``reason`` says why a time is missing; the models of
+    the places where the sensor may sit are there all the same.
+    """
+
+    part: str
+    key: str
+    evidence: tuple[tuple[float, float], ...]
+    reason: str = ""
+    models: tuple[ThermalFit, ...] = ()
+    sensor: str = ""
+    limit: float | None = None
+    current: float | None = None
+    current_source: str = ""
+    air: float = 20.0
+    air_source: str = ""
+    speed: float = 0.0
+    cold: TimeToLimit | None = None
+    now: TimeToLimit | None = None
+    settles: Settling | None = None
+
+    @property
+    def motor(self) -> bool:
+        """Whether it is a motor."""
+        return self.key.startswith("motor")
+
+
+def part_heats(
+    ride: Ride, board: BoardFile | None = None, current: float | None = None,
+    limit: float | None = None,
+) -> tuple[PartHeat, ...]:  # fmt: skip
+    """Fit every motor and controller that has a temperature.
+
+    ``current`` (A) and ``limit`` (°C) replace what the board file states.
+    """
+    keys = [
+        key for kind in ("motor", "controller") for key, _ in present(ride, f"{kind}_temperature")
+    ]
+    return tuple(part_heat(ride, board, key, current, limit) for key in keys)
+
+
+def part_heat(
+    ride: Ride, board: BoardFile | None, key: str, current: float | None = None,
+    limit: float | None = None,
+) -> PartHeat:  # fmt: skip
+    """Fit the part whose temperature is in column ``key``; see :func:`part_heats`."""
+    stream, temperature = ride.find(key), column(ride, key)
+    if stream is None or temperature is None:
+        return PartHeat(key, key, (), "it has no readings")
+    kind, index = key.partition("_")[0], stream.channels[key].index or 1
+    part = words(ride, key).replace(" temperature", "")
+    start, end = float(temperature.time[0]), float(temperature.time[-1])
+    known = PartHeat(part, key, ((start, end),))
+    flow = column(ride, f"motor_current_{index}") or column(ride, "motor_current")
+    if flow is None:
+        return replace(known, reason="it needs the channel motor_current")
+    if end - start < LEAST_TIME:
+        return replace(
+            known, reason=f"the ride was too short to tell: {end - start:.0f} s of "
+            f"temperatures, at least {LEAST_TIME:.0f} s are needed",
+        )  # fmt: skip
+    found = vehicle_speed(ride, board)
+    speed = None if isinstance(found, Unknown) else found.series
+    outside = column(ride, "ambient_temperature")
+    guess, doubt = _unmeasured_air(ride, temperature)
+    drive, seen, readings = grid(flow, speed, outside, temperature, guess)
+    rise = float(np.nanmax(seen) - np.nanmin(seen))
+    if rise < LEAST_RISE:
+        return replace(
+            known, reason="the ride was too short or too gentle to tell: it changed by "
+            f"only {rise:.1f} K, at least {LEAST_RISE:.0f} K are needed",
+        )  # fmt: skip
+    if outside is not None:
+        doubt = MEASURED
+    sensor = _sensor(board, index) if kind == "motor" else ""
+    models = tuple(fit(drive, seen, readings, one, doubt) for one in _places(kind, sensor))
+    moving = drive.speed[drive.speed > STANDING]
+    from_board = limit if limit is not None else _limit(board, f"{kind}_temperature", index)
+    chosen, source = (current, "chosen") if current is not None else _current(ride, board, index)
+    known = replace(
+        known, models=models, sensor=sensor, limit=from_board, current=chosen,
+        current_source=source, air=float(np.mean(drive.air)),
+        air_source="measured" if outside is not None
+        else "not measured: the lowest first reading of the machine's thermometers",
+        speed=float(np.mean(moving)) if len(moving) else 0.0,
+    )  # fmt: skip
+    if from_board is None:
+        return replace(
+            known, reason=f"it needs a temperature_limit of the {kind} in the board file"
+        )
+    if chosen is None:
+        return replace(known, reason="it needs a current to judge by")
+    return _timed(known, chosen, from_board, rise)
+
+
+def _timed(part: PartHeat, current: float, limit: float, rise: float) -> PartHeat:
+    """Return the part with its times, or the reason why they say too little."""
+    air, speed = part.air, part.speed
+    cold, now = (
+        _either([time_to_limit(m, current, limit, air, speed, cold=way) for m in part.models])
+        for way in (True, False)
+    )
+    ends = [settling(m, current, limit, air, speed) for m in part.models]
+    settles = Settling(
+        float(np.mean([s.likely for s in ends])), min(s.low for s in ends),
+        max(s.high for s in ends),
+    )  # fmt: skip
+    part = replace(part, cold=cold, now=now, settles=settles)
+    if limit - air > FARTHEST * rise:
+        return replace(
+            part, reason=f"the ride was too gentle to tell: it changed by only {rise:.1f} K, and "
+            f"the limit is {limit - air:.0f} K above the air",
+        )  # fmt: skip
+    if cold.below and now.below:
+        return part
+    wide = cold.high > VAGUE * cold.low if np.isfinite(cold.high) else cold.low < WORTH
+    if wide:
+        return replace(
+            part, reason="the ride was too short or too gentle to tell: from cold anything from "
+            f"{long(cold.low)} to {long(cold.high)} would fit what was measured",
+        )  # fmt: skip
+    return part
+
+
+def _either(times: list[TimeToLimit]) -> TimeToLimit:
+    """Return what holds wherever the sensor sits: from the soonest to the latest."""
+    low, high = min(t.low for t in times), max(t.high for t in times)
+    return TimeToLimit(
+        min(t.seconds for t in times), float(np.mean([t.likely for t in times])), low, high
+    )
+
+
+def _unmeasured_air(ride: Ride, temperature: Series) -> tuple[float, AirDoubt]:
+    """Return the air in °C as the machine's own thermometers have it at first, and its doubt."""
+    firsts = [
+        float(np.median(series.value[:5]))
+        for kind in ("motor", "controller", "battery")
+        for _, series in present(ride, f"{kind}_temperature")
+    ] or [float(np.median(temperature.value[:5]))]
+    lowest = min(firsts)
+    alike = len(firsts) > 1 and max(firsts) - lowest <= ALIKE
+    return lowest, COLD if alike else WARM
+
+
+def _places(kind: str, sensor: str) -> tuple[Plausible, ...]:
+    """Return the models to try: a motor's sensor may sit on its winding or its case."""
+    if kind == "controller":
+        return (STAGE,)
+    return {"winding": (WINDING,), "case": (CASE,)}.get(sensor, (WINDING, CASE))
+
+
+def _sensor(board: BoardFile | None, index: int) -> str:
+    """Return where the board file says that motor ``index``'s sensor sits, else nothing."""
+    motors = [m for m in board.motors for _ in range(m.count)] if board is not None else []
+    return (motors[index - 1].temperature_sensor or "") if index <= len(motors) else ""
+
+
+def _limit(board: BoardFile | None, channel: str, index: int) -> float | None:
+    limits = weakest(derive_limits(board), channel, index) if board is not None else ()
+    return next((x.value for x in limits if (x.kind, x.direction) == ("limit", "above")), None)
+
+
+def _current(ride: Ride, board: BoardFile | None, index: int) -> tuple[float | None, str]:
+    """Return the current in A to judge by: rated, else the hardest stretch of the ride."""
+    if board is not None:
+        limits = weakest(derive_limits(board), "motor_current", index)
+        for kind in ("limit", "setting"):
+            for found in limits:
+                if found.kind == kind and found.direction == "above":
+                    return found.value, found.arithmetic.partition(": ")[2]
+    flow = column(ride, f"motor_current_{index}") or column(ride, "motor_current")
+    if flow is None:
+        return None, ""
+    hardest = Squares(flow).hardest(HARDEST)
+    if hardest is None:
+        return None, ""
+    return hardest[1], f"RMS of this ride's hardest {HARDEST:g} s"
+
+
+def long(seconds: float) -> str:
+    """Return a length of time in words: ``48 s``, ``4 min 10 s``, ``more than an hour``."""
+    if not np.isfinite(seconds) or seconds > HORIZON:
+        return "more than an hour"
+    whole = round(seconds)
+    return f"{whole} s" if whole < 100 else f"{whole // 60} min {whole % 60} s"

@@ -1,0 +1,202 @@
+"""Rides of the heat models as the analyser reads them, each with the true times to its limit."""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagline_analyser.findings.heat import PartHeat, part_heat
+from sagline_analyser.load.ride import Ride
+from sagline_logger.format import BoardFile, read_board_file
+from support.rides import channel, make_ride, make_stream
+from trust import heat_models
+from trust.heat_models import STEP, Array, Duty, Network
+
+HOUR = 3600.0
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A row of the bench: ``makers`` of parts, the ride's minutes, where the sensor sits, what the
+    board file says of it, and how many minutes were ridden just before (a warm start)."""
+
+    name: str
+    makers: tuple[Callable[[np.random.Generator, str], Network], ...]
+    minutes: tuple[float, float]
+    places: tuple[str, ...] = ("winding",)
+    stated: str = ""
+    before: tuple[float, float] | None = None
+    motor: bool = True
+
+
+@dataclass(frozen=True)
+class HeatCase:
+    """One part's ride and what is true of it: s to the limit of what is hot, from cold and from
+    the end of the ride, infinite where not within an hour; ``hottest`` °C of the hour from cold."""
+
+    kind: str
+    seed: int
+    found: PartHeat
+    cold: float
+    now: float
+    hottest: float
+
+
+@dataclass(frozen=True)
+class _Made:
+    seed: int
+    part: Network
+    duty: Duty
+    ride: Ride
+    board: BoardFile
+    key: str
+    end: Array
+
+
+MOTORS = (heat_models.hub, heat_models.inrunner)
+KINDS = (
+    Kind("winding, cold, 5–30 min", MOTORS, (5, 30), stated="winding"),
+    Kind("winding, warm, 5–30 min", MOTORS, (5, 30), stated="winding", before=(5, 40)),
+    Kind("winding, 45–120 min", MOTORS, (45, 120), stated="winding"),
+    Kind("winding, unstated", MOTORS, (5, 60)),
+    Kind("case or tooth, stated", MOTORS, (8, 60), ("case", "tooth"), "case"),
+    Kind("case or tooth, warm, stated", MOTORS, (8, 60), ("case", "tooth"), "case", (5, 40)),
+    Kind("case or tooth, unstated", MOTORS, (8, 60), ("case", "tooth")),
+    Kind("controller", (heat_models.stage,), (5, 60), motor=False),
+    Kind("controller, warm", (heat_models.stage,), (5, 60), before=(5, 40), motor=False),
+)
+FRESH = (
+    Kind("open motor, winding", (heat_models.open_outrunner,), (5, 120), stated="winding"),
+    Kind("open motor, winding, warm", (heat_models.open_outrunner,), (5, 120), stated="winding",
+         before=(5, 40)),
+    Kind("open motor, case, stated", (heat_models.open_outrunner,), (8, 90), ("case", "tooth"),
+         "case"),
+    Kind("open motor, unstated", (heat_models.open_outrunner,), (8, 90),
+         ("winding", "case", "tooth")),
+)  # fmt: skip
+"""Machines whose models took no part in choosing any constant of the analyser."""
+
+BATCH = 25
+"""Cases that are integrated side by side."""
+
+
+def heat_cases(kind: Kind, cases: int, seed: int) -> Iterator[HeatCase]:
+    """Make rides of one kind and let the analyser judge them."""
+    for first in range(seed, seed + cases, BATCH):
+        made = _make(kind, range(first, min(first + BATCH, seed + cases)))
+        found = [part_heat(one.ride, one.board, one.key) for one in made]
+        yield from _true(kind, made, found)
+
+
+def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
+    chances = [np.random.default_rng([seed, len(kind.name), ord(kind.name[-1])]) for seed in seeds]
+    plans = [_plan(kind, chance) for chance in chances]
+    parts = [plan[0] for plan in plans]
+    _, _, ends = heat_models.simulate(
+        parts, [plan[1] for plan in plans], [np.full(5, plan[2].air) for plan in plans]
+    )
+    seen, _, ends = heat_models.simulate(parts, [plan[2] for plan in plans], ends)
+    # The hour at the rated current tells which limits there are to choose from.
+    hours = [_steady(plan[3], plan[2], float(np.mean(plan[2].speed[plan[2].speed > 0.3])))
+             for plan in plans]  # fmt: skip
+    _, hot, _ = heat_models.simulate(parts, hours, [np.full(5, plan[2].air) for plan in plans])
+    made = []
+    for seed, chance, plan, sensed, path, end in zip(
+        seeds, chances, plans, seen, hot, ends, strict=True
+    ):
+        part, _, duty, rated = plan
+        limit = _limit(chance, path, duty.air, float(part.hot @ end[: len(part.hot)]))
+        made.append(
+            _Made(seed, part, duty, _ride(part, duty, sensed, chance, kind.motor),
+                  _board(kind, rated, limit), f"{_name(kind)}_temperature_1", end)
+        )  # fmt: skip
+    return made
+
+
+def _name(kind: Kind) -> str:
+    return "motor" if kind.motor else "controller"
+
+
+def _plan(kind: Kind, chance: np.random.Generator) -> tuple[Network, Duty, Duty, float]:
+    air = float(chance.uniform(2, 36))
+    hard = heat_models._draw(chance, 8, 40)
+    minutes = heat_models._draw(chance, *kind.minutes)
+    duty = heat_models.ride_duty(chance, 60 * minutes, air, hard)
+    before = 60 * chance.uniform(*kind.before) if kind.before else 2 * STEP
+    earlier = heat_models.ride_duty(chance, before, air, hard * chance.uniform(0.8, 1.3))
+    if kind.before:  # and a stop of some minutes between the two
+        rest = np.zeros(int(chance.uniform(0, 600) / STEP))
+        earlier = Duty(np.r_[earlier.current, rest], np.r_[earlier.speed, rest], air)
+    part = kind.makers[int(chance.integers(len(kind.makers)))](
+        chance, kind.places[int(chance.integers(len(kind.places)))]
+    )
+    rise, iron = chance.uniform(20, 65), chance.uniform(0.05, 0.35) if kind.motor else 0.0
+    part = heat_models.scaled(part, duty, rise if kind.motor else 0.6 * rise, iron)
+    rms = float(np.sqrt(np.mean(duty.current**2)))
+    return part, earlier, duty, float(np.round(rms * heat_models._draw(chance, 0.8, 1.9), 1))
+
+
+def _steady(current: float, like: Duty, speed: float, air: float | None = None) -> Duty:
+    ones = np.ones(int(HOUR / STEP))
+    return Duty(current * ones, speed * ones, like.air if air is None else air)
+
+
+def _limit(chance: np.random.Generator, path: Array, air: float, end: float) -> float:
+    """Choose a limit that is reached at some time of the hour, or never by some kelvins; mostly
+    one that the ride did not end above."""
+    if chance.random() < 0.2:
+        limit = float(path.max()) + heat_models._draw(chance, 2, 40)
+    else:
+        limit = float(path[int(heat_models._draw(chance, 60, 3000) / STEP)])
+    if limit < end + 3 and chance.random() < 0.7:
+        limit = end + chance.uniform(4, 40)
+    return float(np.round(min(max(limit, air + 15), 300)))
+
+
+def _board(kind: Kind, rated: float, limit: float) -> BoardFile:
+    sensor = f'temperature_sensor = "{kind.stated}"\n' if kind.stated else ""
+    own = f"rated_current = {rated}\n{sensor}" if kind.motor else f"continuous_current = {rated}\n"
+    return read_board_file(
+        f'name = "bench"\n[[{_name(kind)}s]]\ntemperature_limit = {limit:g}\n{own}', "board.toml"
+    )
+
+
+def _ride(part: Network, duty: Duty, seen: Array, chance: np.random.Generator, motor: bool) -> Ride:
+    time = np.arange(len(seen)) * STEP
+    readings = heat_models.sensor(part, seen, chance, 1.0)
+    count = len(time)
+    name = "motor_temperature" if motor else "controller_temperature"
+    return make_ride(
+        make_stream("fast", time, {
+            channel("motor_current", "A", 1, exponent=-2): duty.current
+            + chance.normal(0, 0.3, count),
+            channel("speed", "m/s"): np.maximum(duty.speed + chance.normal(0, 0.05, count), 0),
+        }),
+        make_stream("slow", time[::2], {
+            channel(name, "°C", 1, exponent=0): readings[::2],
+            channel("ambient_temperature", "°C", exponent=-1):
+                duty.air + chance.normal(0, 0.2) + chance.normal(0, 0.1, count)[::2],
+        }),
+    )  # fmt: skip
+
+
+def _true(kind: Kind, made: Sequence[_Made], found: Sequence[PartHeat]) -> Iterator[HeatCase]:
+    judged = [(one, own) for one, own in zip(made, found, strict=True) if own.limit is not None]
+    if not judged:
+        return
+    duties = [_steady(own.current or 0.0, one.duty, own.speed, own.air) for one, own in judged]
+    parts = [one.part for one, _ in judged]
+    cold = heat_models.simulate(parts, duties, [np.full(5, d.air) for d in duties])[1]
+    now = heat_models.simulate(parts, duties, [one.end for one, _ in judged])[1]
+    for (one, own), first, then in zip(judged, cold, now, strict=True):
+        assert own.limit is not None
+        yield HeatCase(
+            kind.name, one.seed, own, _reached(first, own.limit), _reached(then, own.limit),
+            float(first.max()),
+        )  # fmt: skip
+
+
+def _reached(path: Array, limit: float) -> float:
+    over = np.flatnonzero(path >= limit)
+    return float(over[0] * STEP) if len(over) else math.inf
