@@ -21,13 +21,16 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .answer import Answer, Figure
 from .demand import Drive, Pull, drives, find_pulls, samples_of
-from .derating import follow_moved_limits
+from .derating import follow_moved_limits, why_lowered
 from .plateau import smooth
 from .series import Array, Flags
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
 
 HARD = 0.9
 """Throttle, as a share of its travel, from which demand counts as hard (our choice)."""
+
+OPEN = 0.85
+"""Throttle below which it is itself the reason for what no limit explains (our choice)."""
 
 SHORT = 0.12
 """s over which a flicker between two causes is settled by the majority (our choice)."""
@@ -148,7 +151,14 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
     found = drives(ride, board)
     if isinstance(found, str):
         return HeldBack(reason=found)
-    motors = tuple(_attribute(drive) for drive in found)
+    told = [_attribute(drive) for drive in found]
+    begins = [start for _, start in told if start is not None]
+    if begins and len(begins) < len(told):  # all motors share the pack, and so its cut-back
+        told = [
+            _attribute(drive, max(begins)) if start is None else (motor, start)
+            for drive, (motor, start) in zip(found, told, strict=True)
+        ]
+    motors = tuple(motor for motor, _ in told)
     pulls = find_pulls(found[0], HARD)
     stated = of_drives(ride, board, found)
     hard_seconds = float(np.mean([np.sum(m.step[m.hard]) for m in motors]))
@@ -170,16 +180,24 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
 # -------------------------------------------------------------------- one motor, sample by sample
 
 
-def _attribute(drive: Drive) -> MotorCauses:
-    """Attribute each sample of one motor; what is not hard demand is attributed as well."""
+def _attribute(drive: Drive, elsewhere: float | None = None) -> tuple[MotorCauses, float | None]:
+    """Attribute each sample of one motor; what is not hard demand is attributed as well.
+
+    Also returns the voltage at which a low-voltage cut begins; ``elsewhere`` is another motor's.
+    """
     cause, doubtful, near_motor = _touched(drive)
-    if drive.request is None and drive.throttle is not None:
-        # Without a rule from throttle to current, a half-open throttle is itself the reason.
-        cause[(cause == _UNKNOWN) & (drive.throttle < 0.98)] = _RIDER
+    asks = np.zeros(len(cause), bool)
+    if drive.curve is not None:
+        asks = np.abs(drive.curve - drive.current) < drive.request_tolerance
     if drive.throttle is not None:
         # The current follows a hand that moves, or a brake let go, only after a ramp.
-        cause[(cause == _UNKNOWN) & drive.ramping(RAMP)] = _RIDER
-    cause = _moved(drive, cause)
+        half = drive.throttle < OPEN
+        cause[(cause == _UNKNOWN) & (drive.ramping(RAMP) | (asks & half))] = _RIDER
+        cause, begins = _moved(drive, cause, elsewhere)
+        # What no limit explains at a half-open throttle, the throttle does.
+        cause[(cause == _UNKNOWN) & (asks | half) & ~drive.full] = _RIDER
+    else:
+        cause, begins = _moved(drive, cause, elsewhere)
     cause = _settle(cause, drive.time, drive.step, drive.gap)
     levels = [
         Level(named, float(np.nanmax(limit.value)), unit, limit.source, limit.stated)
@@ -193,7 +211,7 @@ def _attribute(drive: Drive) -> MotorCauses:
     hard = drive.hard(HARD)
     return MotorCauses(
         drive.motor, drive.time, cause, hard, doubtful, drive.step, tuple(levels), near_motor
-    )
+    ), begins
 
 
 def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
@@ -220,6 +238,10 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
         if drive.request is not None:
             lacks = drive.request[part] - drive.current[part]
             slack[_RIDER] = lacks / drive.request_tolerance[part]
+            if drive.motor_limit is not None:
+                # All of the throttle asks for the limit itself: then it is the limit that decides.
+                same = drive.request[part] > 0.97 * drive.motor_limit.value[part]
+                slack[_RIDER, drive.full[part] & same] = np.inf
         slack[np.isnan(slack)] = np.inf
         touch = slack < 1.0
         nearest = np.argmin(np.abs(slack) + np.where(touch, 0.0, 1e9), axis=0)
@@ -229,18 +251,20 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
     return cause, doubtful, near_motor
 
 
-def _moved(drive: Drive, cause: Codes) -> Codes:
+def _moved(drive: Drive, cause: Codes, elsewhere: float | None) -> tuple[Codes, float | None]:
     """Tell heat from low voltage wherever a limit was lower than at its highest."""
     cause = cause.copy()
     for code, limit in ((_MOTOR, drive.motor_limit), (_BATTERY, drive.battery_limit)):
         if limit is not None and limit.source == "in force":
             lowered = (cause == code) & (limit.value < LOWERED * np.nanmax(limit.value))
             cause[lowered] = _HEAT if code == _MOTOR else _LOW
+            if code == _MOTOR:
+                cause[why_lowered(drive, limit.value, lowered) & lowered] = _LOW
     unknown = cause == _UNKNOWN
-    heat, low = follow_moved_limits(drive, unknown, cause == _BATTERY)
+    heat, low, begins = follow_moved_limits(drive, unknown, cause == _BATTERY, elsewhere)
     cause[heat] = _HEAT
     cause[low] = _LOW
-    return cause
+    return cause, begins
 
 
 def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:

@@ -28,9 +28,15 @@ WIDE = 0.03
 MOVED = 0.12
 """Share by which the other quantity must have moved meanwhile (our choice)."""
 
+REACH = 0.12
+"""Share to either side of a stated value within which its level is expected (our choice)."""
+
 LEANS = 0.06
 """Share per share by which a quantity may follow the other and still count as held (our choice):
 one that slides while the other goes is on its way, as where a cut-back follows the voltage."""
+
+OVER = 0.15
+"""Time above a level, as a share of that at it, which an overshoot may take (our choice)."""
 
 GRAIN = 0.0025
 """Step of the levels tried, as a share (our choice)."""
@@ -69,19 +75,27 @@ def smooth(time: Array, value: Array, gap: Flags, window: float = SMOOTH) -> Arr
     return np.where(known, (sums[high] - sums[low]) / np.maximum(high - low, 1), np.nan)
 
 
+def resolution(value: Array) -> float:
+    """Return the step of which the readings are made, 0 where there are fewer than two values."""
+    apart = np.diff(np.unique(value[np.isfinite(value)]))
+    apart = apart[apart > 1e-9]
+    return float(apart.min()) if len(apart) else 0.0
+
+
 def find_plateau(
     time: Array, gap: Flags, step: Array, value: Array, other: Array | None, where: Flags,
-    near: float | None = None, reach: float = 0.12,
+    near: float | None = None, grain: float = 0.0,
 ) -> Plateau | None:  # fmt: skip
     """Return the highest level at which ``value`` was held ``where`` while ``other`` moved.
 
     Arrays are of shape (n,) on ``time`` (s); ``step`` is the s each sample stands for; ``value``
-    is smoothed already.  With ``near`` only levels within ``reach`` (a share) of it are looked at,
-    and there a held level counts even if nothing else moved: the level is expected.
+    is smoothed already, of readings in steps of ``grain``.  With ``near`` only levels within
+    :data:`REACH` of it are looked at, and there a held level counts even if nothing else moved:
+    the level is expected.
     """
     inside = where & np.isfinite(value) & (value > 0)
     if near is not None:
-        inside &= np.abs(value / near - 1) < reach + WIDE
+        inside &= np.abs(value / near - 1) < REACH + WIDE
     if np.sum(step[inside]) < HELD:
         return None
     log = np.log(value[inside])
@@ -94,9 +108,9 @@ def find_plateau(
     dense = np.convolve(whole, np.ones(width), "same")
     for at in _peaks(dense):
         level = float(np.exp((edges[at] + edges[at + 1]) / 2))
-        if near is not None and abs(level / near - 1) > reach:
+        if near is not None and abs(level / near - 1) > REACH:
             continue
-        found = _judge(time, gap, step, value, other, inside, level, near is not None)
+        found = _judge(time, gap, step, value, other, inside, level, grain, near is not None)
         if found is not None:
             return found
     return None
@@ -115,9 +129,10 @@ def _peaks(dense: Array) -> list[int]:
 
 def _judge(
     time: Array, gap: Flags, step: Array, value: Array, other: Array | None, inside: Flags,
-    level: float, expected: bool,
+    level: float, grain: float, expected: bool,
 ) -> Plateau | None:  # fmt: skip
-    band = NARROW
+    narrow = max(NARROW, 0.6 * grain / level)
+    band = narrow
     for _ in range(2):
         close = inside & (np.abs(value / level - 1) < band)
         if not close.any():
@@ -125,7 +140,7 @@ def _judge(
         level = float(np.median(value[close]))
         off = np.abs(value[close] / level - 1)
         spread = 1.48 * float(np.median(off))
-        band = float(np.clip(2.5 * spread, NARROW, WIDE))
+        band = float(np.clip(2.5 * spread, narrow, max(narrow, WIDE)))
     close = inside & (np.abs(value / level - 1) < band)
     spans = _spans(time, gap, close)
     if not spans:
@@ -134,9 +149,8 @@ def _judge(
     for first, last in spans:
         held[first : last + 1] = True
     seconds = float(np.sum(step[held]))
-    # Time just above the level: a quantity that passes through has as much there as here.
-    above = inside & (value > level * (1 + band)) & (value < level * (1 + 3 * band))
-    if np.sum(step[above]) > 0.5 * seconds:
+    # A limit is passed by an overshoot at most; what was lowered for a while is no limit.
+    if np.sum(step[inside & (value > level * (1 + 2 * band))]) > OVER * seconds:
         return None
     moved, leans = 0.0, 0.0
     if other is not None:

@@ -13,7 +13,7 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .demand import AGREES, Drive, LimitLine, drives, stated_settings
+from .demand import Drive, LimitLine, drives, stated_settings
 from .fault_scene import between
 from .plateau import HELD
 from .series import Array
@@ -58,7 +58,7 @@ class SettingInForce:
 def settings_in_force(
     ride: Ride, board: BoardFile | None, start: float | None = None, end: float | None = None
 ) -> tuple[SettingInForce, ...]:
-    """Return every stated limit with what the ride, or its part ``start`` to ``end`` s, shows of it.
+    """Return every stated limit with what the ride, or its part ``start`` to ``end`` s, shows.
 
     Those of the motor current, the battery current and the duty cycle are looked for, once for
     each motor; with none stated, or no motor current measured, the result is empty.
@@ -126,10 +126,10 @@ def _hold(
             f"was not in force: the board itself reported {_number(top, unit)}", top, True, spans,
         )  # fmt: skip
     held = None if line is None else line.held
-    if held is not None:
+    if line is not None and held is not None:
         off = held.level / stated - 1
         seen = f"held at {_number(held.level, unit)} for {held.seconds:.1f} s"
-        if abs(off) <= AGREES:
+        if line.source == "setting":
             return result(Shows.YES, f"shows: {seen}", held.level, False, held.spans)
         if held.seconds >= SURE or len(held.spans) > 1:
             way = "below" if off < 0 else "above"
