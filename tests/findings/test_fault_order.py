@@ -288,6 +288,17 @@ def test_a_pack_pulled_low_by_load_is_not_called_empty_nor_an_empty_one_sagging(
     assert likelihood(told(empty()), "sag") != "likely"
 
 
+def test_a_temperature_that_jumps_is_its_sensors_doubt() -> None:
+    """23 °C to 180 °C in half a second is no heating (common practice, no source)."""
+    script = Script()
+    script.q["motor_temperature"][script.after(-1.0)] = 180.0
+    script.cut()
+    story = told(script.ride(events=fault("drive cut")))
+    hot = next(c for c in story.causes if c.key == "motor_hot")
+    assert hot.likelihood == "unlikely"
+    assert any("sensor or its lead is in doubt" in line for line in hot.evidence_against)
+
+
 def test_lost_link_with_restart_is_not_called_radio() -> None:
     ride = Script().ride(
         lambda t: (t < AT) | (t > AT + 4), link_gaps=link_lost(AT + 4.0),

@@ -9,6 +9,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .electric import battery_current, pack_voltage, present
+from .plateau import HELD, Plateau, find_plateau, resolution, smooth
 from .series import Array, Flags, Series, column, interpolate, steps
 from .speed import Unknown, vehicle_speed
 
@@ -21,8 +22,15 @@ LAUNCH_LONGEST = 10.0
 PULL_SHORTEST = 1.0
 """s of hard demand that make a pull (our choice)."""
 
-HELD = 0.3
-"""s without a break for which a quantity must stay at a level to count as held (our choice)."""
+AGREES = 0.03
+"""Share within which a level seen is the setting's own: sensors and controllers differ by as much
+(common practice, no source)."""
+
+BIN = 0.02
+"""Share of the throttle's travel over which its curve is taken as level (our choice)."""
+
+FULL = 0.97
+"""Share of the ride's widest throttle from which it counts as full (our choice)."""
 
 VOLTAGE_WINDOW = 0.5
 """s over which pack voltage is averaged before it is held against a cutback (our choice)."""
@@ -31,11 +39,18 @@ VOLTAGE_WINDOW = 0.5
 @dataclass(frozen=True)
 class LimitLine:
     """A limit along the drive's time axis: ``value`` (n,), the noise ``tolerance`` within which a
-    reading touches it, both in the quantity's unit, and where it came from."""
+    reading touches it, both in the quantity's unit, and where it came from.
+
+    ``stated`` is what the settings say, ``held`` how the quantity was held at a level, if it was,
+    and ``reported`` the most that the board said was in force.
+    """
 
     value: Array
     tolerance: float
     source: str
+    stated: float | None = None
+    held: Plateau | None = None
+    reported: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -53,8 +68,10 @@ class Drive:
 
     ``step`` is the s each sample stands for.  ``current`` is the motor current and ``battery``
     this controller's battery current, both in A; ``voltage`` is the smoothed pack voltage in V.
-    ``request`` in A is what this throttle asks for, where the ride shows a fixed rule for it.
-    ``cutback`` holds the pack voltages (V) at which a cut begins and ends, if stated.
+    ``request`` in A is what this throttle asks for, where the ride shows a fixed rule for it;
+    ``curve`` is the same as read off at some throttles only, NaN at the others.
+    ``cutback`` holds the pack voltages (V) at which a cut begins and ends, if stated.  ``full``
+    tells where the throttle was as wide as it ever got.
     """
 
     motor: int
@@ -73,9 +90,11 @@ class Drive:
     battery_limit: LimitLine | None
     duty_limit: LimitLine | None
     request: Array | None
+    curve: Array | None
     request_tolerance: Array
     cutback: tuple[float, float] | None
     standing: float
+    full: Flags
 
     def hard(self, share: float) -> Flags:
         """Return where demand is hard: throttle at ``share`` of its travel or more, or a launch.
@@ -198,17 +217,16 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Dri
         for name in ("motor_temperature", "controller_temperature")
         if (values := on(name)) is not None
     )
-    hard = current > 0 if throttle is None else throttle >= 0.9
-    setting = _settings(ride, board)
-    duty_limit = _line(duty, None, setting("duty_limit"), hard, series, 0.003, 0.85)
-    free = hard if duty_limit is None or duty is None else hard & ~_touches(duty, duty_limit)
-    motor_limit = _line(
-        current, on("motor_current_limit"), setting("motor_current_limit"), free, series, 0.01
+    full = full_throttle(throttle, current) & ~braking
+    setting = stated_settings(ride, board)
+    # Without current, as downhill, nothing holds the duty cycle.
+    line = _Lines(series, step, full & (current > 0.05 * np.max(current, initial=0.0)))
+    duty_limit = line.find(duty, current, None, setting("duty_limit"), 0.003, 0.85)
+    motor_limit = line.find(
+        current, duty, on("motor_current_limit"), setting("motor_current_limit"), 0.01
     )
-    if motor_limit is not None:
-        free = free & ~_touches(current, motor_limit)
-    battery_limit = _line(
-        battery, on("battery_current_limit"), setting("battery_current_limit"), free, series, 0.02
+    battery_limit = line.find(
+        battery, current, on("battery_current_limit"), setting("battery_current_limit"), 0.02
     )
     bound = np.zeros(len(time), bool)
     for value, limit in (
@@ -216,17 +234,30 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Dri
     ):  # fmt: skip
         if value is not None and limit is not None:
             bound |= _touches(value, limit)
-    request, request_tolerance = _request(throttle, current, np.where(bound, 0.0, step))
+    widest = 1.0 if throttle is None else float(np.nanquantile(throttle, 0.999))
+    free = ~bound & ~braking
+    request, curve, request_tolerance = _request(throttle, current, free, widest, time)
     start, end = setting("voltage_cutback_start"), setting("voltage_cutback_end")
     return Drive(
         motor, time, series.gap, step, current, throttle, braking, duty, battery, voltage, speed,
-        hot, motor_limit, battery_limit, duty_limit, request, request_tolerance,
+        hot, motor_limit, battery_limit, duty_limit, request, curve, request_tolerance,
         (start, end) if start is not None and end is not None and start > end else None,
-        standing,
+        standing, full,
     )  # fmt: skip
 
 
-def _settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | None]:
+def full_throttle(throttle: Array | None, current: Array) -> Flags:
+    """Return where the throttle is as wide as it ever gets; where current flows without one."""
+    if throttle is None:
+        return np.asarray(current > 0)
+    widest = float(np.nanquantile(throttle, 0.999)) if len(throttle) else 0.0
+    return np.asarray(throttle >= max(FULL * widest, 0.5))
+
+
+def stated_settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | None]:
+    """Return a function from a setting's name to its stated value, None where it is no number
+    above 0; what the log states comes before the board file."""
+
     def value_of(name: str) -> float | None:
         stated = ride.settings.get(name)
         if stated is None and board is not None:
@@ -240,30 +271,82 @@ def _settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | No
     return value_of
 
 
-def _line(
-    value: Array | None, in_force: Array | None, setting: float | None, where: Flags,
-    series: Series, relative: float, least: float = 0.0,
-) -> LimitLine | None:  # fmt: skip
-    """Return the limit of ``value``: in force, else as set, else as seen held ``where``.
+@dataclass
+class _Lines:
+    """Finds one motor's limits in turn; ``free`` is the full throttle that none explains yet."""
 
-    A setting that the ride passes for longer than :data:`HELD` is not the one that was in use.
-    """
-    if value is None:
-        return None
-    spread = 4 * noise(value)
-    if in_force is not None and np.isfinite(in_force).any():
-        top = float(np.nanmax(in_force))
-        return LimitLine(in_force, max(spread, relative * top), "in force")
-    if setting is not None:
-        tolerance = max(spread, relative * setting)
-        over = np.where(value > setting + 2 * tolerance, 1.0, 0.0)
-        step = steps(series)
-        if np.sum(step * over[1:] * over[:-1]) < HELD:
-            return LimitLine(np.broadcast_to(setting, len(value)), tolerance, "setting")
-    level = _held_level(value, where, series, spread, relative)
-    if level is None or level < least:
-        return None
-    return LimitLine(np.broadcast_to(level, len(value)), max(spread, relative * level), "seen held")
+    series: Series
+    step: Array
+    full: Flags
+
+    def __post_init__(self) -> None:
+        self.free = self.full
+
+    def find(
+        self, value: Array | None, other: Array | None, in_force: Array | None,
+        setting: float | None, relative: float, least: float = 0.0,
+    ) -> LimitLine | None:  # fmt: skip
+        """Return the limit of ``value``, and take what touches it out of ``free``.
+
+        The level is the one at which the ride shows it held while ``other`` moved; a setting, or a
+        limit that the board reports, only says where to look, since sensors and controllers differ
+        by some per cent.  A setting that was never reached is taken at its word, unless the ride
+        passes it for longer than :data:`HELD`.
+        """
+        if value is None:
+            return None
+        line = self._line(value, other, in_force, setting, relative, least)
+        if line is not None:
+            self.free = self.free & ~_touches(value, line)
+        return line
+
+    def _line(
+        self, value: Array, other: Array | None, in_force: Array | None,
+        setting: float | None, relative: float, least: float,
+    ) -> LimitLine | None:  # fmt: skip
+        time, gap = self.series.time, self.series.gap
+        even = smooth(time, value, gap)
+        grain = resolution(value)
+        noisy = max(4 * noise(value), 0.75 * grain)
+
+        def held(level: Array, near: float | None, grain: float) -> Plateau | None:
+            return find_plateau(time, gap, self.step, level, other, self.full, near, grain)
+
+        if in_force is not None and np.isfinite(in_force).any():
+            top = float(np.nanmax(in_force))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = np.where(in_force > 0.05 * top, even / in_force, np.nan)
+            at = held(share, None, grain / top)
+            if at is None or abs(at.level - 1) > 0.12:
+                at = held(share, 1.0, grain / top)
+            scale, spread = (1.0, 0.0) if at is None else (at.level, at.spread * top)
+            width = max(noisy, relative * top, 3 * spread)
+            return LimitLine(in_force * scale, width, "in force", setting, at, top)
+        at = held(even, None, grain)
+        if at is not None and at.level < least:
+            at = None
+        if at is None and setting is not None:
+            at = held(even, setting, grain)
+        if at is not None:
+            level = at.level
+            agrees = setting is not None and abs(level - setting) <= max(AGREES * setting, grain)
+            if agrees and setting is not None and abs(level - setting) <= grain:
+                level = setting  # the readings are no finer
+            width = max(min(max(3 * at.spread, relative * level), 0.05 * level), 0.75 * grain)
+            return LimitLine(
+                np.broadcast_to(level, len(value)), width, "setting" if agrees else "seen held",
+                setting, at,
+            )  # fmt: skip
+        if setting is not None:
+            width = max(noisy, relative * setting)
+            over = np.where(value > setting + 2 * width, 1.0, 0.0)
+            if np.sum(steps(self.series) * over[1:] * over[:-1]) < HELD:
+                return LimitLine(np.broadcast_to(setting, len(value)), width, "setting", setting)
+        top_held = _held_level(value, self.free, self.series, noisy, relative)
+        if top_held is None or top_held < least:
+            return None
+        width = max(noisy, relative * top_held)
+        return LimitLine(np.broadcast_to(top_held, len(value)), width, "seen held", setting)
 
 
 def _held_level(
@@ -354,29 +437,42 @@ def _smooth(series: Series, window: float) -> Series:
     return Series(series.time, (sums[here + 1] - sums[start]) / (here + 1 - start), series.gap)
 
 
-def _request(throttle: Array | None, current: Array, step: Array) -> tuple[Array | None, Array]:
+def _request(
+    throttle: Array | None, current: Array, free: Flags, full: float, time: Array
+) -> tuple[Array | None, Array | None, Array]:
     """Return the current in A that each throttle asks for, and its tolerance.
 
-    Taken as proportional to the throttle, if more than a quarter of the time ``step`` at part
-    throttle (without the samples that a limit binds) agrees on one ratio within 4 %; many
-    controllers work so, and the ride shows whether this one does.
+    ``free`` samples touch no limit.  The throttle's curve is read off in bins of :data:`BIN`, where
+    the throttle stood still and the current with it.  Where all of it over a third of the travel is
+    one ratio, that ratio holds for every throttle: the first array.  The second holds the curve as
+    read, NaN where no bin was; another limit may have shaped it.
     """
     if throttle is None:
-        return None, np.zeros(0)
-    part = (throttle > 0.1) & (throttle < 0.8) & (current > 1.0) & (step > 0)
-    if np.sum(step[part]) < 1.0:
-        return None, np.zeros(0)
-    ratio = np.log(current[part] / throttle[part])
-    weight = step[part]
-    bins = np.arange(ratio.min() - 0.02, ratio.max() + 0.04, 0.02)
-    counts, edges = np.histogram(ratio, bins, weights=weight)
-    near = np.convolve(counts, np.ones(4), "same")
-    at = int(np.argmax(near))
-    centre = float((edges[at] + edges[at + 1]) / 2)
-    inside = np.abs(ratio - centre) < 0.04
-    if np.sum(weight[inside]) < 0.25 * np.sum(weight):
-        return None, np.zeros(0)
-    slope = float(np.exp(np.median(ratio[inside])))
-    moving = np.abs(np.r_[0.0, np.diff(throttle)]) + np.abs(np.r_[np.diff(throttle), 0.0])
+        return None, None, np.zeros(0)
+    stirred = np.abs(np.diff(throttle, prepend=throttle[:1])) > 0.005
+    last = np.maximum.accumulate(np.where(stirred, time, -np.inf))
+    usable = free & (throttle > 0.1) & (throttle < FULL * full) & (current > 1.0)
+    usable &= time - last > HELD
+    known: list[tuple[float, float]] = []
+    number = np.where(np.isfinite(throttle), np.floor(throttle / BIN), -1.0).astype(int)
+    for one in np.unique(number[usable]):
+        at = np.flatnonzero(usable & (number == one))
+        if len(at) >= 5 and time[at[-1]] - time[at[0]] >= HELD:
+            middle = float(np.median(current[at]))
+            close = np.abs(current[at] / middle - 1) < 0.04
+            if np.mean(close) > 0.6:
+                known.append((float(np.median(throttle[at][close])), middle))
+    if not known:
+        return None, None, np.zeros(0)
+    x, y = np.array(known).T
+    moving = np.abs(np.diff(throttle, prepend=throttle[:1]))
+    moving += np.abs(np.diff(throttle, append=throttle[-1:]))
+    ratio = y / x
+    slope = float(np.median(ratio))
     tolerance = max(4 * noise(current), 0.015 * slope) + slope * moving
-    return slope * throttle, tolerance
+    straight = None
+    if np.ptp(x) > 0.3 and len(x) >= 4 and np.mean(np.abs(ratio / slope - 1) < 0.04) > 0.7:
+        straight = slope * throttle
+    after = np.clip(np.searchsorted(x, throttle), 1, len(x) - 1) if len(x) > 1 else 0
+    nearest = np.minimum(np.abs(throttle - x[after]), np.abs(throttle - x[after - 1]))
+    return straight, np.where(nearest <= BIN, np.interp(throttle, x, y), np.nan), tolerance

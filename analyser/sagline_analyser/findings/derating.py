@@ -5,7 +5,7 @@ temperature rises, and the battery current it allows falls as the pack voltage f
 taken as straight lines over the short range a ride covers and fitted to the currents in question.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -31,25 +31,49 @@ WORST = 9.0
 LINE_TOLERANCE = 0.04
 """Share of the limit within which a current lies on its line (our choice)."""
 
+SHOWS = 0.06
+"""Share of a cut-back over which the readings must go to show it (our choice)."""
+
+WIDEST_HEAT, WIDEST_CUT = 90.0, 0.4
+"""K, and the share of the voltage without any current, over which cut-backs reach at most
+(common practice, no source)."""
+
 Numbers = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True)
 class _Candidate:
-    """A line ``level`` + ``slope`` · x, its cost on each sample in question, and the cost of the
-    samples of the whole ride that lie above it, which a bound does not allow."""
+    """A line ``y`` = ``level`` + ``slope`` · ``x``, its cost on each sample in question, and the
+    cost of the samples of the whole ride that lie above it, which a bound does not allow."""
 
     level: float
     slope: float
+    x: Array
+    y: Array
+    width: float
     cost: Array
     over: float
 
+    def costs(self, at: Numbers) -> Array:
+        """Return how far the samples ``at`` lie off the line, in squared tolerances."""
+        return _costs(self.level, self.slope, self.x[at], self.y[at], self.width)
 
-def follow_moved_limits(drive: Drive, unknown: Flags, on_battery: Flags) -> tuple[Flags, Flags]:
-    """Return (heat, low voltage) flags among the samples that no fixed limit explains.
 
-    ``on_battery`` samples touch the full battery-current limit; those below the voltage at which
-    the cut begins count as low voltage as well.
+def _costs(level: float, slope: float, x: Array, y: Array, width: float) -> Array:
+    off = (y - level - slope * x) / width
+    return np.minimum(np.nan_to_num(off**2, nan=WORST), WORST)
+
+
+def follow_moved_limits(
+    drive: Drive, unknown: Flags, on_battery: Flags, elsewhere: float | None = None
+) -> tuple[Flags, Flags, float | None]:
+    """Return (heat, low voltage) flags among the samples that no fixed limit explains, and the
+    voltage in V at which a cut of the battery current begins, if one is stated or seen.
+
+    A cut-back is looked for at full throttle, where no hand can be the reason; what lies on the
+    lines found there follows them at any throttle.  ``on_battery`` samples touch the full
+    battery-current limit; those below the voltage at which the cut begins count as low voltage as
+    well.  ``elsewhere`` is that voltage as another motor of the same pack showed it.
     """
     asked = unknown & (drive.current > 0)
     if drive.throttle is not None:
@@ -65,17 +89,26 @@ def follow_moved_limits(drive: Drive, unknown: Flags, on_battery: Flags) -> tupl
         width = LINE_TOLERANCE * np.nanmax(drive.battery_limit.value)
         low = asked & (drive.voltage < begins) & (np.abs(drive.battery - allowed) < width)
         asked &= ~low
-    runs = _runs(asked, drive)
-    if runs:
-        hot, cut, found = _fit(drive, runs)
+    full = _runs(asked & drive.full, drive)
+    if full:
+        hot, cut, found = _fit(drive, full, _runs(asked, drive))
         heat |= hot
         low |= cut
         begins = found if begins is None else begins
-    limit = drive.battery_limit
+    limit, begins = drive.battery_limit, elsewhere if begins is None else begins
     if begins is not None and limit is not None and limit.source != "in force":
         assert drive.voltage is not None
         low |= on_battery & (drive.voltage < begins)
-    return heat, low
+    return heat, low, begins
+
+
+def why_lowered(drive: Drive, limit: Array, lowered: Flags) -> Flags:
+    """Return which of the ``lowered`` samples of a reported ``limit`` (A) follow the voltage; the
+    others follow a temperature or nothing that was measured."""
+    runs = _runs(lowered, drive)
+    if not runs:
+        return np.zeros(len(lowered), bool)
+    return _fit(replace(drive, current=limit, battery=None), runs, runs)[1]
 
 
 def _runs(flags: Flags, drive: Drive) -> list[Numbers]:
@@ -96,53 +129,54 @@ def _pieces(runs: list[Numbers], drive: Drive, length: float) -> list[Numbers]:
     return found
 
 
-def _fit(drive: Drive, runs: list[Numbers]) -> tuple[Flags, Flags, float | None]:
-    """Return flags of the samples that follow a temperature and of those that follow the voltage,
-    and the voltage in V at which the fitted cut begins, if there is one.
+def _fit(
+    drive: Drive, runs: list[Numbers], every_run: list[Numbers]
+) -> tuple[Flags, Flags, float | None]:
+    """Return flags of the samples of ``every_run`` that follow a temperature and of those that
+    follow the voltage, and the voltage in V at which the fitted cut of the battery current begins,
+    if there is one.
 
-    Candidate lines come from stretches of every length; the pair is chosen that explains most of
-    the samples, of which none may lie above the lowest bound.
+    Candidate lines come from stretches of every length of ``runs``; the pair is chosen that
+    explains most of their samples, of which none may lie above the lowest bound.
     """
-    count = len(drive.time)
-    pieces = _pieces(runs, drive, PIECE)
-    every = max(1, sum(len(p) for p in pieces) // ENOUGH)
-    thinned = [p[::every] for p in pieces]
+    every = max(1, sum(len(run) for run in runs) // ENOUGH)
     runs = [run[::every] for run in runs]
     driving = np.flatnonzero(drive.current > 0)
     driving = driving[:: max(1, len(driving) // ENOUGH)]
-    number = np.repeat(np.arange(len(pieces)), [len(p) for p in thinned])
-    at = np.concatenate(thinned)
+    at = np.concatenate(runs)
     heat = [
         line
         for _, x in drive.temperatures
         for line in _candidates(drive, runs, driving, at, x, drive.current, -1)
     ]
-    volt = []
-    if drive.voltage is not None and drive.battery is not None:
-        volt = _candidates(drive, runs, driving, at, drive.voltage, drive.battery, 1)
+    volt: list[_Candidate] = []
+    if drive.voltage is not None:
+        for flow in (drive.battery, drive.current):
+            if flow is not None:
+                volt += _candidates(drive, runs, driving, at, drive.voltage, flow, 1)
     nothing = np.full(len(at), WORST)
-    best = (float(nothing.sum()), nothing, nothing)
-    chosen: _Candidate | None = None
+    best = float(nothing.sum())
+    pair: tuple[_Candidate | None, _Candidate | None] = (None, None)
     for one in [None, *heat]:
         for other in [None, *volt]:
             hot = nothing if one is None else one.cost
             low = nothing if other is None else other.cost
             lines = (one is not None) + (other is not None)
+            if other is not None and other.y is drive.current:
+                lines += 1  # of the battery current is the usual one
             extra = sum(c.over for c in (one, other) if c is not None)
             # A second line has to earn its place, or it would only fit the noise.
             total = float(np.minimum(hot, low).sum()) + extra + 0.02 * WORST * lines * len(at)
-            if total < best[0]:
-                best, chosen = (total, hot, low), other
-    sums = [np.bincount(number, cost, len(pieces)) for cost in best[1:]]
-    sizes = np.bincount(number, None, len(pieces))
-    bound = np.minimum(sums[0], sums[1]) < 0.7 * WORST * sizes
-    flags = np.zeros((2, count), bool)
-    for way, wins in enumerate((sums[0] <= sums[1], sums[0] > sums[1])):
-        for piece in np.flatnonzero(bound & wins):
-            flags[way, pieces[piece]] = True
-    begins = None
-    if chosen is not None and drive.battery_limit is not None:
-        begins = float((np.nanmax(drive.battery_limit.value) - chosen.level) / chosen.slope)
+            if total < best:
+                best, pair = total, (one, other)
+    flags = np.zeros((2, len(drive.time)), bool)
+    for piece in _pieces(every_run, drive, PIECE):
+        costs = [WORST if c is None else float(np.mean(c.costs(piece))) for c in pair]
+        if min(costs) < 0.7 * WORST:
+            flags[0 if costs[0] <= costs[1] else 1, piece] = True
+    begins, chosen, limit = None, pair[1], drive.battery_limit
+    if chosen is not None and limit is not None and chosen.y is drive.battery:
+        begins = float((np.nanmax(limit.value) - chosen.level) / chosen.slope)
     return flags[0], flags[1], begins
 
 
@@ -164,12 +198,30 @@ def _candidates(
             line = _line(near, x, y, way) or line
         if line is None:
             continue
-        off = (y[at] - line[0] - line[1] * x[at]) / width
-        cost = np.minimum(np.nan_to_num(off**2, nan=WORST), WORST)
+        if not _is_cut_back(*line, x[at], y, drive):
+            continue
+        cost = _costs(*line, x[at], y[at], width)
         above = (y[driving] - line[0] - line[1] * x[driving]) / width - 1.0
         over = np.clip(np.nan_to_num(above), 0.0, 3.0) ** 2
-        found.append(_Candidate(*line, cost, float(over.sum())))
+        found.append(_Candidate(*line, x, y, width, cost, float(over.sum())))
     return found
+
+
+def _is_cut_back(level: float, slope: float, x: Array, y: Array, drive: Drive) -> bool:
+    """Return whether a line is one that controllers have, and whether it shows in the readings.
+
+    A cut-back takes a few to some tens of K, or a small part of the pack's voltage, from the full
+    current to none; and a line is seen only where its samples went over a part of it.
+    """
+    full = float(np.nanmax(y))
+    width = full / abs(slope)
+    low, high = np.nanquantile(x, (0.02, 0.98))
+    if (high - low) < SHOWS * width:
+        return False
+    if slope < 0:
+        return 3.0 <= width <= WIDEST_HEAT
+    none = -level / slope
+    return none > 0 and 0.005 * none <= width <= WIDEST_CUT * none
 
 
 def _line(at: Numbers, x: Array, y: Array, way: int) -> tuple[float, float] | None:

@@ -27,6 +27,10 @@ LIKELY, POSSIBLE = 3.0, 1.5
 NEAR_HEAT = 5.0
 """K below a temperature limit that count as near it (our choice)."""
 
+LEAP, LEAP_RATE = 15.0, 15.0
+"""K between two readings, and K/s, beyond which a temperature is its sensor's doubt (our choice:
+what a machine's mass allows is some K/s; common practice, no source)."""
+
 HEAT_AGE = 30.0
 """s for which a temperature reading stands: heat is slow."""
 
@@ -275,6 +279,13 @@ def _hot(channel: str) -> Weigh:
                    else f"no {part} temperature")  # fmt: skip
             return
         over, key, near, limit_value = max(found, key=lambda one: one[0])
+        leap = np.abs(np.diff(near.value))
+        if np.any((leap > LEAP) & (leap > LEAP_RATE * np.diff(near.time))):
+            n = int(np.argmax(leap))
+            a, b = (quantity(float(near.value[k]), "°C") for k in (n, n + 1))
+            w.add(-3.0, f"{words(scene.ride, key)} went from {a} to {b} between two readings: no "
+                  "machine warms so fast, the sensor or its lead is in doubt")  # fmt: skip
+            return
         rise = float(near.value[-1] - near.value[0])
         text = (
             f"{words(scene.ride, key)} read {quantity(float(near.value[-1]), '°C')} "

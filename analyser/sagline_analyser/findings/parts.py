@@ -309,7 +309,7 @@ def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:
 def _verdict(use: PartUse, most: WindowUse) -> str:
     share, rms = most.share or 0.0, most.rms or 0.0
     start = (
-        f"The part nearest to its rating is the {use.name}: {rms:.3g} A RMS over its hardest "
+        f"The part nearest to its rating is {_the(use.name)}: {rms:.3g} A RMS over its hardest "
         f"{most.window:g} s, {share:.0%} of {use.rating:g} A."
     )
     if share > 1:
@@ -317,6 +317,10 @@ def _verdict(use: PartUse, most: WindowUse) -> str:
     if share >= NEAR:
         return f"{start} That leaves little room for a hotter day or a longer hill."
     return f"{start} Nothing measured here worked nearer to its rating for that long."
+
+
+def _the(name: str) -> str:
+    return name if name.startswith("each ") else f"the {name}"
 
 
 def _figure(use: PartUse, most: WindowUse) -> Figure:
