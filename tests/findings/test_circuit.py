@@ -13,9 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
-from scipy.stats import t as student_t
 
-from sagline_analyser.findings.cells import student
 from sagline_analyser.findings.circuit import CircuitFit, fit_circuits, low_pass
 from sagline_analyser.findings.electric import battery_current, present
 from sagline_analyser.findings.series import Series
@@ -104,15 +102,6 @@ def test_the_low_pass_takes_a_jump_of_many_time_constants():
     # Steady state of the equation on a straight line: the line, τ late.
     assert found[2] == pytest.approx(10.0)
     assert found[4] == pytest.approx(-4.0 + 0.5 * 14.0 / 3999.5)
-
-
-@pytest.mark.parametrize("freedom", [9, 23, 39])
-@pytest.mark.parametrize("probability", [0.9, 0.95, 0.998])
-def test_the_quantile_is_students(freedom, probability):
-    # Source: SciPy.
-    assert student(probability, freedom) == pytest.approx(
-        student_t.ppf(probability, freedom), rel=2e-3
-    )
 
 
 def ridden(noise=0.001, quantum=0.001, skew=0.0, seed=1, seconds=300.0, spikes=0, every=20):

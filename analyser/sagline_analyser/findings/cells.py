@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
+from .chance import student
 from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
 from .packs import MANY, PackSpan, during, pack_spans
@@ -272,12 +272,3 @@ def _others(rows: Array) -> Array:
 
 def _with_model(error: float, value: float) -> float:
     return float(math.hypot(error, MODEL_ERROR * value))
-
-
-def student(probability: float, freedom: int) -> float:
-    """Return a quantile of Student's t, expanded in 1/freedom (Abramowitz & Stegun 26.7.5)."""
-    z = NormalDist().inv_cdf(probability)
-    first = (z**3 + z) / 4
-    second = (5 * z**5 + 16 * z**3 + 3 * z) / 96
-    third = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
-    return z + first / freedom + second / freedom**2 + third / freedom**3

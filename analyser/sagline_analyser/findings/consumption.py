@@ -8,7 +8,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure
-from .cells import student
+from .chance import student
 from .electric import battery_current, pack_voltage
 from .series import Array, Series, integral, integral_above_zero, interpolate, product, steps
 from .speed import Unknown, vehicle_speed
