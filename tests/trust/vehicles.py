@@ -120,8 +120,8 @@ def vehicle(family: str, seed: int, motor_limited: bool = False) -> Vehicle:
         )  # fmt: skip
     elif family == "cargo":
         own = Vehicle(
-            family, between(150, 260), 1, between(0.25, 0.33), between(4.0, 6.5), between(0.35, 0.5),
-            between(60, 130), between(0.05, 0.1),
+            family, between(150, 260), 1, between(0.25, 0.33), between(4.0, 6.5),
+            between(0.35, 0.5), between(60, 130), between(0.05, 0.1),
             {"motor": between(35, 60), "battery": between(22, 40), "duty": 0.97}, between(60, 90),
             between(0.05, 0.12), (between(0.006, 0.010), between(5e-4, 1.2e-3)), between(0.6, 0.9),
             between(-0.015, 0.015), between(45, 55), between(0.08, 0.16), between(0.2, 0.5),
@@ -129,8 +129,8 @@ def vehicle(family: str, seed: int, motor_limited: bool = False) -> Vehicle:
         )  # fmt: skip
     else:
         own = Vehicle(
-            family, between(75, 105), 2, between(0.045, 0.055), between(2.2, 3.0), between(0.05, 0.06),
-            between(90, 200), between(0.03, 0.07),
+            family, between(75, 105), 2, between(0.045, 0.055), between(2.2, 3.0),
+            between(0.05, 0.06), between(90, 200), between(0.03, 0.07),
             {"motor": between(32, 50), "battery": between(14, 24), "duty": 0.95}, between(50, 75),
             between(0.02, 0.06), (between(0.014, 0.022), between(0.0, 8e-4)), between(0.4, 0.55),
             between(-0.008, 0.008), between(36, 50), between(0.05, 0.1), between(0.1, 0.3),
@@ -384,7 +384,8 @@ def measured(trace: Trace, key: str, goal: float) -> Array:
         "mean_motor": lambda: _mean(trace.current, during),
         "heat": lambda: np.where(during, trace.current**2, 0).sum(axis=0) * step,
         "sag": lambda: trace.volts[0] - np.where(during, trace.volts, np.inf).min(axis=0),
-        "energy": lambda: np.where(during, trace.volts * trace.battery, 0).sum(axis=0) * step / 3600,
+        "energy": lambda: (np.where(during, trace.volts * trace.battery, 0).sum(axis=0)
+                           * step / 3600),
     }  # fmt: skip
     return np.asarray(of[key]())
 
@@ -399,4 +400,6 @@ def _reach(time: Array, speed: Array, level: float) -> Array:
     lane = np.arange(speed.shape[1])
     now, then = speed[at, lane], speed[np.maximum(at - 1, 0), lane]
     share = (level - then) / np.where(now > then, now - then, 1.0)
-    return np.asarray(np.where(past.any(axis=0), time[np.maximum(at - 1, 0)] + share * time[1], math.nan))
+    return np.asarray(
+        np.where(past.any(axis=0), time[np.maximum(at - 1, 0)] + share * time[1], math.nan)
+    )

@@ -6,7 +6,7 @@ from pathlib import Path
 DESCRIPTION = """\
 Compare two settings by their launches from standstill, and by pulls from rolling where there are
 some.  Launches are found, aligned at the moment of first movement, measured and tested; the verdict
-is better, worse or cannot tell.
+is better, worse, no difference that matters, or cannot tell.
 
 Which recording is which side:
   compare A.log B.log                      the first is A, all others are B
@@ -44,6 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--judge", metavar="MEASURE", default="time_to_speed",
         help="what the verdict rests on: time_to_speed (default), time_to_half, distance, "
         "peak_battery, mean_battery, peak_motor, mean_motor, heat, sag, energy",
+    )  # fmt: skip
+    parser.add_argument(
+        "--matters", metavar="PERCENT", type=float, default=2.0,
+        help="smallest difference that matters, in %% of A's figure (2): where the whole interval "
+        "is smaller, the verdict says so",
     )  # fmt: skip
     parser.add_argument(
         "--predict", metavar="NAME=VALUE",

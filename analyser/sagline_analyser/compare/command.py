@@ -34,7 +34,12 @@ def run(
     parts = split(rides, arguments.sides, arguments.by, arguments.marks)
     if wanted is None and not any(part.side == "B" for part in parts):
         raise SaglineError("nothing is on side B", where="--sides", remedy="give at least one B")
-    found = compare(parts, arguments.judge)
+    if not arguments.matters > 0:
+        raise SaglineError(
+            f"{arguments.matters:g} is no share that matters", where="--matters",
+            remedy="a number of percent above 0",
+        )  # fmt: skip
+    found = compare(parts, arguments.judge, arguments.matters / 100)
     prediction = predict(found, *wanted) if wanted else None
     out = arguments.out
     if out is None and not arguments.json:
@@ -135,4 +140,6 @@ def _print_rows(group: Group) -> None:
         )
     for one in group.confounders:
         if one.real and abs(one.effect) >= 0.002:
-            print(f"  not alike: {one.label.lower()} could make {one.effect:+.1%} of the time")
+            label = one.label[0].lower() + one.label[1:]
+            made = f"could make {one.effect:+.1%} of the time".replace("-", "−")
+            print(f"  not alike: {label} {made}{f' ({one.taken_out})' if one.taken_out else ''}")

@@ -13,7 +13,7 @@ from ..findings.series import Array
 from ..page.shell import data_block, fill, head, plotly_source, resource
 from ..page.tables import escape
 from ..page.units import moment_text
-from .comparison import METHOD, SURE, Comparison, Group, Row
+from .comparison import CLEAR, METHOD, Comparison, Group, Row
 from .confounders import Confounder
 from .predict import Prediction
 from .runs import BEFORE, GRID, Run
@@ -142,7 +142,7 @@ def _table(group: Group, both: bool) -> str:
     count = f"{len(group.side('A'))} on A, {len(group.side('B'))} on B"
     return (
         f"<p>{count}. A difference is called clear where its p, corrected for the number of "
-        f"measures, is at most {SURE:.2f}.</p>"
+        f"measures, is at most {CLEAR:.2f}.</p>"
         "<div class=wide><table class='figures apart'><thead><tr><th>Measure<th>A<th>B<th>B − A"
         "<th>90 % interval<th>In % of A's<th>p, corrected<th><th>How it is found"
         f"<tbody>{body}</table></div>"
