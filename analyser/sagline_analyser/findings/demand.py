@@ -9,6 +9,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .electric import battery_current, pack_voltage, present
+from .plateau import HELD, Plateau, find_plateau, smooth
 from .series import Array, Flags, Series, column, interpolate, steps
 from .speed import Unknown, vehicle_speed
 
@@ -21,8 +22,12 @@ LAUNCH_LONGEST = 10.0
 PULL_SHORTEST = 1.0
 """s of hard demand that make a pull (our choice)."""
 
-HELD = 0.3
-"""s without a break for which a quantity must stay at a level to count as held (our choice)."""
+AGREES = 0.03
+"""Share within which a level seen is the setting's own: sensors and controllers differ by as much
+(common practice, no source)."""
+
+FULL = 0.97
+"""Share of the ride's widest throttle from which it counts as full (our choice)."""
 
 VOLTAGE_WINDOW = 0.5
 """s over which pack voltage is averaged before it is held against a cutback (our choice)."""
@@ -31,11 +36,18 @@ VOLTAGE_WINDOW = 0.5
 @dataclass(frozen=True)
 class LimitLine:
     """A limit along the drive's time axis: ``value`` (n,), the noise ``tolerance`` within which a
-    reading touches it, both in the quantity's unit, and where it came from."""
+    reading touches it, both in the quantity's unit, and where it came from.
+
+    ``stated`` is what the settings say, ``held`` how the quantity was held at a level, if it was,
+    and ``reported`` the most that the board said was in force.
+    """
 
     value: Array
     tolerance: float
     source: str
+    stated: float | None = None
+    held: Plateau | None = None
+    reported: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -198,17 +210,15 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Dri
         for name in ("motor_temperature", "controller_temperature")
         if (values := on(name)) is not None
     )
-    hard = current > 0 if throttle is None else throttle >= 0.9
-    setting = _settings(ride, board)
-    duty_limit = _line(duty, None, setting("duty_limit"), hard, series, 0.003, 0.85)
-    free = hard if duty_limit is None or duty is None else hard & ~_touches(duty, duty_limit)
-    motor_limit = _line(
-        current, on("motor_current_limit"), setting("motor_current_limit"), free, series, 0.01
+    hard = full_throttle(throttle, current) & ~braking
+    setting = stated_settings(ride, board)
+    line = _Lines(series, step, hard)
+    duty_limit = line.find(duty, current, None, setting("duty_limit"), 0.003, 0.85)
+    motor_limit = line.find(
+        current, duty, on("motor_current_limit"), setting("motor_current_limit"), 0.01
     )
-    if motor_limit is not None:
-        free = free & ~_touches(current, motor_limit)
-    battery_limit = _line(
-        battery, on("battery_current_limit"), setting("battery_current_limit"), free, series, 0.02
+    battery_limit = line.find(
+        battery, current, on("battery_current_limit"), setting("battery_current_limit"), 0.02
     )
     bound = np.zeros(len(time), bool)
     for value, limit in (
@@ -226,7 +236,18 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Dri
     )  # fmt: skip
 
 
-def _settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | None]:
+def full_throttle(throttle: Array | None, current: Array) -> Flags:
+    """Return where the throttle is as wide as it ever gets; where current flows without one."""
+    if throttle is None:
+        return np.asarray(current > 0)
+    widest = float(np.nanquantile(throttle, 0.999)) if len(throttle) else 0.0
+    return np.asarray(throttle >= max(FULL * widest, 0.5))
+
+
+def stated_settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | None]:
+    """Return a function from a setting's name to its stated value, None where it is no number
+    above 0; what the log states comes before the board file."""
+
     def value_of(name: str) -> float | None:
         stated = ride.settings.get(name)
         if stated is None and board is not None:
@@ -240,30 +261,78 @@ def _settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | No
     return value_of
 
 
-def _line(
-    value: Array | None, in_force: Array | None, setting: float | None, where: Flags,
-    series: Series, relative: float, least: float = 0.0,
-) -> LimitLine | None:  # fmt: skip
-    """Return the limit of ``value``: in force, else as set, else as seen held ``where``.
+@dataclass
+class _Lines:
+    """Finds one motor's limits in turn; ``free`` is the full throttle that none explains yet."""
 
-    A setting that the ride passes for longer than :data:`HELD` is not the one that was in use.
-    """
-    if value is None:
-        return None
-    spread = 4 * noise(value)
-    if in_force is not None and np.isfinite(in_force).any():
-        top = float(np.nanmax(in_force))
-        return LimitLine(in_force, max(spread, relative * top), "in force")
-    if setting is not None:
-        tolerance = max(spread, relative * setting)
-        over = np.where(value > setting + 2 * tolerance, 1.0, 0.0)
-        step = steps(series)
-        if np.sum(step * over[1:] * over[:-1]) < HELD:
-            return LimitLine(np.broadcast_to(setting, len(value)), tolerance, "setting")
-    level = _held_level(value, where, series, spread, relative)
-    if level is None or level < least:
-        return None
-    return LimitLine(np.broadcast_to(level, len(value)), max(spread, relative * level), "seen held")
+    series: Series
+    step: Array
+    full: Flags
+
+    def __post_init__(self) -> None:
+        self.free = self.full
+
+    def find(
+        self, value: Array | None, other: Array | None, in_force: Array | None,
+        setting: float | None, relative: float, least: float = 0.0,
+    ) -> LimitLine | None:  # fmt: skip
+        """Return the limit of ``value``, and take what touches it out of ``free``.
+
+        The level is the one at which the ride shows it held while ``other`` moved; a setting, or a
+        limit that the board reports, only says where to look, since sensors and controllers differ
+        by some per cent.  A setting that was never reached is taken at its word, unless the ride
+        passes it for longer than :data:`HELD`.
+        """
+        if value is None:
+            return None
+        line = self._line(value, other, in_force, setting, relative, least)
+        if line is not None:
+            self.free = self.free & ~_touches(value, line)
+        return line
+
+    def _line(
+        self, value: Array, other: Array | None, in_force: Array | None,
+        setting: float | None, relative: float, least: float,
+    ) -> LimitLine | None:  # fmt: skip
+        time, gap = self.series.time, self.series.gap
+        even = smooth(time, value, gap)
+        noisy = 4 * noise(value)
+
+        def held(level: Array, near: float | None) -> Plateau | None:
+            return find_plateau(time, gap, self.step, level, other, self.full, near)
+
+        if in_force is not None and np.isfinite(in_force).any():
+            top = float(np.nanmax(in_force))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = np.where(in_force > 0.05 * top, even / in_force, np.nan)
+            at = held(share, None)
+            if at is None or abs(at.level - 1) > 0.12:
+                at = held(share, 1.0)
+            scale, spread = (1.0, 0.0) if at is None else (at.level, at.spread * top)
+            width = max(noisy, relative * top, 3 * spread)
+            return LimitLine(in_force * scale, width, "in force", setting, at, top)
+        at = held(even, None)
+        if at is not None and at.level < least:
+            at = None
+        if at is None and setting is not None:
+            at = held(even, setting)
+        if at is not None:
+            agrees = setting is not None and abs(at.level / setting - 1) <= AGREES
+            width = min(max(3 * at.spread, relative * at.level), 0.05 * at.level)
+            return LimitLine(
+                np.broadcast_to(at.level, len(value)), width, "setting" if agrees else "seen held",
+                setting, at,
+            )  # fmt: skip
+        if setting is not None:
+            width = max(noisy, relative * setting)
+            over = np.where(value > setting + 2 * width, 1.0, 0.0)
+            if np.sum(steps(self.series) * over[1:] * over[:-1]) < HELD:
+                return LimitLine(np.broadcast_to(setting, len(value)), width, "setting", setting)
+        level = _held_level(value, self.free, self.series, noisy, relative)
+        if level is None or level < least:
+            return None
+        width = max(noisy, relative * level)
+        return LimitLine(np.broadcast_to(level, len(value)), width, "seen held", setting)
 
 
 def _held_level(

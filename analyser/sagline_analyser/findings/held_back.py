@@ -22,7 +22,9 @@ from ..load.ride import Ride
 from .answer import Answer, Figure
 from .demand import Drive, Pull, drives, find_pulls, samples_of
 from .derating import follow_moved_limits
+from .plateau import smooth
 from .series import Array, Flags
+from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
 
 HARD = 0.9
 """Throttle, as a share of its travel, from which demand counts as hard (our choice)."""
@@ -38,6 +40,10 @@ LOWERED = 0.999
 
 MATTERS = 0.1
 """Share of a pull from which a limit counts as having mattered to it (our choice)."""
+
+NO_MATTER = 0.03
+"""Most of the time in which the motor-current limit, or a cause not known, may have decided where a
+higher setting is said not to have mattered (our choice)."""
 
 BEFORE_RAISING = (
     "Before a setting is raised, hold the new figure against the rating of every part in its path "
@@ -70,12 +76,14 @@ Codes = npt.NDArray[np.int8]
 
 @dataclass(frozen=True)
 class Level:
-    """A limit used: ``value`` in ``unit`` and where it came from ("setting", "seen held", …)."""
+    """A limit used: ``value`` in ``unit`` and where it came from ("setting", "seen held", …);
+    ``stated`` is what the settings say."""
 
     cause: Cause
     value: float
     unit: str
     source: str
+    stated: float | None = None
 
 
 @dataclass(frozen=True)
@@ -83,8 +91,8 @@ class MotorCauses:
     """What decided the current of one motor, sample by sample.
 
     ``time`` in s, ``cause`` as codes of :data:`CAUSES`, ``hard`` where the demand was hard,
-    ``doubtful`` where two causes lay within the noise of each other, ``step`` the s each sample
-    stands for; all of shape (n,).
+    ``doubtful`` where two causes lay within the noise of each other, ``near_motor`` where one of
+    them was the motor-current limit, ``step`` the s each sample stands for; all of shape (n,).
     """
 
     motor: int
@@ -94,6 +102,7 @@ class MotorCauses:
     doubtful: Flags
     step: Array
     levels: tuple[Level, ...]
+    near_motor: Flags
 
 
 @dataclass(frozen=True)
@@ -110,11 +119,11 @@ class Share:
 @dataclass(frozen=True)
 class PullFinding:
     """One launch or pull: shares over it, and whether a higher motor-current setting could have
-    mattered there, with the reason in words."""
+    mattered there (None: cannot be told), with the reason in words."""
 
     pull: Pull
     shares: tuple[Share, ...]
-    motor_setting_matters: bool
+    motor_setting_matters: bool | None
     because: str
 
 
@@ -131,6 +140,7 @@ class HeldBack:
     motors: tuple[MotorCauses, ...] = ()
     evidence: tuple[tuple[float, float], ...] = ()
     reason: str = ""
+    settings: tuple[SettingInForce, ...] = ()
 
 
 def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
@@ -140,9 +150,12 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
         return HeldBack(reason=found)
     motors = tuple(_attribute(drive) for drive in found)
     pulls = find_pulls(found[0], HARD)
+    stated = of_drives(ride, board, found)
     hard_seconds = float(np.mean([np.sum(m.step[m.hard]) for m in motors]))
     if hard_seconds <= 0:
-        return HeldBack(motors=motors, reason="the rider never asked for a lot on this ride")
+        return HeldBack(
+            motors=motors, reason="the rider never asked for a lot on this ride", settings=stated
+        )
     everywhere = [m.hard for m in motors]
     return HeldBack(
         _shares(motors, everywhere),
@@ -150,6 +163,7 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
         tuple(_judge(pull, found, motors) for pull in pulls),
         motors,
         _stretches(motors[0]),
+        settings=stated,
     )
 
 
@@ -158,7 +172,7 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
 
 def _attribute(drive: Drive) -> MotorCauses:
     """Attribute each sample of one motor; what is not hard demand is attributed as well."""
-    cause, doubtful = _touched(drive)
+    cause, doubtful, near_motor = _touched(drive)
     if drive.request is None and drive.throttle is not None:
         # Without a rule from throttle to current, a half-open throttle is itself the reason.
         cause[(cause == _UNKNOWN) & (drive.throttle < 0.98)] = _RIDER
@@ -168,7 +182,7 @@ def _attribute(drive: Drive) -> MotorCauses:
     cause = _moved(drive, cause)
     cause = _settle(cause, drive.time, drive.step, drive.gap)
     levels = [
-        Level(named, float(np.nanmax(limit.value)), unit, limit.source)
+        Level(named, float(np.nanmax(limit.value)), unit, limit.source, limit.stated)
         for named, limit, unit in (
             (Cause.MOTOR_CURRENT, drive.motor_limit, "A"),
             (Cause.BATTERY_CURRENT, drive.battery_limit, "A"),
@@ -177,15 +191,19 @@ def _attribute(drive: Drive) -> MotorCauses:
         if limit is not None
     ]
     hard = drive.hard(HARD)
-    return MotorCauses(drive.motor, drive.time, cause, hard, doubtful, drive.step, tuple(levels))
+    return MotorCauses(
+        drive.motor, drive.time, cause, hard, doubtful, drive.step, tuple(levels), near_motor
+    )
 
 
-def _touched(drive: Drive) -> tuple[Codes, Flags]:
-    """Return the limit nearest to each sample among those it touches, and where it touches two."""
+def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
+    """Return the limit nearest to each sample among those it touches, where it touches two, and
+    where one of these is the motor-current limit."""
     count = len(drive.time)
     cause, doubtful = np.empty(count, np.int8), np.empty(count, bool)
+    near_motor = np.empty(count, bool)
     bounds = [
-        (code, limit.value, value, limit.tolerance)
+        (code, limit.value, smooth(drive.time, value, drive.gap), limit.tolerance)
         for code, limit, value in (
             (_DUTY, drive.duty_limit, drive.duty),
             (_BATTERY, drive.battery_limit, drive.battery),
@@ -207,7 +225,8 @@ def _touched(drive: Drive) -> tuple[Codes, Flags]:
         nearest = np.argmin(np.abs(slack) + np.where(touch, 0.0, 1e9), axis=0)
         cause[part] = np.where(touch.any(axis=0), nearest, _UNKNOWN)
         doubtful[part] = touch.sum(axis=0) > 1
-    return cause, doubtful
+        near_motor[part] = touch[_MOTOR]
+    return cause, doubtful, near_motor
 
 
 def _moved(drive: Drive, cause: Codes) -> Codes:
@@ -280,14 +299,20 @@ def _judge(pull: Pull, found: list[Drive], motors: tuple[MotorCauses, ...]) -> P
     held = by_cause.get(Cause.MOTOR_CURRENT)
     if held is not None and held.share >= MATTERS:
         others = [one for one in shares if one.cause is not Cause.MOTOR_CURRENT]
-        then = f"; after that it was {_name(others[0].cause)}" if others else ""
+        then = f"; for the rest it was mostly {_name(others[0].cause)}" if others else ""
         return PullFinding(
             pull, shares, True,
             f"the motor-current limit decided {held.seconds:.1f} s ({held.share:.0%}) of it{then}",
         )  # fmt: skip
-    first = next((one for one in shares if one.cause is not Cause.MOTOR_CURRENT), None)
-    if first is None:
-        return PullFinding(pull, shares, False, "nothing was measured in it")
+    if not shares:
+        return PullFinding(pull, shares, None, "nothing was measured in it")
+    open_ = _open_share(motors, inside)
+    if open_ > NO_MATTER:
+        return PullFinding(
+            pull, shares, None,
+            f"what decided {open_:.0%} of it, or whether the motor-current limit did, is not sure",
+        )  # fmt: skip
+    first = next(one for one in shares if one.cause is not Cause.MOTOR_CURRENT)
     most = max(
         float(np.nanmax(drive.current[part], initial=-np.inf))
         for drive, part in zip(found, inside, strict=True)
@@ -297,6 +322,18 @@ def _judge(pull: Pull, found: list[Drive], motors: tuple[MotorCauses, ...]) -> P
         f"{_name(first.cause)} decided {first.share:.0%} of it (motor current peaked at "
         f"{most:.0f} A)",
     )  # fmt: skip
+
+
+def _open_share(motors: tuple[MotorCauses, ...], where: Sequence[Flags | slice]) -> float:
+    """Return the largest share, over the motors, of the time that the motor-current limit decided
+    or may have decided: its own, what is not known, and what is in doubt between two causes."""
+    most = 0.0
+    for motor, inside in zip(motors, where, strict=True):
+        cause, step = motor.cause[inside], motor.step[inside]
+        may = (cause == _MOTOR) | (cause == _UNKNOWN) | motor.near_motor[inside]
+        whole = float(np.sum(step))
+        most = max(most, float(np.sum(step[may])) / whole if whole > 0 else 0.0)
+    return most
 
 
 def _name(cause: Cause) -> str:
@@ -313,10 +350,14 @@ def _stretches(motor: MotorCauses) -> tuple[tuple[float, float], ...]:
 
 
 def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
-    """Answer what held the vehicle back, over the ride and launch by launch."""
+    """Answer what held the vehicle back, over the ride and launch by launch, and whether the
+    stated settings were in force."""
     found = held_back(ride, board)
+    against = " ".join(s.text for s in found.settings if s.verdict is Shows.NO)
+    figures = tuple(_setting_figure(s) for s in found.settings if s.seen is not None)
     if found.reason:
-        return Answer(KEY, QUESTION, f"Cannot tell: {found.reason}.", False)
+        text = f"Cannot tell: {found.reason}."
+        return Answer(KEY, QUESTION, f"{text} {against}".strip(), False, figures)
     first = found.shares[0]
     verdict = (
         f"Of {found.hard_seconds:.0f} s of hard demand, {_name(first.cause)} decided "
@@ -324,32 +365,55 @@ def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
     )
     rest = [f"{_name(s.cause)} {s.share:.0%}" for s in found.shares[1:] if s.share >= 0.01]
     verdict += f"; then {', '.join(rest)}." if rest else "."
-    motor = next((s.share for s in found.shares if s.cause is Cause.MOTOR_CURRENT), 0.0)
-    verdict += (
-        f" A higher motor-current setting could have mattered in {motor:.0%} of that time."
-        if motor >= 0.01
-        else " A higher motor-current setting would not have mattered."
-    )
     return Answer(
-        KEY, QUESTION, verdict,
-        figures=tuple(
-            Figure(f"Held back by {_name(s.cause)}", 100 * s.share, "%", 100 * s.uncertainty,
-                   f"share of the {found.hard_seconds:.0f} s at {HARD:.0%} throttle or more, or in "
-                   f"a launch, mean of {len(found.motors)} motor(s)")
-            for s in found.shares
+        KEY, QUESTION, " ".join(x for x in (against, verdict, _would_raising(found)) if x),
+        figures=(
+            *(
+                Figure(f"Held back by {_name(s.cause)}", 100 * s.share, "%", 100 * s.uncertainty,
+                       f"share of the {found.hard_seconds:.0f} s at {HARD:.0%} throttle or more, "
+                       f"or in a launch, mean of {len(found.motors)} motor(s)")
+                for s in found.shares
+            ),
+            *figures,
         ),
         evidence=found.evidence,
-        details=(*(_pull_words(p) for p in found.pulls), *_level_words(found), BEFORE_RAISING),
+        details=(
+            *(_pull_words(p) for p in found.pulls), *_level_words(found),
+            *setting_words(found.settings), BEFORE_RAISING,
+        ),
+    )  # fmt: skip
+
+
+def _would_raising(found: HeldBack) -> str:
+    """Say whether a higher motor-current setting could have mattered; not known is not "no"."""
+    motor = next((s.share for s in found.shares if s.cause is Cause.MOTOR_CURRENT), 0.0)
+    hard = [m.hard for m in found.motors]
+    if motor >= 0.01:
+        return f"A higher motor-current setting could have mattered in {motor:.0%} of that time."
+    if _open_share(found.motors, hard) <= NO_MATTER:
+        return "A higher motor-current setting would not have mattered."
+    return "Whether a higher motor-current setting would have mattered cannot be told."
+
+
+def _setting_figure(one: SettingInForce) -> Figure:
+    how = "as the board reported it" if one.reported else "where it was held while the rest moved"
+    name = one.name.replace("_", " ")
+    return Figure(
+        f"{name[0].upper()}{name[1:]} seen, motor {one.motor} (stated {one.stated:g})",
+        one.seen or 0.0, one.unit, None, how,
     )  # fmt: skip
 
 
 def _pull_words(found: PullFinding) -> str:
     pull = found.pull
-    would = "could have mattered" if found.motor_setting_matters else "would not have mattered"
+    matters = found.motor_setting_matters
+    would = "would" if matters is None else "could" if matters else "would not"
     shares = ", ".join(f"{_name(s.cause)} {s.share:.0%}" for s in found.shares if s.share >= 0.02)
+    raising = f"aising the motor-current setting {would} have mattered here"
+    said = f"Whether r{raising} cannot be told" if matters is None else f"R{raising}, because"
     return (
         f"{pull.kind.capitalize()} at {pull.start:.1f} s ({pull.end - pull.start:.1f} s long): "
-        f"{shares}. Raising the motor-current setting {would} here, because {found.because}."
+        f"{shares}. {said}{':' if matters is None else ''} {found.because}."
     )
 
 
@@ -358,7 +422,8 @@ def _level_words(found: HeldBack) -> list[str]:
     words = []
     for motor in found.motors:
         levels = ", ".join(
-            f"{_name(x.cause)} {x.value:.3g}{' ' + x.unit if x.unit != '1' else ''} ({x.source})"
+            f"{_name(x.cause)} {x.value:.3g}{' ' + x.unit if x.unit != '1' else ''} ({x.source}"
+            + (f", stated {x.stated:g})" if x.stated is not None else ")")
             for x in motor.levels
         )
         words.append(f"Motor {motor.motor}: {levels or 'no limit known or seen'}.")

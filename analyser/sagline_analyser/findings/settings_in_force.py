@@ -1,0 +1,170 @@
+"""Whether each stated setting of the controllers shows in what the ride measured.
+
+A setting is a statement; the controller may run another.  One that was in force shows as a level at
+which its quantity was held while everything else moved, or as the limit that the board itself
+reports.  A ride that never came near a setting says nothing about it.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ..load.ride import Ride
+from .demand import AGREES, Drive, LimitLine, drives, stated_settings
+from .fault_scene import between
+from .plateau import HELD
+from .series import Array
+
+PASSED = 0.05
+"""Share by which a quantity must be over a setting to have passed it (our choice)."""
+
+SURE = 1.0
+"""s for which a level must have been held to stand against a stated setting (our choice)."""
+
+
+class Shows(StrEnum):
+    """What the ride says of a stated setting."""
+
+    YES = "shows"
+    NO = "contradicted"
+    UNTOLD = "cannot tell"
+
+
+@dataclass(frozen=True)
+class SettingInForce:
+    """One stated setting of one motor's controller held against the ride.
+
+    ``stated`` and ``seen`` are in ``unit``; ``seen`` is the level at which the quantity was held,
+    or the limit that the board reported (``reported``), None where neither is there.  ``reached``
+    is the most that was measured with the throttle open.  ``spans`` are the stretches of evidence,
+    (start, end) in s, and ``text`` says it all in one sentence.
+    """
+
+    name: str
+    motor: int
+    stated: float
+    unit: str
+    verdict: Shows
+    seen: float | None
+    reported: bool
+    reached: float | None
+    spans: tuple[tuple[float, float], ...]
+    text: str
+
+
+def settings_in_force(
+    ride: Ride, board: BoardFile | None, start: float | None = None, end: float | None = None
+) -> tuple[SettingInForce, ...]:
+    """Return every stated limit with what the ride, or its part ``start`` to ``end`` s, shows of it.
+
+    Those of the motor current, the battery current and the duty cycle are looked for, once for
+    each motor; with none stated, or no motor current measured, the result is empty.
+    """
+    if start is not None or end is not None:
+        ride = between(ride, start or 0.0, ride.duration if end is None else end)
+    found = drives(ride, board)
+    return () if isinstance(found, str) else of_drives(ride, board, found)
+
+
+def of_drives(
+    ride: Ride, board: BoardFile | None, motors: list[Drive]
+) -> tuple[SettingInForce, ...]:
+    """Return the same from the drives of a ride that are built already."""
+    value_of = stated_settings(ride, board)
+    found = []
+    for drive in motors:
+        for name, unit, value, line in (
+            ("motor_current_limit", "A", drive.current, drive.motor_limit),
+            ("battery_current_limit", "A", drive.battery, drive.battery_limit),
+            ("duty_limit", "1", drive.duty, drive.duty_limit),
+        ):
+            stated = value_of(name)
+            if stated is not None:
+                found.append(_hold(drive, len(motors), name, unit, stated, value, line))
+    return tuple(found)
+
+
+def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:
+    """Return one sentence for each setting, those contradicted first."""
+    order = {Shows.NO: 0, Shows.UNTOLD: 1, Shows.YES: 2}
+    return tuple(one.text for one in sorted(found, key=lambda one: order[one.verdict]))
+
+
+def _hold(
+    drive: Drive, motors: int, name: str, unit: str, stated: float, value: Array | None,
+    line: LimitLine | None,
+) -> SettingInForce:  # fmt: skip
+    words = name.replace("_", " ")
+    of = f" of motor {drive.motor}" if motors > 1 else ""
+    says = f"The stated {words} of {_number(stated, unit)}{of}"
+
+    def result(
+        verdict: Shows, text: str, seen: float | None = None, reported: bool = False,
+        spans: tuple[tuple[float, float], ...] = (),
+    ) -> SettingInForce:  # fmt: skip
+        return SettingInForce(
+            name, drive.motor, stated, unit, verdict, seen, reported, reached, spans,
+            f"{says} {text}.",
+        )  # fmt: skip
+
+    reached = None
+    if value is None:
+        return result(Shows.UNTOLD, "cannot be checked: the ride did not measure what it limits")
+    open_ = drive.hard(0.9) & np.isfinite(value)
+    reached = float(np.quantile(value[open_], 0.99)) if open_.any() else None
+    if line is not None and line.source == "in force":
+        top = line.reported
+        same = abs(top / stated - 1) <= 0.01
+        spans = () if line.held is None else line.held.spans
+        if same:
+            return result(Shows.YES, "is the limit that the board reported", top, True, spans)
+        return result(
+            Shows.NO,
+            f"was not in force: the board itself reported {_number(top, unit)}", top, True, spans,
+        )  # fmt: skip
+    held = None if line is None else line.held
+    if held is not None:
+        off = held.level / stated - 1
+        seen = f"held at {_number(held.level, unit)} for {held.seconds:.1f} s"
+        if abs(off) <= AGREES:
+            return result(Shows.YES, f"shows: {seen}", held.level, False, held.spans)
+        if held.seconds >= SURE or len(held.spans) > 1:
+            way = "below" if off < 0 else "above"
+            return result(
+                Shows.NO,
+                f"may not have been in force: {seen}, {abs(off):.0%} {way} it, so either another "
+                "limit was in use or the sensor is off by as much",
+                held.level, False, held.spans,
+            )  # fmt: skip
+    passed = _longest_over(drive, value, stated * (1 + PASSED))
+    if passed is not None:
+        return result(
+            Shows.NO,
+            f"may not have been in force: it was passed for {passed[1] - passed[0]:.1f} s",
+            None, False, (passed,),
+        )  # fmt: skip
+    if reached is None:
+        return result(Shows.UNTOLD, "was not tried: the rider never asked for a lot")
+    return result(
+        Shows.UNTOLD,
+        f"was not seen at work (reached {_number(reached, unit)}): the ride cannot tell whether it "
+        "was in force",
+    )  # fmt: skip
+
+
+def _longest_over(drive: Drive, value: Array, level: float) -> tuple[float, float] | None:
+    """Return the longest stretch of at least :data:`HELD` s above ``level``, None if none."""
+    at = np.flatnonzero(value > level)
+    if not len(at):
+        return None
+    split = np.flatnonzero((np.diff(at) != 1) | drive.gap[at[1:]]) + 1
+    runs = [(float(drive.time[r[0]]), float(drive.time[r[-1]])) for r in np.split(at, split)]
+    best = max(runs, key=lambda run: run[1] - run[0])
+    return best if best[1] - best[0] >= HELD else None
+
+
+def _number(value: float, unit: str) -> str:
+    return f"{value:.3g}" if unit == "1" else f"{value:.3g} {unit}"
