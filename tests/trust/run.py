@@ -12,7 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-BENCHES: dict[str, str] = {}
+BENCHES: dict[str, str] = {"compare": "trust.compare_bench"}
 """Name of a bench → its module; each has ``tables(cases, seed)``, a list of (title, table)."""
 
 

@@ -10,13 +10,14 @@ cell); the figures in them are of a plausible size, from memory.
 """
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from sagline_analyser.load.ride import Ride
-from support.rides import channel, make_ride, make_stream
+from sagline_analyser.load.ride import Ride, StreamColumns
+from sagline_logger.format import Channel
+from support.rides import channel, make_ride
 
 Array = npt.NDArray[np.float64]
 FAMILIES = ("scooter", "cargo", "board")
@@ -100,6 +101,12 @@ class Trace:
     duty: Array
     throttle: Array
     end: Array
+
+    def lanes(self, first: int, last: int | None) -> "Trace":
+        """Return some of the lanes alone."""
+        some = slice(first, last)
+        rest = [getattr(self, f.name) for f in fields(self)[1:-1]]
+        return Trace(self.time, *(column[:, some] for column in rest), self.end[some])
 
 
 def vehicle(family: str, seed: int, motor_limited: bool = False) -> Vehicle:
@@ -188,8 +195,11 @@ def hands(
     )  # fmt: skip
 
 
-def drive(own: Vehicle, lanes: Hands) -> Trace:
-    """Integrate every lane from rest until its throttle closes, and a little beyond."""
+def drive(own: Vehicle, lanes: Hands, limits: dict[str, Array]) -> Trace:
+    """Integrate every lane from rest until its throttle closes, and a little beyond.
+
+    ``limits`` are those of :class:`Vehicle`, each (lanes,).
+    """
     count = len(lanes.load)
     mass = own.mass * (1 + lanes.load)
     speed, current, slow = np.zeros(count), np.zeros(count), lanes.lag_volts.copy()
@@ -207,12 +217,12 @@ def drive(own: Vehicle, lanes: Hands) -> Trace:
     for step in range(round(LONGEST / STEP)):
         time = step * STEP
         open_ = lanes.level * np.clip(time / lanes.roll_on, 0, 1) ** lanes.shape
-        asked = np.minimum(own.gain * open_**1.1, own.limits["motor"])
+        asked = np.minimum(own.gain * open_**1.1, limits["motor"])
         turning = speed * (1 + slip) * per
         emf = 0.95 * own.torque * turning
         # The two other limits, as a controller with a fixed-point loop keeps them.
-        room = np.maximum(own.limits["duty"] * volts - emf, 0.0) / ohms
-        power = own.limits["battery"] / own.motors * volts
+        room = np.maximum(limits["duty"] * volts - emf, 0.0) / ohms
+        power = limits["battery"] / own.motors * volts
         held = (np.sqrt(emf**2 + 4 * ohms * power) - emf) / (2 * ohms)
         wanted = np.minimum(np.minimum(asked, room), held)
         current = current + (wanted - current) * STEP / own.lag
@@ -252,7 +262,7 @@ def drive(own: Vehicle, lanes: Hands) -> Trace:
                 ("duty", np.clip((ohms * current + emf) / volts, 0, 1)), ("throttle", open_),
             ):  # fmt: skip
                 keep[key].append(value)
-        if not np.isnan(end).any() and time > 3.6 + end.min() * 0 and time > end.max() + 0.1:
+        if not np.isnan(end).any() and time > max(3.6, float(end.max()) + 0.1):
             break
     columns = {k: np.stack(v) for k, v in keep.items()}
     time_axis = RATE * STEP * np.arange(len(columns["speed"]))
@@ -314,9 +324,19 @@ def log(
         channel("ambient_temperature", "degC", exponent=-1): np.full(len(heat), 18.0),
     }
     return make_ride(
-        make_stream("fast", time, columns, period=RATE * STEP),
-        make_stream("slow", time[seldom], slow, period=1.0),
+        _stream("fast", time, columns),
+        _stream("slow", time[seldom], slow),
         path=name, settings=settings, board_name=own.family,
+    )  # fmt: skip
+
+
+def _stream(name: str, time: Array, columns: dict[Channel, Array]) -> StreamColumns:
+    """Return readings rounded to their channels' quanta, all at once."""
+    raw = {c.key: np.round(v * 10.0**-c.exponent).astype("<i4") for c, v in columns.items()}
+    values = {c.key: raw[c.key] * 10.0**c.exponent for c in columns}
+    return StreamColumns(
+        name, float(time[1]), {c.key: c for c in columns}, time, raw, values,
+        np.zeros(len(time), np.int32), np.zeros(len(time), bool),
     )  # fmt: skip
 
 
@@ -328,11 +348,14 @@ class Set:
     order: str
     without: Trace
     with_it: Trace
-    noise: tuple[float, float, float, float] = field(default=(0.0, 0.0, 0.0, 0.0))
 
     def truth(self, key: str, goal: float) -> float:
-        """Return what the setting makes of a measure up to ``goal`` m/s, meant over the pairs."""
-        return float(np.mean(measured(self.with_it, key, goal) - measured(self.without, key, goal)))
+        """Return what the setting makes of a measure up to ``goal`` m/s, meant over the pairs that
+        reach it."""
+        lanes = (self.without, self.with_it)
+        there = np.all([np.isfinite(measured(x, "time_to_speed", goal)) for x in lanes], axis=0)
+        before, after = (measured(x, key, goal)[there] for x in lanes)
+        return float(np.mean(after - before))
 
 
 KEYS = {"motor": "motor_current_limit", "battery": "battery_current_limit"}
@@ -353,18 +376,24 @@ def ride_set(
     on_b = np.array([letter == "B" for letter in order], float)
     start = float(chance.uniform(0.6, 0.95))
     lanes = hands(own, len(order), launches, chance, day, start, shift, on_b)
-    traces = {"A": drive(own, lanes), "B": drive(other, lanes)}
+    pairs = hands(own, PAIRS, 1, chance, replace(day, taken=0.0),
+                  start - day.taken * len(order) / 2, Shift(), np.zeros(PAIRS))  # fmt: skip
+    changed_on = np.r_[np.repeat(on_b, launches), np.zeros(PAIRS), np.ones(PAIRS)] > 0
+    whole = Hands(
+        *(np.r_[getattr(lanes, f.name), np.tile(getattr(pairs, f.name), 2)] for f in fields(Hands))
+    )
+    trace = drive(own, whole, {k: np.where(changed_on, other.limits[k], own.limits[k])
+                               for k in own.limits})  # fmt: skip
     rides = []
     for number, letter in enumerate(order):
         machine = own if letter == "A" else other
         settings = {KEYS[name]: f"{machine.limits[name]:.4g}"} if stated else {}
         rides.append(
-            log(machine, traces[letter], lanes, range(number * launches, (number + 1) * launches),
+            log(machine, trace, lanes, range(number * launches, (number + 1) * launches),
                 chance, settings, f"{letter}{number + 1}.sagline")
         )  # fmt: skip
-    pairs = hands(own, PAIRS, 1, chance, replace(day, taken=0.0),
-                  start - day.taken * len(order) / 2, Shift(), np.zeros(PAIRS))  # fmt: skip
-    return Set(rides, order, drive(own, pairs), drive(other, pairs), own.noise)
+    ridden = len(order) * launches
+    return Set(rides, order, trace.lanes(ridden, ridden + PAIRS), trace.lanes(ridden + PAIRS, None))
 
 
 def measured(trace: Trace, key: str, goal: float) -> Array:
@@ -391,7 +420,7 @@ def measured(trace: Trace, key: str, goal: float) -> Array:
 
 
 def _mean(values: Array, where: npt.NDArray[np.bool_]) -> Array:
-    return np.asarray(np.where(where, values, 0).sum(axis=0) / where.sum(axis=0))
+    return np.asarray(np.where(where, values, 0).sum(axis=0) / np.maximum(where.sum(axis=0), 1))
 
 
 def _reach(time: Array, speed: Array, level: float) -> Array:

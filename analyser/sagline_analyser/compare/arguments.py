@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments to ``parser``."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.description = DESCRIPTION
-    parser.add_argument("logs", metavar="LOG", type=Path, nargs="+", help="a .sagline file")
+    parser.add_argument("logs", metavar="LOG", type=Path, nargs="*", help="a .sagline file")
     parser.add_argument(
         "-o", "--out", metavar="FILE", type=Path,
         help="the page; default: the first log's name with -compare.html (with --json: no page)",
@@ -50,6 +50,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="smallest difference that matters, in %% of A's figure (2): where the whole interval "
         "is smaller, the verdict says so",
     )  # fmt: skip
+    parser.add_argument(
+        "--plan", metavar="LETTERS",
+        help="before riding: the difference that an order such as ABBA would find, from the logs "
+        "of one setting if some are given (a log a stretch), else from how rides typically differ",
+    )  # fmt: skip
+    parser.add_argument(
+        "--launches", metavar="N", type=int, default=6, help="launches a stretch for --plan (6)"
+    )
     parser.add_argument(
         "--predict", metavar="NAME=VALUE",
         help="from A alone, what B should show with motor_current_limit, battery_current_limit or "

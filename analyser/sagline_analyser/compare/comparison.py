@@ -8,14 +8,14 @@ import numpy as np
 
 from sagline_logger.format import CAUTION, SaglineError
 
-from ..findings.held_back import CAUSES, MotorCauses, held_back
+from ..findings.held_back import CAUSES, HeldBack, MotorCauses, held_back
 from ..findings.series import Array
 from .alike import TIMES, bring_alike
 from .confounders import Confounder, confounders, hand
 from .like_load import Fit, fit, joined, times
 from .measures import Goal, Measure, figures, launch_goal, measures
 from .runs import Run, choose_launches, choose_pulls, find_runs
-from .sides import Part, SettingChange, changes
+from .sides import Part, SettingChange, StretchSetting, changes, settings_seen
 from .statistics import SURE, Difference, adjusted, difference, launchwise
 from .verdict import MATTERS, Verdict, judge
 
@@ -112,7 +112,11 @@ class Group:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Side A against side B.  ``verdict`` is None where only side A was given."""
+    """Side A against side B.  ``verdict`` is None where only side A was given.
+
+    ``settings`` is what each stretch shows of the settings it states, ``doubts`` in words those
+    that may not have been in force.
+    """
 
     parts: tuple[Part, ...]
     changes: tuple[SettingChange, ...]
@@ -121,6 +125,8 @@ class Comparison:
     verdict: Verdict | None
     notes: tuple[str, ...]
     order: str
+    settings: tuple[StretchSetting, ...] = ()
+    doubts: tuple[str, ...] = ()
     caution: str = CAUTION
 
     @property
@@ -145,13 +151,13 @@ def compare(
     """
     runs: list[Run] = []
     motors: dict[int, tuple[MotorCauses, ...]] = {}
-    rides: dict[int, tuple[MotorCauses, ...]] = {}
+    held: dict[int, HeldBack] = {}
     for part in parts:
         found, _ = find_runs(part.ride, part.board, part.side, part.number, (part.start, part.end))
         runs += found
-        if id(part.ride) not in rides:
-            rides[id(part.ride)] = held_back(part.ride, part.board).motors
-        motors[part.number] = rides[id(part.ride)]
+        if id(part.ride) not in held:
+            held[id(part.ride)] = held_back(part.ride, part.board)
+        motors[part.number] = held[id(part.ride)].motors
     both = any(part.side == "B" for part in parts)
     launches, notes = choose_launches(runs)
     pulls, span = choose_pulls(runs)
@@ -173,9 +179,12 @@ def compare(
             remedy="ride a few full-throttle launches from standstill with each setting",
         )
     order = "".join(part.side for part in parts)
+    settings, doubts = settings_seen(
+        parts, changed, {key: one.settings for key, one in held.items()}
+    )
     comparison = Comparison(
         tuple(parts), changed, have[0], have[1], None,
-        (*notes, *warned, *_order_notes(order, both, have[0] or have[1])), order,
+        (*notes, *warned, *_order_notes(order, both, have[0] or have[1])), order, settings, doubts,
     )  # fmt: skip
     keys = [row.measure.key for row in comparison.main.rows]
     if judged not in keys:
@@ -191,9 +200,7 @@ def compare(
         row.measure, row.mean_a, row.difference, comparison.main.confounders, _balanced(order),
         matters, "currents" in row.alike,
     )  # fmt: skip
-    return Comparison(
-        comparison.parts, changed, have[0], have[1], verdict, comparison.notes, order
-    )  # fmt: skip
+    return replace(comparison, verdict=verdict)
 
 
 def _enough(runs: Sequence[Run], both: bool) -> bool:
@@ -208,7 +215,10 @@ def _group(
     both = [*a, *b]
     found = [figures(run, goal) for run in both]
     fitted = fit(both, goal)
-    conditions = confounders(a, b, goal, fitted) if b else ()
+    explained = None if fitted is None else times(both, goal.low, goal.high, fitted.push)
+    spent = np.array([one["time_to_speed"] for one in found])
+    left = None if explained is None or not np.isfinite(spent).all() else spent - explained
+    conditions = confounders(a, b, goal, fitted, left) if b else ()
     alike = {
         "rest_voltage": np.array([run.before.get("rest_voltage", math.nan) for run in both]),
         "hand": np.array([hand(run) for run in both]),

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..findings.series import Array
 from .like_load import GRAVITY, Fit
-from .measures import Goal
+from .measures import Goal, figures
 from .runs import GRID, Run
 from .statistics import Difference, launchwise
 
@@ -43,11 +44,12 @@ class Confounder:
 
 
 def confounders(
-    a: Sequence[Run], b: Sequence[Run], goal: Goal, fitted: Fit | None
+    a: Sequence[Run], b: Sequence[Run], goal: Goal, fitted: Fit | None, left: Array | None
 ) -> tuple[Confounder, ...]:
     """Return every condition that the logs show, largest effect first.
 
-    ``fitted`` is Newton's law fitted to the runs of A and then of B.
+    ``fitted`` is Newton's law fitted to the runs of A and then of B; ``left`` (runs,) the s of each
+    that the currents do not explain, if known.
     """
     both = [*a, *b]
     slopes = np.full(len(both), math.nan) if fitted is None else fitted.slopes
@@ -98,10 +100,20 @@ def confounders(
     pieces = 0 if fitted is None else fitted.pieces
     add("slope", "Slope, wind and load, apparent", "m/s²",
         lambda run: rise[id(run)],
-        lambda d, _: d / pull if pull > 0 else 0.0,
+        lambda d, _: _left_over(d, pull, left, len(a), both, goal),
         f"the pull-back that the motor currents do not explain, by Newton's law from {pieces} "
         f"quarter-seconds; 1 % of slope is {GRAVITY / 100:.3f} m/s²")  # fmt: skip
     return tuple(sorted(found, key=lambda one: -abs(one.effect)))
+
+
+def _left_over(
+    d: float, pull: float, left: Array | None, on_a: int, runs: Sequence[Run], goal: Goal
+) -> float:
+    """Return the share of A's time that slope, wind and load make: what currents do not explain."""
+    if left is None:
+        return d / (pull - d / 2) if pull > abs(d) else 0.0
+    whole = float(np.mean([figures(run, goal)["time_to_speed"] for run in runs[:on_a]]))
+    return float(left[on_a:].mean() - left[:on_a].mean()) / whole
 
 
 def copper_share(runs: Sequence[Run], goal: Goal) -> float:

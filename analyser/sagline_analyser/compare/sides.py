@@ -1,11 +1,12 @@
 """Which recordings, or stretches between marks, belong to side A and which to side B."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sagline_logger.format import BoardFile, SaglineError
 
+from ..findings.settings_in_force import SettingInForce, Shows, settings_in_force
 from ..load.ride import Ride
 
 ORDER = (
@@ -34,6 +35,16 @@ class SettingChange:
     name: str
     a: str
     b: str
+
+
+@dataclass(frozen=True)
+class StretchSetting:
+    """What a stretch shows of one setting that it states."""
+
+    part: int
+    side: str
+    name: str
+    setting: SettingInForce
 
 
 def split(
@@ -156,3 +167,39 @@ def changes(parts: Sequence[Part]) -> tuple[tuple[SettingChange, ...], tuple[str
             "one of them."
         )
     return tuple(found), tuple(notes)
+
+
+def settings_seen(
+    parts: Sequence[Part],
+    changed: Sequence[SettingChange],
+    whole: Mapping[int, tuple[SettingInForce, ...]],
+) -> tuple[tuple[StretchSetting, ...], tuple[str, ...]]:
+    """Return what each stretch shows of the settings it states, and the doubts in words.
+
+    ``whole`` holds the same for whole rides, by their ``id``, which need not be looked at again.  A
+    setting that a stretch contradicts is told wherever it is; of a changed one also that no
+    stretch of a side shows it.
+    """
+    seen = tuple(
+        StretchSetting(part.number, part.side, part.name, one)
+        for part in parts
+        for one in (
+            whole[id(part.ride)]
+            if part.start <= 0 and part.end >= part.ride.duration and id(part.ride) in whole
+            else settings_in_force(part.ride, part.board, part.start, part.end)
+        )
+    )
+    doubts = [
+        f"{one.side}, {one.name}: {one.setting.text}"
+        for one in seen
+        if one.setting.verdict is Shows.NO
+    ]
+    for change in changed:
+        for side in "AB":
+            own = [s for s in seen if s.side == side and s.setting.name == change.name]
+            if own and all(one.setting.verdict is Shows.UNTOLD for one in own):
+                doubts.append(
+                    f"{change.name} was not seen at work on side {side}: nothing shows that it was "
+                    "in force, or that it mattered there."
+                )
+    return seen, tuple(doubts)

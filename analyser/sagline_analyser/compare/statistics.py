@@ -141,7 +141,7 @@ def power(size: float, error: float, free: float) -> float:
     if not error > 0:
         return float(size > 0)
     edge = student(1 - SURE / 2, free)
-    grid = np.linspace(1e-4, 1 + 8 / math.sqrt(free), 2000)  # estimate over true error
+    grid = np.linspace(1e-4, 1 + 8 / math.sqrt(free), 300)  # estimate over true error
     # Density of √(χ²/ν), but for its constant.
     logs = (free - 1) * np.log(grid) - free * grid**2 / 2
     weight = np.exp(logs - logs.max())
@@ -156,7 +156,7 @@ def smallest(error: float, free: float) -> float:
     low, high = 0.0, 1.0
     while power(high * error, error, free) < FOUND:
         high *= 2
-    for _ in range(40):
+    for _ in range(16):
         middle = (low + high) / 2
         low, high = (middle, high) if power(middle * error, error, free) < FOUND else (low, middle)
     return high * error

@@ -58,7 +58,8 @@ def judge(
     blamed = [one for one in _doubts(others) if _pushed(one, measure, mean_a) * found.value > 0]
     hidden = [one for one in _doubts(others) if _pushed(one, measure, mean_a) * found.value < 0]
     explained, masked = (
-        sum(abs(_pushed(one, measure, mean_a)) for one in some) for some in (blamed, hidden)
+        sum(abs(_pushed(one, measure, mean_a)) * _reach(one) for one in some)
+        for some in (blamed, hidden)
     )
     near = found.low if found.value > 0 else -found.high
     size, unit, whole = abs(found.value), measure.unit, abs(mean_a) or 1.0
@@ -133,6 +134,12 @@ def _pushed(one: Confounder, measure: Measure, mean_a: float) -> float:
     """Return what a condition could make of the measure: its effect is on a time, where less is
     better, so it turns round for a measure of which more is better."""
     return one.effect * abs(mean_a) * -measure.better
+
+
+def _reach(one: Confounder) -> float:
+    """Return how many times its effect a condition could have made, by its own interval."""
+    by = one.difference
+    return 1 + (by.high - by.value) / abs(by.value) if by.value else 1.0
 
 
 def _names(some: Sequence[Confounder]) -> str:
