@@ -176,9 +176,9 @@ def settings_seen(
 ) -> tuple[tuple[StretchSetting, ...], tuple[str, ...]]:
     """Return what each stretch shows of the settings it states, and the doubts in words.
 
-    ``whole`` holds the same for whole rides, by their ``id``, which need not be looked at again.  A
-    setting that a stretch contradicts is told wherever it is; of a changed one also that no
-    stretch of a side shows it.
+    ``whole`` holds the same for whole rides, by their ``id``, which need not be looked at again.
+    Doubts are of the changed settings, or of all where none is changed: those that a stretch
+    contradicts, and changed ones that no stretch of a side shows.
     """
     seen = tuple(
         StretchSetting(part.number, part.side, part.name, one)
@@ -189,17 +189,21 @@ def settings_seen(
             else settings_in_force(part.ride, part.board, part.start, part.end)
         )
     )
-    doubts = [
-        f"{one.side}, {one.name}: {one.setting.text}"
-        for one in seen
-        if one.setting.verdict is Shows.NO
-    ]
-    for change in changed:
+    doubts = []
+    changes = [change.name for change in changed]
+    for name in changes or dict.fromkeys(one.setting.name for one in seen):
         for side in "AB":
-            own = [s for s in seen if s.side == side and s.setting.name == change.name]
-            if own and all(one.setting.verdict is Shows.UNTOLD for one in own):
+            own = [s for s in seen if s.side == side and s.setting.name == name]
+            against = [one for one in own if one.setting.verdict is Shows.NO]
+            if against:
+                more = len({one.part for one in against}) - 1
                 doubts.append(
-                    f"{change.name} was not seen at work on side {side}: nothing shows that it was "
-                    "in force, or that it mattered there."
+                    f"Side {side}, {against[0].name}{f' and {more} more' if more else ''}: "
+                    f"{against[0].setting.text}"
+                )
+            elif changes and own and all(s.setting.verdict is Shows.UNTOLD for s in own):
+                doubts.append(
+                    f"{name} was not seen at work on side {side}: nothing shows that it was in "
+                    "force, or that it mattered there."
                 )
     return seen, tuple(doubts)
