@@ -9,6 +9,7 @@ import numpy as np
 from sagline_logger.format import SaglineError
 
 from .comparison import CURRENTS, TYPICAL, Comparison
+from .like_load import fit, times
 from .statistics import OWN, TYPICAL_FREE, power, smallest
 
 SCATTER = 0.012
@@ -87,19 +88,24 @@ def _spread(electric: bool, ridden: Comparison | None) -> tuple[float, float, bo
     typical = TYPICAL["time_to_speed"] * (CURRENTS if electric else 1.0)
     if ridden is None:
         return typical, SCATTER, False
-    row = ridden.main.row("time_to_speed")
-    values = _by_stretch(ridden)
+    values = _by_stretch(ridden, electric)
     if len(values) < OWN + 1:
         return typical, SCATTER, False
     means = np.array([float(np.mean(one)) for one in values])
-    return float(means.std(ddof=1)) / abs(row.mean_a), 0.0, True
+    return float(means.std(ddof=1)) / float(means.mean()), 0.0, True
 
 
-def _by_stretch(ridden: Comparison) -> list[Sequence[float]]:
+def _by_stretch(ridden: Comparison, electric: bool) -> list[list[float]]:
+    """Return the times of A's launches by stretch, or where the setting acts by way of the currents
+    those that the currents alone would make."""
     group = ridden.main
-    row = group.row("time_to_speed")
     runs = group.side("A")
+    spent: Sequence[float] = group.row("time_to_speed").a
+    fitted = fit(runs, group.goal) if electric else None
+    if fitted is not None:
+        explained = times(runs, group.goal.low, group.goal.high, fitted.push)
+        spent = spent if explained is None else explained.tolist()
     return [
-        [v for v, run in zip(row.a, runs, strict=True) if run.part == number]
+        [v for v, run in zip(spent, runs, strict=True) if run.part == number]
         for number in sorted({run.part for run in runs})
     ]
