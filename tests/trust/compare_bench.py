@@ -37,6 +37,7 @@ class Kind:
     launches: int = 6
     order: str = "ABBA"
     shift: Shift | None = None
+    claimed: float = 1.0
 
 
 INTERVALS = (
@@ -53,7 +54,7 @@ def ridden(kind: Kind, family: str, seed: int) -> tuple[Set, Comparison]:
     """Ride one case and compare it."""
     own = ride_set(
         family, seed, kind.setting, kind.factor, kind.launches, kind.order, kind.motor_limited,
-        kind.shift, stated=kind.stated,
+        kind.shift, stated=kind.stated, claimed=kind.claimed,
     )  # fmt: skip
     found = compare(split([(ride, None) for ride in own.rides], sides=kind.order))
     return own, found
@@ -102,13 +103,13 @@ def tables(
                 _count(own, ride, found, plan(kind.order, kind.launches, electric=kind.stated))
             counted.append(own)
     events = [
-        Event(f"better or worse: {name}{', a setting stated' * stated}", family, at, False,
+        Event(f"better or worse: {name}{', +10 % stated' * (claimed > 1)}", family, at, False,
               found.verdict.outcome in ("better", "worse"))
         for name, shift in SHIFTS.items()
-        for stated in (False, True)
+        for claimed in (1.0, 1.1)
         for family in families
         for at in range(seed, seed + max(1, cases // 8))
-        for _, found in [ridden(Kind(name, factor=1.0, stated=stated, shift=shift), family, at)]
+        for _, found in [ridden(Kind(name, shift=shift, claimed=claimed), family, at)]
         if found.verdict is not None
     ]  # fmt: skip
     return [

@@ -366,9 +366,12 @@ PAIRS = 48
 def ride_set(
     family: str, seed: int, name: str = "motor", factor: float = 1.0, launches: int = 7,
     order: str = "ABBA", motor_limited: bool = False, shift: Shift | None = None,
-    day: Day | None = None, stated: bool = True,
+    day: Day | None = None, stated: bool = True, claimed: float = 1.0,
 ) -> Set:  # fmt: skip
-    """Ride one random vehicle in ``order``, its setting ``name`` multiplied on side B."""
+    """Ride one random vehicle in ``order``, its setting ``name`` multiplied on side B.
+
+    ``claimed`` is by how much more B's log states it than it was.
+    """
     own = vehicle(family, seed, motor_limited)
     other = changed(own, name, factor)
     chance = np.random.default_rng([seed, 77, FAMILIES.index(family)])
@@ -387,7 +390,11 @@ def ride_set(
     rides = []
     for number, letter in enumerate(order):
         machine = own if letter == "A" else other
-        settings = {KEYS[name]: f"{machine.limits[name]:.4g}"} if stated else {}
+        settings = (
+            {KEYS[name]: f"{machine.limits[name] * (claimed if letter == 'B' else 1.0):.4g}"}
+            if stated
+            else {}
+        )
         rides.append(
             log(machine, trace, lanes, range(number * launches, (number + 1) * launches),
                 chance, settings, f"{letter}{number + 1}.sagline")

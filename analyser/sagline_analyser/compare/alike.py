@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from ..findings.series import Array
 
@@ -23,7 +24,7 @@ def bring_alike(
     conditions: Mapping[str, Array],
 ) -> tuple[Array, float, tuple[str, ...]]:  # fmt: skip
     """Return ``values`` (launches,) at the mean of the ``conditions``, the standard error that this
-    gives B less A, and which conditions were brought alike.
+    gives B less A beyond what the stretches' spread shows, and which conditions were brought alike.
 
     The slope comes from launches of one stretch, which share all else: within a stretch no setting,
     load or place differs.  A condition that hardly varies there is left as it is.
@@ -63,13 +64,17 @@ def bring_alike(
     side = np.asarray(on_b)
     if not (side.any() and (~side).any()):
         return values, 0.0, ()
-    apart = _mean(away[side], of[side]) - _mean(away[~side], of[~side])
-    error = abs(middle) * float(np.sqrt(apart @ about @ apart))
+    a, b = (_means(away[own], of[own]) for own in (~side, side))
+    apart = b.mean(axis=0) - a.mean(axis=0)
+    # Where the stretches of one side are as far apart as the sides, their own spread shows it.
+    left = np.vstack([a - a.mean(axis=0), b - b.mean(axis=0)])
+    free = len(left) - 2
+    shown = left.T @ left / free * (1 / len(a) + 1 / len(b)) if free > 0 else 0.0
+    beyond = float(np.sum(about * (np.outer(apart, apart) - shown)))
+    error = abs(middle) * float(np.sqrt(max(beyond, 0.0)))
     return values - middle * (away @ slope), error, tuple(names)
 
 
-def _mean(rows: Array, stretches: np.ndarray) -> Array:
-    """Return the mean over stretches of their means."""
-    return np.asarray(
-        np.mean([rows[stretches == n].mean(axis=0) for n in np.unique(stretches)], axis=0)
-    )
+def _means(rows: Array, stretches: npt.NDArray[np.int_]) -> Array:
+    """Return the means of the stretches, a row each."""
+    return np.asarray([rows[stretches == n].mean(axis=0) for n in np.unique(stretches)])
