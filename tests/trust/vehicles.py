@@ -400,7 +400,24 @@ def ride_set(
                 chance, settings, f"{letter}{number + 1}.sagline")
         )  # fmt: skip
     ridden = len(order) * launches
-    return Set(rides, order, trace.lanes(ridden, ridden + PAIRS), trace.lanes(ridden + PAIRS, None))
+    without, with_it = (
+        _seen(trace.lanes(first, first + PAIRS), own, seed) for first in (ridden, ridden + PAIRS)
+    )
+    return Set(rides, order, without, with_it)
+
+
+def _seen(trace: Trace, own: Vehicle, seed: int) -> Trace:
+    """Return the traces with the sensors' noise, the same each time: a largest sample is defined by
+    it, and the more samples at a level the larger."""
+    chance = np.random.default_rng([seed, 5])
+    _, amps, bus, volt = own.noise
+    noise = chance.normal(size=(3, *trace.speed.shape))
+    volts = trace.volts + volt * noise[2]
+    volts[0] = trace.volts[0]  # the mean of a second of rest
+    return replace(
+        trace, current=trace.current + amps / math.sqrt(own.motors) * noise[0],
+        battery=trace.battery + bus * noise[1], volts=volts,
+    )  # fmt: skip
 
 
 def measured(trace: Trace, key: str, goal: float) -> Array:

@@ -18,6 +18,9 @@ measures nothing is known but that they do not go much steeper (our choice)."""
 SHOWN = 0.5
 """Share of that standard deviation to which the launches must narrow it to be believed (ours)."""
 
+CLEAR = 2.0
+"""Standard errors that a slope must be away from none, lest a correction only add noise (ours)."""
+
 
 def bring_alike(
     key: str, values: Array, stretches: Sequence[int], on_b: Sequence[bool],
@@ -27,9 +30,12 @@ def bring_alike(
     gives B less A beyond what the stretches' spread shows, and which conditions were brought alike.
 
     The slope comes from launches of one stretch, which share all else: within a stretch no setting,
-    load or place differs.  A condition that hardly varies there is left as it is.
+    load or place differs.  A condition whose slope they do not show is left as it is, and so is
+    the rest voltage where the measure is sag, of which it is itself a part.
     """
     middle = float(np.mean(values))
+    if key == "sag":
+        conditions = {k: x for k, x in conditions.items() if k != "rest_voltage"}
     used = {
         name: x for name, x in conditions.items()
         if np.isfinite(x).all() and float(np.mean(x)) > 0 and np.ptp(x) > 0
@@ -54,10 +60,11 @@ def bring_alike(
         noise = max(float(np.sum((y - x @ plain) ** 2)) / free, 1e-12)
         about = np.linalg.inv(x.T @ x / noise + np.eye(len(names)) / doubt**2)
         slope = about @ (x.T @ y / noise + np.full(len(names), expected / doubt**2))
-        narrow = np.sqrt(np.diag(about)) <= SHOWN * doubt
-        if narrow.all():
+        error = np.sqrt(np.diag(about))
+        shown = (error <= SHOWN * doubt) & (np.abs(slope) > CLEAR * error)
+        if shown.all():
             break
-        names = [name for name, kept in zip(names, narrow, strict=True) if kept]
+        names = [name for name, kept in zip(names, shown, strict=True) if kept]
     if not names:
         return values, 0.0, ()
     away = np.stack([used[n] / float(np.mean(used[n])) - 1 for n in names], axis=1)
@@ -69,10 +76,12 @@ def bring_alike(
     # Where the stretches of one side are as far apart as the sides, their own spread shows it.
     left = np.vstack([a - a.mean(axis=0), b - b.mean(axis=0)])
     free = len(left) - 2
-    shown = left.T @ left / free * (1 / len(a) + 1 / len(b)) if free > 0 else 0.0
-    beyond = float(np.sum(about * (np.outer(apart, apart) - shown)))
-    error = abs(middle) * float(np.sqrt(max(beyond, 0.0)))
-    return values - middle * (away @ slope), error, tuple(names)
+    own_spread = left.T @ left / free * (1 / len(a) + 1 / len(b)) if free > 0 else 0.0
+    beyond = float(np.sum(about * (np.outer(apart, apart) - own_spread)))
+    return (
+        values - middle * (away @ slope), abs(middle) * float(np.sqrt(max(beyond, 0.0))),
+        tuple(names),
+    )  # fmt: skip
 
 
 def _means(rows: Array, stretches: npt.NDArray[np.int_]) -> Array:
