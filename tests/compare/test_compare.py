@@ -293,6 +293,7 @@ def test_current_is_told_from_load_where_both_go_together(stated: bool) -> None:
     assert row.difference is not None and row.alike == ("currents",)
     assert row.difference.value / row.mean_a == pytest.approx(1 / 1.1 - 1, rel=0.2)
     assert row.difference.p < 0.05 and "taken out" in " ".join(found.verdict.advice)
+    assert any("state no setting that differs" in note for note in found.notes) is not stated
 
 
 def test_a_stated_setting_that_was_not_in_force_is_told(ridden: dict[str, Path]) -> None:

@@ -37,6 +37,11 @@ METHOD = (
     "clear at 0.10 or less."
 )
 
+UNSTATED = (
+    "The logs state no setting that differs, but the peak currents do, clearly: it is taken that a "
+    "limit of the controllers was changed, and nothing else."
+)
+
 TYPICAL = {
     "time_to_speed": 0.02, "time_to_half": 0.02, "distance": 0.02, "peak_battery": 0.02,
     "mean_battery": 0.02, "peak_motor": 0.01, "mean_motor": 0.015, "heat": 0.02, "sag": 0.04,
@@ -200,7 +205,8 @@ def compare(
         row.measure, row.mean_a, row.difference, comparison.main.confounders, _balanced(order),
         matters, "currents" in row.alike,
     )  # fmt: skip
-    return replace(comparison, verdict=verdict)
+    assumed = (UNSTATED,) if not changed and "currents" in row.alike else ()
+    return replace(comparison, verdict=verdict, notes=(*comparison.notes, *assumed))
 
 
 def _enough(runs: Sequence[Run], both: bool) -> bool:

@@ -160,7 +160,7 @@ def _repeats(found: Difference) -> str:
     a, b = found.repeats
     if found.stretches == (1, 1):
         return f"{a} on A, {b} on B"
-    return f"{a} in {found.stretches[0]} on A, {b} in {found.stretches[1]} on B"
+    return f"{a} in {found.stretches[0]} stretches on A, {b} in {found.stretches[1]} on B"
 
 
 def _basis(found: Difference, finds: float | None, by_currents: bool) -> tuple[str, ...]:
