@@ -165,7 +165,7 @@ def _coverage(pairs: list[Pair]) -> None:
         print(f"  {key:16} {np.mean(own):7.1%}   of {len(own)}")
     print(f"  {'all':16} {np.mean(every):7.1%}")
     count = Counter(pair.outcome for pair in pairs)
-    told = [pair for pair in pairs if pair.outcome != "cannot tell"]
+    told = [pair for pair in pairs if pair.outcome in ("better", "worse")]
     print(f"Verdicts: {dict(count)}; right of those told: {np.mean([p.right for p in told]):.1%}\n")
 
 

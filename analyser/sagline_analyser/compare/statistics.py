@@ -70,7 +70,8 @@ def difference(
 
     ``typical`` is the standard deviation by which stretches of equal settings differ, in the
     measure's unit; it is used only below :data:`OWN` degrees of freedom.  ``extra`` is the standard
-    error of a correction that was made to the values.
+    error of a correction that was made to the values.  ``p`` is the larger of two: against the
+    spread of the stretches, and against the scatter of the launches within them.
     """
     means_a, means_b = (np.array([float(np.mean(one)) for one in side]) for side in (a, b))
     value = float(means_b.mean() - means_a.mean())
@@ -94,11 +95,13 @@ def difference(
     spread = math.sqrt(squares / free)
     scale = math.sqrt(1 / len(a) + 1 / len(b))
     error = math.hypot(spread * scale, extra)
-    if extra > 0 and error > 0:  # Welch and Satterthwaite: the correction's error is well known
-        free *= (error / max(spread * scale, 1e-9 * error)) ** 4
-        free = min(free, 1000.0)
     half = student(0.5 + LEVEL / 2, free) * error
     p = student_beyond(abs(value) / error, free) if error > 0 else float(value == 0)
+    # Two stretches may agree by luck, or by a sensor's steps, far more closely than means of so few
+    # launches can: a difference must stand out from the launches' scatter as well.
+    own = scatter * math.hypot(*(math.sqrt(sum(1 / len(x) for x in s)) / len(s) for s in (a, b)))
+    if own > 0:
+        p = max(p, student_beyond(abs(value) / own, sum(sizes) - len(a) - len(b)))
     return Difference(
         value, value - half, value + half, p, scatter, sizes, stretches, spread, free, stands_in,
         error,
