@@ -177,5 +177,6 @@ def joined(direct: Difference, currents: Difference) -> Difference:
     half = student(0.5 + LEVEL / 2, currents.free)
     return Difference(
         value, low, high, max(min(2 * min(side, 1 - side), 1.0), currents.p), direct.scatter,
-        direct.repeats, direct.stretches, currents.spread, currents.free, direct.typical, (high - low) / 2 / half,
+        direct.repeats, direct.stretches, currents.spread, currents.free, direct.typical,
+        (high - low) / 2 / half,
     )  # fmt: skip
