@@ -6,9 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sagline_analyser.compare.comparison import compare
 from sagline_analyser.compare.measures import figures
+from sagline_analyser.compare.plan import plan
 from sagline_analyser.compare.predict import parse_setting, predict
 from sagline_analyser.compare.runs import find_runs
 from sagline_analyser.compare.sides import Part, split
@@ -217,3 +219,104 @@ def test_a_setting_that_cannot_be_predicted_is_refused(text: str) -> None:
     with pytest.raises(SaglineError) as problem:
         parse_setting(text)
     assert problem.value.where == "--predict"
+
+
+# ------------------------------------------------------------------------ what a design can tell
+
+
+def test_launches_of_one_ride_are_no_repeats_of_the_setting() -> None:
+    """Two rides a side whose launches hardly scatter, but which differ among themselves by as much
+    as the sides do: counted launch by launch this would be sure."""
+    a = [steady([x, x * 1.001, x * 0.999, x]) for x in (1.0, 1.05)]
+    b = [steady([x, x * 1.001, x * 0.999, x]) for x in (1.03, 1.09)]
+    found = compare(sides(a[0], *b, a[1], sides="ABBA"))
+    assert found.verdict is not None and found.verdict.outcome == "cannot tell"
+    by = found.main.row("time_to_speed").difference
+    assert by is not None and by.free == 2 and by.stretches == (2, 2) and not by.typical
+    assert by.low < 0 < by.high
+
+
+def test_a_difference_too_small_to_matter_is_a_verdict_of_its_own() -> None:
+    """0.4 % in every ride: clear of chance, and nothing to anybody unless asked for."""
+    a = [steady([x, x * 1.001, x]) for x in (1.0, 1.0005)]
+    b = [steady([x * 1.004, x * 1.005, x * 1.004]) for x in (1.0, 1.0005)]
+    parts = sides(a[0], *b, a[1], sides="ABBA")
+    found = compare(parts)
+    assert found.verdict is not None and found.verdict.outcome == "no difference that matters"
+    assert "2.0% of A's figure" in found.verdict.text
+    keen = compare(parts, matters=0.001)
+    assert keen.verdict is not None and keen.verdict.outcome == "better"
+
+
+def test_a_lower_voltage_on_the_slower_side_works_against_it() -> None:
+    """The words: what pushed B towards slower did not favour it."""
+    a = [steady([x], volts=v) for x, v in ((1.08, 51.0), (1.085, 51.1), (1.078, 50.9))]
+    b = [steady([x], volts=v) for x, v in ((1.0, 46.0), (1.004, 46.1), (0.997, 45.9))]
+    verdict = compare(sides(*a, *b, sides="AAABBB")).verdict
+    assert verdict is not None and verdict.outcome == "cannot tell"
+    assert "pack voltage before it worked against B" in verdict.text
+    assert "favoured" not in verdict.text
+    measured = next(line for line in verdict.advice if line.startswith("Pack voltage"))
+    assert "A 51.00" in measured and "B 46.00" in measured
+
+
+def test_where_slope_is_the_doubt_its_measurement_is_shown() -> None:
+    flat = [steady([1.0, 1.002, 0.998]) for _ in range(2)]
+    # 0.2 m/s² less acceleration for the current that flowed: 2 % of slope.
+    hill = [steady([0.8, 0.802, 0.798], wobble=0.2) for _ in range(2)]
+    verdict = compare(sides(flat[0], *hill, flat[1], sides="ABBA")).verdict
+    assert verdict is not None and verdict.outcome == "cannot tell"
+    assert "slope, wind and load, apparent worked against B" in verdict.text
+    (shown,) = [line for line in verdict.advice if line.startswith("Slope")]
+    assert shown.count("A ") >= 2 and "m/s²" in shown and "quarter-seconds" in shown
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_current_is_told_from_load_where_both_go_together(stated: bool) -> None:
+    """Newton's law: rides that differ by 8 % in what an ampere does, and 10 % more current on B in
+    launches held at one current; the currents tell what the setting did, 9 % of the time."""
+    rides = []
+    for letter, load in zip("ABBA", (1.04, 1.03, 0.96, 0.97), strict=True):
+        amps = 1.1 if letter == "B" else 1.0
+        accelerations = [amps * load * x for x in (1.0, 1.002, 0.998, 1.001)]
+        ride = steady(accelerations)
+        current = ride.streams["fast"].values["motor_current_1"]
+        settings = {"motor_current_limit": f"{50 * amps:g}"} if stated else {}
+        stream = replace(
+            ride.streams["fast"],
+            values={**ride.streams["fast"].values, "motor_current_1": current / load},
+        )
+        rides.append(replace(ride, streams={"fast": stream}, settings=settings))
+    found = compare(sides(*rides, sides="ABBA"))
+    assert found.verdict is not None and found.verdict.outcome == "better", found.verdict
+    row = found.main.row("time_to_speed")
+    assert row.difference is not None and row.alike == ("currents",)
+    assert row.difference.value / row.mean_a == pytest.approx(1 / 1.1 - 1, rel=0.2)
+    assert row.difference.p < 0.05 and "taken out" in " ".join(found.verdict.advice)
+    assert any("state no setting that differs" in note for note in found.notes) is not stated
+
+
+def test_a_stated_setting_that_was_not_in_force_is_told(ridden: dict[str, Path]) -> None:
+    rides = [load_ride(path) for path in ridden.values()]
+    rides[1] = replace(rides[1], settings={**rides[1].settings, "motor_current_limit": "60"})
+    found = compare(split([(ride, None) for ride in rides], sides="ABBA"))
+    assert any("60 A" in doubt and "not" in doubt for doubt in found.doubts)
+    assert len({one.part for one in found.settings}) == 4
+    sound = compare(split([(load_ride(p), None) for p in ridden.values()], sides="ABBA"))
+    assert not any("motor current limit" in doubt for doubt in sound.doubts)
+
+
+def test_a_plan_tells_beforehand_what_is_found() -> None:
+    """Reference: the power of scipy's noncentral t for the design and the spread it states."""
+    for order, launches, electric in (("ABBA", 7, True), ("ABBAABBA", 5, False)):
+        made = plan(order, launches, electric)
+        edge = stats.t.ppf(0.975, made.free)
+        found = stats.nct.sf(edge, made.free, made.finds / made.error)
+        assert found == pytest.approx(0.80, abs=0.005) and not made.measured
+        assert f"{made.finds:.1%}" in made.text and "typical" in made.text
+    assert plan("ABBAABBA", 5, False).finds < plan("ABBA", 5, False).finds
+    a = compare(sides(*[steady([x, x, x]) for x in (1.0, 1.01, 0.99)], sides="AAA"))
+    measured = plan("ABBA", 3, False, a)
+    assert measured.measured and measured.spread == pytest.approx(0.01, rel=0.05)
+    with pytest.raises(SaglineError):
+        plan("AAAA", 6)

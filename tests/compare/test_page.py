@@ -48,6 +48,21 @@ def test_one_log_split_at_its_marks(
     assert row["low"] is None and row["high"] is None
 
 
+def test_a_plan_needs_no_log_and_uses_those_it_gets(
+    ridden: dict[str, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["compare", "--plan", "ABBA", "--launches", "7"]) == 0
+    said = capsys.readouterr().out
+    assert said.count("four times in five") == said.count("typical, nothing is ridden yet") == 2
+    assert CAUTION in said
+    logs = [str(ridden["A1"]), str(ridden["A2"]), str(ridden["A1"])]
+    assert main(["compare", *logs, "--plan", "ABBA", "--json"]) == 0
+    made = json.loads(capsys.readouterr().out)
+    assert [one["measured"] for one in made] == [True, True] and made[0]["free"] == 2
+    assert main(["compare"]) == 1
+    assert "no log is named" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("more", "part"),
     [
@@ -56,6 +71,8 @@ def test_one_log_split_at_its_marks(
         (["A1", "--judge", "looks"], "no measure looks"),
         (["A1", "--predict", "colour=3"], "does not follow"),
         (["A1", "--by", "duty_limit"], "states no setting"),
+        (["A1", "--matters", "0"], "no share that matters"),
+        (["--plan", "AAAA"], "no test of A against B"),
         (["A1", "--sides", "AA"], "nothing is on side B"),
         (["none.sagline"], "none.sagline"),
     ],

@@ -6,7 +6,7 @@ from pathlib import Path
 DESCRIPTION = """\
 Compare two settings by their launches from standstill, and by pulls from rolling where there are
 some.  Launches are found, aligned at the moment of first movement, measured and tested; the verdict
-is better, worse or cannot tell.
+is better, worse, no difference that matters, or cannot tell.
 
 Which recording is which side:
   compare A.log B.log                      the first is A, all others are B
@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments to ``parser``."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.description = DESCRIPTION
-    parser.add_argument("logs", metavar="LOG", type=Path, nargs="+", help="a .sagline file")
+    parser.add_argument("logs", metavar="LOG", type=Path, nargs="*", help="a .sagline file")
     parser.add_argument(
         "-o", "--out", metavar="FILE", type=Path,
         help="the page; default: the first log's name with -compare.html (with --json: no page)",
@@ -45,6 +45,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what the verdict rests on: time_to_speed (default), time_to_half, distance, "
         "peak_battery, mean_battery, peak_motor, mean_motor, heat, sag, energy",
     )  # fmt: skip
+    parser.add_argument(
+        "--matters", metavar="PERCENT", type=float, default=2.0,
+        help="smallest difference that matters, in %% of A's figure (2): where the whole interval "
+        "is smaller, the verdict says so",
+    )  # fmt: skip
+    parser.add_argument(
+        "--plan", metavar="LETTERS",
+        help="before riding: the difference that an order such as ABBA would find, from the logs "
+        "of one setting if some are given (a log a stretch), else from how rides typically differ",
+    )  # fmt: skip
+    parser.add_argument(
+        "--launches", metavar="N", type=int, default=6, help="launches a stretch for --plan (6)"
+    )
     parser.add_argument(
         "--predict", metavar="NAME=VALUE",
         help="from A alone, what B should show with motor_current_limit, battery_current_limit or "

@@ -8,11 +8,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from sagline_logger.format import BoardFile, SaglineError
+from sagline_logger.format import CAUTION, BoardFile, SaglineError
 
 from ..load.ride import Ride
 from .comparison import Comparison, Group, compare
 from .page import score_text, write_comparison
+from .plan import plan
 from .predict import Prediction, parse_setting, predict
 from .sides import split
 from .verdict import measure_text, signed_text
@@ -25,6 +26,10 @@ def run(
 ) -> int:
     """Compare the logs named in ``arguments`` and write the page, print words or JSON."""
     wanted = parse_setting(arguments.predict) if arguments.predict else None
+    if arguments.plan is not None:
+        return _plan(arguments, load, board_of)
+    if not arguments.logs:
+        raise SaglineError("no log is named", where="compare", remedy="name two, or use --plan")
     if len(arguments.logs) == 1 and not arguments.marks and wanted is None:
         raise SaglineError(
             "one log has no second side", where=str(arguments.logs[0]),
@@ -34,7 +39,12 @@ def run(
     parts = split(rides, arguments.sides, arguments.by, arguments.marks)
     if wanted is None and not any(part.side == "B" for part in parts):
         raise SaglineError("nothing is on side B", where="--sides", remedy="give at least one B")
-    found = compare(parts, arguments.judge)
+    if not arguments.matters > 0:
+        raise SaglineError(
+            f"{arguments.matters:g} is no share that matters", where="--matters",
+            remedy="a number of percent above 0",
+        )  # fmt: skip
+    found = compare(parts, arguments.judge, arguments.matters / 100)
     prediction = predict(found, *wanted) if wanted else None
     out = arguments.out
     if out is None and not arguments.json:
@@ -49,9 +59,29 @@ def run(
     return 0
 
 
+def _plan(
+    arguments: argparse.Namespace,
+    load: Callable[[Path], Ride],
+    board_of: Callable[[argparse.Namespace, Ride], BoardFile | None],
+) -> int:
+    rides = [(ride, board_of(arguments, ride)) for ride in map(load, arguments.logs)]
+    ridden = compare(split(rides, "A" * len(rides))) if rides else None
+    plans = [
+        plan(arguments.plan, arguments.launches, electric, ridden) for electric in (True, False)
+    ]
+    if arguments.json:
+        document = [{**asdict(one), "error": one.error} for one in plans]
+        print(json.dumps(_finite(document), indent=1, allow_nan=False, ensure_ascii=False))
+        return 0
+    for one in plans:
+        print(one.text)
+    print(CAUTION)
+    return 0
+
+
 def as_document(found: Comparison, prediction: Prediction | None) -> dict[str, Any]:
     """Return everything as plain JSON values; what is infinite or unknown is null."""
-    groups = {}
+    groups: dict[str, dict[str, Any] | None] = {}
     for name, group in (("launches", found.launches), ("pulls", found.pulls)):
         groups[name] = None if group is None else _group_document(group)
     document = {
@@ -64,6 +94,8 @@ def as_document(found: Comparison, prediction: Prediction | None) -> dict[str, A
         "verdict": asdict(found.verdict) if found.verdict else None,
         **groups,
         "prediction": asdict(prediction) if prediction else None,
+        "settings_in_force": [asdict(one) for one in found.settings],
+        "doubts": found.doubts,
         "notes": found.notes,
         "caution": found.caution,
     }
@@ -96,6 +128,8 @@ def _finite(value: Any) -> Any:
 def _print(found: Comparison, prediction: Prediction | None) -> None:
     for change in found.changes:
         print(f"Changed: {change.name}, A {change.a}, B {change.b}")
+    for doubt in found.doubts:
+        print(f"doubt: {doubt}")
     if found.verdict:
         print(found.verdict.text)
         for line in found.verdict.advice:
@@ -135,4 +169,6 @@ def _print_rows(group: Group) -> None:
         )
     for one in group.confounders:
         if one.real and abs(one.effect) >= 0.002:
-            print(f"  not alike: {one.label.lower()} could make {one.effect:+.1%} of the time")
+            label = one.label[0].lower() + one.label[1:]
+            made = f"could make {one.effect:+.1%} of the time".replace("-", "−")
+            print(f"  not alike: {label} {made}{f' ({one.taken_out})' if one.taken_out else ''}")

@@ -1,41 +1,76 @@
 """The comparison of two sides as one frozen result: what the page, the words and JSON show."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sagline_logger.format import CAUTION, SaglineError
 
-from ..findings.held_back import CAUSES, MotorCauses, held_back
+from ..findings.held_back import CAUSES, HeldBack, MotorCauses, held_back
 from ..findings.series import Array
-from .confounders import Confounder, confounders
+from .alike import TIMES, bring_alike
+from .confounders import Confounder, confounders, hand
+from .like_load import Fit, fit, joined, times
 from .measures import Goal, Measure, figures, launch_goal, measures
 from .runs import Run, choose_launches, choose_pulls, find_runs
-from .sides import Part, SettingChange, changes
-from .statistics import Difference, adjusted, difference
-from .verdict import Verdict, judge
+from .sides import Part, SettingChange, StretchSetting, changes, settings_seen
+from .statistics import SURE, Difference, adjusted, difference, launchwise
+from .verdict import MATTERS, Verdict, judge
 
-SURE = 0.10
+CLEAR = 0.10
 """Corrected two-sided p up to which a difference of the table counts as clear: 5 % each way."""
 
 METHOD = (
-    "Differences are means of B less means of A. Their 90 % intervals and p come from the exact "
-    "permutation test: what handing out the letters A and B to the launches in every other way "
-    "would show (10 000 drawn ways where there are more than 20 000). The verdict rests on one "
-    "measure, named before looking. For the table p is corrected for the number of measures by "
-    "step-down maxima over the same permutations (Westfall and Young), and a difference is called "
-    "clear where it stays at or below 0.10, which is 5 % in each direction. All of it takes the "
-    "launches as alike but for the setting; riding A, B, B, A and the conditions below are what "
-    "supports that."
+    "Launches of one stretch share its load, wind and pack, so the stretch is what repeats: "
+    "differences are means of B's stretches less means of A's, held against how the stretches of "
+    "a side differ, by Student's t with as many degrees of freedom as there are stretches less "
+    "two. With fewer than four stretches a typical spread stands in, and the verdict says so. "
+    "Where the launches of one stretch show how a measure goes with pack voltage or throttle, all "
+    "are brought to the same of these first. Where a setting of the controllers is what changed, "
+    "the time that the measured currents would take in one mean vehicle tells its effect apart "
+    "from load, wind and slope; what was measured directly corrects it, as far as the stretches "
+    "agree. The verdict rests on one measure, named before looking, and on a two-sided p of at "
+    "most 0.05; where the whole 90 % interval is smaller than what matters, it says so instead. "
+    "In the table p is corrected for the number of measures (Holm), and a difference is called "
+    "clear at 0.10 or less."
 )
+
+UNSTATED = (
+    "The logs state no setting that differs, but the peak currents do, clearly: it is taken that a "
+    "limit of the controllers was changed, and nothing else."
+)
+
+TYPICAL = {
+    "time_to_speed": 0.02, "time_to_half": 0.02, "distance": 0.02, "peak_battery": 0.02,
+    "mean_battery": 0.02, "peak_motor": 0.01, "mean_motor": 0.015, "heat": 0.02, "sag": 0.04,
+    "energy": 0.02,
+}  # fmt: skip
+"""Standard deviation, as a share, by which stretches of equal settings differ where one rider rides
+them one after another; it stands in where there are too few stretches to show it."""
+
+CURRENTS = 0.5
+"""Share of :data:`TYPICAL` of a time that is left once load, wind and slope are taken out."""
+
+ELECTRIC = (
+    "motor_current_limit", "battery_current_limit", "duty_limit", "voltage_cutback_start",
+    "voltage_cutback_end",
+)  # fmt: skip
+"""Settings that act on the launch by way of the motor currents alone."""
+
+EVIDENT = (0.03, 0.01)
+"""Share by which, and p with which, a peak current must differ for a change of the controllers to
+be evident where none is stated (our choice)."""
 
 
 @dataclass(frozen=True)
 class Row:
-    """One measure on both sides; ``difference`` and ``adjusted_p`` are None without repeats on
-    both.  ``a`` and ``b`` are the single runs' values."""
+    """One measure on both sides; ``difference`` and ``adjusted_p`` are None without a side B.
+
+    ``a`` and ``b`` are the single runs' values as measured; ``mean_a`` and ``mean_b`` are the means
+    over stretches at like conditions: ``alike`` names what was brought alike.
+    """
 
     measure: Measure
     a: tuple[float, ...]
@@ -44,11 +79,12 @@ class Row:
     mean_b: float | None
     difference: Difference | None
     adjusted_p: float | None
+    alike: tuple[str, ...] = ()
 
     @property
     def clear(self) -> bool:
         """Whether the difference stands out, corrected for the number of measures."""
-        return self.adjusted_p is not None and self.adjusted_p <= SURE
+        return self.adjusted_p is not None and self.adjusted_p <= CLEAR
 
 
 @dataclass(frozen=True)
@@ -81,7 +117,11 @@ class Group:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Side A against side B.  ``verdict`` is None where only side A was given."""
+    """Side A against side B.  ``verdict`` is None where only side A was given.
+
+    ``settings`` is what each stretch shows of the settings it states, ``doubts`` in words those
+    that may not have been in force.
+    """
 
     parts: tuple[Part, ...]
     changes: tuple[SettingChange, ...]
@@ -90,6 +130,8 @@ class Comparison:
     verdict: Verdict | None
     notes: tuple[str, ...]
     order: str
+    settings: tuple[StretchSetting, ...] = ()
+    doubts: tuple[str, ...] = ()
     caution: str = CAUTION
 
     @property
@@ -100,10 +142,13 @@ class Comparison:
         return found
 
 
-def compare(parts: Sequence[Part], judged: str = "time_to_speed") -> Comparison:
+def compare(
+    parts: Sequence[Part], judged: str = "time_to_speed", matters: float = MATTERS
+) -> Comparison:
     """Compare the launches, and the pulls, of the parts of side A with those of side B.
 
-    ``judged`` is the key of the measure that the verdict rests on.
+    ``judged`` is the key of the measure that the verdict rests on, ``matters`` the smallest
+    difference that matters, as a share of A's figure.
 
     Raises:
         SaglineError: a log lacks a needed channel, a side has no launch or pull, or there is no
@@ -111,19 +156,24 @@ def compare(parts: Sequence[Part], judged: str = "time_to_speed") -> Comparison:
     """
     runs: list[Run] = []
     motors: dict[int, tuple[MotorCauses, ...]] = {}
-    rides: dict[int, tuple[MotorCauses, ...]] = {}
+    held: dict[int, HeldBack] = {}
     for part in parts:
         found, _ = find_runs(part.ride, part.board, part.side, part.number, (part.start, part.end))
         runs += found
-        if id(part.ride) not in rides:
-            rides[id(part.ride)] = held_back(part.ride, part.board).motors
-        motors[part.number] = rides[id(part.ride)]
+        if id(part.ride) not in held:
+            held[id(part.ride)] = held_back(part.ride, part.board)
+        motors[part.number] = held[id(part.ride)].motors
     both = any(part.side == "B" for part in parts)
     launches, notes = choose_launches(runs)
     pulls, span = choose_pulls(runs)
+    changed, warned = changes(parts) if both else ((), ())
     have = [
-        _group(launch_goal(launches), launches, motors) if _enough(launches, both) else None,
-        _group(Goal("pull", *span), pulls, motors) if span and _enough(pulls, both) else None,
+        _group(launch_goal(launches), launches, motors, changed)
+        if _enough(launches, both)
+        else None,
+        _group(Goal("pull", *span), pulls, motors, changed)
+        if span and _enough(pulls, both)
+        else None,
     ]
     if not any(have):
         lacking = [s for s in ("A", "B")[: 1 + both] if not any(r.side == s for r in launches)]
@@ -133,11 +183,13 @@ def compare(parts: Sequence[Part], judged: str = "time_to_speed") -> Comparison:
             where=", ".join(dict.fromkeys(part.ride.path for part in parts)),
             remedy="ride a few full-throttle launches from standstill with each setting",
         )
-    changed, warned = changes(parts) if both else ((), ())
     order = "".join(part.side for part in parts)
+    settings, doubts = settings_seen(
+        parts, changed, {key: one.settings for key, one in held.items()}
+    )
     comparison = Comparison(
         tuple(parts), changed, have[0], have[1], None,
-        (*notes, *warned, *_order_notes(order, both, have[0] or have[1])), order,
+        (*notes, *warned, *_order_notes(order, both, have[0] or have[1])), order, settings, doubts,
     )  # fmt: skip
     keys = [row.measure.key for row in comparison.main.rows]
     if judged not in keys:
@@ -150,11 +202,11 @@ def compare(parts: Sequence[Part], judged: str = "time_to_speed") -> Comparison:
     if row.difference is None:
         raise SaglineError(f"{judged} is not known in every launch", where="--judge")
     verdict = judge(
-        row.measure, row.mean_a, row.difference, comparison.main.confounders, _balanced(order)
-    )
-    return Comparison(
-        comparison.parts, changed, have[0], have[1], verdict, comparison.notes, order
+        row.measure, row.mean_a, row.difference, comparison.main.confounders, _balanced(order),
+        matters, "currents" in row.alike,
     )  # fmt: skip
+    assumed = (UNSTATED,) if not changed and "currents" in row.alike else ()
+    return replace(comparison, verdict=verdict, notes=(*comparison.notes, *assumed))
 
 
 def _enough(runs: Sequence[Run], both: bool) -> bool:
@@ -162,32 +214,114 @@ def _enough(runs: Sequence[Run], both: bool) -> bool:
 
 
 def _group(
-    goal: Goal, runs: Sequence[Run], motors: dict[int, tuple[MotorCauses, ...]]
+    goal: Goal, runs: Sequence[Run], motors: dict[int, tuple[MotorCauses, ...]],
+    changed: Sequence[SettingChange],
 ) -> Group:  # fmt: skip
     a, b = ([run for run in runs if run.side == letter] for letter in "AB")
-    found_a, found_b = ([figures(run, goal) for run in side] for side in (a, b))
+    both = [*a, *b]
+    found = [figures(run, goal) for run in both]
+    fitted = fit(both, goal)
+    explained = None if fitted is None else times(both, goal.low, goal.high, fitted.push)
+    spent = np.array([one["time_to_speed"] for one in found])
+    left = None if explained is None or not np.isfinite(spent).all() else spent - explained
+    conditions = confounders(a, b, goal, fitted, left) if b else ()
+    alike = {
+        "rest_voltage": np.array([run.before.get("rest_voltage", math.nan) for run in both]),
+        "hand": np.array([hand(run) for run in both]),
+    }
     rows: list[Row] = []
     for measure in measures(goal):
-        va, vb = (np.array([found[measure.key] for found in side]) for side in (found_a, found_b))
-        if not (np.isfinite(va).all() and np.isfinite(vb).all()):
-            continue  # a mean over other launches than the rest of the table would mislead
-        by = difference(va, vb) if len(vb) else None
-        rows.append(
-            Row(measure, tuple(va.tolist()), tuple(vb.tolist()), float(va.mean()),
-                float(vb.mean()) if len(vb) else None, by, None)
-        )  # fmt: skip
+        values = np.array([one[measure.key] for one in found])
+        if np.isfinite(values).all():  # a mean over other launches than the rest would mislead
+            rows.append(_row(measure, values, both, alike))
+    if b and fitted is not None and _by_currents(changed, rows, conditions):
+        rows = [_currents_row(row, both, alike, goal, fitted) for row in rows]
     if b:
-        corrected = adjusted(
-            np.array([row.a for row in rows]).T, np.array([row.b for row in rows]).T
-        )
-        rows = [
-            Row(r.measure, r.a, r.b, r.mean_a, r.mean_b, r.difference, float(p))
-            for r, p in zip(rows, corrected, strict=True)
-        ]
+        taken = set(rows[0].alike)
+        conditions = tuple(replace(one, taken_out=_taken_out(one.key, taken)) for one in conditions)
+        chances = [row.difference.p for row in rows if row.difference is not None]
+        rows = [replace(row, adjusted_p=p) for row, p in zip(rows, adjusted(chances), strict=True)]
     return Group(
-        goal, tuple(runs), tuple(rows), _causes(a, b, goal, motors),
-        confounders(a, b, goal) if b else (),
+        goal, tuple(runs), tuple(rows), _causes(a, b, goal, motors), tuple(conditions)
     )  # fmt: skip
+
+
+def _row(
+    measure: Measure, values: Array, runs: Sequence[Run], conditions: Mapping[str, Array]
+) -> Row:
+    on_b = np.array([run.side == "B" for run in runs])
+    a, b = tuple(values[~on_b].tolist()), tuple(values[on_b].tolist())
+    if not b:
+        return Row(measure, a, b, float(np.mean(a)), None, None, None)
+    by, alike = _tested(measure.key, values, runs, conditions)
+    return _placed(Row(measure, a, b, 0.0, 0.0, by, None, alike), values, runs)
+
+
+def _tested(
+    key: str, values: Array, runs: Sequence[Run], conditions: Mapping[str, Array],
+    typical: float = 1.0,
+) -> tuple[Difference, tuple[str, ...]]:  # fmt: skip
+    parts = [run.part for run in runs]
+    even, error, alike = bring_alike(
+        key, values, parts, [run.side == "B" for run in runs], conditions
+    )
+    a, b = (_stretches(even, runs, letter) for letter in "AB")
+    size = typical * TYPICAL[key] * abs(float(np.mean(values)))
+    return difference(a, b, size, error), alike
+
+
+def _stretches(values: Array, runs: Sequence[Run], letter: str) -> list[Array]:
+    numbers = sorted({run.part for run in runs if run.side == letter})
+    return [
+        np.array([v for v, run in zip(values, runs, strict=True) if run.part == number])
+        for number in numbers
+    ]
+
+
+def _placed(row: Row, values: Array, runs: Sequence[Run]) -> Row:
+    """Return the row with means its difference apart, about the middle of all stretches."""
+    assert row.difference is not None
+    sides = [np.mean([s.mean() for s in _stretches(values, runs, letter)]) for letter in "AB"]
+    middle, half = float(np.mean(sides)), row.difference.value / 2
+    return replace(row, mean_a=middle - half, mean_b=middle + half)
+
+
+def _by_currents(
+    changed: Sequence[SettingChange], rows: Sequence[Row], conditions: Sequence[Confounder]
+) -> bool:
+    """Whether what was changed acts by way of the currents: as stated, or else as seen."""
+    if changed:
+        return all(change.name in ELECTRIC for change in changed)
+    throttle = next((abs(one.effect) for one in conditions if one.key == "hand"), 0.0)
+    for row in rows:
+        by = row.difference
+        if row.measure.key in ("peak_motor", "peak_battery") and by is not None and row.mean_a:
+            share = abs(by.value / row.mean_a)
+            if share > max(EVIDENT[0], 3 * throttle) and by.p < EVIDENT[1] and not by.typical:
+                return True
+    return False
+
+
+def _currents_row(
+    row: Row, runs: Sequence[Run], conditions: Mapping[str, Array], goal: Goal, fitted: Fit
+) -> Row:
+    key = row.measure.key
+    if key not in TIMES or row.difference is None:
+        return row
+    high = goal.high if key == "time_to_speed" else goal.high / 2
+    explained = times(runs, goal.low, high, fitted.push)
+    if explained is None:
+        return row
+    by, alike = _tested(key, explained, runs, conditions, CURRENTS)
+    values = np.array([*row.a, *row.b])
+    whole = replace(row, difference=joined(row.difference, by), alike=(*alike, "currents"))
+    return _placed(whole, values, runs)
+
+
+def _taken_out(key: str, alike: set[str]) -> str:
+    if key == "slope" and "currents" in alike:
+        return "currents are held against one mean vehicle"
+    return "brought alike by what launches of one stretch show" if key in alike else ""
 
 
 def _causes(
@@ -244,8 +378,8 @@ def _order_notes(order: str, both: bool, group: Group | None) -> list[str]:
                 np.array([values[id(r)] for r in group.side(letter) if r.part == number])
                 for number in (numbers[0], numbers[-1])
             )
-            drift = difference(first, last)
-            if drift.low > 0 or drift.high < 0:
+            drift = launchwise(first, last)
+            if drift.p < SURE and abs(drift.value) > MATTERS * abs(row.mean_a):
                 notes.append(
                     f"Something drifted: side {letter}'s last stretch differs from its first by "
                     f"{drift.value:+.2f} {row.measure.unit} in {row.measure.label.lower()}, more "

@@ -7,18 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..findings.series import Array
-from .measures import Goal
+from .like_load import GRAVITY, Fit
+from .measures import Goal, figures
 from .runs import GRID, Run
-from .statistics import Difference, difference
+from .statistics import Difference, launchwise
 
 COPPER = 0.00393
 """Rise of copper's resistance for each K, from 20 °C (IEC 60028)."""
-
-GRAVITY = 9.80665
-"""m/s² (ISO 80000-3)."""
-
-WINDOW = 0.25
-"""s over which a change of speed is held against the currents that made it (our choice)."""
 
 FIRST = 2.0
 """s of a run over which the rider's hand is averaged (our choice)."""
@@ -30,7 +25,9 @@ class Confounder:
 
     ``difference`` is B less A in ``unit``; ``effect`` is what that could make of the time to a
     speed, as a share of it (positive: B slower); ``real`` is True where the difference stands out
-    from the scatter, and only then does it count against a verdict.
+    from the scatter of the launches, and only then does it count against a verdict, unless
+    ``taken_out`` says how it was taken out of the figures.  ``stretches`` are the means of each
+    stretch, (side, number, mean), in the order ridden.
     """
 
     key: str
@@ -42,15 +39,22 @@ class Confounder:
     effect: float
     real: bool
     how: str
+    stretches: tuple[tuple[str, int, float], ...]
+    taken_out: str = ""
 
 
-def confounders(a: Sequence[Run], b: Sequence[Run], goal: Goal) -> tuple[Confounder, ...]:
-    """Return every condition that the logs show, largest effect first."""
+def confounders(
+    a: Sequence[Run], b: Sequence[Run], goal: Goal, fitted: Fit | None, left: Array | None
+) -> tuple[Confounder, ...]:
+    """Return every condition that the logs show, largest effect first.
+
+    ``fitted`` is Newton's law fitted to the runs of A and then of B; ``left`` (runs,) the s of each
+    that the currents do not explain, if known.
+    """
     both = [*a, *b]
-    slopes = apparent_slopes(both, goal)
+    slopes = np.full(len(both), math.nan) if fitted is None else fitted.slopes
     pull = _mean_acceleration(both, goal)
     copper = copper_share(both, goal)
-    hand = {id(run): _hand(run) for run in both}
     rise = {id(run): value for run, value in zip(both, slopes, strict=True)}
     found: list[Confounder] = []
 
@@ -61,15 +65,18 @@ def confounders(a: Sequence[Run], b: Sequence[Run], goal: Goal) -> tuple[Confoun
         va, vb = (np.array([value(run) for run in side]) for side in (a, b))
         if not (np.isfinite(va).all() and np.isfinite(vb).all()):
             return
-        by = difference(va, vb)
+        by = launchwise(va, vb)
         middle = float(np.mean(np.r_[va, vb]))
-        real = by.low > 0 or by.high < 0 or (
-            not math.isfinite(by.low) and abs(by.value) > 3 * (by.scatter or 0.0)
-        )  # fmt: skip
+        values = dict(zip([id(run) for run in both], np.r_[va, vb].tolist(), strict=True))
+        numbers = sorted({(run.part, run.side) for run in both})
+        means = tuple(
+            (side, part, float(np.mean([values[id(r)] for r in both if r.part == part])))
+            for part, side in numbers
+        )
         found.append(
             Confounder(
                 key, label, unit, float(va.mean()), float(vb.mean()), by,
-                effect(by.value, middle), bool(real), how,
+                effect(by.value, middle), by.low > 0 or by.high < 0, how, means,
             )
         )  # fmt: skip
 
@@ -87,50 +94,26 @@ def confounders(a: Sequence[Run], b: Sequence[Run], goal: Goal) -> tuple[Confoun
         lambda d, _: 0.0,
         "no force to speak of; it shows in the pack and the motors")  # fmt: skip
     add("hand", f"Throttle in the first {FIRST:.0f} s", "1",
-        lambda run: hand[id(run)],
+        hand,
         lambda d, middle: -d / middle,
         "where the throttle decides the current, time goes at most in proportion")  # fmt: skip
-    add("slope", "Slope and wind, apparent", "m/s²",
+    pieces = 0 if fitted is None else fitted.pieces
+    add("slope", "Slope, wind and load, apparent", "m/s²",
         lambda run: rise[id(run)],
-        lambda d, _: d / pull if pull > 0 else 0.0,
-        f"the pull-back that the motor currents do not explain; 1 % of slope is "
-        f"{GRAVITY / 100:.3f} m/s²")  # fmt: skip
+        lambda d, _: _left_over(d, pull, left, len(a), both, goal),
+        f"the pull-back that the motor currents do not explain, by Newton's law from {pieces} "
+        f"quarter-seconds; 1 % of slope is {GRAVITY / 100:.3f} m/s²")  # fmt: skip
     return tuple(sorted(found, key=lambda one: -abs(one.effect)))
 
 
-def apparent_slopes(runs: Sequence[Run], goal: Goal) -> Array:
-    """Return for each run the steady pull-back in m/s² that its currents do not explain.
-
-    Least squares of Newton's law, one row for each :data:`WINDOW`: Δv = k·∫ΣI dt − c·∫v² dt − s·Δt
-    with k and c common to all runs and s each run's own.
-    """
-    rows, changes = [], []
-    for number, run in enumerate(runs):
-        for first, last in windows(run, goal):
-            part = slice(first, last)
-            own = np.zeros(len(runs))
-            own[number] = -WINDOW
-            rows.append(
-                np.r_[GRID * run.currents[:, part].sum(), -GRID * np.sum(run.speed[part] ** 2), own]
-            )
-            changes.append(run.speed[last] - run.speed[first])
-    matrix, change = np.array(rows), np.array(changes)
-    if len(matrix) < len(runs) + 4:
-        return np.full(len(runs), np.nan)
-    fitted = np.linalg.lstsq(matrix, change, rcond=None)[0]
-    if fitted[1] < 0:  # no drag can push
-        fitted = np.r_[0.0, 0.0, np.linalg.lstsq(matrix[:, [0, *range(2, len(matrix[0]))]], change,
-                                                 rcond=None)[0][1:]]  # fmt: skip
-    return np.asarray(fitted[2:])
-
-
-def windows(run: Run, goal: Goal) -> list[tuple[int, int]]:
-    """Return (first, last) indices of a run's pieces, :data:`WINDOW` long, up to its goal."""
-    whole = round(WINDOW / GRID)
-    inside = np.flatnonzero((run.time >= 0) & run.inside & (run.speed <= 1.02 * goal.high))
-    known = np.isfinite(run.speed) & np.isfinite(run.currents).all(axis=0)
-    pairs = zip(inside[::whole].tolist(), inside[whole::whole].tolist(), strict=False)
-    return [(i, j) for i, j in pairs if j - i == whole and known[i : j + 1].all()]
+def _left_over(
+    d: float, pull: float, left: Array | None, on_a: int, runs: Sequence[Run], goal: Goal
+) -> float:
+    """Return the share of A's time that slope, wind and load make: what currents do not explain."""
+    if left is None:
+        return d / (pull - d / 2) if pull > abs(d) else 0.0
+    whole = float(np.mean([figures(run, goal)["time_to_speed"] for run in runs[:on_a]]))
+    return float(left[on_a:].mean() - left[:on_a].mean()) / whole
 
 
 def copper_share(runs: Sequence[Run], goal: Goal) -> float:
@@ -152,7 +135,8 @@ def copper_share(runs: Sequence[Run], goal: Goal) -> float:
     return share if 0 <= share <= 1 else 0.0
 
 
-def _hand(run: Run) -> float:
+def hand(run: Run) -> float:
+    """Return the mean throttle of the first :data:`FIRST` s, NaN where none is known."""
     early = run.inside & (run.time >= 0) & (run.time <= FIRST)
     return float(np.mean(run.throttle[early])) if early.any() else math.nan
 

@@ -13,7 +13,7 @@ from ..findings.series import Array
 from ..page.shell import data_block, fill, head, plotly_source, resource
 from ..page.tables import escape
 from ..page.units import moment_text
-from .comparison import METHOD, SURE, Comparison, Group, Row
+from .comparison import CLEAR, METHOD, Comparison, Group, Row
 from .confounders import Confounder
 from .predict import Prediction
 from .runs import BEFORE, GRID, Run
@@ -62,7 +62,7 @@ def comparison_page(comparison: Comparison, prediction: Prediction | None = None
     yield head(f"{name} – Sagline comparison", plotly, script)
     parts = {
         "heading": _heading(comparison, name),
-        "notes": _list(comparison.notes, "warnings"),
+        "notes": _list([*comparison.doubts, *comparison.notes], "warnings"),
         "verdict": _verdict(comparison) + caution,
         "prediction": _prediction(prediction) if prediction else "",
         "launches": _table(group, both),
@@ -140,9 +140,13 @@ def _table(group: Group, both: bool) -> str:
     widest = max(_reach(row) for row in group.rows)
     body = "".join(_row(row, widest) for row in group.rows)
     count = f"{len(group.side('A'))} on A, {len(group.side('B'))} on B"
+    by = group.rows[0].difference
+    assert by is not None
+    count += f", in {by.stretches[0]} and {by.stretches[1]} stretches"
     return (
-        f"<p>{count}. A difference is called clear where its p, corrected for the number of "
-        f"measures, is at most {SURE:.2f}.</p>"
+        f"<p>{count}. The figures are means over stretches at like conditions. A difference is "
+        f"called clear where its p, corrected for the number of measures, is at most {CLEAR:.2f}."
+        "</p>"
         "<div class=wide><table class='figures apart'><thead><tr><th>Measure<th>A<th>B<th>B − A"
         "<th>90 % interval<th>In % of A's<th>p, corrected<th><th>How it is found"
         f"<tbody>{body}</table></div>"
@@ -226,16 +230,27 @@ def _conditions(found: Sequence[Confounder]) -> str:
         f"<td class=n>{_plain(one.b, one.unit)}<td class=n>{_plain(one.b - one.a, one.unit, '+')}"
         f"<td class=n>{'beyond chance' if one.real else 'within chance'}"
         f"<td class=n>{one.effect:+.1%}".replace("-", "−")
-        + f"<td>{escape(one.how)}"
+        + f"<td>{_held_against(one)}<td>{_by_stretch(one)}<td>{escape(one.how)}"
         for one in found
     )
     return (
-        "<p>Each could make a difference of its own. The last figure is what it could make of the "
-        "time to a speed (+ is slower); where it favoured a side and is beyond chance, it is held "
-        "against the verdict.</p>"
+        "<p>Each could make a difference of its own. What it could make is told of the time to a "
+        "speed (+ is slower); where it is beyond chance and is not taken out of the figures, it is "
+        "held against a verdict that it could have made.</p>"
         "<div class=wide><table class='figures small'><thead><tr><th>Condition<th>A<th>B<th>B − A"
-        f"<th><th>Could make<th>Reckoned how<tbody>{rows}</table></div>"
+        "<th><th>Could make<th><th>Stretch by stretch<th>Reckoned how"
+        f"<tbody>{rows}</table></div>"
     )
+
+
+def _held_against(one: Confounder) -> str:
+    if one.taken_out:
+        return f"taken out: {escape(one.taken_out)}"
+    return "held against the verdict" if one.real else ""
+
+
+def _by_stretch(one: Confounder) -> str:
+    return ", ".join(f"{side} {_plain(value, one.unit)}" for side, _, value in one.stretches)
 
 
 def _plain(value: float, unit: str, sign: str = "") -> str:

@@ -15,14 +15,15 @@ import numpy as np
 
 from sagline_logger.format import SaglineError
 
+from ..findings.chance import student
 from ..findings.demand import Drive, drives
 from ..findings.series import Array
 from .comparison import Comparison
-from .confounders import WINDOW, windows
+from .like_load import WINDOW, windows
 from .measures import Goal, Measure, figures
 from .runs import GRID, MOVING, Run
 from .sides import settings_of
-from .statistics import NORMAL, t_quantile
+from .statistics import NORMAL
 
 STEP = 0.02
 """s of integration of the predicted launch."""
@@ -169,7 +170,7 @@ def predict(comparison: Comparison, name: str, value: float) -> Prediction:
         spread = float((new_ones[0] * seen / old_ones[0]).std(ddof=1))
         value_b = float(expected[0])
         change = value_b - float(seen.mean())
-        quantile = t_quantile(len(runs) - 1)
+        quantile = student(0.95, len(runs) - 1)
         half = math.hypot(
             quantile * math.hypot(spread / math.sqrt(len(given) or len(runs)),
                                   float(np.nanstd(expected[1:]))),
@@ -177,10 +178,9 @@ def predict(comparison: Comparison, name: str, value: float) -> Prediction:
         )  # fmt: skip
         half = max(half, LEAST * abs(value_b))
         low, high = value_b - half, value_b + half
-        inside = None if row.mean_b is None else bool(low <= row.mean_b <= high)
-        found.append(
-            Figure(row.measure, float(seen.mean()), value_b, low, high, row.mean_b, inside)
-        )
+        mean_b = float(np.mean(row.b)) if row.b else None
+        inside = None if mean_b is None else bool(low <= mean_b <= high)
+        found.append(Figure(row.measure, float(seen.mean()), value_b, low, high, mean_b, inside))
     notes.append(
         f"For the mean of {len(given) or len(runs)} launches ridden as A's were. The interval "
         "holds the launches' own scatter, how far the fit depends on which launches there were "

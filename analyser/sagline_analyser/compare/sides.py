@@ -1,11 +1,12 @@
 """Which recordings, or stretches between marks, belong to side A and which to side B."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sagline_logger.format import BoardFile, SaglineError
 
+from ..findings.settings_in_force import SettingInForce, Shows, settings_in_force
 from ..load.ride import Ride
 
 ORDER = (
@@ -34,6 +35,16 @@ class SettingChange:
     name: str
     a: str
     b: str
+
+
+@dataclass(frozen=True)
+class StretchSetting:
+    """What a stretch shows of one setting that it states."""
+
+    part: int
+    side: str
+    name: str
+    setting: SettingInForce
 
 
 def split(
@@ -156,3 +167,43 @@ def changes(parts: Sequence[Part]) -> tuple[tuple[SettingChange, ...], tuple[str
             "one of them."
         )
     return tuple(found), tuple(notes)
+
+
+def settings_seen(
+    parts: Sequence[Part],
+    changed: Sequence[SettingChange],
+    whole: Mapping[int, tuple[SettingInForce, ...]],
+) -> tuple[tuple[StretchSetting, ...], tuple[str, ...]]:
+    """Return what each stretch shows of the settings it states, and the doubts in words.
+
+    ``whole`` holds the same for whole rides, by their ``id``, which need not be looked at again.
+    Doubts are of the changed settings, or of all where none is changed: those that a stretch
+    contradicts, and changed ones that no stretch of a side shows.
+    """
+    seen = tuple(
+        StretchSetting(part.number, part.side, part.name, one)
+        for part in parts
+        for one in (
+            whole[id(part.ride)]
+            if part.start <= 0 and part.end >= part.ride.duration and id(part.ride) in whole
+            else settings_in_force(part.ride, part.board, part.start, part.end)
+        )
+    )
+    doubts = []
+    changes = [change.name for change in changed]
+    for name in changes or dict.fromkeys(one.setting.name for one in seen):
+        for side in "AB":
+            own = [s for s in seen if s.side == side and s.setting.name == name]
+            against = [one for one in own if one.setting.verdict is Shows.NO]
+            if against:
+                more = len({one.part for one in against}) - 1
+                doubts.append(
+                    f"Side {side}, {against[0].name}{f' and {more} more' if more else ''}: "
+                    f"{against[0].setting.text}"
+                )
+            elif changes and own and all(s.setting.verdict is Shows.UNTOLD for s in own):
+                doubts.append(
+                    f"{name} was not seen at work on side {side}: nothing shows that it was in "
+                    "force, or that it mattered there."
+                )
+    return seen, tuple(doubts)

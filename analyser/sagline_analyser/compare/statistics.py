@@ -1,41 +1,53 @@
-"""Differences between two sides from few repeats: exact permutation intervals and tests.
+"""Differences between two sides from few stretches: Student's t on the means of the stretches.
 
-If a setting does nothing, which of the repeats carry the letter B is chance, so the difference
-found is held against those of all other ways to hand out the letters (E. J. G. Pitman, 1937; any
-handbook of permutation tests).  No shape of scatter is assumed.
+Launches of one ride share its load, its wind, its pack and its rider's day, so they are no
+independent repeats of the setting; what repeats is the ride, or the stretch between marks.  The
+means of the stretches are held against their own spread (the summary-measures analysis of nested
+data; D. G. Altman and J. M. Bland, Units of analysis, 1997), with as many degrees of freedom as
+there are stretches less two: two for A, B, B, A.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
-import numpy.typing as npt
 
+from ..findings.chance import student, student_beyond
 from ..findings.series import Array
-
-ALL = 20_000
-"""Up to so many ways to hand out the letters all are tried; beyond, :data:`DRAWN` drawn ones."""
-
-DRAWN = 9_999
 
 LEVEL = 0.90
 """Of the intervals stated."""
 
-POWER = 0.842
-"""Normal quantile of the 80 % chance that a suggested number of repeats is reckoned for."""
+SURE = 0.05
+"""Two-sided p up to which a difference counts as more than chance."""
 
 NORMAL = 1.645
 """95 % quantile of the normal distribution: what a two-sided 90 % interval leaves on one side."""
 
+FOUND = 0.80
+"""Chance of being found that a smallest difference, or a number of repeats, is reckoned for."""
+
+OWN = 2
+"""Degrees of freedom from which on the stretches show their own spread."""
+
+TYPICAL_FREE = 4
+"""Degrees of freedom that the typical spread counts for where the stretches are too few (ours)."""
+
+FEWEST = 3
+"""Launches that a side needs where its one stretch has to do (our choice)."""
+
 
 @dataclass(frozen=True)
 class Difference:
-    """``value``: mean of B minus mean of A, with the interval and p of the permutation test.
+    """``value``: mean of B's stretches less mean of A's, with its 90 % interval and two-sided p.
 
-    ``low`` and ``high`` bound the 90 % interval, infinite where the repeats are too few for one;
-    ``p`` is two-sided.  ``scatter`` is the standard deviation within the sides, pooled, and
-    ``repeats`` the number on A and on B.
+    ``low`` and ``high`` are infinite where nothing can be said.  ``scatter`` is the standard
+    deviation of launches within a stretch, NaN where none has two; ``repeats`` the launches on A
+    and on B.  ``spread`` is the standard deviation of stretch means that the interval rests on,
+    with ``free`` degrees of freedom, ``stretches`` those on A and on B; ``typical`` is True where
+    they are too few to show it and a typical spread stands in.  ``error`` is the standard error of
+    ``value``.
     """
 
     value: float
@@ -44,112 +56,125 @@ class Difference:
     p: float
     scatter: float
     repeats: tuple[int, int]
+    stretches: tuple[int, int]
+    spread: float
+    free: float
+    typical: bool
+    error: float
 
 
-def labellings(a: int, b: int) -> npt.NDArray[np.bool_]:
-    """Return ways to call ``b`` of ``a + b`` repeats B, shape (ways, a + b), the real one first.
+def difference(
+    a: Sequence[Array], b: Sequence[Array], typical: float = 0.0, extra: float = 0.0
+) -> Difference:
+    """Compare two sides; each stretch is an array (launches,) of at least one value.
 
-    All of them, or :data:`DRAWN` at random (the same each time) and the real one.
+    ``typical`` is the standard deviation by which stretches of equal settings differ, in the
+    measure's unit; it is used only below :data:`OWN` degrees of freedom.  ``extra`` is the standard
+    error of a correction that was made to the values.  ``p`` is the larger of two: against the
+    spread of the stretches, and against the scatter of the launches within them.
     """
-    whole = a + b
-    real = np.arange(whole) >= a
-    if math.comb(whole, b) <= ALL:
-        ways = np.zeros((math.comb(whole, b), whole), bool)
-        for row, chosen in zip(ways, combinations(range(whole - 1, -1, -1), b), strict=True):
-            row[list(chosen)] = True
-        return ways  # the first combination, counted from the end, is the real one
-    chance = np.random.default_rng(1)
-    order = np.argsort(chance.random((DRAWN, whole)), axis=1)
-    return np.vstack([real, order >= a])
-
-
-def difference(a: Array, b: Array) -> Difference:
-    """Compare two sides' repeats, shapes (n,) and (m,).
-
-    The interval holds every shift d for which the test of "B is A shifted by d" does not reject:
-    exact for any scatter that both sides share.  Moving k repeats from each side to the other
-    changes the test's outcome where d passes the mean of the k from B less the mean of the k from
-    A, so its ends are order statistics of those differences.
-    """
-    both = np.r_[a, b]
-    ways = labellings(len(a), len(b))
-    moved = ways[:, : len(a)].sum(axis=1)  # repeats of A that carry B's letter; as many of B left
-    sums = ways @ both
-    means = sums / len(b) - (both.sum() - sums) / len(a)
-    value = float(means[0])
-    slack = 1e-9 * max(float(np.abs(means).max()), 1e-300)
-    upper, lower = np.mean(means >= value - slack), np.mean(means <= value + slack)
-    others = moved > 0
-    scale = moved[others] * (1 / len(a) + 1 / len(b))
-    # All ways with as many moved have one scale: the shift at which means[way] equals the real one.
-    shifts = np.sort((value - means[others]) / scale)
-    depth = int((1 - LEVEL) / 2 * len(ways) + 1e-9)
-    low, high = (-math.inf, math.inf) if depth < 1 else (shifts[depth - 1], shifts[-depth])
+    means_a, means_b = (np.array([float(np.mean(one)) for one in side]) for side in (a, b))
+    value = float(means_b.mean() - means_a.mean())
+    scatter = pooled([*a, *b])
+    sizes = (sum(map(len, a)), sum(map(len, b)))
+    stretches = (len(a), len(b))
+    free: float = len(a) + len(b) - 2
+    squares = float(
+        np.sum((means_a - means_a.mean()) ** 2) + np.sum((means_b - means_b.mean()) ** 2)
+    )
+    stands_in = free < OWN
+    if stands_in:
+        if min(sizes) < FEWEST:
+            return Difference(
+                value, -math.inf, math.inf, 1.0, scatter, sizes, stretches, math.nan, free,
+                True, math.nan,
+            )  # fmt: skip
+        launches = np.mean([1 / len(one) for one in (*a, *b)]) * scatter**2
+        assumed = typical**2 + (float(launches) if math.isfinite(scatter) else 0.0)
+        squares, free = squares + TYPICAL_FREE * assumed, free + TYPICAL_FREE
+    spread = math.sqrt(squares / free)
+    scale = math.sqrt(1 / len(a) + 1 / len(b))
+    error = math.hypot(spread * scale, extra)
+    half = student(0.5 + LEVEL / 2, free) * error
+    p = student_beyond(abs(value) / error, free) if error > 0 else float(value == 0)
+    # Two stretches may agree by luck, or by a sensor's steps, far more closely than means of so few
+    # launches can: a difference must stand out from the launches' scatter as well.
+    own = scatter * math.hypot(*(math.sqrt(sum(1 / len(x) for x in s)) / len(s) for s in (a, b)))
+    if own > 0:
+        p = max(p, student_beyond(abs(value) / own, sum(sizes) - len(a) - len(b)))
     return Difference(
-        value, float(low), float(high), float(min(2 * min(upper, lower), 1.0)),
-        pooled(a, b), (len(a), len(b)),
+        value, value - half, value + half, p, scatter, sizes, stretches, spread, free, stands_in,
+        error,
     )  # fmt: skip
 
 
-def pooled(a: Array, b: Array) -> float:
-    """Return the standard deviation within two sides, NaN with fewer than three repeats."""
-    free = len(a) + len(b) - 2
+def launchwise(a: Array, b: Array) -> Difference:
+    """Compare conditions that were measured in every launch, shapes (n,) and (m,).
+
+    Here the question is whether these very launches differed, not whether others would, so each
+    launch stands for itself.
+    """
+    return difference([np.array([x]) for x in a], [np.array([x]) for x in b])
+
+
+def pooled(stretches: Sequence[Array]) -> float:
+    """Return the standard deviation within stretches, NaN where none has two values."""
+    free = sum(len(one) - 1 for one in stretches)
     if free < 1:
         return math.nan
-    return math.sqrt(
-        (float(np.sum((a - a.mean()) ** 2)) + float(np.sum((b - b.mean()) ** 2))) / free
-    )
+    return math.sqrt(sum(float(np.sum((one - one.mean()) ** 2)) for one in stretches) / free)
 
 
-def adjusted(a: Array, b: Array) -> Array:
-    """Return p of each of k measures, corrected for their number; ``a`` (n, k), ``b`` (m, k).
-
-    Step-down maxima of the studentised differences over the same labellings (P. H. Westfall and
-    S. S. Young, Resampling-Based Multiple Testing, 1993): the chance, where no measure differs,
-    that any of those not yet decided shows so much is kept.  Unlike Holm's correction it knows that
-    the measures go together, so few repeats suffice.
-    """
-    both = np.vstack([a, b])
-    both = both - both.mean(axis=0)
-    ways = labellings(len(a), len(b)).astype(float)
-    sums = ways @ both
-    means = sums / len(b) + sums / len(a)  # the columns sum to zero
-    between = sums**2 * (1 / len(a) + 1 / len(b))
-    within = np.maximum((both**2).sum(axis=0) - between, 0.0)
-    floor = 1e-18 * np.maximum((both**2).sum(axis=0), 1e-300)
-    size = np.abs(means) / np.sqrt(np.maximum(within, floor))
-    order = np.argsort(-size[0])
-    result = np.zeros(both.shape[1])
-    least = 0.0
-    for place, measure in enumerate(order):
-        most = size[:, order[place:]].max(axis=1)
-        least = max(least, float(np.mean(most >= size[0, measure] * (1 - 1e-9))))
-        result[measure] = least
+def adjusted(chances: Sequence[float]) -> list[float]:
+    """Return p of several measures, corrected for their number (S. Holm, 1979)."""
+    order = np.argsort(chances)
+    result, least = [1.0] * len(chances), 0.0
+    for place, at in enumerate(order):
+        least = max(least, min(1.0, (len(chances) - place) * chances[at]))
+        result[at] = least
     return result
 
 
-def repeats_for(size: float, scatter: float) -> int | None:
-    """Return the repeats on each side that show a difference of ``size`` four times in five.
+def power(size: float, error: float, free: float) -> float:
+    """Return the chance that a true difference of ``size`` is found at :data:`SURE`.
 
-    n = 2·((z₀.₉₅ + z₀.₈₀)·s/d)², the usual reckoning for two means; at least 3, the fewest that
-    an exact 90 % interval can be had from; None where it cannot be said or passes 999.
+    ``error`` is the standard error of the difference, to be estimated with ``free`` degrees of
+    freedom: the noncentral t, summed over the distribution of that estimate.
     """
-    if not (size > 0 and math.isfinite(scatter)):
+    if not error > 0:
+        return float(size > 0)
+    edge = student(1 - SURE / 2, free)
+    grid = np.linspace(1e-4, 1 + 8 / math.sqrt(free), 300)  # estimate over true error
+    # Density of √(χ²/ν), but for its constant.
+    logs = (free - 1) * np.log(grid) - free * grid**2 / 2
+    weight = np.exp(logs - logs.max())
+    found = np.array([_normal(size / error - edge * g) for g in grid])
+    return float(np.sum(weight * found) / np.sum(weight))
+
+
+def smallest(error: float, free: float) -> float:
+    """Return the true difference that is found with chance :data:`FOUND`."""
+    if not (math.isfinite(error) and error > 0):
+        return 0.0 if error == 0 else math.inf
+    low, high = 0.0, 1.0
+    while power(high * error, error, free) < FOUND:
+        high *= 2
+    for _ in range(16):
+        middle = (low + high) / 2
+        low, high = (middle, high) if power(middle * error, error, free) < FOUND else (low, middle)
+    return high * error
+
+
+def stretches_for(size: float, spread: float) -> int | None:
+    """Return the stretches on each side with which a difference of ``size`` is found four times in
+    five, None where it cannot be said or passes 99."""
+    if not (size > 0 and math.isfinite(spread)):
         return None
-    count = max(3, math.ceil(2 * ((NORMAL + POWER) * scatter / size) ** 2))
-    return count if count <= 999 else None
+    for count in range(2, 100):
+        if power(size, spread * math.sqrt(2 / count), 2 * count - 2) >= FOUND:
+            return count
+    return None
 
 
-def t_quantile(free: int) -> float:
-    """Return the 95 % quantile of Student's t with ``free`` ≥ 1 degrees of freedom.
-
-    Cornish–Fisher expansion, M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions,
-    26.7.5; exact values for 1 and 2, where it is too coarse.
-    """
-    if free < 3:
-        return (6.3138, 2.9200)[free - 1]
-    z, n = 1.6448536, float(free)
-    return (
-        z + (z**3 + z) / (4 * n) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * n**2)
-        + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * n**3)
-    )  # fmt: skip
+def _normal(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2))

@@ -10,10 +10,11 @@ from ..page.units import duration_text, figure_text
 from .confounders import Confounder
 from .measures import Measure
 from .sides import ORDER
-from .statistics import Difference, repeats_for
+from .statistics import FEWEST, SURE, Difference, smallest, stretches_for
 
-WORTH = 0.05
-"""Share of A's figure that a difference must reach to be worth more repeats (our choice)."""
+MATTERS = 0.02
+"""Smallest difference that matters, as a share of A's figure, unless another is asked for: less is
+no more than a tyre's pressure makes from one day to the next (our choice)."""
 
 
 class Outcome(StrEnum):
@@ -21,6 +22,7 @@ class Outcome(StrEnum):
 
     BETTER = "better"
     WORSE = "worse"
+    NONE = "no difference that matters"
     UNKNOWN = "cannot tell"
 
 
@@ -28,8 +30,9 @@ class Outcome(StrEnum):
 class Verdict:
     """``outcome`` of B by the one ``measure`` named before looking; ``text`` says it in full.
 
-    ``more`` is how many more repeats on each side would tell, None where it cannot be said;
-    ``advice`` are further sentences.
+    ``more`` is how many more stretches on each side would tell, None where it cannot be said;
+    ``finds`` is the smallest true difference, as a share of A's figure, that rides such as these
+    find four times in five; ``advice`` are further sentences.
     """
 
     outcome: Outcome
@@ -37,81 +40,148 @@ class Verdict:
     text: str
     more: int | None
     advice: tuple[str, ...]
+    finds: float | None = None
 
 
 def judge(
     measure: Measure, mean_a: float, found: Difference, others: Sequence[Confounder],
-    ordered: bool,
+    ordered: bool, matters: float = MATTERS, by_currents: bool = False,
 ) -> Verdict:  # fmt: skip
     """Judge by one measure.
 
-    B is better (or worse) where the whole 90 % interval lies on that side of no difference, so of
-    equal settings at most one comparison in twenty calls B better; and only if the conditions that
-    favoured B could not have made so much of it that no difference is left.
+    There is no difference that matters where the whole 90 % interval is within ``matters`` of A's
+    figure and nothing that was not alike could have hidden one.  B is better (or worse) where
+    chance would show so much in at most one of twenty comparisons of equal settings, and only if
+    the conditions that favoured it could not have made so much of it that no difference is left.
+    ``by_currents`` says that load, wind and slope are taken out already.
     """
-    explained, blamed = 0.0, []
-    for one in others:
-        pushed = one.effect * abs(mean_a)
-        helped = pushed * found.value > 0 if measure.better < 0 else pushed * found.value < 0
-        if one.real and helped and abs(one.effect) > 0.002:
-            explained += abs(pushed)
-            blamed.append(one)
+    blamed = [one for one in _doubts(others) if _pushed(one, measure, mean_a) * found.value > 0]
+    hidden = [one for one in _doubts(others) if _pushed(one, measure, mean_a) * found.value < 0]
+    explained, masked = (
+        sum(abs(_pushed(one, measure, mean_a)) * _reach(one) for one in some)
+        for some in (blamed, hidden)
+    )
     near = found.low if found.value > 0 else -found.high
-    gained = found.value * measure.better > 0
-    size, unit = abs(found.value), measure.unit
+    size, unit, whole = abs(found.value), measure.unit, abs(mean_a) or 1.0
     span = f"90 % interval {signed_text(found.low, unit)} to {signed_text(found.high, unit)}"
-    repeats = f"{found.repeats[0]} on A, {found.repeats[1]} on B"
+    repeats = _repeats(found)
     goal = f"{measure.label[0].lower()}{measure.label[1:]}"
-    advice = () if ordered else (ORDER,)
+    finds = smallest(found.error, found.free) / whole if math.isfinite(found.error) else None
+    advice = (*_basis(found, finds, by_currents), *(() if ordered else (ORDER,)))
+
+    def verdict(outcome: Outcome, text: str, more: int | None, *first: str) -> Verdict:
+        return Verdict(outcome, measure.key, text, more, (*first, *advice), finds)
+
     if not math.isfinite(near):
-        return Verdict(
-            Outcome.UNKNOWN, measure.key,
-            f"Cannot tell: {repeats} are too few for an interval, the least is 3 on each side.",
-            max(0, 3 - min(found.repeats)), (_scatter_words(measure, mean_a, found), *advice),
+        return verdict(
+            Outcome.UNKNOWN,
+            f"Cannot tell: {repeats} are too few for an interval, the least is {FEWEST} on each "
+            "side.",
+            max(0, FEWEST - min(found.repeats)),
         )  # fmt: skip
-    if near > explained:
-        outcome = Outcome.BETTER if gained else Outcome.WORSE
+    furthest = max(abs(found.low), abs(found.high))
+    if furthest <= matters * whole and masked <= matters * whole:
+        return verdict(
+            Outcome.NONE,
+            f"No difference that matters: by the {goal} B is {signed_text(found.value, unit)} "
+            f"({span}; {repeats}), all of it within {matters:.1%} of A's figure, "
+            f"{measure_text(matters * whole, unit)}.",
+            0,
+        )  # fmt: skip
+    if found.p <= SURE and near > explained:
+        outcome = Outcome.BETTER if found.value * measure.better > 0 else Outcome.WORSE
         word = "less" if found.value < 0 else "more"
-        despite = ""
-        if blamed:
-            names = " and ".join(one.label.lower() for one in blamed)
-            despite = f" More than {names} could have made of it."
-        return Verdict(
-            outcome, measure.key,
+        despite = f" More than {_names(blamed)} could have made of it." if blamed else ""
+        return verdict(
+            outcome,
             f"B is {outcome}, judged by the {goal}: {measure_text(size, unit)} {word} "
-            f"({size / abs(mean_a):.0%}; {span}; {repeats}).{despite}",
-            0, ((BEFORE_RAISING,) if outcome is Outcome.BETTER else ()) + advice,
+            f"({size / whole:.0%}; {span}; {repeats}).{despite}",
+            0, *((BEFORE_RAISING,) if outcome is Outcome.BETTER else ()),
         )  # fmt: skip
-    if near > 0:
-        names = " and ".join(one.label.lower() for one in blamed)
-        return Verdict(
-            Outcome.UNKNOWN, measure.key,
+    if found.p <= SURE:
+        better = found.value * measure.better > 0
+        did = "favoured B" if better else "worked against B"
+        return verdict(
+            Outcome.UNKNOWN,
             f"Cannot tell: by the {goal} B is {signed_text(found.value, unit)} ({span}), but "
-            f"{names} favoured it and could make {measure_text(explained, unit)} of that alone.",
-            None, ("More repeats under the same conditions do not help: ride again with that "
-                   "alike on both sides.", *advice),
+            f"{_names(blamed)} {did} and could make {measure_text(explained, unit)} of that alone.",
+            None, *(_evidence(one) for one in blamed),
+            "More repeats under the same conditions do not help: ride again with that alike on "
+            "both sides.",
         )  # fmt: skip
-    needed = repeats_for(size, found.scatter)
-    more = None if needed is None else max(1, needed - min(found.repeats))
-    if size < WORTH * abs(mean_a):
-        least = repeats_for(WORTH * abs(mean_a), found.scatter)
-        bound = max(abs(found.low), abs(found.high)) / abs(mean_a)
-        advice = (
-            f"The 90 % interval leaves no difference above {bound:.1%} of A's figure."
-            + (f" To show one of {WORTH:.0%}, {least} on each side would do." if least else ""),
-            *advice,
-        )
+    wanted = max(size, matters * whole)
+    needed = stretches_for(wanted, found.spread)
+    more = None if needed is None else max(1, needed - min(found.stretches))
     ask = (
-        f" About {more} more on each side would tell, if the difference is really that large."
-        if more is not None and more <= 200
+        f" About {more} more such stretch{'es' * (more > 1)} on each side would show a difference "
+        f"of {wanted / whole:.0%} four times in five."
+        if more is not None and more <= 20
         else " No reasonable number of repeats would show a difference that small."
     )
-    return Verdict(
-        Outcome.UNKNOWN, measure.key,
+    return verdict(
+        Outcome.UNKNOWN,
         f"Cannot tell: by the {goal} B is {signed_text(found.value, unit)} ({span}; {repeats}), "
         f"which chance makes as well.{ask}",
-        more, advice,
+        more, f"The 90 % interval leaves no difference above {furthest / whole:.1%} of A's figure.",
     )  # fmt: skip
+
+
+def _doubts(others: Sequence[Confounder]) -> list[Confounder]:
+    return [o for o in others if o.real and not o.taken_out and abs(o.effect) > 0.002]
+
+
+def _pushed(one: Confounder, measure: Measure, mean_a: float) -> float:
+    """Return what a condition could make of the measure: its effect is on a time, where less is
+    better, so it turns round for a measure of which more is better."""
+    return one.effect * abs(mean_a) * -measure.better
+
+
+def _reach(one: Confounder) -> float:
+    """Return how many times its effect a condition could have made, by its own interval."""
+    by = one.difference
+    return 1 + (by.high - by.value) / abs(by.value) if by.value else 1.0
+
+
+def _names(some: Sequence[Confounder]) -> str:
+    return " and ".join(one.label[0].lower() + one.label[1:] for one in some)
+
+
+def _evidence(one: Confounder) -> str:
+    """Say what was measured behind a doubt, stretch by stretch."""
+    digits = 3 if one.unit == "m/s²" else 2 if one.unit == "V" else 1
+    scale, unit = (100.0, "%") if one.unit == "1" else (1.0, one.unit)
+    means = ", ".join(
+        f"{side} {scale * value:.{digits}f}" for side, _, value in one.stretches
+    ).replace("-", "−")
+    return f"{one.label}: {means}\u202f{unit} in the stretches; {one.how}."
+
+
+def _repeats(found: Difference) -> str:
+    a, b = found.repeats
+    if found.stretches == (1, 1):
+        return f"{a} on A, {b} on B"
+    return f"{a} in {found.stretches[0]} stretches on A, {b} in {found.stretches[1]} on B"
+
+
+def _basis(found: Difference, finds: float | None, by_currents: bool) -> tuple[str, ...]:
+    lines = []
+    if found.typical and math.isfinite(found.error):
+        lines.append(
+            "With so few stretches nothing shows how much rides of one setting differ; the "
+            "interval rests on how much they typically do. Ride A, B, B, A to have it measured."
+        )
+    if by_currents:
+        lines.append(
+            "Load, wind and slope are taken out: the figure is what the measured motor currents "
+            "make of the launch in one mean vehicle, corrected by the times as far as the "
+            "stretches agree."
+        )
+    if finds is not None and math.isfinite(finds):
+        lines.append(
+            f"Rides such as these find a difference of {finds:.1%} four times in five "
+            f"({sum(found.stretches)} stretches, {found.free:.3g} degrees of freedom)."
+        )
+    return tuple(lines)
 
 
 def signed_text(value: float, unit: str) -> str:
@@ -129,14 +199,4 @@ def measure_text(value: float, unit: str) -> str:
         return f"{value:.2f}\u202fm"
     return (
         f"{value:.{3 if value < 10 else 1}f}\u202fWh" if unit == "Wh" else figure_text(value, unit)
-    )
-
-
-def _scatter_words(measure: Measure, mean_a: float, found: Difference) -> str:
-    needed = repeats_for(WORTH * abs(mean_a), found.scatter)
-    if needed is None:
-        return "One launch on each side shows nothing of the scatter between launches."
-    return (
-        f"At the scatter seen, {needed} on each side would show a difference of {WORTH:.0%} "
-        f"({measure_text(WORTH * abs(mean_a), measure.unit)})."
     )

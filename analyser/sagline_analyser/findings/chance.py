@@ -21,18 +21,18 @@ def student(probability: float, freedom: float) -> float:
         return -student(1 - probability, freedom)
     beyond = 2 * (1 - probability)
     low, high = 0.0, 1.0
-    while _beyond(high, freedom) > beyond:
+    while student_beyond(high, freedom) > beyond:
         low, high = high, 2 * high
     while high - low > CLOSE * high:
         middle = (low + high) / 2
         if middle in (low, high):
             break
-        low, high = (middle, high) if _beyond(middle, freedom) > beyond else (low, middle)
+        low, high = (middle, high) if student_beyond(middle, freedom) > beyond else (low, middle)
     return (low + high) / 2
 
 
-def _beyond(t: float, freedom: float) -> float:
-    """Return P(|T| > t)."""
+def student_beyond(t: float, freedom: float) -> float:
+    """Return P(|T| > t), the two-sided p of Student's t with ``freedom`` degrees of freedom."""
     return _beta_share(freedom / (freedom + t * t), freedom / 2, 0.5)
 
 

@@ -1,0 +1,89 @@
+"""Launches brought to like conditions, by what the launches of one stretch show of them."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from ..findings.series import Array
+
+TIMES = ("time_to_speed", "time_to_half")
+"""Measures that are times."""
+
+BEFOREHAND = {"time": (-0.5, 0.5), "other": (0.0, 1.0)}
+"""Change of a measure for a change of a condition, both as shares, as it is expected beforehand:
+mean and standard deviation.  A time goes at most in proportion to voltage or throttle; of other
+measures nothing is known but that they do not go much steeper (our choice)."""
+
+SHOWN = 0.5
+"""Share of that standard deviation to which the launches must narrow it to be believed (ours)."""
+
+CLEAR = 2.0
+"""Standard errors that a slope must be away from none, lest a correction only add noise (ours)."""
+
+
+def bring_alike(
+    key: str, values: Array, stretches: Sequence[int], on_b: Sequence[bool],
+    conditions: Mapping[str, Array],
+) -> tuple[Array, float, tuple[str, ...]]:  # fmt: skip
+    """Return ``values`` (launches,) at the mean of the ``conditions``, the standard error that this
+    gives B less A beyond what the stretches' spread shows, and which conditions were brought alike.
+
+    The slope comes from launches of one stretch, which share all else: within a stretch no setting,
+    load or place differs.  A condition whose slope they do not show is left as it is, and so is
+    the rest voltage where the measure is sag, of which it is itself a part.
+    """
+    middle = float(np.mean(values))
+    if key == "sag":
+        conditions = {k: x for k, x in conditions.items() if k != "rest_voltage"}
+    used = {
+        name: x for name, x in conditions.items()
+        if np.isfinite(x).all() and float(np.mean(x)) > 0 and np.ptp(x) > 0
+    }  # fmt: skip
+    if not used or not middle or len(values) - len(set(stretches)) < 3 + len(used):
+        return values, 0.0, ()
+    of = np.asarray(stretches)
+
+    def within(x: Array) -> Array:
+        own = x.astype(float).copy()
+        for number in set(stretches):
+            own[of == number] -= own[of == number].mean()
+        return own
+
+    expected, doubt = BEFOREHAND["time" if key in TIMES else "other"]
+    y = within(values) / middle
+    names = list(used)
+    while names:
+        x = np.stack([within(used[name]) / float(np.mean(used[name])) for name in names], axis=1)
+        free = len(values) - len(set(stretches)) - len(names)
+        plain = np.linalg.lstsq(x, y, rcond=None)[0]
+        noise = max(float(np.sum((y - x @ plain) ** 2)) / free, 1e-12)
+        about = np.linalg.inv(x.T @ x / noise + np.eye(len(names)) / doubt**2)
+        slope = about @ (x.T @ y / noise + np.full(len(names), expected / doubt**2))
+        error = np.sqrt(np.diag(about))
+        shown = (error <= SHOWN * doubt) & (np.abs(slope) > CLEAR * error)
+        if shown.all():
+            break
+        names = [name for name, kept in zip(names, shown, strict=True) if kept]
+    if not names:
+        return values, 0.0, ()
+    away = np.stack([used[n] / float(np.mean(used[n])) - 1 for n in names], axis=1)
+    side = np.asarray(on_b)
+    if not (side.any() and (~side).any()):
+        return values, 0.0, ()
+    a, b = (_means(away[own], of[own]) for own in (~side, side))
+    apart = b.mean(axis=0) - a.mean(axis=0)
+    # Where the stretches of one side are as far apart as the sides, their own spread shows it.
+    left = np.vstack([a - a.mean(axis=0), b - b.mean(axis=0)])
+    free = len(left) - 2
+    own_spread = left.T @ left / free * (1 / len(a) + 1 / len(b)) if free > 0 else 0.0
+    beyond = float(np.sum(about * (np.outer(apart, apart) - own_spread)))
+    return (
+        values - middle * (away @ slope), abs(middle) * float(np.sqrt(max(beyond, 0.0))),
+        tuple(names),
+    )  # fmt: skip
+
+
+def _means(rows: Array, stretches: npt.NDArray[np.int_]) -> Array:
+    """Return the means of the stretches, a row each."""
+    return np.asarray([rows[stretches == n].mean(axis=0) for n in np.unique(stretches)])

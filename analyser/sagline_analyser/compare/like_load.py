@@ -1,0 +1,182 @@
+"""What the motor currents alone make of a launch, at one load, slope and wind for all.
+
+How fast a vehicle gains speed for an ampere depends on its load, the road and the air, none of
+which a current limit changes; which current flows at a speed is the limit's own doing.  So the time
+that the measured currents would take in the mean vehicle of all stretches tells what a setting of
+the controllers did, and what is left over is the ride.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..findings.chance import student, student_beyond
+from ..findings.series import Array
+from .measures import Goal
+from .runs import GRID, Run
+from .statistics import LEVEL, Difference
+
+GRAVITY = 9.80665
+"""m/s² (ISO 80000-3)."""
+
+WINDOW = 0.25
+"""s over which a change of speed is held against the currents that made it (our choice)."""
+
+ROAD = (0.15, 0.25)
+"""m/s² of steady pull-back that a launch's place and tyres have, mean and standard deviation: tyres
+take 0.5 to 2 % of g, and a place chosen for launches rises or falls by 2 % at most (our choice)."""
+
+PLACE = 0.10
+"""m/s², standard deviation, by which launches at one place differ in slope and wind: 1 % of slope,
+or 3 m/s of wind on a rider at walking to cycling speed (our choice)."""
+
+AIR = (0.003, 0.003)
+"""1/m of drag (½·ρ·c_w·A/m), mean and standard deviation: 0.6 kg/m³ × 0.5 m² on 100 kg (ours)."""
+
+STRUCTURE = 0.20
+"""Share, standard deviation, by which the effect that the currents explain may be wrong: torque
+that does not go with current, gears, tyres (our choice)."""
+
+BINS = 12
+"""Steps of speed up to the goal."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """``push``: m/s² for each ampere of all motors together; ``slopes`` (runs,): steady pull-back
+    of each run in m/s²; ``pieces``: how many :data:`WINDOW` long pieces it rests on."""
+
+    push: float
+    slopes: Array
+    pieces: int
+
+
+def fit(runs: Sequence[Run], goal: Goal) -> Fit | None:
+    """Fit Newton's law to all runs, None where they are too short for it.
+
+    One row for each :data:`WINDOW`: Δv = k·∫ΣI dt − c·∫v² dt − (s + d)·Δt with k, c and s common
+    and d each run's own.  Where launches are held at one current, current and slope cannot be told
+    apart by the rows alone, so s, d and c are bounded by what a road, a place and air can be.
+    """
+    rows, changes, owner = [], [], []
+    for number, run in enumerate(runs):
+        for first, last in windows(run, goal):
+            part = slice(first, last)
+            rows.append(
+                (GRID * run.currents[:, part].sum(), -GRID * np.sum(run.speed[part] ** 2), -WINDOW)
+            )
+            changes.append(run.speed[last] - run.speed[first])
+            owner.append(number)
+    if len(rows) < len(runs) + 4:
+        return None
+    common, change = np.array(rows), np.array(changes)
+    own = np.zeros((len(rows), len(runs)))
+    own[np.arange(len(rows)), owner] = -WINDOW
+    matrix = np.hstack([common, own])
+    # What is known beforehand, as rows of their own; the current's force is not.
+    size = matrix.shape[1]
+    known, wanted = np.zeros((size - 1, size)), np.zeros(size - 1)
+    for row, (at, mean, sd) in enumerate(
+        [(1, *AIR), (2, *ROAD), *((at, 0.0, PLACE) for at in range(3, size))]
+    ):
+        known[row, at], wanted[row] = 1 / sd, mean / sd
+    noise = 0.05
+    for _ in range(3):
+        found = np.linalg.lstsq(
+            np.vstack([matrix / noise, known]), np.r_[change / noise, wanted], rcond=None
+        )[0]
+        # Misfit of neighbours goes together: it counts as three times its size.
+        noise = 3 * max(float(np.std(matrix @ found - change)), 0.005)
+    if not found[0] > 0:
+        return None
+    return Fit(float(found[0]), np.asarray(found[2] + found[3:]), len(rows))
+
+
+def windows(run: Run, goal: Goal) -> list[tuple[int, int]]:
+    """Return (first, last) indices of a run's pieces, :data:`WINDOW` long, up to its goal."""
+    whole = round(WINDOW / GRID)
+    inside = np.flatnonzero((run.time >= 0) & run.inside & (run.speed <= 1.02 * goal.high))
+    known = np.isfinite(run.speed) & np.isfinite(run.currents).all(axis=0)
+    pairs = zip(inside[::whole].tolist(), inside[whole::whole].tolist(), strict=False)
+    return [(i, j) for i, j in pairs if j - i == whole and known[i : j + 1].all()]
+
+
+def times(runs: Sequence[Run], low: float, high: float, push: float) -> Array | None:
+    """Return for each run the s from ``low`` to ``high`` m/s that its currents would take in the
+    mean vehicle, shape (runs,); None where a run does not show it.
+
+    In each step of speed the mean vehicle gains what all runs gained on average, and ``push`` times
+    what a run's current had more than the average.
+    """
+    levels = np.linspace(low, high, BINS + 1)
+    spent, drawn = (np.zeros((len(runs), BINS)) for _ in range(2))
+    for row, run in enumerate(runs):
+        ahead = np.flatnonzero((run.time >= -0.5) & run.inside & np.isfinite(run.speed))
+        if len(ahead) < BINS:
+            return None
+        speed = np.maximum.accumulate(run.speed[ahead])
+        total = run.currents[:, ahead].sum(axis=0)
+        if speed[-1] < high or not np.isfinite(total).all():
+            return None
+        keep = np.r_[True, np.diff(speed) > 0]
+        passed = np.interp(levels, speed[keep], run.time[ahead][keep])
+        charge = np.r_[0.0, np.cumsum((total[1:] + total[:-1]) / 2 * np.diff(run.time[ahead]))]
+        spent[row] = np.diff(passed)
+        drawn[row] = np.diff(np.interp(passed, run.time[ahead], charge))
+    usual = spent.mean(axis=0)
+    gain = np.diff(levels) / usual
+    current = drawn / np.maximum(spent, 1e-6)
+    more = current - drawn.sum(axis=0) / spent.sum(axis=0)
+    return np.asarray(np.sum(np.diff(levels) / np.maximum(gain + push * more, 0.2 * gain), axis=1))
+
+
+def joined(direct: Difference, currents: Difference) -> Difference:
+    """Return the setting's effect from both: what the ``currents`` explain, corrected by what was
+    measured ``direct`` as far as the rides' own spread allows.
+
+    The effect is what the currents explain plus a misfit of :data:`STRUCTURE` of it, of which the
+    directly measured rest is a sample blurred by how rides differ.  Both blurs are Student's t with
+    the stretches' own degrees of freedom; the sum is summed up on a grid.
+    """
+    if not (math.isfinite(direct.error) and math.isfinite(currents.error)):
+        return direct
+    misfit = max(STRUCTURE * abs(currents.value), 1e-9)
+    steps = np.linspace(-4, 4, 201) * misfit
+    rest = direct.value - currents.value
+    blur = max(direct.error, 1e-9)
+    weight = np.exp(-0.5 * (steps / misfit) ** 2) * (
+        1 + ((rest - steps) / blur) ** 2 / direct.free
+    ) ** (-(direct.free + 1) / 2)
+    weight /= weight.sum()
+    error = max(currents.error, 1e-9)
+
+    # Chance beyond, tabulated at even steps of arsinh t, which are fine near 0 and reach far.
+    even = np.linspace(0.0, 8.0, 400)
+    tail = np.array([0.5 * student_beyond(float(np.sinh(x)), currents.free) for x in even])
+
+    def below(value: float) -> float:
+        """Return the chance that the effect is below ``value``."""
+        z = (value - currents.value - steps) / error
+        half = np.interp(np.arcsinh(np.abs(z)), even, tail)
+        return float(np.sum(weight * np.where(z > 0, 1 - half, half)))
+
+    centre = currents.value + float(np.sum(weight * steps))
+    reach = 20 * misfit + 4 * student(0.995, currents.free) * error
+
+    def quantile(share: float) -> float:
+        low, high = centre - reach, centre + reach
+        for _ in range(40):
+            middle = (low + high) / 2
+            low, high = (middle, high) if below(middle) < share else (low, middle)
+        return (low + high) / 2
+
+    low, value, high = (quantile(x) for x in ((1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2))
+    side = below(0.0)
+    half = student(0.5 + LEVEL / 2, currents.free)
+    return Difference(
+        value, low, high, max(min(2 * min(side, 1 - side), 1.0), currents.p), direct.scatter,
+        direct.repeats, direct.stretches, currents.spread, currents.free, direct.typical,
+        (high - low) / 2 / half,
+    )  # fmt: skip
