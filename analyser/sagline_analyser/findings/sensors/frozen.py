@@ -247,7 +247,7 @@ def _noise_stops(look: Look, key: str) -> None:
     sample in the quietest tenth of the rest, a hold of n samples has a chance of exp(-n · rate).
     """
     series = look.native(key)
-    if series is None or len(series) < 6 * QUIET or any(d.key == key for d in look.doubts):
+    if series is None or len(series) < 5 * QUIET or any(d.key == key for d in look.doubts):
         return
     step = np.diff(series.value)
     still = [(a, b + 1) for a, b in runs(step == 0) if b - a + 2 >= QUIET]
@@ -256,9 +256,13 @@ def _noise_stops(look: Look, key: str) -> None:
     first, last = max(still, key=lambda row: row[1] - row[0])
     kept = np.delete(step, np.s_[first:last])
     count = len(kept) // QUIET
-    if count < 3:
+    if count < 2:
         return
     parts = kept[: count * QUIET].reshape(count, QUIET)
+    # Noise over three steps and more: then no place between two steps is without it.
+    levels = np.ptp(np.cumsum(parts, axis=1), axis=1)
+    if float(np.quantile(levels, 0.1, method="lower")) < 1.9 * look.step_of(key):
+        return
     moves = 2 * np.minimum((parts > 0).sum(axis=1), (parts < 0).sum(axis=1)) / QUIET
     rate = float(np.quantile(moves, 0.1, method="lower"))
     if (last - first) * rate < CHANCE:
@@ -309,11 +313,11 @@ def _used_alike(look: Look, key: str, likes: list[str], first: int, last: int) -
     return heat(key) > 0.5 * max(heat(like) for like in likes)
 
 
-QUIET = 40
+QUIET = 20
 """Samples in a row that are looked at together for a sensor's own noise."""
 
-CHANCE = 30.0
-"""Expected moves of the last digit in a hold that had none: a chance of e⁻³⁰."""
+CHANCE = 20.0
+"""Expected moves of the last digit in a hold that had none: a chance of e⁻²⁰."""
 
 PROBE = 12
 """Samples of a probe whose exact repetition is looked for."""
