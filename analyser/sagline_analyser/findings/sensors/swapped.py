@@ -53,7 +53,7 @@ def _crosswise(look: Look, keys: list[str], told: list[Array], words: str) -> No
     told = [v / max(peak_of(np.concatenate(told)), 1e-9) for v in told]
     one, two = own[0] - own[1], told[0] - told[1]
     used = np.isfinite(one) & np.isfinite(two)
-    if np.count_nonzero(used) * look.step < 10 or np.std(one[used]) < 0.02:
+    if np.count_nonzero(used) * look.step < 10 or min(np.std(one[used]), np.std(two[used])) < 0.02:
         return
     r = float(np.corrcoef(one[used], two[used])[0, 1])
     if r < -0.6:
