@@ -138,10 +138,10 @@ def _holds(value: Array, usable: Flags, band: float, period: float) -> list[tupl
     """Return the rows of samples that hold one value, or stay within ``band`` of it."""
     step = np.abs(np.diff(value, prepend=np.nan))
     least = round(HELD / period)
-    exact = [(a - 1, b) for a, b in runs((step == 0) & usable) if (b - a + 1) * period >= EXACT]
+    exact = [(a - 1, b) for a, b in runs((step == 0) & usable, round(EXACT / period))]
     rows = list(exact)
-    for first, last in runs((step <= band) & usable):
-        if last - first + 1 < least or any(a <= last and b >= first for a, b in exact):
+    for first, last in runs((step <= band) & usable, least):
+        if any(a <= last and b >= first for a, b in exact):
             continue
         if float(np.ptp(value[first : last + 1])) <= 2 * band:
             rows.append((first, last))
@@ -196,9 +196,7 @@ def _throttle(look: Look, key: str) -> None:
     same[1:] = np.abs(np.diff(throttle)) <= 0.015
     gone = np.zeros(len(throttle), bool)
     second = max(1, round(1.0 / look.step))
-    for first, last in runs(same):
-        if (last - first) * look.step < HELD:
-            continue
+    for first, last in runs(same, round(HELD / look.step)):
         part = slice(first, last + 1)
         at = float(np.median(throttle[part]))
         if float(np.ptp(throttle[part])) > 0.06:
@@ -250,7 +248,7 @@ def _noise_stops(look: Look, key: str) -> None:
     if series is None or len(series) < 5 * QUIET or any(d.key == key for d in look.doubts):
         return
     step = np.diff(series.value)
-    still = [(a, b + 1) for a, b in runs(step == 0) if b - a + 2 >= QUIET]
+    still = [(a, b + 1) for a, b in runs(step == 0, QUIET)]
     if not still:
         return
     first, last = max(still, key=lambda row: row[1] - row[0])
@@ -282,10 +280,8 @@ def _still(look: Look, key: str, likes: list[str]) -> None:
     quantum = look.step_of(key)
     same = np.zeros(len(value), bool)
     same[1:] = np.abs(np.diff(value)) <= 1e-9
-    for first, last in runs(same):
+    for first, last in runs(same, round(60.0 / look.step)):
         length = (last - first) * look.step
-        if length < 60.0:
-            continue
         warmed = 0.0
         for like in likes:
             part = look.at(like)[first : last + 1]
