@@ -1,8 +1,9 @@
 """Sagline analyser: from a capture to columns, findings and pages.
 
-``load_ride(path)`` gives a :class:`Ride`; :func:`summarise`, :func:`find_crossings` and
-:func:`answers` its findings, :func:`figure` a plotly figure, :func:`write_page` the report,
-:func:`merge` one table on a time grid, :func:`export_csv` and :func:`export_parquet` files.
+``load_ride(path)`` gives a :class:`Ride`, :func:`open_basis` what of it can be trusted;
+:func:`summarise`, :func:`find_crossings` and :func:`answers` its findings, :func:`figure` a plotly
+figure, :func:`write_page` the report, :func:`merge` one table on a time grid, :func:`export_csv`
+and :func:`export_parquet` files.
 """
 
 from importlib import import_module
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from .export import export_csv, export_parquet
     from .findings.answers import answers
+    from .findings.basis import open_basis
     from .findings.crossings import crossings_frame, find_crossings
     from .findings.summary import summarise
     from .load import Ride, load_ride
@@ -28,6 +30,7 @@ __all__ = [
     "find_crossings",
     "load_ride",
     "merge",
+    "open_basis",
     "summarise",
     "write_page",
 ]
@@ -42,6 +45,7 @@ _HOMES = {
     "find_crossings": "findings.crossings",
     "load_ride": "load",
     "merge": "time_grid",
+    "open_basis": "findings.basis",
     "summarise": "findings.summary",
     "write_page": "page.document",
 }

@@ -224,8 +224,8 @@ def _summary(arguments: argparse.Namespace) -> int:
         from dataclasses import asdict
 
         document = {
-            "board": ride.board_name, "log": ride.path, "started": ride.started_wall,
             "mismatches": basis.mismatches, "sensors": [asdict(d) for d in basis.sensors],
+            "board": ride.board_name, "log": ride.path, "started": ride.started_wall,
             **asdict(summary), "limits": len(limits), "crossings": list(crossing_rows(crossings)),
             "answers": [asdict(answer) for answer in said],
             "warnings": ride.warnings, "caution": CAUTION,
@@ -251,7 +251,7 @@ def _basis(arguments: argparse.Namespace, log: Path) -> "Basis":
 def _print_doubts(basis: "Basis", where: str = "", out: TextIO | None = None) -> None:
     """Print what is wrong with the board file and the sensors, before all that could rest on it."""
     for line in basis.mismatches:
-        print(f"{where}board file: {line}", file=out)
+        print(f"{where}{line}", file=out)
     for line in basis.lines():
         print(f"{where}data quality: {line}", file=out)
 

@@ -16,7 +16,7 @@ from sagline_analyser.findings.sensors.doubt import SensorDoubt, spans_of
 from sagline_analyser.findings.sensors.levels import Pace, blocks_of, unreachable
 from sagline_analyser.findings.series import Series
 from sagline_analyser.load.ride import Ride
-from sagline_logger.format import read_board_file
+from sagline_logger.format import read_board_file, vocabulary
 from support.rides import channel, make_ride, make_stream
 from trust.sensor_rides import FAULTS, broken, own_ride, with_values
 
@@ -196,6 +196,36 @@ def test_spans_that_are_near_are_one_and_half_of_all_is_all():
     flags = np.isin(time, [10, 12, 50])
     assert spans_of(time, flags, 0.5, 2.0) == ((9.5, 12.5), (49.5, 50.5))
     assert spans_of(time, time > 40) == ((0.0, 99.0),)
+
+
+def _anything(luck: np.random.Generator) -> Ride:
+    """Return a ride of random channels, lengths, rates and holes that means nothing."""
+    streams, used = [], set()
+    for number in range(int(luck.integers(1, 4))):
+        count = int(luck.choice([0, 1, 2, 3, 5, 12, 30, 200]))
+        time = np.sort(luck.uniform(0, luck.choice([1, 60, 4000]), count))
+        columns = {}
+        for name, term in vocabulary().items():
+            if name in used or luck.random() < 0.5:
+                continue
+            used.add(name)
+            single = term.index == "none"
+            for index in (0,) if single else range(1, int(luck.integers(2, 6))):
+                value = luck.normal(luck.choice([0, 3.7, 50]), luck.choice([0, 0.1, 20]), count)
+                value[luck.random(count) < luck.choice([0.0, 0.2, 1.0])] = np.nan
+                columns[channel(name, term.unit, index)] = value
+        period = float(luck.choice([0, 0.1]))
+        streams.append(make_stream(f"s{number}", time, columns, period=period))
+    return make_ride(*streams)
+
+
+@pytest.mark.filterwarnings("error")
+def test_any_ride_can_be_examined():
+    for seed in range(60):
+        ride = _anything(np.random.default_rng(seed))
+        basis = open_basis(ride)
+        figures(basis)
+        assert {*basis.ride.streams} == {*ride.streams}
 
 
 BOARD = """

@@ -436,6 +436,7 @@ FAULTS: dict[str, Callable[[Ride, np.random.Generator], Broken | None]] = {
     "speed freezes": _one("freeze", "speed", _freeze),
     "motor speed freezes": _one("freeze", "motor_speed", _freeze),
     "a cell freezes": _one("freeze", "cell_voltage", _freeze),
+    "battery temperature freezes": _one("freeze", "battery_temperature", _freeze),
     "battery current repeats": _one("repeat", "battery_current", _replay),
     "pack voltage repeats": _one("repeat", "pack_voltage", _replay),
     "motor current repeats": _one("repeat", "motor_current", _replay),

@@ -169,7 +169,10 @@ def _warmth(
     parts: list[tuple[str, Series]], kind: str, names: tuple[str, str], one: Series, two: Series
 ) -> Difference:
     """Compare the last minute's mean temperatures, and whether the currents explain it."""
-    label = f"{kind.capitalize()} {names[0]} above {names[1]} at its warmest"
+    one_name, two_name = (
+        (names[0], names[1]) if names[0].startswith(kind) else (f"{kind} {n}" for n in names)
+    )
+    label = f"{one_name.capitalize()} above {two_name} at its warmest"
     key = f"{kind}_temperature"
     if len(parts) != 2:
         return Difference(key, label, None, None, "K", False, "",

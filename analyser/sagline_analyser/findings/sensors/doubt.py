@@ -43,10 +43,13 @@ def within(time: Array, spans: Spans) -> Flags:
     return inside
 
 
-def runs(flags: Flags) -> list[tuple[int, int]]:
-    """Return the first and last number of each unbroken row of True."""
-    edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
-    return list(zip(edges[::2].tolist(), (edges[1::2] - 1).tolist(), strict=True))
+def runs(flags: Flags, least: int = 1) -> list[tuple[int, int]]:
+    """Return the first and last number of each unbroken row of ``least`` True or more."""
+    bounded = np.concatenate(([False], flags, [False]))
+    edges = np.flatnonzero(bounded[1:] != bounded[:-1])
+    first, last = edges[::2], edges[1::2] - 1
+    long = last - first + 1 >= least
+    return list(zip(first[long].tolist(), last[long].tolist(), strict=True))
 
 
 def spans_of(time: Array, flags: Flags, pad: float = 0.0, join: float = 0.0) -> Spans:

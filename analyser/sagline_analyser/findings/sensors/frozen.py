@@ -13,8 +13,8 @@ from ..series import Array, Flags
 from .doubt import how_long, runs, seconds, spans_of
 from .look import Look, calm, peak_of, spread
 
-HELD = 6.0
-"""s for which a channel must hold still before it is looked at."""
+HELD, EXACT = 6.0, 3.0
+"""s for which a channel must stay in place, and hold the very same value, to be looked at."""
 
 MOVED = 0.2
 """Share of a channel's whole range that it should have moved by meanwhile."""
@@ -87,7 +87,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     whole = float(np.quantile(own, 0.98) - np.quantile(own, 0.02))
     quantum = look.step_of(key)
     usable = np.abs(value) < 0.85 * top if key.startswith("duty") else known
-    holds = _holds(value, usable, 0.004 * whole, round(HELD / look.step))
+    holds = _holds(value, usable, 0.004 * whole, look.step)
     if not holds:
         return
     held = np.zeros(len(value), bool)
@@ -115,7 +115,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     most = 0.0
     for first, last in holds:
         part = told[first : last + 1][sound[first : last + 1]]
-        if len(part) * look.step < HELD / 2:
+        if len(part) * look.step < EXACT / 2:
             continue
         edges = np.quantile(part, [0.02, 0.98])
         moved = float(edges[1] - edges[0])
@@ -134,13 +134,14 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     )  # fmt: skip
 
 
-def _holds(value: Array, usable: Flags, band: float, least: int) -> list[tuple[int, int]]:
+def _holds(value: Array, usable: Flags, band: float, period: float) -> list[tuple[int, int]]:
     """Return the rows of samples that hold one value, or stay within ``band`` of it."""
     step = np.abs(np.diff(value, prepend=np.nan))
-    exact = [(a - 1, b) for a, b in runs((step == 0) & usable) if b - a + 1 >= least]
+    least = round(HELD / period)
+    exact = [(a - 1, b) for a, b in runs((step == 0) & usable, round(EXACT / period))]
     rows = list(exact)
-    for first, last in runs((step <= band) & usable):
-        if last - first + 1 < least or any(a <= last and b >= first for a, b in exact):
+    for first, last in runs((step <= band) & usable, least):
+        if any(a <= last and b >= first for a, b in exact):
             continue
         if float(np.ptp(value[first : last + 1])) <= 2 * band:
             rows.append((first, last))
@@ -195,9 +196,7 @@ def _throttle(look: Look, key: str) -> None:
     same[1:] = np.abs(np.diff(throttle)) <= 0.015
     gone = np.zeros(len(throttle), bool)
     second = max(1, round(1.0 / look.step))
-    for first, last in runs(same):
-        if (last - first) * look.step < HELD:
-            continue
+    for first, last in runs(same, round(HELD / look.step)):
         part = slice(first, last + 1)
         at = float(np.median(throttle[part]))
         if float(np.ptp(throttle[part])) > 0.06:
@@ -233,6 +232,46 @@ def _temperatures(look: Look) -> None:
             if len(known) * look.step < 60.0:
                 continue
             _still(look, key, [k for k in keys if k != key])
+    names = ("motor_temperature", "controller_temperature", "battery_temperature",
+             "ambient_temperature")  # fmt: skip
+    for key in [key for name in names for key in look.keys(name)]:
+        _noise_stops(look, key)
+
+
+def _noise_stops(look: Look, key: str) -> None:
+    """Note where a temperature holds one reading although its last digit moves all the time else.
+
+    Up and down alike are counted, so that warming alone is no noise.  With ``rate`` such moves a
+    sample in the quietest tenth of the rest, a hold of n samples has a chance of exp(-n · rate).
+    """
+    series = look.native(key)
+    if series is None or len(series) < 5 * QUIET or any(d.key == key for d in look.doubts):
+        return
+    step = np.diff(series.value)
+    still = [(a, b + 1) for a, b in runs(step == 0, QUIET)]
+    if not still:
+        return
+    first, last = max(still, key=lambda row: row[1] - row[0])
+    kept = np.delete(step, np.s_[first:last])
+    count = len(kept) // QUIET
+    if count < 2:
+        return
+    parts = kept[: count * QUIET].reshape(count, QUIET)
+    # Noise over three steps and more: then no place between two steps is without it.
+    levels = np.ptp(np.cumsum(parts, axis=1), axis=1)
+    if float(np.quantile(levels, 0.1, method="lower")) < 1.9 * look.step_of(key):
+        return
+    moves = 2 * np.minimum((parts > 0).sum(axis=1), (parts < 0).sum(axis=1)) / QUIET
+    rate = float(np.quantile(moves, 0.1, method="lower"))
+    if (last - first) * rate < CHANCE:
+        return
+    spans = ((float(series.time[first]), float(series.time[last])),)
+    look.add(
+        key, "frozen",
+        f"It held {series.value[first]:.1f} °C for {last - first + 1} samples "
+        f"({seconds(spans):.0f} s), while else at least {100 * rate:.0f} % of its samples moved "
+        "up or down.", spans,
+    )  # fmt: skip
 
 
 def _still(look: Look, key: str, likes: list[str]) -> None:
@@ -241,10 +280,8 @@ def _still(look: Look, key: str, likes: list[str]) -> None:
     quantum = look.step_of(key)
     same = np.zeros(len(value), bool)
     same[1:] = np.abs(np.diff(value)) <= 1e-9
-    for first, last in runs(same):
+    for first, last in runs(same, round(60.0 / look.step)):
         length = (last - first) * look.step
-        if length < 60.0:
-            continue
         warmed = 0.0
         for like in likes:
             part = look.at(like)[first : last + 1]
@@ -271,6 +308,12 @@ def _used_alike(look: Look, key: str, likes: list[str], first: int, last: int) -
 
     return heat(key) > 0.5 * max(heat(like) for like in likes)
 
+
+QUIET = 20
+"""Samples in a row that are looked at together for a sensor's own noise."""
+
+CHANCE = 20.0
+"""Expected moves of the last digit in a hold that had none: a chance of e⁻²⁰."""
 
 PROBE = 12
 """Samples of a probe whose exact repetition is looked for."""

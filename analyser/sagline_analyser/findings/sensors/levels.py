@@ -44,33 +44,50 @@ def blocks_of(series: Series, block: float) -> Blocks:
     )  # fmt: skip
 
 
+LONG = 10.0
+"""s without a sample after which a quantity may have come to anything: the pack may be another."""
+
+TOLD_APART = 0.02
+"""Share of the blocks on which the two ways of :func:`unreachable` may differ."""
+
+
 def unreachable(blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
     """Return which blocks lie where the quantity cannot have come to from the trusted ones.
 
-    Trust starts at the block that is nearest to the middle of the ``possible`` ones and goes from
-    block to block both ways; a block that is not possible is never trusted.
+    Trust goes from block to block both ways; a block that is not possible is never trusted.  It
+    starts at the block nearest to the middle of the possible ones, and once more at the first; if
+    that leads to other blocks, nothing tells which are the true ones, and all are doubted.
     """
-    doubted = ~possible
-    if not possible.any():
-        return doubted
     middle = (blocks.low + blocks.high) / 2
-    width = blocks.high - blocks.low
-    usual = pace.room + pace.fast * pace.block
-    calm = possible & (width <= usual)
+    calm = possible & (blocks.high - blocks.low <= pace.room + pace.fast * pace.block)
     if not calm.any():
+        return np.ones(len(possible), bool) if not possible.all() else ~possible
+    usual = int(np.argmin(np.where(calm, np.abs(middle - np.median(middle[calm])), np.inf)))
+    doubted = _from(usual, blocks, pace, possible)
+    if np.array_equal(doubted, ~possible):
         return doubted
-    start = int(np.argmin(np.where(calm, np.abs(middle - np.median(middle[calm])), np.inf)))
+    other = _from(int(np.argmax(calm)), blocks, pace, possible)
+    if np.mean(doubted != other) > TOLD_APART:
+        return np.ones(len(possible), bool)
+    return doubted | other
+
+
+def _from(start: int, blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
+    """Return which blocks cannot be reached from the block ``start``."""
+    doubted = ~possible
     low, high = blocks.low.tolist(), blocks.high.tolist()
     at = ((blocks.start + blocks.end) / 2).tolist()
     fine = possible.tolist()
-    for order in (range(start, len(at)), range(start, -1, -1)):
-        ref, when = float(middle[start]), at[start]
+    parted = (np.diff(blocks.start, prepend=blocks.start[0]) > LONG).tolist()
+    for order, ahead in ((range(start, len(at)), 0), (range(start, -1, -1), 1)):
+        ref, when = (low[start] + high[start]) / 2, at[start]
         for i in order:
             away = abs(at[i] - when)
             room = pace.room + min(
                 pace.fast * min(away, 1.0) + pace.slow * max(away - 1.0, 0.0), pace.most
             )
-            if fine[i] and high[i] - ref <= room and ref - low[i] <= room:
+            anew = i != start and i + ahead < len(parted) and parted[i + ahead]
+            if fine[i] and (anew or (high[i] - ref <= room and ref - low[i] <= room)):
                 ref, when = (low[i] + high[i]) / 2, at[i]
             else:
                 doubted[i] = True

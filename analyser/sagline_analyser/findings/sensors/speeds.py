@@ -56,7 +56,7 @@ def _stuck_at_zero(look: Look, key: str) -> None:
     core = calm(both, width)
     if not core.any():
         return
-    gone = grown(both, core)
+    gone = grown(zero, core)  # as long as it stays at zero, standing still included
     if np.count_nonzero(gone & going) > 0.5 * np.count_nonzero(going & np.isfinite(speed)):
         gone = np.ones(len(both), bool)
     spans = spans_of(look.time, gone, 0.5, 2.0)

@@ -9,7 +9,7 @@ from .look import Look, peak_of
 FEWEST = 60
 """Readings, one a second, needed of both."""
 
-BETTER, SURE = 0.6, 60.0
+BETTER, SURE = 0.88, 30.0
 """Share of the squared error that may be left when two temperatures are taken crosswise, and the
 logarithm of the likelihood ratio (times two, for normal errors) by which they must fit better: the
 readings of a second after each other are not independent, so far more than the usual 4."""
@@ -53,7 +53,7 @@ def _crosswise(look: Look, keys: list[str], told: list[Array], words: str) -> No
     told = [v / max(peak_of(np.concatenate(told)), 1e-9) for v in told]
     one, two = own[0] - own[1], told[0] - told[1]
     used = np.isfinite(one) & np.isfinite(two)
-    if np.count_nonzero(used) * look.step < 10 or np.std(one[used]) < 0.02:
+    if np.count_nonzero(used) * look.step < 10 or min(np.std(one[used]), np.std(two[used])) < 0.02:
         return
     r = float(np.corrcoef(one[used], two[used])[0, 1])
     if r < -0.6:
@@ -119,7 +119,7 @@ def _warming(look: Look, keys: list[str], squares: list[Array]) -> None:
     cross = [_unexplained(values[i], heat[1 - i]) for i in range(2)]
     ratio = sum(cross) / max(sum(straight), 1e-12)
     whole = sum(float(np.sum((value - value.mean()) ** 2)) for value in values)
-    if ratio < BETTER and -len(values[0]) * np.log(ratio) > SURE and sum(cross) < 0.3 * whole:
+    if ratio < BETTER and -len(values[0]) * np.log(ratio) > SURE and sum(cross) < 0.5 * whole:
         rms = [float(np.sqrt(sum(left) / 2 / len(values[0]))) for left in (straight, cross)]
         _note(
             look, keys,

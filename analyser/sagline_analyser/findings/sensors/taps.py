@@ -79,6 +79,7 @@ def check_taps(look: Look) -> None:
                 cells.keys[j], "neighbour of a dead cell tap",
                 f"It read the voltage of cell {_number(cells, k)} as well as its own.", spans,
             )  # fmt: skip
+    _loose(look, cells)
     for k in range(count):
         gone = over[k] & ~_known(look, cells, k)
         if gone.any():
@@ -88,7 +89,6 @@ def check_taps(look: Look) -> None:
                 f"It read {most:.2f} V; no lithium cell is ever above {OVER:g} V.",
                 spans_of(cells.time, gone, PAD, JOIN),
             )  # fmt: skip
-    _loose(look, cells)
     _alone(look, cells)
 
 

@@ -71,10 +71,11 @@ def _spans(blocks: Blocks, gone: Flags) -> Spans:
     board rounds the edges of what the sensor did."""
     if gone.mean() > MOST:
         return ((float(blocks.start[0]), float(blocks.end[-1])),)
+    pad = max(BLOCK, 1.5 * float(np.median(np.diff(blocks.start))))
     found: list[list[float]] = []
     for first, last in runs(gone):
-        start = float(blocks.start[first]) - BLOCK
-        end = float(blocks.end[last]) + BLOCK
+        start = float(blocks.start[first]) - pad
+        end = float(blocks.end[last]) + pad
         if found and start <= found[-1][1] + BLOCK:
             found[-1][1] = end
         else:

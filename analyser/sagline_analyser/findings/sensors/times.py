@@ -14,6 +14,10 @@ LATTICE = 0.1
 shortest usual one, before holes in it are counted."""
 
 
+LINK = 2.0
+"""s without a sample from which it is the link that was lost, not samples."""
+
+
 def check_times(look: Look) -> None:
     """Note streams and channels with many samples missing, and samples of one time."""
     for name, stream in look.ride.streams.items():
@@ -59,7 +63,7 @@ def _points(time: Array, flags: Flags) -> Spans:
 
 
 def _holes(step: Array, period: float) -> int:
-    """Return how many samples lack between the ones there are."""
+    """Return how many samples lack between the ones there are; a lost link is told elsewhere."""
     usual = period or float(np.median(step))
     if usual <= 0:
         return 0
@@ -68,7 +72,8 @@ def _holes(step: Array, period: float) -> int:
         off = np.abs(whole - np.rint(whole))
         if float(np.quantile(off, 0.9)) > LATTICE:
             return 0
-    return int(np.sum(np.maximum(np.rint(whole) - 1, 0)))
+    short = whole[(step < LINK) | (whole < 10)]
+    return int(np.sum(np.maximum(np.rint(short) - 1, 0)))
 
 
 def _between(time: Array, after: Flags) -> Spans:
