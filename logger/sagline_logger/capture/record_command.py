@@ -22,6 +22,11 @@ from .sources import add_source_arguments, choose_source
 from .state import CaptureState
 
 _STATUS_EVERY = 5.0  # s between status lines
+EXAMPLES = (
+    "record --serial /dev/ttyUSB0 --out rides",
+    "record --serial COM3 --out rides --board my_board.toml",
+    "record --ble Kestrel --out rides --wait",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

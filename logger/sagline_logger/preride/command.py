@@ -18,6 +18,10 @@ INSPECTION = (
 _LONGEST = 300.0  # s; all that is heard is kept in memory
 _WORDS: dict[Verdict, str] = {"pass": "pass", "warn": "WARN", "fail": "FAIL", "open": "open"}
 _STATUS: dict[Verdict, int] = {"fail": 1, "warn": 3}  # the worst comes first
+EXAMPLES = (
+    "check --serial /dev/ttyUSB0",
+    "check --serial /dev/ttyUSB0 --board my_board.toml --seconds 20",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
