@@ -101,7 +101,11 @@ def move_to_new(path: Path, target: Path) -> None:
         raise
     except OSError:  # FAT has no links: claim the name, then move over the claim
         target.touch(exist_ok=False)
-        path.replace(target)
+        try:
+            path.replace(target)
+        except OSError:
+            target.unlink()
+            raise
     else:
         path.unlink()
 
