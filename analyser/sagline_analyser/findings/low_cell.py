@@ -112,7 +112,7 @@ _WORDS = {
 def _judge(
     ride: Ride, pack: PackFit, key: str, series: Series, span: Span, alarm: float
 ) -> LowCell:
-    number = int(key.rpartition("_")[2])
+    number = ride.index(key)
     current = battery_current(ride)
     load = float(interpolate(current.series, np.array([span.peak_time]))[0]) if current else np.nan
     known = None if load != load else load

@@ -216,6 +216,8 @@ def _extreme(
     key: str, label: str, series: Series, unit: str, highest: bool, how: str,
     load: Quantity | None = None,
 ) -> Finding:  # fmt: skip
+    if not len(series.value):
+        return Finding(key, label, None, unit, "needs samples of it", None)
     at = int(np.argmax(series.value) if highest else np.argmin(series.value))
     time = float(series.time[at])
     return Finding(key, label, float(series.value[at]), unit, how, time, _load_at(load, time))

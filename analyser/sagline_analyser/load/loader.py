@@ -105,6 +105,8 @@ def _load(path: Path, worker: Executor) -> Ride:
     streams, lost_samples, undescribed = _streams(
         tables, described, clocks, ahead, warnings, str(path)
     )
+    told = {c.name: c.nearly for s in streams.values() for c in s.channels.values() if c.nearly}
+    warnings += told.values()
     return _ride(str(path), tables, clocks, first, streams, lost_samples, undescribed, warnings)
 
 

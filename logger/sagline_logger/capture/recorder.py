@@ -352,12 +352,15 @@ class Recorder:
             self._named = True
             log.name_after(board.name)
         if rejoin is None:
-            warnings = suspicions(
-                now - self._began,
-                self._received,
-                self._frames,
-                self._listener.described,
-                self._source.description,
+            warnings = (
+                suspicions(
+                    now - self._began,
+                    self._received,
+                    self._frames,
+                    self._listener.described,
+                    self._source.description,
+                )
+                + self._listener.nearly()
             )
             for line in set(warnings) - set(self._warnings):
                 self._tell(line)
