@@ -29,7 +29,8 @@ def battery_current(ride: Ride) -> Quantity | None:
     if not parts:
         return None
     names = " + ".join(key for key, _ in parts)
-    return Quantity(combine([series for _, series in parts], "sum"), "A", names)
+    whole = combine([series for _, series in parts], "sum")
+    return Quantity(whole, "A", names) if len(whole) else None  # never read at the same time
 
 
 def pack_voltage(ride: Ride) -> Quantity | None:
@@ -40,4 +41,6 @@ def pack_voltage(ride: Ride) -> Quantity | None:
     if not cells:
         return None
     total = combine([series for _, series in cells], "sum")
+    if not len(total):
+        return None
     return Quantity(total, "V", f"sum of the {len(cells)} cell_voltage channels")
