@@ -1,7 +1,10 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
+from typing import Literal
+
 from sagline_logger.format import BoardFile
 
+from ..load.opening import board_inside
 from ..load.ride import Ride
 from .answer import Answer
 from .cells import cells_answer, fit_packs
@@ -17,13 +20,23 @@ from .sides import sides_answer
 
 
 def answers(
-    ride: Ride, board: BoardFile | None = None, other_capacity: float | None = None
+    ride: Ride,
+    board: BoardFile | Literal["inside"] | None = "inside",
+    other_capacity: float | None = None,
 ) -> tuple[Answer, ...]:
     """Return what the ride says about every question, unanswerable ones with their reason.
 
-    ``other_capacity`` in Ah is that of another pack whose range is wanted too.
+    ``board`` is the board file; by default the one inside the log, as the commands take it, and
+    None for none at all.  ``other_capacity`` in Ah is that of another pack whose range is wanted
+    too.
+
+    Raises:
+        SaglineError: the board file inside the log is not valid.
+
     A new finding adds its line here; the page and ``summary --json`` then show it.
     """
+    if board == "inside":
+        board = board_inside(ride)
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
     fault, part, held, heat, consumption, sides = (
         answer(ride, board)

@@ -68,7 +68,10 @@ class Summary:
         return iter(self.findings)
 
     def __getitem__(self, key: str) -> Finding:
-        return next(finding for finding in self.findings if finding.key == key)
+        for finding in self.findings:
+            if finding.key == key:
+                return finding
+        raise KeyError(f"no figure {key!r}; there are: {', '.join(f.key for f in self.findings)}")
 
     def get(self, key: str) -> float | None:
         """Return the value of one figure, None when it is absent or could not be computed."""
