@@ -185,7 +185,8 @@ def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
         (p for p in told if p.cold is not None and np.isfinite(p.cold.seconds)),
         key=lambda p: p.now.seconds if p.now is not None else np.inf,
     )
-    details = tuple(_words(p) for p in (*reached, *(p for p in parts if p not in reached)))
+    rest = (p for p in parts if not any(p is one for one in reached))  # they hold arrays
+    details = tuple(_words(p) for p in (*reached, *rest))
     if not parts:
         lacks = "it needs motor_temperature or controller_temperature"
         return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
