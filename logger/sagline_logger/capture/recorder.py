@@ -26,6 +26,7 @@ from ..format import (
 )
 from ..format.host_records import FIRST_HOST_KIND
 from ..format.limits import MAX_FILE_PART, MAX_FOREIGN, MAX_TEXT
+from ..live.layout import size
 from .listener import Listener
 from .log_writer import LogWriter, instant
 from .rejoin import PATIENCE, Heard, Rejoin
@@ -156,7 +157,7 @@ class Recorder:
         if log.gone:
             what = "the log was taken away while recording, and no other could be written"
         elif self.unwritten:
-            what = f"the last {self.unwritten} bytes could not be written ({log.problem})"
+            what = f"the last {size(self.unwritten)} could not be written"
         elif log.unsaved:
             what = f"the disk did not confirm what was written ({log.unsaved}); verify the log"
         else:
