@@ -16,7 +16,7 @@ HEAVY = {"numpy", "pandas", "plotly", "pyarrow", "scipy"}
 LINKS = {"serial", "bleak"}
 
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
-    "logger.format": (set(), set()),
+    "logger.format": (set(), {"shtab"}),  # when a completion script is asked for
     "logger.simulator": ({"logger.format"}, set()),
     "logger.verify": ({"logger.format"}, set()),
     "logger.board": ({"logger.format"}, set()),

@@ -6,8 +6,12 @@ figure, :func:`write_page` the report, :func:`merge` one table on a time grid, :
 and :func:`export_parquet` files.
 """
 
+from difflib import get_close_matches
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
+
+from sagline_logger import __version__
+from sagline_logger.format import SaglineError
 
 if TYPE_CHECKING:
     from .export import export_csv, export_parquet
@@ -22,6 +26,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Ride",
+    "SaglineError",
+    "__version__",
     "answers",
     "crossings_frame",
     "export_csv",
@@ -54,5 +60,11 @@ _HOMES = {
 
 def __getattr__(name: str) -> Any:
     if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        near = get_close_matches(name, _HOMES, 1)
+        meant = f"; did you mean {near[0]}?" if near else ""
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}{meant}")
     return getattr(import_module(f".{_HOMES[name]}", __name__), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

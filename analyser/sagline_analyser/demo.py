@@ -1,6 +1,5 @@
 """``sagline-demo``: a simulated board, a real serial port, the real logger, a report."""
 
-import argparse
 import signal
 import subprocess
 import sys
@@ -21,6 +20,9 @@ from sagline_logger.format import (
     decode_record,
     load_board_file,
 )
+from sagline_logger.format.program import Parser, run_program
+
+from .cli import need_packages
 
 CAPTURE = 28.0
 """s that the capture should take; the simulated board runs as much faster as it must."""
@@ -33,7 +35,7 @@ NOTE = "The bread run: depot to bakery and back, up the mill lane with full crat
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the demo and return the exit status."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="sagline-demo",
         description="Capture a simulated ride over a real serial port and make a report of it.",
     )
@@ -45,18 +47,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         help="simulated length of the ride in s (default %(default)g)",
     )  # fmt: skip
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="same seed, same ride")
-    arguments = parser.parse_args(argv)
-    try:
+
+    def act() -> int:
+        arguments = parser.parse_args(argv)
+        need_packages()
         if not arguments.seconds > 0:
             raise SaglineError("no time", where="--seconds", remedy="give more than 0")
         _run(arguments.out, arguments.seconds, arguments.seed)
-    except SaglineError as problem:
-        print(f"sagline-demo: {problem}", file=sys.stderr)
-        return 1
-    except KeyboardInterrupt:
-        print("\nsagline-demo: stopped", file=sys.stderr)
-        return 130
-    return 0
+        return 0
+
+    return run_program("sagline-demo", act)
 
 
 def _run(out: Path, seconds: float, seed: int) -> None:
@@ -81,7 +81,7 @@ def _capture(
     out: Path, known: set[Path], board: Path, seconds: float, factor: float, seed: int
 ) -> None:
     """Let the simulated board ride and the logger record it, each as its own program."""
-    program = [sys.executable, "-m", "sagline_logger.cli"]
+    program = [sys.executable, "-m", "sagline_logger"]
     longer = 2 * seconds + 60  # the logger is to stop first, with the link up
     ride = ["simulate", "--pty", f"--speed={factor:g}", f"--seconds={longer:g}", f"--seed={seed}"]
     simulator = subprocess.Popen(

@@ -3,12 +3,14 @@
 import re
 from collections.abc import Callable
 from importlib.util import find_spec
+from io import TextIOWrapper
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 import pandas as pd
 
-from sagline_logger.format import SaglineError
+from sagline_logger.format import SaglineError, check_output, output
 
 from .load.ride import Ride, StreamColumns
 from .load.titles import column_titles
@@ -45,7 +47,7 @@ def export_parquet(ride: Ride, target: str | Path) -> list[Path]:
 
 
 def _export(
-    ride: Ride, target: Path, suffix: str, write: Callable[[StreamColumns, Path], None]
+    ride: Ride, target: Path, suffix: str, write: Callable[[StreamColumns, IO[bytes]], None]
 ) -> list[Path]:
     streams = list(ride.streams.values())
     if target.suffix == suffix and not target.is_dir():
@@ -59,34 +61,19 @@ def _export(
     else:
         files = [target / name for name in _file_names(ride, suffix)]
     for file in files:
-        if file.exists():
-            raise _already(file)
+        check_output(file)
     for stream, file in zip(streams, files, strict=True):
         try:
             file.parent.mkdir(parents=True, exist_ok=True)
-            file.open("xb").close()
-            try:
-                write(stream, file)
-            except BaseException:
-                file.unlink()  # half a file would look like a whole one
-                raise
-        except FileExistsError:
-            raise _already(file) from None
         except OSError as problem:
             raise SaglineError(
-                f"cannot write ({problem.strerror})",
-                where=str(file),
+                f"cannot make the directory ({problem.strerror})",
+                where=str(file.parent),
                 remedy="choose another place with -o",
             ) from None
+        with output(file) as out:
+            write(stream, out)
     return files
-
-
-def _already(file: Path) -> SaglineError:
-    return SaglineError(
-        "is already there and is not overwritten",
-        where=str(file),
-        remedy="move it or choose another place with -o",
-    )
 
 
 def _file_names(ride: Ride, suffix: str) -> list[str]:
@@ -103,22 +90,23 @@ def _file_names(ride: Ride, suffix: str) -> list[str]:
     return [name + suffix for name in names]
 
 
-def _write_csv(stream: StreamColumns, file: Path) -> None:
+def _write_csv(stream: StreamColumns, file: IO[bytes]) -> None:
     titles = column_titles(stream)
-    with file.open("w", encoding="utf-8", newline="") as out:
-        for start in range(0, max(stream.time.size, 1), _ROWS):
-            rows = slice(start, start + _ROWS)
-            # A column's shortest exact decimal is what the board meant: values are the doubles
-            # nearest to whole numbers over a power of ten.
-            table = pd.DataFrame(dict(enumerate(column[rows] for column in stream.values.values())))
-            table.columns = pd.Index(titles)
-            table.insert(0, "time [s]", [f"{time:.6f}" for time in stream.time[rows].tolist()])
-            table["segment"] = stream.segment[rows]
-            table["gap"] = stream.gap[rows].astype(np.int8)
-            table.to_csv(out, index=False, header=start == 0, lineterminator="\n")
+    out = TextIOWrapper(file, encoding="utf-8", newline="")
+    for start in range(0, max(stream.time.size, 1), _ROWS):
+        rows = slice(start, start + _ROWS)
+        # A column's shortest exact decimal is what the board meant: values are the doubles
+        # nearest to whole numbers over a power of ten.
+        table = pd.DataFrame(dict(enumerate(column[rows] for column in stream.values.values())))
+        table.columns = pd.Index(titles)
+        table.insert(0, "time [s]", [f"{time:.6f}" for time in stream.time[rows].tolist()])
+        table["segment"] = stream.segment[rows]
+        table["gap"] = stream.gap[rows].astype(np.int8)
+        table.to_csv(out, index=False, header=start == 0, lineterminator="\n")
+    out.detach()  # flushed, and still open for who gave it
 
 
-def _write_parquet(stream: StreamColumns, file: Path) -> None:
+def _write_parquet(stream: StreamColumns, file: IO[bytes]) -> None:
     table = pd.DataFrame(dict(enumerate(stream.values.values())))
     table.columns = pd.Index(column_titles(stream))
     table.insert(0, "time [s]", stream.time)

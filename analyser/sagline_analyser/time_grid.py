@@ -14,8 +14,10 @@ HOLD = 1.5
 """Periods for which a reading stands: one period is due, half a one covers jitter."""
 
 
-def merge(ride: Ride, period: float, keys: Sequence[str] | None = None) -> pd.DataFrame:
-    """Return the columns ``keys`` (all when None) at 0, ``period``, 2 × ``period``, … s.
+def merge(ride: Ride, period: float, keys: Sequence[str] | str | None = None) -> pd.DataFrame:
+    """Return the columns ``keys`` at 0, ``period``, 2 × ``period``, … s.
+
+    ``keys`` is one name, several, or None for all.
 
     Each value is the last sample at or before its moment, so every number in the table was
     measured; a straight line between two samples would not have been.  It stands for at most 1.5
@@ -27,6 +29,8 @@ def merge(ride: Ride, period: float, keys: Sequence[str] | None = None) -> pd.Da
     """
     if not (np.isfinite(period) and period > 0):
         raise SaglineError(f"a grid of {period} s", remedy="give a period above 0 s")
+    if isinstance(keys, str):
+        keys = [keys]
     steps = np.arange(int(ride.duration / period + 1e-9) + 1, dtype=np.float64)
     grid: npt.NDArray[np.float64] = np.multiply(steps, period)
     columns: dict[str, npt.NDArray[np.float64]] = {}

@@ -37,10 +37,10 @@ def test_the_template_is_valid_and_never_overwrites(
 
     path.write_text("kept")
     assert main(["board", "--new", str(path)]) == 1
-    assert "nothing was written; choose another name" in capsys.readouterr().err
+    assert "there and is not overwritten; move it or choose another" in capsys.readouterr().err
     assert path.read_text() == "kept"
     assert main(["board", "--new", str(tmp_path / "no" / "mine.toml")]) == 1
-    assert "cannot write the template (No such file or directory)" in capsys.readouterr().err
+    assert "cannot write (No such file or directory)" in capsys.readouterr().err
 
 
 def test_the_template_with_every_line_filled_in_is_valid_and_shows_every_key(

@@ -124,7 +124,7 @@ def test_export_errors_are_one_line(
     with pytest.raises(SaglineError, match="3 streams do not fit one file"):
         sa.export_csv(ride, tmp_path / "one.csv")
     (tmp_path / "file").write_text("")
-    with pytest.raises(SaglineError, match="cannot write"):
+    with pytest.raises(SaglineError, match="cannot make the directory"):
         sa.export_csv(ride, tmp_path / "file" / "below")
     monkeypatch.setattr(export, "find_spec", lambda _: None)
     with pytest.raises(SaglineError, match="pyarrow"):

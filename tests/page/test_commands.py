@@ -59,14 +59,13 @@ MISTAKES = {
     "empty": (["summary", "{tmp}/empty.sagline"], "empty"),
     "not a log": (["plot", "{tmp}/noise.sagline"], "not a Sagline log"),
     "no descriptor": (["summary", "{tmp}/bare.sagline"], "descri"),
-    "unwritable": (["plot", "{log}", "-o", "{tmp}/no/such/dir.html"], "cannot write the report"),
+    "unwritable": (["plot", "{log}", "-o", "{tmp}/no/such/dir.html"], "cannot write"),
     "unknown channel": (["plot", "{log}", "--channel", "batery_current"], "battery_current"),
     "unknown export channel": (
         ["export", "{log}", "--to", "csv", "--channel", "warp"],
         "no channel named 'warp'",
     ),
     "no board file": (["summary", "{log}", "--board", "{tmp}/no.toml"], "cannot read the board"),
-    "no capacity": (["plot", "{log}", "--other-pack", "much"], "'much' is no capacity in Ah"),
     "bad board file": (["plot", "{log}", "--board", "{tmp}/bad.toml"], "bad.toml:1"),
 }
 

@@ -12,10 +12,15 @@ from .suggest import suggest
 
 SHOWN = 20
 """Bad cells or rows that get a line each; the rest are counted."""
+EXAMPLES = (
+    "import ride.csv --suggest > map.toml",
+    "import ride.csv --map map.toml",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
+    parser.description = "Turn a column file (CSV) into a log, by a map that declares its columns."
     parser.add_argument("file", metavar="FILE.csv", type=Path, help="the column file")
     task = parser.add_mutually_exclusive_group(required=True)
     task.add_argument("--map", metavar="MAP.toml", type=Path, help="what its columns are")

@@ -4,7 +4,16 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sagline_logger.format import Channel, RecordError, SaglineError, SampleType, Stream, bounds
+from sagline_logger.format import (
+    Channel,
+    RecordError,
+    SaglineError,
+    SampleType,
+    Stream,
+    bounds,
+    check_output,
+    output,
+)
 
 from .cells import Blank, Cell
 from .column_map import ColumnMap
@@ -70,8 +79,7 @@ def convert(
         SaglineError: nothing can be read or written, a value does not fit, or, unless
             ``skip_bad``, a cell or row is bad; then no file is left.
     """
-    if target.exists():
-        raise _already(target)
+    check_output(target)
     survey = _Survey(plan, told)
     survey.read(read_rows(source, plan, survey.report, "checking"))
     if survey.problems and not skip_bad:
@@ -92,26 +100,14 @@ def convert(
     except RecordError as problem:
         raise SaglineError(str(problem), where=plan.where, remedy="shorten it in the map") from None
     samples = dict.fromkeys((stream.name for stream in plan.streams), 0)
-    try:
-        with target.open("xb") as file:
-            try:
-                size = file.write(start)
-                for row in read_rows(source, plan, lambda problem: None, "writing"):
-                    cells = _by_stream(plan, row)
-                    for stream, own in zip(plan.streams, cells, strict=True):
-                        samples[stream.name] += any(not isinstance(c, Blank) for c in own)
-                    size += file.write(log.row(row.time - survey.first, cells))
-                size += file.write(log.end())
-            except BaseException:
-                target.unlink()  # half a log would look like a ride cut short
-                raise
-    except FileExistsError:
-        raise _already(target) from None
-    except OSError as problem:
-        raise SaglineError(
-            f"cannot write ({problem.strerror})", where=str(target),
-            remedy="choose another place with -o",
-        ) from None  # fmt: skip
+    with output(target) as file:
+        size = file.write(start)
+        for row in read_rows(source, plan, lambda problem: None, "writing"):
+            cells = _by_stream(plan, row)
+            for stream, own in zip(plan.streams, cells, strict=True):
+                samples[stream.name] += any(not isinstance(c, Blank) for c in own)
+            size += file.write(log.row(row.time - survey.first, cells))
+        size += file.write(log.end())
     return Converted(target, size, survey.rows, samples, survey.problems, dated)
 
 
@@ -161,11 +157,4 @@ def _fitted(channel: Channel, low: int | None, high: int, where: str) -> Channel
         f"{channel.key} goes from {channel.value(low or 0):g} to {channel.value(high):g} "
         f"{channel.unit}, more than 32 bits hold at this resolution",
         where=where, remedy="declare a coarser resolution",
-    )  # fmt: skip
-
-
-def _already(target: Path) -> SaglineError:
-    return SaglineError(
-        "is already there and is not overwritten", where=str(target),
-        remedy="move it or choose another place with -o",
     )  # fmt: skip

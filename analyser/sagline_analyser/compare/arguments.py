@@ -8,23 +8,27 @@ Compare two settings by their launches from standstill, and by pulls from rollin
 some.  Launches are found, aligned at the moment of first movement, measured and tested; the verdict
 is better, worse, no difference that matters, or cannot tell.
 
-Which recording is which side:
-  compare A.log B.log                      the first is A, all others are B
-  compare 1.log 2.log 3.log 4.log --sides ABBA     one letter a log, - leaves one out
-  compare *.log --by motor_current_limit   by a stated setting that has two values
-  compare one.log --marks                  one log split at its marks; a mark whose text begins or
-                                           ends with A or B names the side of what follows it, else
-                                           the stretches are A, B, A, B in turn, or as --sides says
+Which recording is which side: of two or more, the first is A and all others are B.  With --sides
+one letter a log says it (- leaves one out), with --by the two values of a stated setting.  One log
+is split at its marks with --marks: a mark whose text begins or ends with A or B names the side of
+what follows it, else the stretches are A, B, A, B in turn, or as --sides says.
+
 Ride A, B, B, A with at least three full-throttle launches each (six tell more), from the same spot
 in the same direction.  What drifts steadily then falls on both sides alike.
 
 A log states its settings: sagline-logger record --setting NAME=VALUE, or the board file.
 """
 
+EXAMPLES = (
+    "compare a.sagline b.sagline",
+    "compare 1.sagline 2.sagline 3.sagline 4.sagline --sides ABBA",
+    "compare trial/*.sagline --by motor_current_limit",
+    "compare marked.sagline --marks",
+)
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments to ``parser``."""
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.description = DESCRIPTION
     parser.add_argument("logs", metavar="LOG", type=Path, nargs="*", help="a .sagline file")
     parser.add_argument(
@@ -63,3 +67,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="from A alone, what B should show with motor_current_limit, battery_current_limit or "
         "duty_limit at this value; scored if B is given",
     )  # fmt: skip
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Carry the command out."""
+    from .command import run as compare
+
+    return compare(arguments)

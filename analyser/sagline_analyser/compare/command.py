@@ -3,31 +3,27 @@
 import argparse
 import json
 import math
-from collections.abc import Callable
+import sys
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
-from sagline_logger.format import CAUTION, BoardFile, SaglineError
+from sagline_logger.format import CAUTION, BoardFile, SaglineError, check_output, titled
 
+from ..findings.basis import examine
 from ..load.ride import Ride
 from .comparison import Comparison, Group, compare
-from .page import score_text, write_comparison
+from .page import TITLE, score_text, write_comparison
 from .plan import plan
 from .predict import Prediction, parse_setting, predict
 from .sides import split
 from .verdict import measure_text, signed_text
 
 
-def run(
-    arguments: argparse.Namespace,
-    load: Callable[[Path], Ride],
-    board_of: Callable[[argparse.Namespace, Ride], BoardFile | None],
-) -> int:
+def run(arguments: argparse.Namespace) -> int:
     """Compare the logs named in ``arguments`` and write the page, print words or JSON."""
     wanted = parse_setting(arguments.predict) if arguments.predict else None
     if arguments.plan is not None:
-        return _plan(arguments, load, board_of)
+        return _plan(arguments)
     if not arguments.logs:
         raise SaglineError("no log is named", where="compare", remedy="name two, or use --plan")
     if len(arguments.logs) == 1 and not arguments.marks and wanted is None:
@@ -35,7 +31,12 @@ def run(
             "one log has no second side", where=str(arguments.logs[0]),
             remedy="give another, or --marks to split it, or --predict NAME=VALUE",
         )  # fmt: skip
-    rides = [(ride, board_of(arguments, ride)) for ride in map(load, arguments.logs)]
+    out = arguments.out
+    if out is None and not arguments.json:
+        out = arguments.logs[0].with_name(arguments.logs[0].stem + "-compare.html")
+    if out is not None:
+        check_output(out, titled(TITLE))
+    rides = _open(arguments)
     parts = split(rides, arguments.sides, arguments.by, arguments.marks)
     if wanted is None and not any(part.side == "B" for part in parts):
         raise SaglineError("nothing is on side B", where="--sides", remedy="give at least one B")
@@ -46,25 +47,29 @@ def run(
         )  # fmt: skip
     found = compare(parts, arguments.judge, arguments.matters / 100)
     prediction = predict(found, *wanted) if wanted else None
-    out = arguments.out
-    if out is None and not arguments.json:
-        out = arguments.logs[0].with_name(arguments.logs[0].stem + "-compare.html")
     size = write_comparison(found, out, prediction) if out is not None else 0
     if arguments.json:
         document = as_document(found, prediction)
-        print(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False))
+        print(json.dumps(document, indent=1, allow_nan=False))
         return 0
     _print(found, prediction)
     print(f"\n{out} ({size / 1e6:.1f} MB): open it in a browser")
     return 0
 
 
-def _plan(
-    arguments: argparse.Namespace,
-    load: Callable[[Path], Ride],
-    board_of: Callable[[argparse.Namespace, Ride], BoardFile | None],
-) -> int:
-    rides = [(ride, board_of(arguments, ride)) for ride in map(load, arguments.logs)]
+def _open(arguments: argparse.Namespace) -> list[tuple[Ride, BoardFile | None]]:
+    """Return the examined rides; what is doubted of them is told first."""
+    rides = []
+    for log in arguments.logs:
+        basis = examine(log, arguments.board)
+        for line in basis.notices():
+            print(f"{log}: {line}", file=sys.stderr if arguments.json else sys.stdout)
+        rides.append((basis.ride, basis.board))
+    return rides
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    rides = _open(arguments)
     ridden = compare(split(rides, "A" * len(rides))) if rides else None
     plans = [
         plan(arguments.plan, arguments.launches, electric, ridden) for electric in (True, False)

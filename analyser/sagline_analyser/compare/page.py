@@ -7,10 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from sagline_logger.format import SaglineError
-
 from ..findings.series import Array
-from ..page.shell import data_block, fill, head, plotly_source, resource
+from ..page.shell import data_block, fill, head, plotly_source, resource, write_parts
 from ..page.tables import escape
 from ..page.units import moment_text
 from .comparison import CLEAR, METHOD, Comparison, Group, Row
@@ -22,6 +20,9 @@ from .verdict import measure_text, signed_text
 
 DRAWN = 2
 """Every so many points of a run's traces are drawn."""
+
+TITLE = "– Sagline comparison"
+"""End of the title, by which a comparison is known."""
 
 _PANELS = (
     ("speed", "Speed", "km/h", 3.6),
@@ -40,16 +41,7 @@ def write_comparison(
     Raises:
         SaglineError: the file cannot be written.
     """
-    text = "".join(comparison_page(comparison, prediction))
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as problem:
-        raise SaglineError(
-            f"cannot write the comparison ({problem.strerror})",
-            where=str(path),
-            remedy="choose another place with -o",
-        ) from None
-    return len(text.encode())
+    return write_parts(path, comparison_page(comparison, prediction), TITLE)
 
 
 def comparison_page(comparison: Comparison, prediction: Prediction | None = None) -> Iterator[str]:
@@ -59,7 +51,7 @@ def comparison_page(comparison: Comparison, prediction: Prediction | None = None
     both = comparison.verdict is not None
     name = comparison.parts[0].ride.board_name or "Unnamed board"
     caution = f"<p class=caution>{escape(comparison.caution)}</p>"
-    yield head(f"{name} – Sagline comparison", plotly, script)
+    yield head(f"{name} {TITLE}", plotly, script)
     parts = {
         "heading": _heading(comparison, name),
         "notes": _list([*comparison.doubts, *comparison.notes], "warnings"),

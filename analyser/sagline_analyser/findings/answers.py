@@ -1,9 +1,11 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
 from dataclasses import replace
+from typing import Literal
 
 from sagline_logger.format import BoardFile
 
+from ..load.opening import board_inside
 from ..load.ride import Ride
 from .answer import Answer
 from .basis import Basis, open_basis
@@ -45,7 +47,7 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
 
 def answers(
     ride: Ride | Basis,
-    board: BoardFile | None = None,
+    board: BoardFile | Literal["inside"] | None = "inside",
     other_capacity: float | None = None,
     plan: float | None = None,
 ) -> tuple[Answer, ...]:
@@ -53,11 +55,19 @@ def answers(
 
     A ride is examined first (:func:`~.basis.open_basis`), and no answer rests on a sensor that
     cannot be right; one that lost something by that says what.
+    ``board`` is the board file; by default the one inside the log, as the commands take it, and
+    None for none at all.
     ``other_capacity`` in Ah is that of another pack whose range is wanted too, ``plan`` a distance
     in km for which a pack is wanted.
     A new finding adds its line here; the page and ``summary --json`` then show it.
+
+    Raises:
+        SaglineError: the board file inside the log is not valid.
     """
-    basis = ride if isinstance(ride, Basis) else open_basis(ride, board)
+    if isinstance(ride, Basis):
+        basis = ride
+    else:
+        basis = open_basis(ride, board_inside(ride) if board == "inside" else board)
     return tuple(_with_losses(answer, basis) for answer in _answers(basis, other_capacity, plan))
 
 

@@ -6,11 +6,13 @@ reading whose fault is known is still not a measurement.
 """
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from sagline_logger.format import BoardFile
 
+from ..load.opening import board_for, open_ride
 from ..load.ride import Ride, StreamColumns
 from .sensors import SensorDoubt, judge_sensors
 from .sensors.mismatches import board_mismatches
@@ -44,6 +46,11 @@ class Basis:
             f"{self.words(doubt)}: {doubt.doubt}. {doubt.evidence}" for doubt in self.sensors
         )
 
+    def notices(self) -> tuple[str, ...]:
+        """Return what is wrong with the board file and the sensors, to be told before all that
+        could rest on them."""
+        return (*self.mismatches, *(f"data quality: {line}" for line in self.lines()))
+
     def lost(self, *names: str) -> tuple[SensorDoubt, ...]:
         """Return the doubts about any column of these channel names."""
         found = []
@@ -57,6 +64,16 @@ class Basis:
             if about & set(names):
                 found.append(doubt)
         return tuple(found)
+
+
+def examine(log: Path, board: Path | None = None) -> Basis:
+    """Load a log and examine it, with the board file ``board`` or the one inside the log.
+
+    Raises:
+        SaglineError: it cannot be loaded, or holds no samples that a description explains.
+    """
+    ride = open_ride(log)
+    return open_basis(ride, board_for(ride, board))
 
 
 def open_basis(ride: Ride, board: BoardFile | None = None) -> Basis:

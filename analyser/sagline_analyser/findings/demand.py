@@ -360,6 +360,8 @@ def _held_level(
     if top <= 0:
         return None
     width = max(spread, relative * top)
+    if not width < np.inf:  # nothing tells how far the samples scatter
+        return None
     for level in np.arange(top - width / 2, top / 2, -width / 2):
         flat = inside & (np.abs(value - level) <= width)
         if _longest(flat, series) >= HELD:

@@ -29,7 +29,8 @@ def battery_current(ride: Ride) -> Quantity | None:
     if not parts or len(parts) < len(ride.keys("controller_battery_current")):
         return None  # without one controller the sum is not the pack's
     names = " + ".join(key for key, _ in parts)
-    return Quantity(combine([series for _, series in parts], "sum"), "A", names)
+    whole = combine([series for _, series in parts], "sum")
+    return Quantity(whole, "A", names) if len(whole) else None  # never read at the same time
 
 
 def pack_voltage(ride: Ride) -> Quantity | None:
@@ -40,4 +41,6 @@ def pack_voltage(ride: Ride) -> Quantity | None:
     if not cells or len(cells) < len(ride.keys("cell_voltage")):
         return None  # with a cell that gives no reading the sum is not the pack's
     total = combine([series for _, series in cells], "sum")
+    if not len(total):
+        return None
     return Quantity(total, "V", f"sum of the {len(cells)} cell_voltage channels")

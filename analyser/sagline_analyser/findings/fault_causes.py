@@ -123,7 +123,7 @@ def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
               f"{side} its alarm voltage {quantity(level, 'V')}")  # fmt: skip
     start = scene.level("setting", channel="pack_voltage", above=False)
     if scene.voltage is not None and start is not None and scene.vanished is None:
-        least = float(scene.before(scene.voltage).value.min())
+        least = float(np.min(scene.before(scene.voltage).value, initial=np.inf))
         under = least <= start.value
         low = low or under
         w.add(1.0 if under else -1.0,
@@ -245,7 +245,7 @@ def _management(scene: Scene, w: Weighing) -> None:
         w.lack("no voltage measured at the controller")
         return
     if scene.vanished is None:
-        least = float(scene.before(scene.voltage).value.min())
+        least = float(np.min(scene.before(scene.voltage).value, initial=np.inf))
         w.add(-2.5, f"the supply at the controller was still there ({quantity(least, 'V')} at "
               "least)")  # fmt: skip
         return

@@ -39,6 +39,8 @@ def throttle_evidence(scene: Scene) -> Evidence:
                       f"{relative(float(times[missing[0]]) - scene.at)}"))  # fmt: skip
     known = np.isfinite(values)
     values, times = values[known], times[known]
+    if not len(values):
+        return found
     wild = np.flatnonzero((values < -0.02) | (values > 1.02))
     if len(wild):
         found.append((2.5, f"the throttle read {quantity(float(values[wild[0]]), '1')}, outside "

@@ -120,7 +120,7 @@ def _judge(
     alarm: float,
     full: float | None = None,
 ) -> LowCell:
-    number = int(key.rpartition("_")[2])
+    number = ride.index(key)
     current = battery_current(ride)
     load = float(interpolate(current.series, np.array([span.peak_time]))[0]) if current else np.nan
     known = None if load != load else load

@@ -46,6 +46,8 @@ def clean(time: Array, value: Array, gap: Flags) -> Series:
 def column(ride: Ride, key: str) -> Series | None:
     """Return the column ``key`` of the ride, or None when there is none or it holds no reading."""
     stream = ride.find(key)
+    if stream is not None and stream.channels[key].nearly:
+        return None  # another unit: not what the name says
     if stream is None:
         return None
     series = clean(stream.time, stream.values[key], stream.gap)

@@ -68,7 +68,10 @@ class Summary:
         return iter(self.findings)
 
     def __getitem__(self, key: str) -> Finding:
-        return next(finding for finding in self.findings if finding.key == key)
+        for finding in self.findings:
+            if finding.key == key:
+                return finding
+        raise KeyError(f"no figure {key!r}; there are: {', '.join(f.key for f in self.findings)}")
 
     def get(self, key: str) -> float | None:
         """Return the value of one figure, None when it is absent or could not be computed."""
@@ -216,6 +219,8 @@ def _extreme(
     key: str, label: str, series: Series, unit: str, highest: bool, how: str,
     load: Quantity | None = None,
 ) -> Finding:  # fmt: skip
+    if not len(series.value):
+        return Finding(key, label, None, unit, "needs samples of it", None)
     at = int(np.argmax(series.value) if highest else np.argmin(series.value))
     time = float(series.time[at])
     return Finding(key, label, float(series.value[at]), unit, how, time, _load_at(load, time))

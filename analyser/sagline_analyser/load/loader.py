@@ -120,6 +120,8 @@ def _load(path: Path, worker: Executor) -> Ride:
         warnings,
         str(path),
     )
+    nearly = {c.name: c.nearly for s in streams.values() for c in s.channels.values() if c.nearly}
+    warnings += nearly.values()
     unread = (undescribed, misfits)
     return _ride(str(path), tables, clocks, first, streams, lost_samples, unread, told, warnings)
 

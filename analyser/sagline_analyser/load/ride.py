@@ -140,12 +140,20 @@ class Ride:
         """Return the stream that has column ``key``, or None."""
         return next((s for s in self.streams.values() if key in s.channels), None)
 
+    def index(self, key: str) -> int:
+        """Return the index of column ``key``'s channel; 0 where there is none."""
+        stream = self.find(key)
+        return stream.channels[key].index if stream else 0
+
     def keys(self, name: str) -> list[str]:
-        """Return the column names of a channel name, by index (``["cell_voltage_1", …]``)."""
+        """Return the column names of a channel name, by index (``["cell_voltage_1", …]``).
+
+        Of a standard name only the standard channels, so those in its unit.
+        """
         found = [
             (channel.index, key)
             for stream in self.streams.values()
             for key, channel in stream.channels.items()
-            if channel.name == name
+            if channel.name == name and not channel.nearly
         ]
         return [key for _, key in sorted(found)]

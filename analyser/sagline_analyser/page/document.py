@@ -31,8 +31,11 @@ from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
 from .panels import PALETTE, Group, Line, Panel, lay_out
 from .reduce import breaks, extremes
-from .shell import data_block, fill, head, plotly_source, resource
+from .shell import data_block, fill, head, plotly_source, resource, write_parts
 from .strip import strip
+
+TITLE = "– Sagline report"
+"""End of the title, by which a report is known."""
 
 OVERVIEW_BUCKETS = 500
 """Each line of the first view has the least and greatest sample of this many stretches."""
@@ -51,17 +54,9 @@ def write_page(
     The answers to the builder's questions are worked out here unless they are given.
 
     Raises:
-        SaglineError: the file cannot be written, or the log holds no samples.
+        SaglineError: the file cannot be written, or is there and is no report.
     """
-    try:
-        with Path(path).open("w", encoding="utf-8") as file:
-            return sum(file.write(part) for part in page_parts(ride, board, answered))
-    except OSError as problem:
-        raise SaglineError(
-            f"cannot write the report ({problem.strerror})",
-            where=str(path),
-            remedy="choose another place with -o",
-        ) from None
+    return write_parts(Path(path), page_parts(ride, board, answered), TITLE)
 
 
 def page_parts(
@@ -81,7 +76,7 @@ def page_parts(
     spec, blocks = trace_data(ride, board, limits, crossings)
     spec["strip"] = strip(basis.ride, board)
     plotly, script = plotly_source(), page_script()
-    yield head(f"{ride.board_name or 'Ride'} – Sagline report", plotly, script)
+    yield head(f"{ride.board_name or 'Ride'} {TITLE}", plotly, script)
     yield from _words(basis, crossings, limits, found, spec)
     yield data_block("spec", spec)
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n"

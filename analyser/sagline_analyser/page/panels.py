@@ -98,7 +98,9 @@ _APART = {
 def _group_of(column: Column) -> str:
     name = column.channel.name
     term = vocabulary().get(name)
-    return _DERIVED.get(name) or (term.group if term else "other")
+    group = _DERIVED.get(name) or (term.group if term else "other")
+    # A group that no panel was thought of for must not take its channels off the page.
+    return group if any(group in members for _, _, members in _GROUPS) else "other"
 
 
 def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
@@ -106,7 +108,8 @@ def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
     measured = [name for name in dict.fromkeys(names) if not name.endswith("_limit")]
     # Motors keep their colour and dash from panel to panel; each quantity has its own pair.
     ranked = [name for name in measured if any(c.channel.index for c in columns_of(columns, name))]
-    alone = [name for name in measured if name not in ranked]
+    # A name may come with an index and without one.
+    alone = [n for n in measured if any(not c.channel.index for c in columns_of(columns, n))]
     lines = []
     for column in columns:
         channel = column.channel

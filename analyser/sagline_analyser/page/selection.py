@@ -42,7 +42,12 @@ def resolve(names: Iterable[str], ride: Ride) -> list[str]:
         if name in columns:
             found.append(name)
         elif name in channels:
-            found += ride.keys(name)
+            found += [
+                key
+                for s in ride.streams.values()
+                for key, c in s.channels.items()
+                if c.name == name
+            ]
         else:
             near = difflib.get_close_matches(name, [*channels, *columns], n=3)
             remedy = (

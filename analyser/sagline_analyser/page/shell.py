@@ -3,9 +3,12 @@
 import base64
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
+
+from sagline_logger.format import output, titled
 
 from .tables import escape
 
@@ -28,6 +31,17 @@ def head(title: str, *scripts: str) -> str:
         '<meta name="color-scheme" content="light dark">\n'
         f"<title>{escape(title)}</title>\n<style>{resource('report.css')}</style></head>\n"
     )
+
+
+def write_parts(path: Path, parts: Iterable[str], ending: str) -> int:
+    """Write a page whose title ends so, piece by piece, and return its size in bytes.
+
+    Raises:
+        SaglineError: it cannot be written, or another file than such a page is there.
+    """
+    with output(path, titled(ending)) as file:
+        # A file name that is no UTF-8 is shown with its odd bytes written out.
+        return sum(file.write(part.encode(errors="backslashreplace")) for part in parts)
 
 
 def fill(template: str, parts: Mapping[str, str]) -> Iterator[str]:

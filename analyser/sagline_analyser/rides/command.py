@@ -7,12 +7,21 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
+from sagline_logger.format import check_output, titled
+
 from .library import open_library
 from .listing import Filter, table
+
+EXAMPLES = (
+    "rides logs",
+    "rides logs --since 2026-05-01 --fault any",
+    "rides logs -o trends.html",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
+    parser.description = "List the captures below a directory from an index, or draw their trends."
     parser.add_argument("directory", metavar="DIR", type=Path, help="where the logs are, and below")
     parser.add_argument("--board", metavar="NAME", default="", help="only rides of this board")
     parser.add_argument(
@@ -42,6 +51,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry the command out."""
+    if arguments.out is not None:
+        from .trends import TITLE
+
+        check_output(arguments.out, titled(TITLE))
     library = open_library(arguments.directory, arguments.engine, arguments.processes)
     for note in library.notes:
         print(f"sagline-analyser: {note}", file=sys.stderr)

@@ -9,7 +9,7 @@ from typing import Any
 
 from sagline_logger.format import CAUTION, SaglineError
 
-from ..page.shell import data_block, fill, head, plotly_source, resource
+from ..page.shell import data_block, fill, head, plotly_source, resource, write_parts
 from ..page.tables import escape
 from .library import Entry
 from .listing import COLUMNS, date_text, row
@@ -67,6 +67,9 @@ def consumption_trend(rides: Sequence[RideFigures]) -> list[Trend]:
     return [Trend("consumption", points)] if any(y is not None for _, y, _ in points) else []
 
 
+TITLE = "Rides over time – Sagline"
+"""The title, by which such a page is known."""
+
 _PACK_CHARTS = (
     ("Resistance of each cell, 10 s after a step of load", "mΩ", 1, resistance_trends,
      "needs rides with cell_voltage_1, …, battery_current and changes of load"),
@@ -87,14 +90,7 @@ def write_trends(entries: Sequence[Entry], path: Path, directory: str) -> int:
         raise SaglineError(
             "no rides to draw", where=directory, remedy="loosen the filters, or name another place"
         )
-    try:
-        with path.open("w", encoding="utf-8") as file:
-            return sum(file.write(part) for part in _parts(entries, directory))
-    except OSError as problem:
-        raise SaglineError(
-            f"cannot write the page ({problem.strerror})", where=str(path),
-            remedy="choose another place with -o",
-        ) from None  # fmt: skip
+    return write_parts(path, _parts(entries, directory), TITLE)
 
 
 def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
@@ -112,7 +108,7 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
     damaged = [entry for entry in entries if entry.figures.problem]
     lines = "".join(f"<li>{escape(e.path)}: {escape(e.figures.problem)}" for e in damaged)
     shown = len(entries) - len(damaged)
-    yield head("Rides over time – Sagline", plotly, script)
+    yield head(TITLE, plotly, script)
     yield from fill(
         resource("trends.template", __package__),
         {

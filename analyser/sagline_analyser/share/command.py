@@ -1,11 +1,10 @@
 """``sagline-analyser share``: one small file about a fault that gives nothing away."""
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sagline_logger.format import CAUTION, BoardFile, SaglineError
+from sagline_logger.format import CAUTION, BoardFile, SaglineError, check_output, output
 
 if TYPE_CHECKING:
     from ..findings.basis import Basis
@@ -15,12 +14,22 @@ if TYPE_CHECKING:
 
 MAX_SIZE = 5_000_000
 """Bytes of the page at most; what many mail and chat services still take."""
+EXAMPLES = (
+    "share ride.sagline -o fault.html",
+    "share ride.sagline --at 1:30 -o a.html --picture a.svg",
+    "share ride.sagline --fault 2 -o fault.html --keep fault-text",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     from .keep import KEEP
 
+    parser.description = (
+        "Write one small page about a fault: the window around it, what came first, and the "
+        "window's samples.  It holds numbers and our own words; all else is left out unless asked "
+        "for with --keep."
+    )
     parser.add_argument("log", metavar="LOG", type=Path, help="a .sagline file")
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--fault", metavar="N", type=int, help="the Nth fault or cut-out in order")
@@ -44,7 +53,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--picture", metavar="FILE", type=_picture, action="append", default=[],
         help="also write a still picture, .svg or .png",
     )  # fmt: skip
-    parser.add_argument("-o", "--out", metavar="FILE.html", type=Path, required=True)
+    parser.add_argument(
+        "-o", "--out", metavar="FILE.html", type=Path, required=True,
+        help="the page; never overwrites",
+    )  # fmt: skip
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -60,28 +72,23 @@ def run(arguments: argparse.Namespace) -> int:
     moment = choose(basis.ride, arguments.fault, arguments.at, arguments.mark)
     window = window_around(ride, moment, arguments.before, arguments.after)
     for out in (arguments.out, *arguments.picture):
-        if out.exists():
-            raise SaglineError(
-                "is already there and is not overwritten", where=str(out),
-                remedy="move it or choose another name",
-            )  # fmt: skip
+        check_output(out)
     share, page = _fitting(basis, moment, window, arguments)
     _tell(share)
     from .picture import draw
     from .png import write_png
     from .svg import as_svg
 
-    _write(arguments.out, page)
+    with output(arguments.out) as file:
+        file.write(page)
     print(f"{arguments.out} ({len(page) / 1e6:.1f} MB)")
     for path in arguments.picture:
         picture = draw(share)
-        try:
+        with output(path) as file:
             if path.suffix.lower() == ".png":
-                write_png(picture, path)
+                write_png(picture, file)
             else:
-                _write(path, as_svg(picture).encode())
-        except OSError as problem:
-            raise _unwritable(path, problem) from None
+                file.write(as_svg(picture).encode())
         print(path)
     print(CAUTION)
     return 0
@@ -153,22 +160,6 @@ def _parts(path: Path | None, ride: "Ride") -> BoardFile | None:
         return read_board_file(ride.board_file, ride.path) if ride.board_file else None
     except SaglineError:
         return None
-
-
-def _write(path: Path, data: bytes) -> None:
-    try:
-        with path.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError as problem:
-        raise _unwritable(path, problem) from None
-
-
-def _unwritable(path: Path, problem: OSError) -> SaglineError:
-    return SaglineError(
-        f"cannot write ({problem.strerror})", where=str(path), remedy="choose another place"
-    )
 
 
 def _time(text: str) -> float:

@@ -3,8 +3,7 @@
 from collections.abc import Iterator
 from importlib.util import find_spec
 from math import hypot
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 from sagline_logger.format import SaglineError
 
@@ -19,8 +18,8 @@ _PLAIN = str.maketrans({"−": "-", "–": "-", "×": "x", "·": "-", "Ω": "ohm
 """What the font inside Pillow lacks; it is the only one that every system has."""
 
 
-def write_png(picture: Picture, path: Path) -> None:
-    """Write ``picture`` to ``path`` without any metadata.
+def write_png(picture: Picture, file: IO[bytes]) -> None:
+    """Write ``picture`` to ``file`` without any metadata.
 
     Raises:
         SaglineError: Pillow is not installed.
@@ -28,7 +27,7 @@ def write_png(picture: Picture, path: Path) -> None:
     """
     if find_spec("PIL") is None:
         raise SaglineError(
-            "a PNG picture needs Pillow, which is not installed", where=str(path),
+            "a PNG picture needs Pillow, which is not installed",
             remedy='install it with: pip install "sagline[analyser,picture]", or name it .svg',
         )  # fmt: skip
     from PIL import Image, ImageDraw
@@ -45,7 +44,7 @@ def write_png(picture: Picture, path: Path) -> None:
         else:
             _write(pen, shape)
     shrunk = image.resize(size, Image.Resampling.LANCZOS)
-    shrunk.quantize(128).save(path, "PNG", optimize=True)
+    shrunk.quantize(128).save(file, "PNG", optimize=True)
 
 
 def _write(pen: "ImageDraw.ImageDraw", shape: Text) -> None:

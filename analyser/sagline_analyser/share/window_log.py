@@ -80,7 +80,7 @@ def window_log(ride: Ride, window: Window, account: Account, board: str | None) 
         wall += round((ride.started_wall + window.start) * 1e6)
 
     def at(time: int) -> Instant:
-        return Instant(time, time + wall)
+        return Instant(max(time, 0), max(time, 0) + wall)  # a clock may lead its capture
 
     streams = _streams(ride, account)
     items = [item for number, source, described in streams

@@ -3,8 +3,13 @@
 import argparse
 from pathlib import Path
 
-from ..format import CAUTION, SaglineError, load_board_file
+from ..format import CAUTION, load_board_file, output
 from .report import report
+
+EXAMPLES = (
+    "board --new my_board.toml",
+    "board --check my_board.toml",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -39,16 +44,5 @@ def write_template(path: Path) -> None:
         SaglineError: it exists or cannot be written.
     """
     text = Path(__file__).with_name("template.toml").read_bytes()
-    try:
-        with path.open("xb") as file:
-            file.write(text)
-    except FileExistsError:
-        raise SaglineError(
-            "there is such a file already; nothing was written",
-            where=str(path), remedy="choose another name",
-        ) from None  # fmt: skip
-    except OSError as problem:
-        raise SaglineError(
-            f"cannot write the template ({problem.strerror})",
-            where=str(path), remedy="choose another directory",
-        ) from None  # fmt: skip
+    with output(path) as file:
+        file.write(text)

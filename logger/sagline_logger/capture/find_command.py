@@ -5,6 +5,11 @@ import argparse
 from ..arguments import positive_number
 from ..format import SaglineError
 
+EXAMPLES = (
+    "find",
+    "find --no-ble",
+)
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""

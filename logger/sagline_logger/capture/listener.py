@@ -110,7 +110,11 @@ class Listener:
         return record.boot, record.clock
 
     def values(self) -> dict[str, float]:
-        """Return the latest value of every described channel by its key, NaN when missing."""
+        """Return the latest value of every described channel by its key, NaN when missing.
+
+        Of the channels that bear a standard name only those that are the standard channel: what
+        watches limits takes a value for what its name says.
+        """
         values: dict[str, float] = {}
         for body in self._latest.copy().values():
             record = Samples.decode(body)
@@ -120,8 +124,15 @@ class Listener:
             layout = stream.layout
             raw = layout.unpack_from(record.data, (record.count - 1) * layout.size)
             for channel, number in zip(stream.channels, raw, strict=True):
-                values[channel.key] = channel.value(number)
+                if not channel.nearly:
+                    values[channel.key] = channel.value(number)
         return values
+
+    def nearly(self) -> tuple[str, ...]:
+        """Return a line for each channel that bears a standard name and is not the standard one."""
+        streams = list(self._streams.copy().values())
+        lines = [channel.nearly for stream in streams for channel in stream.channels]
+        return tuple(dict.fromkeys(filter(None, lines)))
 
     def units(self) -> Mapping[str, str]:
         """Return the unit of every described channel by its key."""

@@ -31,7 +31,16 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from ..format import SIGNATURE, SUFFIX, Dropped, HostRecord, Instant, SaglineError, encode_frame
+from ..format import (
+    SIGNATURE,
+    SUFFIX,
+    Dropped,
+    HostRecord,
+    Instant,
+    SaglineError,
+    encode_frame,
+    move_to_new,
+)
 
 WRITE_EVERY = 0.2
 """Seconds between two writes."""
@@ -65,22 +74,35 @@ class LogWriter:
         try:
             directory.mkdir(parents=True, exist_ok=True)
             self._file, self.path = _create(directory, stem)
-            os.write(self._file, SIGNATURE)
-            os.fsync(self._file)
-            _sync_directory(directory)
-            self.free = shutil.disk_usage(directory).free
+            try:
+                _write_all(self._file, SIGNATURE)
+                os.fsync(self._file)
+                _sync_directory(directory)
+                self.free = shutil.disk_usage(directory).free
+            except OSError:
+                os.close(self._file)
+                self.path.unlink(missing_ok=True)  # nothing is in it
+                raise
         except OSError as problem:
             raise SaglineError(
                 f"cannot create a log here ({problem.strerror})",
                 where=str(directory),
-                remedy="choose another directory with --out",
+                remedy=f"{remedy(problem.errno)}, or choose another directory with --out",
             ) from None
         self._stem = self.path.stem
-        self._board = ""
+        self._board = self._named = ""
         self.size = len(SIGNATURE)
         """Bytes in the file."""
         self.problem = ""
         """Why nothing can be written at present; empty when all is well."""
+        self.unsaved = ""
+        """Why part of the log may not have reached the disk; empty when all has."""
+        self.gone = False
+        """The file was taken away and could not be written anew."""
+        self.notes: list[str] = []
+        """What should be said at the end, in lines."""
+        self.remedy = remedy(None)
+        """What to do about the last problem."""
         self.dropped_frames = 0
         self.dropped_bytes = 0
         self._gap_frames = 0
@@ -123,7 +145,7 @@ class LogWriter:
     def name_after(self, board: str) -> None:
         """Rename the file after the board, as soon as the disk allows."""
         word = "".join(c if c.isascii() and c.isalnum() else "-" for c in board.lower())
-        self._board = "-".join(filter(None, word.split("-"))) or "board"
+        self._board = self._named = "-".join(filter(None, word.split("-"))) or "board"
 
     def close(self) -> int:
         """Write what is left and close; return the bytes that could not be written."""
@@ -131,7 +153,7 @@ class LogWriter:
             self._closing = True
             self._wake.notify()
         self._thread.join()
-        return self._held
+        return self._held + (self.size if self.gone else 0)
 
     def _close_gap(self) -> None:
         reason = self._gap_reason or "the disk did not keep up"
@@ -179,10 +201,12 @@ class LogWriter:
                 with self._wake:
                     self._held -= done
             if closing or time.monotonic() - self._synced >= SYNC_EVERY:
-                os.fdatasync(self._file) if hasattr(os, "fdatasync") else os.fsync(self._file)
+                self._sync()
                 self._synced = time.monotonic()
+                self._keep_in_place()
                 self.free = shutil.disk_usage(self.path.parent).free
         except OSError as problem:
+            self.remedy = remedy(problem.errno)
             if problem.errno not in _NO_SPACE:  # a short write on a full disk is exact, others not
                 self._in_doubt = True
             if not self.problem:
@@ -194,21 +218,66 @@ class LogWriter:
             lost = self.dropped_frames
             self._alarm(f"writing again; {lost} frames dropped so far")
 
+    def _sync(self) -> None:
+        try:
+            os.fdatasync(self._file) if hasattr(os, "fdatasync") else os.fsync(self._file)
+        except OSError as problem:
+            # The system tells this once and then forgets it: what was lost cannot be known later.
+            self.unsaved = problem.strerror or str(problem)
+            raise
+
+    def _keep_in_place(self) -> None:
+        """Go on in a new file when the log was deleted, or its directory moved or removed.
+
+        All that was written can still be read through the open file, so the new one is whole.
+        """
+        try:
+            there = self.path.stat()
+            ours = os.fstat(self._file)
+            if (there.st_ino, there.st_dev) == (ours.st_ino, ours.st_dev):
+                self.gone = False
+                return
+        except OSError:
+            pass
+        if os.name == "nt":
+            return  # Windows takes no open file away
+        old, told, self.gone = self.path, self.gone, True
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            number, path = _create(self.path.parent, self._stem)
+        except OSError as problem:
+            if not told:
+                self._alarm(
+                    f"{old} was taken away, and no other can be made here ({problem.strerror}); "
+                    "trying on"
+                )
+            return
+        try:
+            at = 0
+            while part := os.pread(self._file, 1 << 20, at):
+                _write_all(number, part)
+                at += len(part)
+            os.fsync(number)
+        except OSError:
+            os.close(number)
+            path.unlink(missing_ok=True)
+            raise
+        os.close(self._file)
+        self._file, self.path, self.gone = number, path, False
+        _sync_directory(path.parent)
+        if self._named:
+            self._board = self._named
+        line = f"{old} was taken away while recording; all of it, and what follows, is written anew"
+        self.notes.append(line)
+        self._alarm(line)
+
     def _rename(self) -> None:
         """Give the file its full name without ever replacing another file."""
         stem, self._board = f"{self._stem}_{self._board}", ""
         with contextlib.suppress(OSError):  # the first name is good enough: never risk the log
             for target in _names(self.path.parent, stem):
                 try:
-                    try:
-                        os.link(self.path, target)
-                    except FileExistsError:
-                        raise
-                    except OSError:  # FAT has no links: claim the name, then move over the claim
-                        target.touch(exist_ok=False)
-                        self.path.replace(target)
-                    else:
-                        self.path.unlink()
+                    move_to_new(self.path, target)
                 except FileExistsError:
                     continue
                 self.path = target
@@ -222,11 +291,23 @@ def _names(directory: Path, stem: str) -> "itertools.chain[Path]":
 
 
 def _create(directory: Path, stem: str) -> tuple[int, Path]:
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
     for path in _names(directory, stem):
         with contextlib.suppress(FileExistsError):
             return os.open(path, flags, 0o644), path
     raise AssertionError("unreachable")
+
+
+def remedy(number: int | None) -> str:
+    """Return what to do about an error of the disk, by its number."""
+    if number is None or number in _NO_SPACE:
+        return "free space on the disk before the next capture"
+    return "try another disk or card, and look at what the system says about this one"
+
+
+def _write_all(file: int, data: bytes) -> None:
+    while data:
+        data = data[os.write(file, data) :]
 
 
 def _sync_directory(directory: Path) -> None:

@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import shlex
 import signal
 import sys
 import threading
@@ -20,6 +21,7 @@ from ..format import (
 )
 from ..format.caution import CAUTION
 from ..format.limits import MAX_NAME, MAX_TEXT
+from ..format.program import raw
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
@@ -28,6 +30,11 @@ from .sources import add_source_arguments, choose_source
 from .state import CaptureState
 
 _STATUS_EVERY = 5.0  # s between status lines
+EXAMPLES = (
+    "record --serial /dev/ttyUSB0 --out rides",
+    "record --serial COM3 --out rides --board my_board.toml",
+    "record --ble Kestrel --out rides --wait",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,12 +60,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Record until stopped; 0 when everything received is in the file."""
-    board, raw = load_board_file(arguments.board) if arguments.board else (None, None)
+    board, text = load_board_file(arguments.board) if arguments.board else (None, None)
     for conflict in board_conflicts(board) if board else ():
         _print(f"board file: {conflict}")
     request = Request(
         directory=arguments.out,
-        board_file=raw,
+        board_file=text,
         settings=(*arguments.setting, *([("pack", arguments.pack)] if arguments.pack else [])),
         note=arguments.note,
         seconds=arguments.seconds,
@@ -77,18 +84,23 @@ def run(arguments: argparse.Namespace) -> int:
         except BaseException as problem:
             failures.append(problem)
 
+    screen = None
+    if not arguments.quiet and wants_screen(sys.stdout):
+        limits = derive_limits(board) if board else ()
+        screen = Screen(recorder, limits, raw(sys.stdout), wants_colour())
+        recorder.at_end = screen.keep_text
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
     thread = threading.Thread(target=capture, name="capture")
     thread.start()
     # A terminal that goes away takes the picture with it, not the capture.
     with contextlib.suppress(OSError):
-        if not arguments.quiet and wants_screen(sys.stdout):
-            limits = derive_limits(board) if board else ()
-            Screen(recorder, limits, sys.stdout, wants_colour()).watch(thread.is_alive)
+        if screen is not None:
+            screen.watch(thread.is_alive)
         else:
             _print_status(recorder, thread, messages)
     thread.join()
-    messages.print()
+    with contextlib.suppress(OSError):
+        messages.print()
     if failures:
         raise failures[0]
     if states[0] is None:
@@ -141,13 +153,11 @@ def _summarise(recorder: Recorder, state: CaptureState) -> int:
     ]
     if state.dropped_bytes:
         lines.append(f"the disk did not take {state.dropped_frames} frames")
-    _print("\n".join([*lines, CAUTION]))
-    if recorder.unwritten:
-        raise SaglineError(
-            f"the last {size(recorder.unwritten)} could not be written",
-            where=str(state.path),
-            remedy="free space on the disk before the next capture",
-        )
+    _print("\n".join([*lines, *recorder.after_words, CAUTION]))
+    if failure := recorder.failure():
+        raise failure
+    if state.frames:
+        _print(f"next: sagline-analyser plot {shlex.quote(str(state.path))}")
     return 1 if state.dropped_bytes else 0
 
 
@@ -161,7 +171,8 @@ def _stop_on_signals(recorder: Recorder) -> None:
         signal.signal(number, signal.SIG_DFL)  # a second one ends us at once
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
+        # What is ignored stays so: that is how nohup keeps a capture running.
+        if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) != signal.SIG_IGN:
             signal.signal(getattr(signal, name), stop)
 
 

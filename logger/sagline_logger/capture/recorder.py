@@ -26,6 +26,7 @@ from ..format import (
 )
 from ..format.host_records import FIRST_HOST_KIND
 from ..format.limits import MAX_FILE_PART, MAX_FOREIGN, MAX_TEXT
+from ..live.layout import size
 from .listener import Listener
 from .log_writer import LogWriter, instant
 from .rejoin import PATIENCE, Heard, Rejoin
@@ -36,6 +37,7 @@ from .suspicion import suspicions
 _READ = 0.1  # s that a read waits, and so the delay of a stop
 _TIME_EVERY = 250_000  # µs between TIME records
 _SILENCE = 3.0  # s without a byte that count as a lost link
+_UNSTEADY, _UNSTEADY_WITHIN = 8, 10.0  # restarts, s: more often than that is no restart to wait for
 _FIRST_RETRY, _LAST_RETRY, _GROWTH = 0.1, 1.0, 1.5  # s, s, ratio
 
 
@@ -84,6 +86,10 @@ class Recorder:
         self._named = self._refusal_told = False
         self.unwritten = 0
         """Bytes that could not be written when the capture ended."""
+        self.at_end: Callable[[], None] = lambda: None
+        """Called just before the log ends, for what should still go into it."""
+        self._starts: deque[float] = deque(maxlen=_UNSTEADY)
+        self._unsteady = False
 
     def stop(self, reason: str) -> None:
         """Ask the capture to end; ``reason`` goes into its END record."""
@@ -131,11 +137,32 @@ class Recorder:
         finally:
             self._source.close()
             self._settle(self._log)
+            self.at_end()
             self._log.record(
                 End(instant(), self._frames, self._foreign, _fit(self._stop_reason or "failed"))
             )
             self.unwritten = self._log.close()
         return self.snapshot()
+
+    @property
+    def after_words(self) -> tuple[str, ...]:
+        """What else should be said at the end, in lines."""
+        return tuple(self._log.notes) if self._log else ()
+
+    def failure(self) -> SaglineError | None:
+        """Return what kept the log from being whole on the disk at its end, if anything did."""
+        log = self._log
+        if log is None:
+            return None
+        if log.gone:
+            what = "the log was taken away while recording, and no other could be written"
+        elif self.unwritten:
+            what = f"the last {size(self.unwritten)} could not be written"
+        elif log.unsaved:
+            what = f"the disk did not confirm what was written ({log.unsaved}); verify the log"
+        else:
+            return None
+        return SaglineError(what, where=str(log.path), remedy=log.remedy)
 
     def snapshot(self) -> CaptureState:
         """Return the state at this moment."""
@@ -259,6 +286,12 @@ class Recorder:
             body = piece.body
             if body is not None and body[0] < FIRST_HOST_KIND:
                 if not hear(body):
+                    if self._starts_too_often():
+                        self._restarts += 1
+                        self._listener.new_boot()
+                        hear(body)
+                        run.append(piece.raw)
+                        continue
                     self._append(log, run)
                     self._down(log, "the device restarted while the link stayed up")
                     assert self._rejoin is not None
@@ -272,6 +305,24 @@ class Recorder:
                 self._append(log, run)
                 self._keep_foreign(log, piece)
         self._append(log, run)
+
+    def _starts_too_often(self) -> bool:
+        """Whether the boot number changes so fast that waiting for each start would hold up all.
+
+        A device whose supply fails in pulses, or firmware that counts wrongly: the frames are
+        stored as they come, without a LINK record at each change.
+        """
+        now = time.monotonic()
+        self._starts.append(now)
+        often = len(self._starts) == _UNSTEADY and now - self._starts[0] < _UNSTEADY_WITHIN
+        if often and not self._unsteady:
+            self._tell(
+                f"the boot number changed {_UNSTEADY} times within {_UNSTEADY_WITHIN:g} s: the "
+                "device keeps restarting, or its firmware counts wrongly; its frames are stored as "
+                "they come"
+            )
+        self._unsteady = often
+        return often
 
     def _append(self, log: LogWriter, run: list[bytes]) -> None:
         """Store device frames and lone delimiters exactly as they came, and empty ``run``."""
@@ -311,12 +362,15 @@ class Recorder:
                 "its samples cannot be read until its program is mended"
             )
         if rejoin is None:
-            warnings = suspicions(
-                now - self._began,
-                self._received,
-                self._frames,
-                self._listener.described,
-                self._source.description,
+            warnings = (
+                suspicions(
+                    now - self._began,
+                    self._received,
+                    self._frames,
+                    self._listener.described,
+                    self._source.description,
+                )
+                + self._listener.nearly()
             )
             for line in set(warnings) - set(self._warnings):
                 self._tell(line)

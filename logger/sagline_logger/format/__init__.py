@@ -50,6 +50,7 @@ from .host_records import (
     Time,
 )
 from .log_file import SIGNATURE, SUFFIX, ZEROS, Entry, check_is_log, open_log, read_log
+from .output import check_output, move_to_new, output, titled
 from .records import Record, Unknown, decode_record, is_host_kind
 from .vocabulary import Term, vocabulary
 from .wrapped import ARCHIVE_SUFFIX, packed_pieces, wrap_in_page
@@ -139,19 +140,23 @@ __all__ = [
     "board_conflicts",
     "bounds",
     "check_is_log",
+    "check_output",
     "decode_frame",
     "decode_record",
     "derive_limits",
     "encode_frame",
     "is_host_kind",
     "load_board_file",
+    "move_to_new",
     "open_log",
+    "output",
     "packed_pieces",
     "read_board_file",
     "read_log",
     "scale",
     "settings_over_limits",
     "speed_per_rpm",
+    "titled",
     "vocabulary",
     "weakest",
     "wheel_speed",

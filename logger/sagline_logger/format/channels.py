@@ -7,6 +7,7 @@ from enum import IntEnum
 
 from .errors import RecordError
 from .limits import MAX_LABEL, MAX_NAME, MAX_UNIT
+from .vocabulary import Term, vocabulary
 from .wire import FieldReader, put, put_text
 
 
@@ -64,6 +65,36 @@ class Channel:
     def key(self) -> str:
         """Column name: ``cell_voltage_7``, or just the name when there is no index."""
         return f"{self.name}_{self.index}" if self.index else self.name
+
+    @property
+    def term(self) -> Term | None:
+        """The standard channel that this is; None for any other.
+
+        It takes the name, the unit and a fitting index: a speed in km/h is not the standard
+        ``speed``, and nothing that expects m/s may use it.
+        """
+        term = vocabulary().get(self.name)
+        if term is None or self.unit != term.unit:
+            return None
+        if term.index == "none":
+            return None if self.index else term
+        # A cell or unit without a number is none; one motor or sensor needs no number.
+        return None if term.index in ("cell", "unit") and not self.index else term
+
+    @property
+    def nearly(self) -> str:
+        """Why this is not the standard channel of its name, for people; empty where it is, or where
+        the name is the device's own."""
+        term = vocabulary().get(self.name)
+        if term is None or self.term is not None:
+            return ""
+        if self.unit != term.unit:
+            unit = self.unit or "no unit"
+            return (
+                f"{self.key} comes in {unit}, not {term.unit}: it is shown, but nothing judges it"
+            )
+        wrong = "an index, which it should not" if self.index else "no index"
+        return f"{self.key} has {wrong}: it is shown, but nothing judges it"
 
     def value(self, raw: int | float) -> float:
         """Return the value of one raw sample in ``unit``, NaN when missing."""

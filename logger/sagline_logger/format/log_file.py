@@ -142,6 +142,10 @@ def open_log(path: Path) -> IO[bytes]:
             too where the wrapping is damaged.
     """
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise SaglineError(
+                "is a device or a pipe, not a file", where=str(path), remedy="name a .sagline file"
+            )
         file: IO[bytes] = path.open("rb")
     except OSError as problem:
         raise SaglineError(

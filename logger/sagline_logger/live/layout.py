@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from ..format.errors import printable
 from .alarms import Alarm
 from .digits import HEIGHT, large
 from .glance import Number
@@ -96,7 +97,7 @@ _LEAST = 20  # columns that a block of large digits needs
 
 
 def _header(status: Status, width: int) -> Line:
-    left = f"{status.board or 'waiting for the board'}  {duration(status.elapsed)}"
+    left = f"{printable(status.board) or 'waiting for the board'}  {duration(status.elapsed)}"
     right = status.link
     gap = width - len(left) - len(right)
     if gap < 1:  # too narrow for both: the time is on the wrist, the link is not
@@ -167,4 +168,5 @@ def _foot(status: Status, width: int) -> list[Line]:
 
 
 def _fit(text: str, width: int) -> str:
+    text = printable(text)  # before it is measured: an escape is longer than what it stands for
     return text if len(text) <= width else text[: width - 1] + "…"

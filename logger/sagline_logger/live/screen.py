@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol, TextIO
 
 from ..format import Limit
+from ..format.errors import printable
 from .alarms import Alarm, Threshold
 from .glance import columns_of, numbers
 from .keyboard import keyboard
@@ -104,7 +105,7 @@ class Screen:
                     self.refresh(*shutil.get_terminal_size())
                     time.sleep(_EVERY)
             finally:
-                self._keep_text()
+                self.keep_text()
                 self._out.write(_LEAVE)
                 self._out.flush()
 
@@ -113,7 +114,7 @@ class Screen:
         for sign in typed:
             if self._typing is not None:
                 if sign in "\r\n":
-                    self._keep_text()
+                    self.keep_text()
                 elif sign in _ERASE:
                     self._typing = self._typing[:-1]
                 elif sign.isprintable():
@@ -150,16 +151,19 @@ class Screen:
             self._alarms[key] = after
         return rings
 
-    def _keep_text(self) -> None:
-        if self._typing:
-            self._subject.name_mark(self._mark, self._typing)
-        self._typing = None
+    def keep_text(self) -> None:
+        """Give the last mark the text typed so far; from any thread."""
+        typed, self._typing = self._typing, None
+        if typed:
+            self._subject.name_mark(self._mark, typed)
 
     def _paint(self, line: Line) -> str:
         if not self._colour:
-            return "".join(span.text for span in line)
+            return "".join(printable(span.text) for span in line)
         return "".join(
-            f"\x1b[{_CODES[span.style]}m{span.text}\x1b[0m" if span.style else span.text
+            f"\x1b[{_CODES[span.style]}m{printable(span.text)}\x1b[0m"
+            if span.style
+            else printable(span.text)
             for span in line
         )
 

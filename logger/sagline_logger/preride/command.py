@@ -18,6 +18,10 @@ INSPECTION = (
 _LONGEST = 300.0  # s; all that is heard is kept in memory
 _WORDS: dict[Verdict, str] = {"pass": "pass", "warn": "WARN", "fail": "FAIL", "open": "open"}
 _STATUS: dict[Verdict, int] = {"fail": 1, "warn": 3}  # the worst comes first
+EXAMPLES = (
+    "check --serial /dev/ttyUSB0",
+    "check --serial /dev/ttyUSB0 --board my_board.toml --seconds 20",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -65,13 +69,15 @@ def run(arguments: argparse.Namespace) -> int:
 
 def report(hearing: Hearing, results: tuple[CheckResult, ...]) -> str:
     """Return the results as text."""
-    name = observe(hearing).board
+    seen = observe(hearing)
+    name = seen.board
     who = f"board {name.name!r}, " if name else ""
     lines = [f"{who}listened for {hearing.seconds:.1f} s"]
     for result in results:
         lines.append(f"{_WORDS[result.verdict]}  {result.name:<13} {result.numbers}")
         if result.remedy:
             lines.append(f"{'':19} → {result.remedy}")
+    lines += [f"note: {one.nearly}" for one in seen.channels.values() if one.nearly]
     names: dict[Verdict, str] = {
         "pass": "passed", "warn": "to look at", "fail": "failed", "open": "not checked",
     }  # fmt: skip

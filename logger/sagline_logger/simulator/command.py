@@ -11,6 +11,10 @@ from ..format import SaglineError
 from .rides import BREAD_RUN, RIDES
 
 STREAM_SETS = ("standard", "wide")
+EXAMPLES = (
+    "simulate",
+    "simulate --speed 0 --stdout > bytes.bin",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,7 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--scenario",
         choices=sorted(RIDES),
         default=BREAD_RUN.name,
-        help=f"the ride (default {BREAD_RUN.name})",
+        metavar="RIDE",
+        help=f"{', '.join(sorted(RIDES))} (default {BREAD_RUN.name})",
     )
     ride.add_argument(
         "--trace",

@@ -30,6 +30,8 @@ class TruthFile:
         self.lost = 0
         self._file: IO[str] | None = None
         if path is not None:
+            # Written as it happens, like a log: of a simulation that is killed it tells so far.
+            wire.check_output(path, lambda front: front.startswith(b'{"kind":'))
             try:
                 self._file = path.open("w", encoding="utf-8")
             except OSError as problem:

@@ -13,6 +13,11 @@ from ..format.errors import printable
 from ..format.log_file import open_log
 from .survey import Survey, survey
 
+EXAMPLES = (
+    "verify ride.sagline",
+    "verify --strict rides/*.sagline",
+)
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""

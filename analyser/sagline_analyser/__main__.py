@@ -1,0 +1,7 @@
+"""``python -m sagline_analyser``."""
+
+import sys
+
+from .cli import main
+
+sys.exit(main())

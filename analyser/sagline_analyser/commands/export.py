@@ -1,0 +1,33 @@
+"""``sagline-analyser export``: the samples as tables."""
+
+import argparse
+from pathlib import Path
+
+from .options import add_channel, add_log
+
+EXAMPLES = (
+    "export ride.sagline --to csv",
+    "export ride.sagline --to csv --channel speed -o tables",
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    add_log(parser)
+    parser.add_argument("--to", choices=("csv", "parquet"), required=True, help="kind of table")
+    parser.add_argument("-o", "--out", metavar="DIR", type=Path, help="default: beside the log")
+    add_channel(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Write one file a stream and print their names."""
+    from ..export import export_csv, export_parquet
+    from ..load.opening import open_ride
+    from ..page.selection import select
+
+    ride = select(open_ride(arguments.log), arguments.channel)
+    out = arguments.out or arguments.log.parent
+    write = export_csv if arguments.to == "csv" else export_parquet
+    for path in write(ride, out):
+        print(path)
+    return 0

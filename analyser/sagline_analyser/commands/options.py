@@ -1,0 +1,61 @@
+"""Options that several commands share; nothing heavy is imported, so that --help is quick."""
+
+import argparse
+import math
+from pathlib import Path
+
+
+def add_log(parser: argparse.ArgumentParser) -> None:
+    """Declare the one log."""
+    parser.add_argument("log", metavar="LOG", type=Path, help="a .sagline file")
+
+
+def add_channel(parser: argparse.ArgumentParser) -> None:
+    """Declare the choice of channels."""
+    parser.add_argument(
+        "--channel", metavar="NAME", action="append",
+        help="only this channel or column; may be given several times",
+    )  # fmt: skip
+
+
+def add_board(parser: argparse.ArgumentParser) -> None:
+    """Declare the board file and the other pack."""
+    parser.add_argument(
+        "--board", metavar="FILE", type=Path,
+        help="board file with the limits (default: the copy inside the log, if any)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--other-pack", metavar="AH", type=_capacity,
+        help="also tell how far a full pack of this many Ah, of like cells, would go "
+        "(default: one like the board file's)",
+    )  # fmt: skip
+
+
+def add_plan(parser: argparse.ArgumentParser) -> None:
+    """Declare the ride that a pack is wanted for."""
+    parser.add_argument(
+        "--plan-km", metavar="KM", type=_distance,
+        help="also tell which pack, of how many Ah, a ride of this many km would take",
+    )  # fmt: skip
+
+
+def _distance(text: str) -> float:
+    """Return a distance in km."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < 1e5:
+        raise argparse.ArgumentTypeError(f"{text!r} is no distance in km; give one such as 20")
+    return value
+
+
+def _capacity(text: str) -> float:
+    """Return a capacity in Ah."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < 1e5:
+        raise argparse.ArgumentTypeError(f"{text!r} is no capacity in Ah; give one such as 17.5")
+    return value

@@ -1,0 +1,102 @@
+"""``sagline-analyser summary``: the ride's figures in words or as JSON."""
+
+import argparse
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from sagline_logger.format import CAUTION
+
+from .options import add_board, add_log, add_plan
+
+if TYPE_CHECKING:
+    from ..findings.answer import Answer
+    from ..findings.crossings import Crossing
+    from ..findings.summary import Summary
+    from ..load.ride import Ride
+
+EXAMPLES = (
+    "summary ride.sagline",
+    "summary ride.sagline --board my_board.toml",
+    "summary ride.sagline --json",
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    add_log(parser)
+    parser.add_argument("--json", action="store_true", help="as JSON, with every crossing")
+    add_board(parser)
+    add_plan(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the figures, the answers and the limits crossed."""
+    from sagline_logger.format import derive_limits
+
+    from ..findings.answers import answers
+    from ..findings.basis import examine, figures
+    from ..findings.crossings import crossing_rows, find_crossings
+
+    basis = examine(arguments.log, arguments.board)
+    ride, board = basis.ride, basis.board
+    summary = figures(basis)
+    limits = derive_limits(board) if board else ()
+    crossings = find_crossings(ride, limits)
+    said = answers(basis, other_capacity=arguments.other_pack, plan=arguments.plan_km)
+    if arguments.json:
+        import json
+        from dataclasses import asdict
+
+        document = {
+            "mismatches": basis.mismatches, "sensors": [asdict(d) for d in basis.sensors],
+            "board": ride.board_name, "log": ride.path, "started": ride.started_wall,
+            **asdict(summary), "limits": len(limits), "crossings": list(crossing_rows(crossings)),
+            "answers": [asdict(answer) for answer in said],
+            "warnings": ride.warnings, "caution": CAUTION,
+        }  # fmt: skip
+        print(json.dumps(document, indent=1, allow_nan=False))
+        return 0
+    for line in basis.notices():
+        print(line)
+    _print_summary(ride, summary)
+    _print_answers(said)
+    if limits:
+        _print_crossings(ride, crossings)
+    return 0
+
+
+def _print_summary(ride: "Ride", summary: "Summary") -> None:
+    from ..page.units import figure_text, moment_text
+
+    print(f"{ride.board_name or 'unnamed board'}: {ride.path}")
+    for finding in summary:
+        if finding.value is None:
+            print(f"  {finding.label:24} —  ({finding.how})")
+            continue
+        at = f"  at {moment_text(finding.at)}" if finding.at is not None else ""
+        note = f"  {finding.note}" if finding.note else ""
+        print(f"  {finding.label:24} {figure_text(finding.value, finding.unit)}{at}{note}")
+    for band in summary.bands:
+        print(f"  {'  ' + band.label:24} {100 * band.share:.1f} % of the time")
+    for warning in ride.warnings:
+        print(f"  note: {warning}")
+
+
+def _print_answers(said: "Sequence[Answer]") -> None:
+    for answer in said:
+        print(f"\n{answer.question}\n  {answer.verdict}")
+
+
+def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:
+    """Print one line a threshold: how often, how long, how far."""
+    from ..findings.crossings import RULES_TEXT
+    from ..page.tables import by_threshold, group_words
+    from ..page.units import figure_text, moment_text
+
+    print(f"\nLimits crossed: {len(crossings)}.  {RULES_TEXT}")
+    for rows in by_threshold(crossings):
+        worst = (max if rows[0].threshold.above else min)(rows, key=lambda c: c.span.peak)
+        peak = figure_text(worst.span.peak, worst.threshold.limit.unit)
+        what, threshold, often = group_words(ride, rows)
+        print(f"  {what} {threshold}: {often}, worst {peak} at {moment_text(worst.span.peak_time)}")
+    print(f"\n{CAUTION}")

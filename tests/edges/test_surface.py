@@ -1,0 +1,55 @@
+"""The Python surface, and files that are nearly logs."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+import sagline_analyser as sa
+from sagline_analyser.archive import archive
+from sagline_logger import __version__
+from sagline_logger.format import SaglineError, open_log
+from support.doc_rides import make_directory
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    directory = tmp_path_factory.mktemp("rides")
+    make_directory(directory)
+    return directory / "kestrel.sagline"
+
+
+def test_names_and_errors_say_what_there_is(log: Path) -> None:
+    assert sa.SaglineError is SaglineError and sa.__version__ == __version__
+    assert set(dir(sa)) == set(sa.__all__)
+    with pytest.raises(AttributeError, match="did you mean load_ride"):
+        _ = sa.load_rid
+    ride = sa.load_ride(log)
+    with pytest.raises(KeyError, match=r"no figure 'enrgy_net'; there are: .*energy_net"):
+        _ = sa.summarise(ride)["enrgy_net"]
+    assert list(sa.merge(ride, 1.0, keys="battery_current").columns) == ["battery_current"]
+
+
+def test_answers_take_the_board_file_in_the_log_as_the_commands_do(log: Path) -> None:
+    from sagline_analyser.load.opening import board_inside
+
+    ride = sa.load_ride(log)
+    board = board_inside(ride)
+    assert board is not None
+    assert sa.answers(ride) == sa.answers(ride, board) != sa.answers(ride, None)
+
+
+def test_an_archive_with_something_after_it_reads_what_is_whole(log: Path, tmp_path: Path) -> None:
+    packed = archive(log, tmp_path / "a.gz").path
+    for rest in (b"\0" * 512, b"something else", b"\x1f"):
+        longer = tmp_path / "longer.gz"
+        longer.write_bytes(packed.read_bytes() + rest)
+        with open_log(longer) as file:
+            assert file.read() == log.read_bytes()
+
+
+def test_a_pipe_or_a_device_is_refused_at_once(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    for path in (tmp_path / "pipe", Path("/dev/zero")):
+        with pytest.raises(SaglineError, match="is a device or a pipe"):
+            open_log(path)

@@ -1,0 +1,77 @@
+"""One judge of what is a standard channel: name, unit and index (protocol_docs/vocabulary.toml)."""
+
+import numpy as np
+import pytest
+
+from sagline_analyser.findings.series import column
+from sagline_analyser.findings.speed import vehicle_speed
+from sagline_analyser.page.columns import Column
+from sagline_analyser.page.panels import lay_out
+from sagline_logger.capture.listener import Listener
+from sagline_logger.format import Channel, SampleType, Stream, vocabulary
+from support.logs import board, pack
+from support.rides import channel, make_ride, make_stream
+
+
+def test_every_term_is_its_own_standard_channel() -> None:
+    for name, term in vocabulary().items():
+        index = 0 if term.index == "none" else 1
+        assert channel(name, term.unit, index).term is term
+        assert channel(name, term.unit, index).nearly == ""
+        assert channel(name, "furlong", index).term is None
+        assert "furlong" in channel(name, "furlong", index).nearly
+    assert channel("own", "km/h").term is None and channel("own", "km/h").nearly == ""
+    assert channel("pack_voltage", "V", 2).term is None
+    assert "no index" in channel("cell_voltage", "V").nearly
+    assert channel("motor_current", "A").term is not None
+
+
+@pytest.mark.parametrize("unit", ["km/h", "m/s"])
+def test_a_speed_in_another_unit_is_no_speed(unit: str) -> None:
+    time = np.arange(0, 10, 0.1)
+    columns = {channel("speed", unit): np.full(time.size, 25.0)}
+    ride = make_ride(make_stream("fast", time, columns, [], 0.1))
+    assert (column(ride, "speed") is None) == (unit == "km/h")
+    assert bool(ride.keys("speed")) == (unit == "m/s")
+    found = vehicle_speed(ride, None)
+    assert unit == "m/s" or not hasattr(found, "series")
+
+
+def test_cells_in_millivolts_reach_no_alarm_and_are_told() -> None:
+    sent = Stream(1, 0, 0, "fast", 10_000, (
+        Channel("cell_voltage", "mV", SampleType.U16, index=1),
+        Channel("pack_voltage", "V", SampleType.U16, exponent=-1),
+    ))  # fmt: skip
+    listener = Listener()
+    for record in (board(1), sent, pack(sent, 0, 0, [(2900, 480)])):
+        assert listener.hear(record.encode())
+    assert listener.values() == {"pack_voltage": 48.0}
+    (line,) = listener.nearly()
+    assert line.startswith("cell_voltage_1 comes in mV, not V")
+
+
+def test_a_group_without_a_panel_keeps_its_channels(monkeypatch: pytest.MonkeyPatch) -> None:
+    from dataclasses import replace
+
+    from sagline_analyser.page import panels
+
+    told = dict(vocabulary())
+    told["speed"] = replace(told["speed"], group="weather")
+    monkeypatch.setattr(panels, "vocabulary", lambda: told)
+    groups = lay_out([_drawn(channel("speed", "m/s"))])
+    assert [line.column.channel.name for g in groups for p in g.panels for line in p.lines] == [
+        "speed"
+    ]
+
+
+def test_one_name_with_and_without_an_index_is_drawn() -> None:
+    drawn = [_drawn(channel("motor_current", "A", index)) for index in (0, 1)]
+    assert sum(len(p.lines) for g in lay_out(drawn) for p in g.panels) == 2
+
+
+def _drawn(one: Channel) -> Column:
+    import inspect
+
+    fields = inspect.signature(Column).parameters
+    known = {"key": one.key, "channel": one}
+    return Column(**{name: known.get(name, 0) for name in fields})  # type: ignore[arg-type]

@@ -1,0 +1,15 @@
+"""Whole commands on odd logs: what once failed, and a few more from the start of the search."""
+
+from pathlib import Path
+
+import pytest
+
+from fuzz.commands import KEPT, run_case
+
+FRESH = range(12)
+CASES = sorted({*FRESH, *(int(path.name) for path in KEPT.glob("*"))})
+
+
+@pytest.mark.parametrize("number", CASES)
+def test_a_whole_command_ends_in_a_result_or_in_one_line(number: int, tmp_path: Path) -> None:
+    assert run_case(number, tmp_path / "case") == ""
