@@ -1,6 +1,6 @@
 """An answer to one of the builder's questions: the shape that the page and ``--json`` show."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from sagline_logger.format.caution import CAUTION
@@ -53,3 +53,9 @@ class Answer:
     """The answer in at most fourteen words."""
     urgency: Urgency = Urgency.LOOK
     picture: Picture | None = None
+
+    def in_short(
+        self, headline: str, urgency: Urgency = Urgency.LOOK, picture: Picture | None = None
+    ) -> "Answer":
+        """Return the same answer with its line, what it asks of the rider, and its picture."""
+        return replace(self, headline=headline, urgency=urgency, picture=picture)

@@ -10,7 +10,7 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .belief.estimate import NORMAL, Estimate
 from .belief.rests import Rests, find_rests
 from .belief.unequal import Unequal, compare_cells
@@ -18,6 +18,7 @@ from .chance import student
 from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
 from .packs import MANY, PackSpan, during, pack_capacity, pack_spans
+from .picture import Bar, Bars
 from .series import Array
 from .speed import Unknown
 
@@ -275,8 +276,31 @@ def cells_answer(
     if alike:
         verdicts.append(f"No cell stands out in pack {', '.join(alike)}.")
     evidence = tuple(span for cells in known for span in cells.evidence)
-    return Answer("cells", QUESTION, " ".join(verdicts), True, tuple(figures), evidence,
-                  tuple(details))  # fmt: skip
+    answer = Answer(
+        "cells", QUESTION, " ".join(verdicts), True, tuple(figures), evidence, tuple(details)
+    )
+    return answer.in_short(*_in_short(known))
+
+
+def _in_short(known: Sequence[PackCells]) -> tuple[str, Urgency, Bars]:
+    """Return the card's line, its urgency, and the resistances of the pack with an odd cell."""
+    odd = [cells for cells in known if cells.weak or cells.small or cells.lagging]
+    shown = odd[0] if odd else known[-1]
+    marked = {c.number for c in (*shown.weak, *shown.small, *shown.lagging)}
+    bars = Bars(
+        "mΩ", tuple(Bar(f"cell {c.number}", 1e3 * c.ten, odd=c.number in marked)
+                    for c in shown.cells),
+    )  # fmt: skip
+    if not odd:
+        few = all(len(cells.cells) < 3 for cells in known)
+        return "No cell stands out", Urgency.LOOK if few else Urgency.FINE, bars
+    where = f" in pack {shown.span.number}" if len(known) > 1 else ""
+    kinds = (
+        (shown.weak, "resists more than the others"), (shown.small, "holds less than the others"),
+        (shown.lagging, "lacks charge against the others"),
+    )  # fmt: skip
+    cells, what = next((cells, what) for cells, what in kinds if cells)
+    return f"Cell {cells[0].number}{where} {what}", Urgency.ACT, bars
 
 
 def _named(cell: Cell, cells: Sequence[Cell]) -> str:

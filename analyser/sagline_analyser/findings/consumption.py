@@ -1,5 +1,6 @@
 """Energy per kilometre, over the whole ride and by speed, and what braking gave back."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,9 +8,10 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .chance import student
 from .electric import battery_current, pack_voltage
+from .picture import Bar, Bars
 from .series import Array, Series, integral, integral_above_zero, interpolate, product, steps
 from .speed import Unknown, vehicle_speed
 
@@ -106,9 +108,12 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         return Answer("consumption", QUESTION, f"Cannot tell: {found.reason}.", known=False)
     whole = found.whole
     verdict = (
-        f"{whole.per_km:.1f} ± {whole.error:.1f} Wh/km over {whole.distance:.2f} km; braking gave "
-        f"back {found.share:.0%} of the energy drawn."
+        f"{whole.per_km:.1f} Wh/km over {whole.distance:.2f} km; braking gave back "
+        f"{found.share:.0%} of the energy drawn."
     )
+    if math.isfinite(whole.error):
+        low, high = whole.per_km - whole.error, whole.per_km + whole.error
+        verdict += f" Another ride like it may take {low:.0f} to {high:.0f} Wh/km (9 in 10)."
     if found.covered < 0.95:
         verdict += f" This is over {found.covered:.0%} of the ride's time; the rest has gaps."
     how = f"net energy over distance; speed: {found.how}"
@@ -121,7 +126,8 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         Figure("share given back", 100 * found.share, "%", None, "given back over drawn"),
     ]
     details = [
-        f"At {rate.label}: {rate.per_km:.1f} ± {rate.error:.1f} Wh/km over {rate.distance:.2f} km."
+        f"At {rate.label}: {rate.per_km:.1f} Wh/km over {rate.distance:.2f} km; from stretch to "
+        f"stretch ± {rate.error:.1f}."
         for rate in found.bands
     ]
     details.append(
@@ -129,7 +135,11 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         "included; no channel tells the slope."
     )
     return Answer("consumption", QUESTION, verdict, True, tuple(figures),
-                  ((0.0, ride.duration),), tuple(details))  # fmt: skip
+                  ((0.0, ride.duration),), tuple(details)).in_short(
+        f"{whole.per_km:.1f} Wh/km; braking gave back {found.share:.0%}", Urgency.FINE,
+        Bars("Wh/km", tuple(Bar(rate.label, rate.per_km) for rate in found.bands))
+        if found.bands and all(rate.per_km >= 0 for rate in found.bands) else None,
+    )  # fmt: skip
 
 
 def _rate(label: str, energy: Array, distance: Array, step: Array) -> Rate:

@@ -3,10 +3,11 @@
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .answer import Answer
+from .answer import Answer, Urgency
 from .fault_moments import fault_moments
 from .fault_order import what_came_first
 from .fault_story import FaultStory
+from .picture import Steps
 
 QUESTION = "What happened first when it cut out?"
 
@@ -30,7 +31,7 @@ def fault_answer(ride: Ride, board: BoardFile | None) -> Answer:
         return Answer(
             "fault", QUESTION,
             "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
-        )  # fmt: skip
+        ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)  # fmt: skip
     stories = [what_came_first(ride, board, moment) for moment in moments[:MOST]]
     count = len(moments)
     verdict = " ".join(story.text for story in stories[:2])
@@ -40,7 +41,22 @@ def fault_answer(ride: Ride, board: BoardFile | None) -> Answer:
     if count > MOST:
         details.append(f"{count - MOST} more moments are not told here.")
     spans = tuple((story.window[0], story.window[1]) for story in stories)
-    return Answer("fault", QUESTION, verdict, True, (), spans, (*details, METHOD))
+    answer = Answer("fault", QUESTION, verdict, True, (), spans, (*details, METHOD))
+    return answer.in_short(*_in_short(stories, count))
+
+
+def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Steps]:
+    """Return the card's line, its urgency, and what came first before the first moment."""
+    story = stories[0]
+    at = story.moment.time
+    moments = [(step.time - at, step.short) for step in story.crossed[:5]]
+    moments = sorted([*moments, (0.0, story.moment.text)])
+    likely = next((c.name for c in story.causes if c.likelihood == "likely"), "")
+    minutes, seconds = divmod(at, 60)
+    more = f" and {count - 1} more" if count > 1 else ""
+    what = likely.partition(":")[0] or "what came first is listed"
+    line = f"Sudden moment at {minutes:.0f}:{seconds:02.0f}{more}: {what}"
+    return line, Urgency.ACT, Steps(tuple(moments))
 
 
 def story_lines(story: FaultStory) -> list[str]:

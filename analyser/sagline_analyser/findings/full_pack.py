@@ -9,7 +9,7 @@ import numpy as np
 from sagline_logger.format import BoardFile, derive_limits, weakest
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .cells import PackFit, fit_packs
 from .electric import battery_current, present
 from .low_cell import resting_voltage
@@ -92,8 +92,10 @@ def full_pack_answer(
     if isinstance(found, Unknown):
         return Answer("full_pack", QUESTION, f"Cannot tell: {found.reason}.", known=False)
     if not found:
-        return Answer("full_pack", QUESTION,
-                      "No: braking stayed within what the board file states.")  # fmt: skip
+        no = "No: braking stayed within what the board file states."
+        return Answer("full_pack", QUESTION, no).in_short(
+            "Braking stayed within what the board file states", Urgency.FINE
+        )
     over = [one for one in found if one.kind == "voltage"]
     much = [one for one in found if one.kind == "current"]
     words, figures = [], []
@@ -123,7 +125,10 @@ def full_pack_answer(
     )
     return Answer("full_pack", QUESTION, "Yes: " + " and ".join(words) + ".", True,
                   tuple(figures), tuple((x.span.start, x.span.end) for x in found),
-                  tuple(details))  # fmt: skip
+                  tuple(details)).in_short(
+        "Braking took a cell above full" if over else "Braking charged harder than cells allow",
+        Urgency.ACT if over else Urgency.LOOK,
+    )  # fmt: skip
 
 
 def _times(found: Sequence[Overcharge]) -> str:

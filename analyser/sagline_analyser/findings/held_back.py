@@ -19,9 +19,10 @@ import numpy.typing as npt
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .demand import Drive, Pull, drives, find_pulls, samples_of
 from .derating import follow_moved_limits, why_lowered
+from .picture import Shares
 from .plateau import smooth
 from .series import Array, Flags
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
@@ -405,6 +406,11 @@ def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
             *(_pull_words(p) for p in found.pulls), *_level_words(found),
             *setting_words(found.settings), BEFORE_RAISING,
         ),
+    ).in_short(
+        f"{_name(first.cause)[:1].upper()}{_name(first.cause)[1:]} decided {first.share:.0%} of "
+        "hard demand",
+        Urgency.LOOK if against else Urgency.FINE if first.cause is Cause.RIDER else Urgency.LOOK,
+        Shares(tuple((str(s.cause), s.share) for s in found.shares if s.share > 0)),
     )  # fmt: skip
 
 

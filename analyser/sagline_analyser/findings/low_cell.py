@@ -9,12 +9,13 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .belief.missing import missing_voltage
 from .belief.rests import Rests
 from .cells import PackFit, fit_packs
 from .electric import battery_current, present
 from .packs import during
+from .picture import Shares
 from .series import Series, combine, interpolate
 from .spans import Rules, Span, find_spans
 from .speed import Unknown
@@ -85,7 +86,8 @@ def low_cell_answer(
     if isinstance(found, Unknown):
         return Answer("low_cell", QUESTION, f"Cannot tell: {found.reason}.", known=False)
     if not found:
-        return Answer("low_cell", QUESTION, "No cell fell below the alarm voltage.")
+        none = "No cell fell below the alarm voltage."
+        return Answer("low_cell", QUESTION, none).in_short(none.rstrip("."), Urgency.FINE)
     counts = {kind: sum(one.verdict == kind for one in found) for kind in _WORDS}
     verdict = f"{len(found)} low-cell alarm{'s' if len(found) > 1 else ''}: " + ", ".join(
         f"{count} {_WORDS[kind]}" for kind, count in counts.items() if count
@@ -100,7 +102,14 @@ def low_cell_answer(
     if counts["empty"]:
         details += ("A cell that is low at rest is empty: stop drawing from the pack, because "
                     "further load can drive that cell below what it bears.",)  # fmt: skip
-    return Answer("low_cell", QUESTION, verdict + ".", True, figures, evidence, details)
+    answer = Answer("low_cell", QUESTION, verdict + ".", True, figures, evidence, details)
+    kinds = [f"{count} {kind}" for kind, count in counts.items() if count]
+    alarms = f"{len(found)} low-cell alarm{'s' if len(found) > 1 else ''}"
+    return answer.in_short(
+        f"{alarms}: {', '.join(kinds)}",
+        Urgency.ACT if counts["empty"] else Urgency.LOOK,
+        Shares(tuple((_WORDS[kind], n / len(found)) for kind, n in counts.items() if n)),
+    )
 
 
 _WORDS = {

@@ -9,7 +9,7 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .belief.charge import LESS, NEAR, Charge
 from .belief.estimate import NORMAL
 from .belief.history import PackHistory
@@ -19,6 +19,7 @@ from .charge_state import ChargeState, charge_state
 from .consumption import measure_consumption, power
 from .electric import battery_current
 from .packs import MANY, PackSpan, during, pack_capacity
+from .picture import Bar, Bars, Picture
 from .series import Array, integral, integral_above_zero
 from .speed import Unknown
 
@@ -308,8 +309,30 @@ def pack_answer(
         verdicts = [_together(uses)]
     verdict = "; ".join(verdicts) + ". " + lines[0]
     evidence = tuple((use.span.start, use.span.end) for use in uses)
-    return Answer("pack_range", QUESTION, verdict, True, (*figures, *more), evidence,
-                  (*lines[1:], *details))  # fmt: skip
+    answer = Answer(
+        "pack_range", QUESTION, verdict, True, (*figures, *more), evidence, (*lines[1:], *details)
+    )
+    return answer.in_short(*_in_short(uses, more))
+
+
+def _in_short(
+    uses: Sequence[PackUse], ways: Sequence[Figure]
+) -> tuple[str, Urgency, Picture | None]:
+    """Return the card's line, its urgency, and the charge left in each pack."""
+    bars = tuple(
+        Bar(f"pack {use.span.number}", 100 * use.state.end,
+            max(100 * (use.state.end - use.state.end_error), 0.0),
+            min(100 * (use.state.end + use.state.end_error), 100.0))
+        for use in uses[-7:] if not isinstance(use.state, Unknown)
+    )  # fmt: skip
+    picture = Bars("%", bars, 100.0, "full") if bars else None
+    left = next((way.value for way in ways if way.label == "range left, at least"), None)
+    if left is None:
+        net = sum(use.charge_drawn - use.charge_returned for use in uses)
+        return f"{net:.2f} Ah drawn; how far it goes cannot be told", Urgency.LOOK, picture
+    if left <= 0:
+        return "May be at its reserve already: charge or swap", Urgency.ACT, picture
+    return f"At least {_down(left)} km left, ridden like this", Urgency.LOOK, picture
 
 
 def _together(uses: Sequence[PackUse]) -> str:

@@ -16,9 +16,10 @@ import numpy.typing as npt
 from sagline_logger.format import BoardFile, Limit, derive_limits
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .crossings import thresholds
 from .electric import battery_current
+from .picture import Bar, Bars
 from .series import Array, Series, column, integral_of_square, size
 
 WINDOWS = (1.0, 10.0, 60.0, 300.0)
@@ -299,7 +300,19 @@ def part_answer(ride: Ride, board: BoardFile | None) -> Answer:
         figures=tuple(_figure(use, use_of) for use, use_of in known),
         evidence=tuple(dict.fromkeys(use.span for _, use in known if use.span is not None)),
         details=tuple(_detail(use) for use in [u for u, _ in ranked] + _bursts(uses)),
+    ).in_short(*_in_short(known))
+
+
+def _in_short(known: list[tuple[PartUse, WindowUse]]) -> tuple[str, Urgency, Bars]:
+    """Return the card's line, its urgency, and every part's use as a share of its rating."""
+    weakest, most = known[0]
+    share = most.share or 0.0
+    urgency = Urgency.ACT if share > 1 else Urgency.LOOK if share > NEAR else Urgency.FINE
+    bars = tuple(
+        Bar(use.name, 100 * (of.share or 0.0), odd=(of.share or 0.0) > 1) for use, of in known[:7]
     )
+    line = f"{weakest.name[:1].upper()}{weakest.name[1:]} works at {share:.0%} of its rating"
+    return line, urgency, Bars("%", bars, 100.0, "rating")
 
 
 def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:

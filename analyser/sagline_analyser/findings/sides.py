@@ -10,7 +10,7 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
-from .answer import Answer, Figure
+from .answer import Answer, Figure, Urgency
 from .electric import present
 from .series import Array, Series, combine, interpolate, steps
 
@@ -275,6 +275,11 @@ def sides_answer(ride: Ride, board: BoardFile | None) -> Answer:
     evidence += tuple((start, end) for start, end, _ in found.slips)
     return Answer(
         KEY, QUESTION, verdict, True, tuple(_figure(d) for d in known), evidence, tuple(details)
+    ).in_short(
+        f"{found.names[0].capitalize()} and {found.names[1]} "
+        + (f"differ in {len(worth)} of {len(known)} comparisons" if worth else "work alike")
+        + (f"; a wheel slipped {len(found.slips)} times" if found.slips else ""),
+        Urgency.LOOK if worth or found.slips else Urgency.FINE,
     )
 
 

@@ -57,7 +57,9 @@ def _bars(picture: Bars) -> str:
         odd = " odd" if bar.odd else ""
         value = figure_text(bar.value, picture.unit)
         parts.append(_text(LABEL - 6, y + 10, _short(bar.label, 17), "", "end"))
-        parts.append(f'<rect class="bar{odd}" x="{LABEL}" y="{y}" width="{size:.1f}" height="12"/>')
+        parts.append(
+            f'<rect class="pole{odd}" x="{LABEL}" y="{y}" width="{size:.1f}" height="12"/>'
+        )
         if bar.low is not None and bar.high is not None:
             parts.append(_whisker(LABEL + bar.low / top * room, LABEL + bar.high / top * room, y))
         end = max(size, (bar.high or 0.0) / top * room)
@@ -86,7 +88,7 @@ def _columns(picture: Bars) -> str:
         x, size = 34 + n * step, max(bar.value, 0.0) / top * height
         odd = " odd" if bar.odd else ""
         parts.append(
-            f'<rect class="bar{odd}" x="{x:.1f}" y="{14 + height - size:.1f}" '
+            f'<rect class="pole{odd}" x="{x:.1f}" y="{14 + height - size:.1f}" '
             f'width="{step * 0.72:.1f}" height="{size:.1f}"/>'
         )
         if step > 11 or bar.odd:
@@ -142,7 +144,7 @@ def _steps(picture: Steps) -> str:
         odd = " odd" if time == 0 else ""
         parts.append(
             f'<path class=lead d="M8 {at:.1f}L26 {y - 4}"/>'
-            f'<circle class="bar{odd}" cx="8" cy="{at:.1f}" r="3.5"/>'
+            f'<circle class="pole{odd}" cx="8" cy="{at:.1f}" r="3.5"/>'
             + _text(30, y, told, "strong")
             + _text(88, y, _short(words, 42))
         )

@@ -5,7 +5,8 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ...load.ride import Ride
-from ..answer import Answer, Figure
+from ..answer import Answer, Figure, Urgency
+from ..picture import Bar, Bars
 from .parts import PartHeat, long, part_heats
 from .times import TimeToLimit
 
@@ -38,7 +39,31 @@ def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
     evidence = tuple(dict.fromkeys(span for p in told for span in p.evidence))
     figures = tuple(figure for p in told for figure in _figures(p))
     verdict = " ".join([*_firsts(told, len(others)), *_left_out(others)])
-    return Answer(KEY, QUESTION, verdict, True, figures, evidence, details)
+    answer = Answer(KEY, QUESTION, verdict, True, figures, evidence, details)
+    return answer.in_short(*_in_short(told, others))
+
+
+def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgency, Bars | None]:
+    """Return the card's line, its urgency, and the times from cold with their intervals."""
+    first = min(told, key=lambda p: _soonest(p)[::-1])
+    bars = tuple(
+        Bar(p.part, p.cold.seconds / 60, p.cold.low / 60, p.cold.high / 60, p is first)
+        for p in told
+        if p.cold is not None and not p.cold.below and np.isfinite(p.cold.high)
+    )
+    now = min(p.now.seconds for p in told if p.now is not None)
+    assert first.cold is not None
+    if first.cold.below and not np.isfinite(now):
+        line = "What was judged stays below its limit for an hour at its rated current"
+        return line, Urgency.LOOK if others else Urgency.FINE, None
+    if first.cold.below:
+        return "Near its limit at the ride's end", Urgency.LOOK, None
+    line = f"{_capital(first.part)} first: {first.limit:g} °C {_within(first.cold)} from cold"
+    return line, Urgency.ACT if now == 0 else Urgency.LOOK, Bars("min", bars) if bars else None
+
+
+def _within(time: TimeToLimit) -> str:
+    return f"after {long(time.seconds)} or more" if time.seconds > 0 else "perhaps at once"
 
 
 def _soonest(part: PartHeat) -> tuple[float, float]:
