@@ -9,3 +9,5 @@ settings.register_profile("sagline", deadline=None)
 settings.load_profile("sagline")
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before anything imports numpy
+
+os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report home otherwise

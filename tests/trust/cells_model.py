@@ -19,6 +19,9 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
+
+os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report home otherwise
+
 import pybamm
 
 from sagline_analyser.findings.series import Array
