@@ -1,5 +1,7 @@
 """Heat models: closed forms, SciPy's integrator, synthetic rides, and the simulated board."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
@@ -166,3 +168,21 @@ def test_simulated_times_to_the_limit(seed: int, knowledge: str) -> None:
     for one in motors:
         # Of some seconds, what a sensor may be late is the greater part.
         assert abs(one.error) <= 0.15 or abs(one.found.likely - one.true) <= 5, one
+
+
+def test_without_a_speed_channel_no_speed_is_told() -> None:
+    found = small_ride(5, "settings")
+    ride, board = found.ride, found.board
+    streams = {
+        name: replace(
+            stream,
+            values={
+                key: values if "speed" not in key else np.full_like(values, np.nan)
+                for key, values in stream.values.items()
+            },
+        )
+        for name, stream in ride.streams.items()
+    }
+    answer = heat_answer(replace(ride, streams=streams), board)
+    text = " ".join((answer.verdict, *answer.details, *(f.how for f in answer.figures)))
+    assert "km/h" not in text

@@ -81,7 +81,8 @@ def _firsts(told: list[PartHeat], others: int) -> list[str]:
         whole = "No part reaches its limit" if not others else f"{_capital(names)} stays below"
         whole += " within an hour" if not others else " its limit for an hour"
         currents = _list(list(dict.fromkeys(f"{p.current:.3g} A" for p in told)))
-        return [f"{whole} at {currents}, in the air and at the speed of this ride."]
+        pace = " and at the speed" if all(p.speed_known for p in told) else ""
+        return [f"{whole} at {currents}, in the air{pace} of this ride."]
     if now is cold:
         return [
             f"{_capital(now.part)} is first: at {now.current:.3g} A 19 in 20 such parts stay below "
@@ -117,7 +118,7 @@ def _figures(part: PartHeat) -> list[Figure]:
             continue
         how = (
             f"heat model fitted to the ride; air {part.air:.0f} °C ({part.air_source}), "
-            f"{3.6 * part.speed:.0f} km/h; current: {part.current_source}"
+            f"{_pace(part)}; current: {part.current_source}"
         )
         label = f"{part.part} to {part.limit:g} °C at {part.current:.3g} A, {name}"
         found.append(
@@ -134,7 +135,7 @@ def _words(part: PartHeat) -> str:
     if part.reason or part.cold is None or part.now is None or part.settles is None:
         asks = f"; {UNSTATED}" if part.motor and part.models and not part.sensor else ""
         return f"{name}: no time to the limit, because {part.reason}{asks}."
-    where = f"in air of {part.air:.0f} °C ({part.air_source}) at {3.6 * part.speed:.0f} km/h"
+    where = f"in air of {part.air:.0f} °C ({part.air_source}) at {_pace(part)}"
     fits = _list([f"{model.residual:.1f} K" for model in part.models], "or")
     tail = f"the model misses the readings by {fits}"
     if part.motor:
@@ -164,6 +165,11 @@ def _span(time: TimeToLimit) -> str:
     if time.below:
         return "an hour and more"
     return f"{long(time.seconds)} (9 in 10 take {long(time.low)} to {long(time.high)})"
+
+
+def _pace(part: PartHeat) -> str:
+    """Return the speed that the times hold for; a ride without one never stands at 0 km/h."""
+    return f"{3.6 * part.speed:.0f} km/h" if part.speed_known else "this ride's unknown speed"
 
 
 def _list(parts: list[str], last: str = "and") -> str:

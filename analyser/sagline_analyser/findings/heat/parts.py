@@ -70,6 +70,7 @@ class PartHeat:
     air: float = 20.0
     air_source: str = ""
     speed: float = 0.0
+    speed_known: bool = False
     cold: TimeToLimit | None = None
     now: TimeToLimit | None = None
     settles: Settling | None = None
@@ -138,6 +139,7 @@ def part_heat(
         air_source="measured" if outside is not None
         else "not measured: the lowest first reading of the machine's thermometers",
         speed=float(np.mean(moving)) if len(moving) else 0.0,
+        speed_known=speed is not None,
     )  # fmt: skip
     if from_board is None:
         return replace(
