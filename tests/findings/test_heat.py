@@ -172,7 +172,7 @@ def test_simulated_times_to_the_limit(seed: int, knowledge: str) -> None:
 
 def test_without_a_speed_channel_no_speed_is_told() -> None:
     found = small_ride(5, "settings")
-    ride, board = found.ride, found.board
+    ride, board = found.ride, found.board_file
     streams = {
         name: replace(
             stream,
