@@ -39,23 +39,21 @@ def add_plan(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
-def _distance(text: str) -> float:
-    """Return a distance in km."""
+def _above_zero(text: str, what: str, such: str) -> float:
     try:
         value = float(text)
     except ValueError:
         value = math.nan
     if not 0 < value < 1e5:
-        raise argparse.ArgumentTypeError(f"{text!r} is no distance in km; give one such as 20")
+        raise argparse.ArgumentTypeError(f"{text!r} is no {what}; give one such as {such}")
     return value
+
+
+def _distance(text: str) -> float:
+    """Return a distance in km."""
+    return _above_zero(text, "distance in km", "20")
 
 
 def _capacity(text: str) -> float:
     """Return a capacity in Ah."""
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0 < value < 1e5:
-        raise argparse.ArgumentTypeError(f"{text!r} is no capacity in Ah; give one such as 17.5")
-    return value
+    return _above_zero(text, "capacity in Ah", "17.5")

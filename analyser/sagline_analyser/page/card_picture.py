@@ -108,23 +108,25 @@ def _columns(picture: Bars) -> str:
 
 
 def _shares(picture: Shares) -> str:
+    """Draw one bar, and a legend in two columns unless its words need the whole width."""
+    named = [part for part in picture.parts if part[1] >= 0.005][:5]
+    columns = 1 if any(len(label) > 22 for label, _ in named) else 2
     x, parts, said = 0.0, [], []
-    y = 40.0
     for n, (label, share) in enumerate(picture.parts):
         size = share * WIDTH
         parts.append(
             f'<rect class="share s{n % 6}" x="{x:.1f}" y="4" width="{size:.1f}" height="18"/>'
         )
-        if n < 5 and share >= 0.005:
-            row, column = divmod(n, 2)
-            left, top = column * WIDTH / 2, y + row * 16
-            parts.append(
-                f'<rect class="share s{n % 6}" x="{left:.1f}" y="{top - 9:.1f}" width="10" '
-                f'height="10"/>' + _text(left + 15, top, f"{share:.0%} {_short(label, 24)}")
-            )
         x += size
         said.append(f"{label} {share:.0%}")
-    rows = (min(len([s for _, s in picture.parts if s >= 0.005]), 5) + 1) // 2
+    for n, (label, share) in enumerate(named):
+        row, column = divmod(n, columns)
+        left, top = column * WIDTH / 2, 40 + row * 16
+        parts.append(
+            f'<rect class="share s{n % 6}" x="{left:.1f}" y="{top - 9:.1f}" width="10" '
+            f'height="10"/>' + _text(left + 15, top, f"{share:.0%} {_short(label, 46)}")
+        )
+    rows = -(-len(named) // columns)
     return _svg(34 + rows * 16, "; ".join(said), "".join(parts))
 
 
