@@ -137,8 +137,8 @@ def open_log(path: Path) -> IO[bytes]:
     """Open a log for reading, after checking that it is one.
 
     A compressed archive and a page that ``share`` wrote are read like the log inside them; such a
-    file seeks to its start only and has no file descriptor.  Where it is cut or damaged the log ends
-    and :func:`broken_off` says so.
+    file seeks to its start only and has no file descriptor.  Where it is cut or damaged the log
+    ends, and :func:`broken_off` says so.
 
     Raises:
         SaglineError: the file cannot be read or is not a log; of a wrapped log, reading raises it
