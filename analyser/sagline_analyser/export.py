@@ -21,9 +21,10 @@ _ROWS = 1 << 16  # rows turned into text at a time, so that memory stays flat
 def export_csv(ride: Ride, target: str | Path) -> list[Path]:
     """Write one CSV a stream into the directory ``target``, or the one stream into ``target.csv``.
 
-    Columns: ``time [s]`` with microseconds, one a channel with its unit, ``segment``, and ``gap``
-    (1 where samples are missing just before the row).  Numbers are the exact decimals the board
-    meant; a missing reading is an empty field.  Returns the files written.
+    Columns: ``time [s]`` with microseconds, one a channel with its unit, ``segment`` (counted from
+    1, as in pages and reports), and ``gap`` (1 where samples are missing just before the row).
+    Numbers are the exact decimals the board meant; a missing reading is an empty field.  Returns
+    the files written.
 
     Raises:
         SaglineError: a file is already there or cannot be written, or ``target`` is one file and
@@ -100,7 +101,7 @@ def _write_csv(stream: StreamColumns, file: IO[bytes]) -> None:
         table = pd.DataFrame(dict(enumerate(column[rows] for column in stream.values.values())))
         table.columns = pd.Index(titles)
         table.insert(0, "time [s]", [f"{time:.6f}" for time in stream.time[rows].tolist()])
-        table["segment"] = stream.segment[rows]
+        table["segment"] = stream.segment[rows] + 1
         table["gap"] = stream.gap[rows].astype(np.int8)
         table.to_csv(out, index=False, header=start == 0, lineterminator="\n")
     out.detach()  # flushed, and still open for who gave it
@@ -110,6 +111,6 @@ def _write_parquet(stream: StreamColumns, file: IO[bytes]) -> None:
     table = pd.DataFrame(dict(enumerate(stream.values.values())))
     table.columns = pd.Index(column_titles(stream))
     table.insert(0, "time [s]", stream.time)
-    table["segment"] = stream.segment
+    table["segment"] = stream.segment + 1
     table["gap"] = stream.gap
     table.to_parquet(file, engine="pyarrow", index=False)

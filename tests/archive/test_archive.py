@@ -108,21 +108,50 @@ def test_joined_members_are_joined_logs(log: Path, tmp_path: Path) -> None:
         assert file.read() == log.read_bytes() * 2
 
 
-@pytest.mark.parametrize("cut", [12, 300, -1])
-def test_a_cut_archive_says_so(log: Path, cut: int) -> None:
+def test_an_archive_of_which_nothing_is_left_says_so(log: Path) -> None:
+    packed = archive(log).path
+    packed.write_bytes(packed.read_bytes()[:12])
+    with pytest.raises(SaglineError, match="ends early"):
+        load_ride(packed)
+
+
+@pytest.mark.parametrize("cut", [300, 1000, -9, -1])
+def test_of_a_cut_archive_is_read_what_is_whole(log: Path, cut: int) -> None:
+    """The bytes that the public tool gives before it complains are the file."""
+    whole = log.read_bytes()
     packed = archive(log).path
     packed.write_bytes(packed.read_bytes()[:cut])
-    with pytest.raises(SaglineError, match=r"ends early after \d+ bytes"):
-        load_ride(packed)
+    public = subprocess.run(["gzip", "-dc", str(packed)], capture_output=True)
+    assert public.returncode != 0
+    with open_log(packed) as file:
+        read = file.read()
+    assert read.startswith(public.stdout) and whole.startswith(read)
+    if cut < 0:  # the log itself is whole, its checksum is not
+        assert read == whole
+    ride = load_ride(packed)
+    assert any("the compressed log ends early" in line for line in ride.warnings)
+    assert ride.quality.damaged_frames >= 1
+
+    done = command("sagline_logger.cli", "verify", packed)
+    assert done.returncode == 0 and "the compressed log ends early" in done.stdout
+    assert "Nothing lost" not in done.stdout
 
 
-def test_damage_says_so(log: Path) -> None:
+def test_of_a_damaged_archive_is_read_what_stands_before(log: Path) -> None:
+    whole = log.read_bytes()
     packed = archive(log).path
     data = bytearray(packed.read_bytes())
+    data[-6] ^= 0x55  # the checksum: all that stands before it may be right
+    packed.write_bytes(data)
+    with open_log(packed) as file:
+        assert file.read() == whole
+    assert load_ride(packed).quality.damaged_frames == 1
     data[len(data) // 2] ^= 0x55
     packed.write_bytes(data)
-    with pytest.raises(SaglineError, match=r"damaged|ends early"):
-        load_ride(packed)
+    ride = load_ride(packed)
+    assert any("the compressed log" in line for line in ride.warnings)
+    first = next(iter(ride.streams.values())).raw["battery_current"]
+    assert 0 < len(first) < 400 and (first[:50] == [n % 97 for n in range(50)]).all()
 
 
 def test_bombs_are_refused_in_bounded_memory(tmp_path: Path) -> None:

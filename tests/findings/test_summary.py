@@ -1,5 +1,8 @@
 """Figures of the ride: exact on made-up rides, honest where a channel is missing."""
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy import integrate
@@ -7,6 +10,8 @@ from scipy import integrate
 from sagline_analyser.findings.crossings import crossings_frame, find_crossings
 from sagline_analyser.findings.speed import Unknown, vehicle_speed
 from sagline_analyser.findings.summary import summarise
+from sagline_analyser.load.ride import LinkGap, Ride, Segment
+from sagline_analyser.page.tables import summary_tiles
 from sagline_logger.format import derive_limits, read_board_file
 from support.rides import channel, make_ride, make_stream
 
@@ -55,10 +60,80 @@ def test_charge_and_energy_are_scipys() -> None:
 
 
 def test_nothing_is_summed_across_a_gap() -> None:
-    time = np.r_[np.arange(0, 10, 0.1), np.arange(1000, 1010, 0.1)]
+    time = np.r_[np.arange(0, 10, 0.1), np.arange(20, 30, 0.1)]
     current = channel("battery_current", "A")
     ride = make_ride(make_stream("fast", time, {current: np.full(200, 36.0)}, gap=[100]))
-    assert summarise(ride)["charge_net"].value == pytest.approx(2 * 9.9 * 36 / 3600)
+    charge = summarise(ride)["charge_net"]
+    assert charge.value == pytest.approx(2 * 9.9 * 36 / 3600)
+    assert charge.note == "known for 66 % of the ride"  # 19.8 s of 29.9 s, by hand
+
+
+SUMS = ("distance", "moving_time", "charge_net", "charge_drawn", "charge_regenerated", "energy_net",
+        "energy_drawn", "energy_regenerated", "energy_per_distance")  # fmt: skip
+
+
+def _ride_known_for(seconds: float, speed_from: float = 0.0, **changes: Any) -> Ride:
+    """100 s at 10 m/s; 36 A at 50 V known for the first ``seconds`` s, so 50 Wh/km."""
+    time = np.arange(0, 100.05, 0.1)
+    fast = time[time <= seconds + 0.05]
+    moving = time[time >= speed_from - 0.05]
+    return make_ride(
+        make_stream("fast", fast, {
+            channel("battery_current", "A"): np.full(len(fast), 36.0),
+            channel("pack_voltage", "V"): np.full(len(fast), 50.0),
+        }),
+        make_stream("slow", moving, {channel("speed", "m/s"): np.full(len(moving), 10.0)}),
+        make_stream("all", time, {channel("throttle", "1"): np.zeros(len(time))}),
+        **changes,
+    )  # fmt: skip
+
+
+def test_a_sum_over_the_whole_ride_says_nothing_of_it() -> None:
+    summary = summarise(_ride_known_for(100))
+    assert {summary[key].note for key in SUMS} == {""}
+    assert summary["energy_per_distance"].value == pytest.approx(50)  # 1800 W at 10 m/s
+
+
+def test_a_sum_says_what_share_of_the_ride_it_knows() -> None:
+    summary = summarise(_ride_known_for(73))
+    assert summary["distance"].note == ""
+    for key in SUMS[2:]:
+        assert summary[key].note == "known for 73 % of the ride", key
+    # Energy of 73 s over the distance of 73 s, not of 100 s.
+    assert summary["energy_per_distance"].value == pytest.approx(50)
+    assert summary["charge_net"].value == pytest.approx(36 * 73 / 3600)
+
+
+def test_a_sum_over_less_than_half_of_the_ride_is_not_told() -> None:
+    summary = summarise(_ride_known_for(1.7))
+    for key in SUMS[2:]:
+        assert summary[key].value is None, key
+        assert "known for 1 % of the ride (2 s of 100 s)" in summary[key].how
+    assert not summary.bands
+    assert summary["distance"].value == pytest.approx(1000)
+    # Each is known for 60 s, both together for 20 s.
+    apart = summarise(_ride_known_for(60, speed_from=40))
+    assert apart["energy_net"].value and apart["distance"].value
+    assert apart["energy_per_distance"].value is None
+
+
+def test_what_is_no_part_of_the_ride_and_what_is() -> None:
+    parked = (Segment(0, 1, 0.0, 73.0), Segment(1, 2, 5000.0, 5027.0))
+    assert "73 %" in summarise(_ride_known_for(73, segments=parked))["charge_net"].note
+    down = summarise(_ride_known_for(100, link_gaps=(LinkGap(100, 250, "out of reach"),)))
+    assert down["charge_net"].value is None  # 100 s of 250 s
+    assert "(100 s of 250 s)" in down["charge_net"].how
+
+
+def test_lost_samples_stand_first() -> None:
+    ride = _ride_known_for(100)
+    assert [f.key for f in summarise(ride)][:2] == ["duration", "distance"]
+    assert "Lost samples" not in summary_tiles(summarise(ride))
+    lossy = replace(ride, quality=replace(ride.quality, lost_samples={"fast": 8_500_000}))
+    summary = summarise(lossy)
+    assert [f.key for f in summary][:3] == ["duration", "lost_samples", "distance"]
+    assert sum(f.key == "lost_samples" for f in summary) == 1
+    assert "<dt>Lost samples</dt>" in summary_tiles(summary)
 
 
 def test_bands_share_out_all_the_time() -> None:

@@ -327,3 +327,256 @@ def received(log_bytes):
         elif verdict == "sound" and body[0] == 0x87:
             out += bytes.fromhex(record(body)["data"])
     return out
+
+
+# Starts, captures and counts (§5.7, §5.8, §6.5, §7, §9.1).
+
+
+def places(log_bytes):
+    """Sound frames and damaged places (§9.1), as (offset, size, body or None) in order, and where
+    the byte stream of the device goes on in between: lone zeros as (offset, 1, b"")."""
+    out = []
+    at = 0
+    long = False  # bytes of a place that began before
+    for verdict, raw, body in pieces(log_bytes, from_device=False):
+        if verdict == "padding":
+            out.append((at, 1, b""))
+        elif long:
+            where, size, _ = out[-1]
+            out[-1] = (where, size + len(raw), None)
+        else:
+            out.append((at, len(raw), body))
+        long = verdict == "too long" and raw[-1] != 0
+        at += len(raw)
+    return out
+
+
+def is_late(before, clock, host, host_before):
+    """The unwrapped reading (§5.7, Clock)."""
+    if before is None:
+        return clock
+    near = before
+    if host is not None and host_before is not None and host - host_before > 2**30:
+        near += host - host_before
+    return near + (clock - near + 2**31) % 2**32 - 2**31
+
+
+class Start:
+    """One segment while it is read."""
+
+    def __init__(self, capture, boot):
+        self.capture, self.boot = capture, boot
+        self.counters = {}  # due number, clock and the last 64 bodies, by stream or "events"
+        self.time = self.host = None
+        self.highest = 0
+        self.first = {}  # first sequence of each stream
+        self.said = []  # (place, STREAM record)
+        self.packed = []  # (place, SAMPLES record)
+        self.front = None  # place of the last BOARD with nothing but repeated ones behind it
+
+    def look(self, clock, host):
+        return is_late(self.time, clock, host, self.host)
+
+    def note(self, time, host):
+        self.time = time
+        if host is not None:
+            self.host = host
+
+
+def account(log_bytes):
+    """What a reader counts of a whole log (§9.1), its segments and its values."""
+    counts = dict.fromkeys(
+        (
+            "received", "lost", "events lost", "repeated", "went back", "undescribed", "misfit",
+            "unheard", "restarts under one number", "contradictions", "damaged places",
+            "damaged bytes", "captures", "frames", "unknown version",
+        ),
+        0,
+    )  # fmt: skip
+    starts = []
+    capture = 0
+    host = time_before = None
+    fresh = ended = False
+    device_known = file_known = True
+    anything = False
+    missing = dropped = False
+    ledger = Ledger()
+    zeros = 0
+    everything = [*places(log_bytes), (len(log_bytes), 0, None)]
+    for place, (_, size, body) in enumerate(everything):
+        if body == b"":
+            zeros += 1
+            ledger.device(1)
+            continue
+        if zeros >= 512:
+            counts["damaged places"] += 1
+            counts["damaged bytes"] += zeros
+        zeros = 0
+        if body is None:
+            counts["damaged places"] += size > 0
+            counts["damaged bytes"] += size
+            continue
+        kind = body[0]
+        # A new capture (§6.5) begins with a record that may be of another version (§7).
+        is_log = kind == 0x80 and body[1:8] == b"Sagline" and len(body) >= 10
+        if is_log:
+            file_known, device_known = body[8] == 1, True
+        elif kind == 0x01 and len(body) >= 3 and file_known:
+            device_known = body[1] == 1
+        known = file_known and (device_known or kind >= 0x80)
+        try:
+            what = record(body) if known else None
+            sound = True
+        except Refused:
+            what, sound = None, False
+            counts["damaged places"] += 1
+            counts["damaged bytes"] += size
+        counts["unknown version"] += not known
+        name = what["record"] if what else ""
+        begins = is_log or (name == "CAPTURE" and not fresh)
+        begins |= ended and name != "CAPTURE"
+        begins |= name == "TIME" and time_before is not None and what["monotonic"] < time_before
+        fresh, ended = is_log, name == "END"
+        if begins:
+            if anything:
+                capture += 1
+                missing |= ledger.close()
+                ledger = Ledger()
+            host = time_before = None
+        anything = True
+        if kind < 0x80:
+            counts["frames"] += 1
+            ledger.frames += 1
+            ledger.device(size)
+        if not sound or what is None or name == "unknown":
+            continue
+        if name == "FOREIGN":
+            ledger.device(len(what["data"]) // 2, 4113)
+        if name == "DROPPED":
+            dropped = True
+            ledger.dropped += what["frames"]
+        if name == "TIME":
+            ledger.position = what["position"]
+            time_before = what["monotonic"]
+        if name == "END":
+            ledger.counted = what["frames"]
+        if kind >= 0x80:
+            host = what.get("monotonic", host)
+            continue
+        take(starts, capture, place, what, body, host, counts)
+    missing |= ledger.close()
+    counts["captures"] = capture + 1
+    values = read_samples(starts, counts)
+    heard = set()  # captures of which a start was met
+    for start in starts:
+        if start.capture in heard:
+            counts["unheard"] += sum(start.first.values())
+        heard.add(start.capture)
+    never = counts.keys() - {"received", "repeated", "damaged bytes", "captures", "frames"}
+    whole = not (missing or dropped or any(counts[key] for key in never)) and bool(starts)
+    return {
+        "counts": counts,
+        "segments": [{"capture": s.capture, "boot": s.boot} for s in starts],
+        "values": values,
+        "nothing lost": whole,
+    }
+
+
+def take(starts, capture, place, what, body, host, counts):
+    """One device record in its place (§5.7)."""
+    start = starts[-1] if starts else None
+    if start is None or start.capture != capture or start.boot != what["boot"]:
+        start = Start(capture, what["boot"])
+        starts.append(start)
+    name = what["record"]
+    if name == "STREAM":
+        start.said.append((place, what))
+        return
+    if name == "BOARD":
+        start.note(start.look(what["clock"], host), host)
+        start.front = place
+        return
+    counter = what["stream"] if name == "SAMPLES" else "events"
+    count = what["count"] if name == "SAMPLES" else 1
+    time = start.look(what["clock"], host)
+    own = start.counters.get(counter)
+    step = 0 if own is None else (what["sequence"] - own["due"]) % 2**32
+    if own is not None and step >= 2**31:
+        if body in own["before"]:
+            counts["repeated"] += 1
+            return
+        if own["clock"] <= time <= start.highest + 1_000_000:
+            counts["went back"] += 1
+            step = 0
+        else:
+            counts["restarts under one number"] += 1
+            new = Start(capture, what["boot"])
+            if start.front is not None:  # it begins with that BOARD, and what was said since
+                new.said = [one for one in start.said if one[0] > start.front]
+                start.said = [one for one in start.said if one[0] < start.front]
+            starts.append(new)
+            start, own, step = new, None, 0
+            time = start.look(what["clock"], host)
+    if own is None:
+        own = start.counters[counter] = {"before": []}
+        if counter != "events":
+            start.first[counter] = what["sequence"]
+    start.front = None
+    start.note(time, host)
+    start.highest = max(start.highest, time)
+    own |= {"due": (what["sequence"] + count) % 2**32, "clock": time}
+    own["before"] = [*own["before"], body][-64:]
+    counts["lost" if counter != "events" else "events lost"] += step
+    if counter != "events":
+        start.packed.append((place, what))
+
+
+def read_samples(starts, counts):
+    """Each SAMPLES record by the STREAM that holds for it (§5.8); the first channel's values."""
+    values = []
+    for start in starts:
+        latest, revision = {}, {}
+        for _, said in start.said:
+            own = said["stream"], said["revision"]
+            same = revision.get(said["stream"]) == said["revision"]
+            counts["contradictions"] += same and latest[own] != said
+            latest[own] = said
+            revision[said["stream"]] = said["revision"]
+        for place, packed in start.packed:
+            of = [
+                (at, said)
+                for at, said in start.said
+                if (said["stream"], said["revision"]) == (packed["stream"], packed["revision"])
+            ]
+            before = [said for at, said in of if at < place]
+            if not of:
+                counts["undescribed"] += packed["count"]
+                continue
+            try:
+                got = rows(before[-1] if before else of[0][1], packed)
+            except Refused:
+                counts["misfit"] += packed["count"]
+                continue
+            counts["received"] += packed["count"]
+            values += [row[0] for row in got]
+    return values
+
+
+class Ledger:
+    """Whether a capture has all its bytes, by TIME and END (§6.3)."""
+
+    def __init__(self):
+        self.bytes = self.frames = self.dropped = 0
+        self.position = self.counted = None
+        self.missing = False
+
+    def device(self, size, most=0):
+        """Device bytes; the last TIME's position must lie in them, or before."""
+        if self.position is not None:
+            self.missing |= self.position >= self.bytes + max(size, most)
+            self.position = None
+        self.bytes += size
+
+    def close(self):
+        lacking = self.counted is not None and self.frames + self.dropped < self.counted
+        return self.missing or lacking

@@ -69,6 +69,18 @@ def test_one_name_with_and_without_an_index_is_drawn() -> None:
     assert sum(len(p.lines) for g in lay_out(drawn) for p in g.panels) == 2
 
 
+def test_each_of_six_motors_has_its_own_colour_and_no_two_lines_look_alike() -> None:
+    drawn = [_drawn(channel("motor_current", "A", index)) for index in range(1, 7)]
+    ((panel,),) = [group.panels for group in lay_out(drawn)]
+    assert len({line.colour for line in panel.lines}) == 6
+    names = ("motor_current", "motor_current_limit", "field_current")
+    drawn = [_drawn(channel(name, "A", index)) for name in names for index in range(1, 5)]
+    for group in lay_out(drawn):
+        for panel in group.panels:
+            looks = {(line.colour, line.dash, line.symbol, line.width) for line in panel.lines}
+            assert len(looks) == len(panel.lines)
+
+
 def _drawn(one: Channel) -> Column:
     import inspect
 

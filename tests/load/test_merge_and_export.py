@@ -93,6 +93,7 @@ def test_csv_round_trip_is_exact(ride: sa.Ride, tmp_path: Path) -> None:
     assert np.array_equal(fast["'=cmd [V]"], stream.values["=cmd"])
     assert np.abs(fast["time [s]"] - stream.time).max() <= 0.5e-6
     assert fast["gap"].tolist() == stream.gap.astype(int).tolist()
+    assert fast["segment"].tolist() == (stream.segment + 1).tolist()  # as pages count them
     lines = files[1].read_text().splitlines()[1:]
     written = [Decimal(line.split(",")[1]) for line in lines]
     assert written == [Decimal(int(raw) * 125 - 7).scaleb(-4) for raw in
@@ -107,6 +108,7 @@ def test_parquet_round_trip_is_exact(ride: sa.Ride, tmp_path: Path) -> None:
     column = table.column("battery_current [A]").to_pandas().to_numpy()
     assert np.array_equal(column, stream.values["battery_current"], True)
     assert table.column("gap").to_pylist() == stream.gap.tolist()
+    assert table.column("segment").to_pylist() == (stream.segment + 1).tolist()
 
 
 def test_nothing_is_overwritten(ride: sa.Ride, tmp_path: Path) -> None:

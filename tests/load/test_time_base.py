@@ -185,3 +185,23 @@ def test_a_log_without_host_records_starts_at_its_first_sample(tmp_path: Path) -
     assert error(ride) < 0.001
     assert ride.started_wall is None
     assert any("host clock" in line for line in ride.warnings)
+
+
+def test_a_descriptor_that_comes_sooner_than_samples_does_not_bend_the_clock(
+    tmp_path: Path,
+) -> None:
+    """25 s of a clock that runs as the host's: samples 3 ms and more late, the one BOARD 1 ms.
+
+    The bound: a line over 25 s that both ends shift by the jitter of the fastest of 500 deliveries
+    (exponential, mean 1 ms: 2 µs each) bends by less than 1 ppm; 10 ppm leave room.
+    """
+    late = np.random.default_rng(1)
+    stream = Stream(1, 0, 0, "fast", PERIOD, CHANNELS)
+    records: list[Record] = [time(START + 1_000), board(1, 0), stream]
+    for n in range(500):
+        arrived = START + n * 50_000 + 40_000 + 3_000 + round(late.exponential(1_000))
+        records += [time(arrived), pack(stream, 5 * n, n * 50_000, [(0, 4800)] * 5)]
+    path = tmp_path / "log.sagline"
+    path.write_bytes(log_bytes(records))
+    times = load_ride(path).streams["fast"].time
+    assert times[-1] - times[0] == pytest.approx(2499 * 0.01, rel=10e-6)

@@ -332,3 +332,36 @@ def test_dark_and_print_change_the_plots_colours(browser: webdriver.Chrome, page
         assert browser.execute_script(line) == "#f2f2f2"
     finally:
         emulate(browser, 1400, 1000)
+
+
+def test_large_and_small_numbers_on_the_axes_are_not_cut(
+    browser: webdriver.Chrome, tmp_path: Path
+) -> None:
+    """Every label of a vertical axis lies whole within its plot."""
+    time = np.arange(0, 10, 0.1)
+    wave = np.sin(time)
+    columns = {
+        channel("pressure", "Pa", exponent=0): 101_325 + 900 * wave,
+        channel("counts", "1", exponent=0): -1_900_000_000 * wave,
+        channel("ticks", "Hz", exponent=0): 1_500_000 + 30 * wave,
+        channel("flux", "Wb", exponent=-9): 4e-6 * wave,
+        channel("strain", "m/m", exponent=-9): 2.2e-4 * wave,
+        channel("steps", "Bd", exponent=0): -310_000 * wave,
+    }
+    page = tmp_path / "page.html"
+    write_page(make_ride(make_stream("odd", time, columns)), page)
+    open_page(browser, page)
+    labels = browser.execute_script(
+        "return panels.flatMap(({ plot }) => { const left = plot.getBoundingClientRect().left;"
+        " return [...plot.querySelectorAll('.ytick text')].map((t) =>"
+        " [t.textContent, t.getBoundingClientRect().left - left]); })"
+    )
+    assert len(labels) > 10
+    assert [label for label in labels if label[1] < 0] == []
+    assert len({text for text, _ in labels}) > 10  # and they differ, so they tell something
+    per_panel = browser.execute_script(
+        "return panels.map(({ plot }) => [...plot.querySelectorAll('.ytick text')]"
+        ".map((t) => t.textContent))"
+    )
+    for texts in per_panel:
+        assert len(set(texts)) == len(texts), texts

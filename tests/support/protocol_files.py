@@ -6,6 +6,7 @@
 import dataclasses
 import json
 import struct
+import sys
 import zlib
 from decimal import Decimal
 from pathlib import Path
@@ -51,6 +52,10 @@ from sagline_logger.format.limits import (
     MAX_TEXT,
     MAX_UNIT,
 )
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from support.segment_vectors import segments
 
 DOCS = Path(__file__).parents[2] / "protocol_docs"
 VECTORS = DOCS / "vectors"
@@ -451,6 +456,7 @@ def vector_files() -> dict[Path, str]:
         "scaling": scalings(),
         "clock": clocks(),
         "small_log": {"log": log.hex(), "received": received.hex()},
+        "segments": segments(),
     }
     return {
         VECTORS / f"{name}.json": json.dumps(cases, indent=1, ensure_ascii=False) + "\n"

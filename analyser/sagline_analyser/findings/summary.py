@@ -1,7 +1,7 @@
 """The ride in figures: each with its unit and how it was computed, or what it needs."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -9,9 +9,11 @@ import pandas as pd
 from sagline_logger.format import BoardFile, Channel, derive_limits, vocabulary, weakest
 
 from ..load.ride import Ride
+from .coverage import ALL, ENOUGH, Coverage, coverage
 from .electric import Quantity, battery_current, pack_voltage, present
 from .series import (
     Series,
+    clean,
     combine,
     integral,
     integral_above_zero,
@@ -90,18 +92,23 @@ def summarise(ride: Ride, board: BoardFile | None = None) -> Summary:
     """
     current, voltage = battery_current(ride), pack_voltage(ride)
     speed = vehicle_speed(ride, board)
-    bands = _bands(current.series, _rated(board)) if current else ()
+    enough = current is not None and coverage(ride, current.series).share >= ENOUGH
+    bands = _bands(current.series, _rated(board)) if current and enough else ()
+    quality = {finding.key: finding for finding in _quality(ride)}
+    # What is missing stands before what was made of the rest.
+    missing = [quality.pop("lost_samples")] if quality["lost_samples"].value else []
     return Summary(
         (
             Finding("duration", "Duration", ride.duration, "s", "last sample minus first"),
-            *_motion(speed),
-            *_charge(current),
-            *_energy(current, voltage),
-            *_per_distance(current, voltage, speed),
+            *missing,
+            *_motion(ride, speed),
+            *_charge(ride, current),
+            *_energy(ride, current, voltage),
+            *_per_distance(ride, current, voltage, speed),
             *_peaks(ride, current, voltage),
             *_lowest_cell(ride, current),
             *_hottest(ride),
-            *_quality(ride),
+            *quality.values(),
         ),
         bands,
     )
@@ -116,7 +123,20 @@ def _absent(key: str, label: str, unit: str, needs: str) -> Finding:
     return Finding(key, label, None, unit, needs)
 
 
-def _motion(speed: Quantity | Unknown) -> list[Finding]:
+def _over(covered: Coverage, finding: Finding) -> Finding:
+    """Return a sum over the ride with what share of it is known; without value where too little."""
+    if covered.share >= ALL:
+        return finding
+    if covered.share < ENOUGH:
+        needs = (
+            f"{covered.words} ({covered.known:.0f} s of {covered.whole:.0f} s); below "
+            f"{100 * ENOUGH:.0f} % no sum is told"
+        )
+        return replace(finding, value=None, how=needs)
+    return replace(finding, note=", ".join(filter(None, (finding.note, covered.words))))
+
+
+def _motion(ride: Ride, speed: Quantity | Unknown) -> list[Finding]:
     if isinstance(speed, Unknown):
         return [
             _absent("distance", "Distance", "m", speed.reason),
@@ -125,21 +145,22 @@ def _motion(speed: Quantity | Unknown) -> list[Finding]:
         ]
     magnitude = size(speed.series)
     moving = time_where(magnitude, magnitude.value >= MOVING)
+    covered = coverage(ride, magnitude)
     return [
-        Finding("distance", "Distance", integral(magnitude), "m",
-                f"∫ |speed| dt by trapezoids, gaps left out; {speed.how}"),
-        Finding("moving_time", "Time moving", moving, "s",
-                f"time at {MOVING} m/s or more; {speed.how}"),
+        _over(covered, Finding("distance", "Distance", integral(magnitude), "m",
+                               f"∫ |speed| dt by trapezoids, gaps left out; {speed.how}")),
+        _over(covered, Finding("moving_time", "Time moving", moving, "s",
+                               f"time at {MOVING} m/s or more; {speed.how}")),
         _extreme("top_speed", "Top speed", magnitude, "m/s", True,
                  f"largest |speed| sample; {speed.how}"),
     ]  # fmt: skip
 
 
-def _flow(key: str, label: str, unit: str, series: Series, how: str) -> list[Finding]:
+def _flow(ride: Ride, key: str, label: str, unit: str, series: Series, how: str) -> list[Finding]:
     """Return net, drawn and returned amounts of a current (A) or a power (W)."""
     net = integral(series) / 3600
     drawn = integral_above_zero(series) / 3600
-    return [
+    found = [
         Finding(f"{key}_net", f"{label}, net", net, unit, f"∫ {how} dt by trapezoids, no gaps"),
         Finding(f"{key}_drawn", f"{label} drawn", drawn, unit, f"∫ {how} dt while positive"),
         Finding(
@@ -147,6 +168,8 @@ def _flow(key: str, label: str, unit: str, series: Series, how: str) -> list[Fin
             f"−∫ {how} dt while negative",
         ),
     ]  # fmt: skip
+    covered = coverage(ride, series)
+    return [_over(covered, finding) for finding in found]
 
 
 def _none_of(key: str, label: str, unit: str, needs: str) -> list[Finding]:
@@ -156,13 +179,13 @@ def _none_of(key: str, label: str, unit: str, needs: str) -> list[Finding]:
     ]
 
 
-def _charge(current: Quantity | None) -> list[Finding]:
+def _charge(ride: Ride, current: Quantity | None) -> list[Finding]:
     if current is None:
         return _none_of("charge", "Charge", "Ah", "needs the channel battery_current")
-    return _flow("charge", "Charge", "Ah", current.series, current.how)
+    return _flow(ride, "charge", "Charge", "Ah", current.series, current.how)
 
 
-def _energy(current: Quantity | None, voltage: Quantity | None) -> list[Finding]:
+def _energy(ride: Ride, current: Quantity | None, voltage: Quantity | None) -> list[Finding]:
     if current is None or voltage is None:
         lacking = [
             name
@@ -171,22 +194,30 @@ def _energy(current: Quantity | None, voltage: Quantity | None) -> list[Finding]
         ]
         return _none_of("energy", "Energy", "Wh", f"needs the channel {' and '.join(lacking)}")
     power = product(current.series, voltage.series)
-    return _flow("energy", "Energy", "Wh", power, f"({current.how}) × ({voltage.how})")
+    return _flow(ride, "energy", "Energy", "Wh", power, f"({current.how}) × ({voltage.how})")
 
 
 def _per_distance(
-    current: Quantity | None, voltage: Quantity | None, speed: Quantity | Unknown
+    ride: Ride, current: Quantity | None, voltage: Quantity | None, speed: Quantity | Unknown
 ) -> list[Finding]:
     label = ("energy_per_distance", "Energy per distance")
     if current is None or voltage is None:
         return [_absent(*label, "Wh/km", "needs the channels battery_current and pack_voltage")]
     if isinstance(speed, Unknown):
         return [_absent(*label, "Wh/km", speed.reason)]
-    energy = integral(product(current.series, voltage.series)) / 3600
-    distance = integral(size(speed.series)) / 1000
-    if distance < 0.1:
+    power, travelled = product(current.series, voltage.series), size(speed.series)
+    covered = min((coverage(ride, one) for one in (power, travelled)), key=lambda c: c.share)
+    if covered.share < ALL:  # both over the same instants, or the one is told of another ride
+        moved = interpolate(travelled, power.time)
+        travelled = clean(power.time, moved, power.gap)
+        power = clean(power.time, np.where(np.isnan(moved), np.nan, power.value), power.gap)
+        covered = coverage(ride, power)
+    energy = integral(power) / 3600
+    distance = integral(travelled) / 1000
+    if distance < 0.1 and covered.share >= ENOUGH:
         return [_absent(*label, "Wh/km", "needs a ride of at least 100 m")]
-    return [Finding(*label, energy / distance, "Wh/km", "net energy over distance")]
+    per_km = energy / distance if distance else None
+    return [_over(covered, Finding(*label, per_km, "Wh/km", "net energy over distance"))]
 
 
 def _peaks(ride: Ride, current: Quantity | None, voltage: Quantity | None) -> list[Finding]:

@@ -12,7 +12,7 @@ from typing import IO, Any
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import ZEROS
+from sagline_logger.format import ZEROS, broken_off
 from sagline_logger.format.limits import MAX_BODY, MAX_ENCODED
 
 try:
@@ -101,6 +101,8 @@ def read_blocks(file: IO[bytes], block: int = _BLOCK) -> Iterator[Block]:
     last = [zeros[0]] if zeros[1] >= ZEROS else []
     if held.size or overlong:  # the file ends inside a frame
         last.append(offset)
+    if broken_off(file):
+        last.append(offset + held.size)
     if last:
         nothing = np.empty(0, np.intp)
         yield Block(np.empty(0, np.uint8), nothing, nothing, nothing, np.array(last))

@@ -23,6 +23,7 @@ from sagline_logger.format import (
     SaglineError,
     Setting,
     Stream,
+    broken_off,
     open_log,
 )
 
@@ -80,7 +81,7 @@ def _load(path: Path, worker: Executor) -> Ride:
                 where=str(path),
                 remedy="copy it to another disk and try again",
             ) from None
-    warnings: list[str] = []
+        warnings = list(filter(None, [broken_off(file)]))
     tables, told = settle(tables)
     described = tables.described  # a descriptor that came late holds for all of its segment
     _check_content(tables, str(path))

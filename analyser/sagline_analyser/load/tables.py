@@ -193,7 +193,9 @@ class _Builder:
         header = gather(block.data, _HEADER, block.start[sampled])
         legal = (header["stream"] < MAX_STREAMS) & (header["count"] > 0)
         if not legal.all():
-            tables.refused += int(np.count_nonzero(~legal))
+            refused = int(np.count_nonzero(~legal))
+            tables.refused += refused
+            tables.frames += refused
             sampled, header = sampled[legal], header[legal]
         boot[sampled] = header["boot"]
         others = np.flatnonzero(~(is_samples | is_time) & (kind > 0))
@@ -227,10 +229,12 @@ class _Builder:
                 self.tables.versions.add((body[1], body[2]))
             if body[0] == LogStart.KIND and not self.gate.file:
                 self.tables.versions.add((body[8], body[9] if len(body) > 9 else 0))
+                self.tables.strange += 1
             hidden[frame:] = ~self._admitted(kind[frame:])
             hidden[frame] = False
             if body[0] == Board.KIND and not self.gate.device:
                 foreign.append(frame)
+                self.tables.strange += 1
         self.tables.strange += int(np.count_nonzero(hidden))
         hidden[foreign] = True  # a BOARD of which no more is known than its version
         self.tables.frames += int(np.count_nonzero(hidden & (kind < FIRST_HOST_KIND)))
@@ -298,6 +302,7 @@ class _Builder:
                 record = decode_record(body)
             except RecordError:
                 self.tables.refused += 1
+                self.tables.frames += not is_host_kind(body)
                 return None
             if isinstance(record, Stream):
                 self.decoded[body] = record

@@ -17,7 +17,6 @@ PALETTE = ("#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D
 """Okabe and Ito's eight colours in their order; the first becomes near-white in dark mode."""
 
 _BLACK, _ORANGE, _SKY, _GREEN, _YELLOW, _BLUE, _VERMILION, _PURPLE = range(8)
-_PAIRS = ((_BLUE, _VERMILION), (_GREEN, _PURPLE), (_SKY, _ORANGE))
 _WHEEL = (_BLUE, _VERMILION, _GREEN, _PURPLE, _SKY, _ORANGE)
 _DASHES = ("solid", "dash", "dot", "dashdot")
 _SYMBOLS = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
@@ -106,7 +105,8 @@ def _group_of(column: Column) -> str:
 def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
     names = [c.channel.name for c in columns]
     measured = [name for name in dict.fromkeys(names) if not name.endswith("_limit")]
-    # Motors keep their colour and dash from panel to panel; each quantity has its own pair.
+    # Motors keep their colour and dash from panel to panel.  Each quantity has its own pair of
+    # colours for two motors; further motors go on around the wheel, with another dash.
     ranked = [name for name in measured if any(c.channel.index for c in columns_of(columns, name))]
     # A name may come with an index and without one.
     alone = [n for n in measured if any(not c.channel.index for c in columns_of(columns, n))]
@@ -123,11 +123,11 @@ def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
         elif channel.name == "cell_voltage":
             colour, dash = _WHEEL[index % 6], _DASHES[index // 6 % 4]
         elif limit:
-            colour, dash = _PAIRS[0][index % 2], ("dot", "dashdot")[index % 2]
+            colour, dash = _WHEEL[index % 6], _DASHES[(index + 2) % 4]
             symbol += 6
         elif channel.index:
             rank = ranked.index(channel.name)
-            colour, dash = _PAIRS[rank % 3][index % 2], _DASHES[index % 4]
+            colour, dash = _WHEEL[(2 * rank + index) % 6], _DASHES[index % 4]
             symbol += 2 * rank
         elif ranked or len(alone) == 1:
             colour, dash = _BLACK, _DASHES[alone.index(channel.name) % 4]

@@ -56,7 +56,9 @@ def warnings(basis: Basis) -> str:
 def summary_tiles(summary: Summary) -> str:
     """Return the figures a rider looks for first, as tiles."""
     found = {finding.key: finding for finding in summary}
-    tiles = [_tile(found[key]) for key in TILES if key in found and found[key].value is not None]
+    lost = found.get("lost_samples")
+    keys = ("lost_samples", *TILES) if lost and lost.value else TILES
+    tiles = [_tile(found[key]) for key in keys if key in found and found[key].value is not None]
     return f"<dl class=tiles>{''.join(tiles)}</dl>"
 
 

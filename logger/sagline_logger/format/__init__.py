@@ -53,7 +53,7 @@ from .log_file import SIGNATURE, SUFFIX, ZEROS, Entry, check_is_log, open_log, r
 from .output import check_output, move_to_new, output, titled
 from .records import Record, Unknown, decode_record, is_host_kind
 from .vocabulary import Term, vocabulary
-from .wrapped import ARCHIVE_SUFFIX, packed_pieces, wrap_in_page
+from .wrapped import ARCHIVE_SUFFIX, broken_off, packed_pieces, wrap_in_page
 
 if TYPE_CHECKING:
     from .board_conflicts import board_conflicts
@@ -139,6 +139,7 @@ __all__ = [
     "VersionGate",
     "board_conflicts",
     "bounds",
+    "broken_off",
     "check_is_log",
     "check_output",
     "decode_frame",

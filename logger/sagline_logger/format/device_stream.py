@@ -188,7 +188,7 @@ class DeviceReader:
     def begin_capture(self) -> None:
         """A new capture begins: nothing carries over."""
         self.settle()
-        self.capture += self.segment is not None
+        self.capture += 1
         self.segment = None
         self._host = None
 

@@ -12,7 +12,7 @@ from .errors import RecordError, SaglineError
 from .frame import Fault, FrameSplitter, encode_frame
 from .host_records import LogStart
 from .records import Record, Unknown, decode_record, is_host_kind
-from .wrapped import unwrap
+from .wrapped import broken_off, unwrap
 
 SUFFIX = ".sagline"
 SIGNATURE = encode_frame(LogStart().encode())
@@ -78,6 +78,8 @@ def read_log(file: IO[bytes]) -> Iterator[Entry]:
     yield from entries(b"")
     if zeros >= ZEROS:
         yield Entry(offset - zeros, zeros, None, _ZEROS)
+    if problem := broken_off(file):
+        yield Entry(offset, 0, None, problem)
 
 
 def _entry(offset: int, size: int, body: bytes, gate: VersionGate) -> Entry:
@@ -135,11 +137,12 @@ def open_log(path: Path) -> IO[bytes]:
     """Open a log for reading, after checking that it is one.
 
     A compressed archive and a page that ``share`` wrote are read like the log inside them; such a
-    file seeks to its start only and has no file descriptor.
+    file seeks to its start only and has no file descriptor.  Where it is cut or damaged the log
+    ends, and :func:`broken_off` says so.
 
     Raises:
         SaglineError: the file cannot be read or is not a log; of a wrapped log, reading raises it
-            too where the wrapping is damaged.
+            too where nothing of it can be unfolded.
     """
     try:
         if path.exists() and not (path.is_file() or path.is_dir()):

@@ -6,7 +6,6 @@ Both are read as if they were the log itself, in bounded memory whatever the fil
 
 import base64
 import binascii
-import gzip
 import io
 import zlib
 from collections.abc import Iterator
@@ -30,6 +29,10 @@ a file made to fill a reader's memory would use.
 """
 
 _GZIP = b"\x1f\x8b"
+_MEMBER = 31
+"""zlib's word for gzip with the largest window."""
+_PIECE = 1 << 13
+"""Packed bytes inflated at once: what damage takes a second look at."""
 _PAGE = b"<!doctype html"
 
 
@@ -90,14 +93,23 @@ def _embedded(file: IO[bytes], where: str) -> bytes:
 
 
 class _Unfolding(io.RawIOBase):
-    """The log inside gzip, inflated as it is read; stops a file made to fill the memory."""
+    """The log inside gzip, inflated as it is read; stops a file made to fill the memory.
+
+    Where the archive is cut or damaged the log ends, and ``broken`` says so.
+    """
 
     def __init__(self, packed: IO[bytes], where: str) -> None:
         super().__init__()
         self._packed = packed
         self._where = where
-        self._inflated = gzip.GzipFile(fileobj=packed, mode="rb")
+        self._begin()
+
+    def _begin(self) -> None:
+        self.broken = ""
         self._given = 0
+        self._left = b""  # packed bytes that were read and not yet inflated
+        self._inflate = zlib.decompressobj(_MEMBER)
+        self._ended = self._careful = False
 
     def readable(self) -> bool:
         return True
@@ -111,27 +123,24 @@ class _Unfolding(io.RawIOBase):
             return self._given
         if (offset, whence) != (0, io.SEEK_SET):
             raise io.UnsupportedOperation("an archived log seeks to its start only")
-        self._given = self._inflated.seek(0)
+        self._packed.seek(0)
+        self._begin()
         return 0
 
     def readinto(self, buffer: "memoryview[int] | bytearray") -> int:  # type: ignore[override]
         """Inflate some bytes.
 
         Raises:
-            SaglineError: the data are damaged, end early, or unfold out of all proportion.
+            SaglineError: nothing can be unfolded, or it unfolds out of all proportion.
         """
-        try:
-            data = self._inflated.read1(len(buffer))  # so that nothing good is lost to an error
-        except (gzip.BadGzipFile, zlib.error, EOFError) as problem:
-            if self._given and str(problem).startswith("Not a gzipped file"):
-                return 0  # whole so far, by its checksum; what follows it is no part of the log
-            what = "ends early" if isinstance(problem, EOFError) else "is damaged"
-            raise SaglineError(
-                f"the compressed log {what} after {self._given} bytes of log",
-                where=self._where,
-                remedy="use the original, or unpack what is left with gzip -dc and read that",
-            ) from None
+        data = b""
+        while not data and not self._ended:
+            data = self._unfold(len(buffer))
         self._given += len(data)
+        if self.broken and not self._given:
+            raise SaglineError(
+                self.broken, where=self._where, remedy="use the original, or another copy"
+            )
         if self._given > FREE + MOST * self._packed.tell():
             raise SaglineError(
                 f"unfolds more than {MOST} times, out of all proportion for a log",
@@ -141,12 +150,57 @@ class _Unfolding(io.RawIOBase):
         buffer[: len(data)] = data
         return len(data)
 
+    def _unfold(self, most: int) -> bytes:
+        """Return the next bytes, at most ``most``; none, perhaps, where a member ends."""
+        if self._inflate.eof and not self._next_member():
+            self._ended = True
+            return b""
+        packed = self._left or self._packed.read(_PIECE)
+        held = b""
+        if self._careful:
+            packed, held = packed[:1], packed[1:]
+        before = self._inflate.copy()
+        try:
+            data = self._inflate.decompress(packed, most)
+        except zlib.error:
+            if self._careful:
+                self._break("is damaged")
+            else:  # what stands before the damage is good: byte by byte
+                self._inflate, self._left, self._careful = before, packed, True
+            return b""
+        self._left = (self._inflate.unconsumed_tail or self._inflate.unused_data) + held
+        if not (packed or data or self._inflate.eof):
+            self._break("ends early")
+        return data
+
+    def _next_member(self) -> bool:
+        """Begin the archive's next member; zeros between are legal, anything else is no part of
+        the archive."""
+        left = self._left.lstrip(b"\0")
+        while len(left) < len(_GZIP) and (more := self._packed.read(_PIECE)):
+            left = (left + more).lstrip(b"\0")
+        self._left = left
+        self._inflate = zlib.decompressobj(_MEMBER)
+        return left.startswith(_GZIP)
+
+    def _break(self, how: str) -> None:
+        self.broken = f"the compressed log {how}; what follows there is not read"
+        self._ended = True
+
     def close(self) -> None:
         """Close the file beneath as well."""
         if not self.closed:
-            self._inflated.close()
             self._packed.close()
         super().close()
+
+
+def broken_off(file: IO[bytes]) -> str:
+    """Return why a log inside something else ended before its end; "" where it did not.
+
+    True once the file has been read to where it ends.
+    """
+    raw = getattr(file, "raw", None)
+    return raw.broken if isinstance(raw, _Unfolding) else ""
 
 
 def packed_pieces(file: IO[bytes], level: int = 9, chunk: int = 1 << 18) -> Iterator[bytes]:

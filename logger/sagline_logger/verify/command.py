@@ -59,6 +59,7 @@ def as_json(found: Survey) -> dict[str, Any]:
     return {
         **asdict(found),
         "lost_samples": found.lost_samples,
+        "repeated": found.repeated,
         "undescribed": found.undescribed,
         "misfits": found.misfits,
         "went_back": found.went_back,
@@ -84,6 +85,8 @@ def as_text(found: Survey, path: Path) -> str:
             + (f", {count.misfits} samples do not fit their description" if count.misfits else "")
             + (f", {count.undescribed} samples never described" if count.undescribed else "")
         )
+    if found.events_repeated:
+        lines.append(f"events: {found.events_repeated} records came twice and count once")
     for n, boot in enumerate(found.boots, 1):
         fit = boot.clock
         lines.append(

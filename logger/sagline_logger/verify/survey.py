@@ -80,7 +80,10 @@ class Survey:
     """Frames by record kind."""
     streams: dict[int, StreamCount] = field(default_factory=dict)
     boots: list[BootCount] = field(default_factory=list)
+    frames: int = 0
+    """Sound device frames, of unknown kinds and versions too."""
     lost_events: int = 0
+    events_repeated: int = 0
     events_back: int = 0
     """EVENT records whose number went back while the clock ran on."""
     damaged: int = 0
@@ -137,6 +140,11 @@ class Survey:
     def went_back(self) -> int:
         """Records whose number went back while the clock ran on."""
         return self.events_back + sum(stream.went_back for stream in self.streams.values())
+
+    @property
+    def repeated(self) -> int:
+        """Records that came twice."""
+        return self.events_repeated + sum(stream.repeated for stream in self.streams.values())
 
     @property
     def described(self) -> bool:
@@ -241,6 +249,7 @@ class _Surveyor:
         return found
 
     def _strange(self, version: tuple[int, int]) -> None:
+        self._found.strange_frames += 1
         self._found.strange_version = f"{version[0]}.{version[1]}"
 
     def _damage(self, entry: Entry) -> None:
@@ -269,6 +278,7 @@ class _Surveyor:
         found.captures += 1
         found.cut_captures += found.ended is None
         missing = self._whole.end_capture()
+        found.frames += missing.held
         found.missing_frames += missing.frames
         found.missing_bytes += missing.bytes
 
@@ -313,6 +323,7 @@ class _Surveyor:
             self._take_samples(record, heard, timed)
         elif isinstance(record, Event):
             found.lost_events += heard.lost
+            found.events_repeated += heard.verdict is Verdict.REPEATED
             found.events_back += heard.verdict is Verdict.WENT_BACK
         elif isinstance(record, Board) and record.name:
             found.board = record.name

@@ -11,10 +11,14 @@ from ..format.limits import MAX_ENCODED
 
 @dataclass(frozen=True)
 class Missing:
-    """Sound device frames and device bytes that a capture lacks; bytes are a lower bound."""
+    """Sound device frames and device bytes that a capture lacks; bytes are a lower bound.
+
+    ``held`` is how many sound device frames it holds.
+    """
 
     frames: int
     bytes: int
+    held: int
 
 
 class Wholeness:
@@ -75,6 +79,6 @@ class Wholeness:
         frames = 0
         if self._counted is not None:
             frames = max(self._counted - self._frames - self._dropped, 0)
-        missing = Missing(frames, self._missing)
+        missing = Missing(frames, self._missing, self._frames)
         self._begin()
         return missing

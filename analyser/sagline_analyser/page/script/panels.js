@@ -115,7 +115,7 @@ function drawPanel(panel) {
     xaxis: { range: [view.start, view.end], tickvals: ticks.values, ticktext: ticks.texts, gridcolor: style("--grid"),
       zeroline: false, fixedrange: true, ticks: "outside", tickcolor: style("--grid") },
     yaxis: { range, gridcolor: style("--grid"), zerolinecolor: style("--muted"), zerolinewidth: 1, fixedrange: true,
-      nticks: Math.max(3, Math.round(height / 38)), exponentformat: "none", separatethousands: false },
+      nticks: Math.max(3, Math.round(height / 38)), exponentformat: "SI", minexponent: plain(range) ? 5 : 3, separatethousands: false },
     shapes: shapes(panel, shown, range),
   };
   Plotly.react(panel.plot, traces, layout, { staticPlot: true, displayModeBar: false, responsive: false });
@@ -125,6 +125,9 @@ function drawPanel(panel) {
   placeLabels(panel);
   moveOverlays(panel);
 }
+
+// Whether numbers below a million fit the margin as they are, without k, m or µ.
+const plain = ([bottom, top]) => bottom > -1e5 && Math.max(top, -bottom) >= 1e-3;
 
 const panelHeight = (panel) => (width() < 500 ? 170 : panel.unit === "V" || panel.lines.length > 3 ? 240 : 180);
 

@@ -1,0 +1,143 @@
+"""The small logs of ``protocol_docs/vectors/segments.json``: every reader counts what stands there.
+
+The figures are made by hand (``tests/support/segment_vectors.py``), not by a reader.
+"""
+
+import importlib.util
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sagline_analyser import load_ride
+from sagline_logger.capture.listener import Listener
+from sagline_logger.format import (
+    CaptureStarts,
+    FrameSplitter,
+    RecordError,
+    Time,
+    decode_record,
+    read_log,
+)
+from sagline_logger.verify.survey import survey
+from support.protocol_files import VECTORS
+
+_spec = importlib.util.spec_from_file_location(
+    "independent_decoder", Path(__file__).parents[1] / "format" / "independent_decoder.py"
+)
+assert _spec is not None and _spec.loader is not None
+other = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(other)
+
+CASES = json.loads((VECTORS / "segments.json").read_text(encoding="utf-8"))
+SAME_TIME = 2_000
+"""µs; the clocks of the cases run alike, so this is rounding and the fit."""
+
+
+def _only(case: dict[str, Any], told: dict[str, int]) -> dict[str, int]:
+    return {key: case["counts"][key] for key in told}
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
+def test_the_loader(case: dict[str, Any], tmp_path: Path) -> None:
+    path = tmp_path / "log.sagline"
+    path.write_bytes(bytes.fromhex(case["log"]))
+    ride = load_ride(path)
+    quality, stream = ride.quality, ride.streams["fast"]
+    told = {
+        "received": len(stream.time),
+        "lost": sum(quality.lost_samples.values()),
+        "events lost": quality.lost_events,
+        "repeated": quality.repeated_records,
+        "went back": quality.went_back,
+        "undescribed": quality.undescribed_samples,
+        "misfit": quality.misfit_samples,
+        "unheard": quality.unheard_samples,
+        "restarts under one number": quality.same_number_restarts,
+        "damaged places": quality.damaged_frames,
+        "captures": quality.captures,
+        "frames": quality.frames,
+        "unknown version": quality.strange_frames,
+    }
+    assert told == _only(case, told)
+    assert [segment.boot for segment in ride.segments] == [s["boot"] for s in case["segments"]]
+    assert stream.values["n"].tolist() == case["values"]
+    for ours, right in zip(stream.time.tolist(), case["times"], strict=True):
+        assert abs(ours * 1e6 - right) < SAME_TIME
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
+def test_verify(case: dict[str, Any]) -> None:
+    log = bytes.fromhex(case["log"])
+    found = survey(read_log(io.BytesIO(log)), len(log))
+    told = {
+        "received": sum(stream.samples for stream in found.streams.values()),
+        "lost": found.lost_samples,
+        "events lost": found.lost_events,
+        "repeated": found.repeated,
+        "went back": found.went_back,
+        "undescribed": found.undescribed,
+        "misfit": found.misfits,
+        "unheard": found.unheard,
+        "restarts under one number": found.same_number,
+        "contradictions": found.contradicted,
+        "damaged places": found.damaged,
+        "damaged bytes": found.damaged_bytes,
+        "captures": found.captures,
+        "frames": found.frames,
+        "unknown version": found.strange_frames,
+    }
+    assert told == _only(case, told)
+    assert [(boot.capture, boot.boot) for boot in found.boots] == [
+        (s["capture"], s["boot"]) for s in case["segments"]
+    ]
+    assert found.whole == case["nothing lost"]
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
+def test_what_record_counts_with(case: dict[str, Any]) -> None:
+    """A capture's device frames through the listener, as they would have come off the wire."""
+    starts = CaptureStarts()
+    listeners = [Listener()]
+    segments = 0
+    for piece in FrameSplitter().feed(bytes.fromhex(case["log"])):
+        if piece.body is None:
+            continue
+        try:
+            record = decode_record(piece.body)
+        except RecordError:
+            record = None
+        if starts.begins(record):
+            listeners.append(Listener())
+        listener = listeners[-1]
+        if isinstance(record, Time):
+            listener.host = record.at.monotonic
+        if piece.body[0] >= 0x80:
+            continue
+        before = listener.boot
+        if not listener.hear(piece.body):
+            segments += 1
+            listener.new_boot()
+            assert listener.hear(piece.body)
+        elif before is None and listener.boot is not None:
+            segments += 1
+    told = {
+        "lost": sum(listener.lost for listener in listeners),
+        "repeated": sum(listener.repeated for listener in listeners),
+        "went back": sum(listener.went_back for listener in listeners),
+    }
+    if case["name"] == "a log of another major version in the middle":
+        segments -= 1  # a link has no LOG: what follows it is of this version to the listener
+    assert segments == len(case["segments"])
+    assert told == _only(case, told)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
+def test_the_second_decoder(case: dict[str, Any]) -> None:
+    told = other.account(bytes.fromhex(case["log"]))
+    assert told["counts"] == case["counts"]
+    assert told["segments"] == case["segments"]
+    assert told["values"] == case["values"]
+    assert told["nothing lost"] == case["nothing lost"]

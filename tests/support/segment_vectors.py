@@ -1,0 +1,393 @@
+"""Small logs of several starts and captures, with what a reader must count and say.
+
+The figures are written down here by hand from the rules of ``protocol_docs/frame_format.md`` §5.7,
+§5.8, §6.5 and §9.1; no reader of ours has a part in them.
+"""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from sagline_logger.format import (
+    SIGNATURE,
+    Board,
+    Capture,
+    Channel,
+    End,
+    Event,
+    EventKind,
+    Instant,
+    Record,
+    Samples,
+    SampleType,
+    Stream,
+    Time,
+    encode_frame,
+)
+
+NONE: dict[str, int] = {
+    "received": 0, "lost": 0, "events lost": 0, "repeated": 0, "went back": 0, "undescribed": 0,
+    "misfit": 0, "unheard": 0, "restarts under one number": 0, "contradictions": 0,
+    "damaged places": 0, "damaged bytes": 0, "captures": 1, "frames": 0, "unknown version": 0,
+}  # fmt: skip
+"""The figures of §9.1; what a case does not name is this."""
+
+_PERIOD = 10_000
+_OF = 5
+"""Samples in a record."""
+STREAM = Stream(1, 0, 0, "fast", _PERIOD, (Channel("n", "1", SampleType.U16),))
+DATED = 1_780_000_000_000_000
+"""µs: wall clock of a host whose monotonic clock reads 0."""
+
+
+@dataclass
+class _Log:
+    """A log as a logger writes it whose link takes no time, and what it holds in truth."""
+
+    data: bytearray = field(default_factory=bytearray)
+    segments: list[dict[str, int]] = field(default_factory=list)
+    values: list[int] = field(default_factory=list)
+    times: list[int] = field(default_factory=list)
+    frames: int = 0
+    host: int = 0
+    wall: int = DATED
+    placed: int = 0
+    """What to add to the host's clock for the time from the start of the first capture."""
+    capture: int = -1
+    _own: int = 0
+    _position: int = 0
+    _stream: Stream = STREAM
+
+    def at(self) -> Instant:
+        return Instant(self.host, self.host + self.wall)
+
+    def begin(self, host: int, placed: int | None = None, *, log: bool = True) -> None:
+        """Begin a capture; ``placed`` µs after the first one's start."""
+        self.host, self.placed = host, (0 if placed is None else placed) - host
+        self.capture += 1
+        self._own = self._position = 0
+        self.data += SIGNATURE if log else b""
+        self.data += encode_frame(Capture(self.at(), "t", "s", "").encode())
+
+    def end(self) -> None:
+        self.data += encode_frame(End(self.at(), self._own, 0, "stopped").encode())
+
+    def send(self, record: Record | bytes) -> bytes:
+        """Write a device frame, and a TIME before it."""
+        frame = encode_frame(record if isinstance(record, bytes) else record.encode())
+        self.data += encode_frame(Time(self.at(), self._position).encode())
+        self.again(frame)
+        return frame
+
+    def again(self, frame: bytes) -> None:
+        """Write the same device frame once more."""
+        self.data += frame
+        self._position += len(frame)
+        self._own += 1
+        self.frames += 1
+
+    def start(self, boot: int, clock: int, *, told: bool = True, **stream: Any) -> None:
+        """The device starts; ``told`` says whether its descriptor comes at once."""
+        self._stream = replace(STREAM, boot=boot, **stream)
+        self.segments.append({"capture": self.capture, "boot": boot})
+        if told:
+            self.describe(clock)
+
+    def describe(self, clock: int) -> None:
+        stream = self._stream
+        self.send(Board(stream.boot, clock, stream.revision, 1, "Kestrel", "3"))
+        self.send(stream)
+
+    def samples(
+        self, first: int, clock: int, records: int, value: int, *, known: bool = True
+    ) -> bytes:
+        """SAMPLES of five from number ``first`` on, taken since the clock of the host; return the
+        last frame."""
+        frame = b""
+        for record in range(records):
+            done = record * _OF
+            values = range(value + done, value + done + _OF)
+            if known:
+                self.values += values
+                self.times += [self.host + self.placed + n * _PERIOD for n in range(_OF)]
+            self.host += (_OF - 1) * _PERIOD
+            stream = self._stream
+            rows = [(n,) + (7,) * (len(stream.channels) - 1) for n in values]
+            frame = self.send(
+                Samples(
+                    stream.boot, 0, stream.revision, first + done, (clock + done * _PERIOD) % 2**32,
+                    _OF, b"".join(stream.layout.pack(*row) for row in rows),
+                )
+            )  # fmt: skip
+            self.host += _PERIOD
+        return frame
+
+    def silence(self, seconds: float) -> None:
+        self.host += round(seconds * 1e6)
+
+    def case(self, name: str, whole: bool, **counts: int) -> dict[str, Any]:
+        told = {key.replace("_", " "): value for key, value in counts.items()}
+        assert set(told) <= set(NONE)
+        return {
+            "name": name,
+            "counts": NONE | {"frames": self.frames} | told,
+            "nothing lost": whole,
+            "segments": self.segments,
+            "values": self.values,
+            "times": self.times,
+            "log": self.data.hex(),
+        }
+
+
+def _one_start() -> _Log:
+    log = _Log()
+    log.begin(7_000_000)
+    log.start(1, 500_000)
+    log.samples(0, 500_000, 6, 100)
+    return log
+
+
+def _restarts() -> list[dict[str, Any]]:
+    heard = _one_start()
+    heard.silence(2)
+    heard.start(1, 3_000)
+    heard.samples(0, 3_000, 6, 1000)
+    heard.end()
+    late = _one_start()
+    late.silence(2)
+    late.start(1, 0, told=False)
+    late.samples(10, 100_000, 2, 1000)
+    late.describe(200_000)
+    late.samples(20, 200_000, 2, 1010)
+    late.end()
+    other = _Log()
+    other.begin(0)
+    for n, boot in enumerate((5, 6, 5)):
+        other.start(boot, 90_000_000 * n)
+        other.samples(0, 90_000_000 * n, 3, 100 * n)
+        other.silence(1)
+    other.end()
+    return [
+        heard.case("a restart under one boot number", False, received=60,
+                   restarts_under_one_number=1),
+        late.case("a restart under one boot number, heard from its tenth sample, described late",
+                  False, received=50, restarts_under_one_number=1, unheard=10),
+        other.case("boots 5, 6, 5 are three starts", True, received=45),
+    ]  # fmt: skip
+
+
+def _numbers() -> list[dict[str, Any]]:
+    twice = _one_start()
+    frame = twice.samples(30, 800_000, 1, 130)
+    twice.again(frame)
+    twice.again(twice.send(Event(1, 0, 850_000, EventKind.NOTE, text="here")))
+    twice.samples(35, 850_000, 2, 135)
+    twice.end()
+    back = _one_start()
+    back.samples(10, 800_000, 2, 130)
+    back.end()
+    lost = _one_start()
+    lost.silence(0.5)
+    lost.send(Event(1, 0, 1_200_000, EventKind.NOTE, text="before"))
+    lost.send(Event(1, 4, 1_250_000, EventKind.NOTE, text="after"))
+    lost.samples(80, 1_300_000, 2, 180)
+    lost.end()
+    silent = _one_start()
+    silent.silence(2_200)
+    silent.samples(220_030, 500_000 + 300_000 + 2_200_000_000, 2, 500)
+    silent.end()
+    ahead = _Log()
+    ahead.begin(0)
+    ahead.start(1, 2**32 - 100_000)
+    ahead.samples(40, 2**32 - 100_000, 6, 100)
+    ahead.end()
+    return [
+        twice.case("a record twice, and an event: the same bytes", True, received=45, repeated=2),
+        back.case("the numbers go back and the clock runs on", False, received=40, went_back=1),
+        lost.case("samples and events lost", False, received=40, lost=50, events_lost=3),
+        silent.case("36 minutes and 40 seconds of silence", False, received=40, lost=220_000),
+        ahead.case("a late listener: nothing is lost before its first record; the clock wraps",
+                   True, received=30),
+    ]  # fmt: skip
+
+
+def _joined() -> list[dict[str, Any]]:
+    def log(host: int, placed: int, wall: int = DATED, *, end: bool = True, mark: bool = True,
+            boot: int = 1) -> _Log:  # fmt: skip
+        first = _Log(wall=wall)
+        first.begin(7_000_000)
+        first.start(1, 500_000)
+        first.samples(0, 500_000, 6, 100)
+        if end:
+            first.end()
+        first.wall += 7_000_000 + placed - host if wall == DATED else 0
+        first.begin(host, placed, log=mark)
+        first.start(boot, 600_000)
+        first.samples(0, 600_000, 4, 1000)
+        first.end()
+        return first
+
+    both = {"received": 50, "captures": 2}
+    cut = log(67_000_000, 60_000_000, end=False)
+    card = _Log(wall=0)
+    start = 0
+    for n in range(3):
+        card.begin(0, start)
+        card.start(n + 1, 0)
+        card.samples(0, 0, 3, 100 * n)
+        start = card.host - _PERIOD + card.placed + 1_000_000
+        card.data += b"\0"
+        card._position += 1
+    nameless = _one_start()
+    nameless.end()
+    nameless.capture += 1
+    nameless._own = nameless._position = 0
+    nameless.silence(1)
+    nameless.start(1, 9_000)
+    nameless.samples(0, 9_000, 2, 1000)
+    return [
+        log(67_000_000, 60_000_000).case("joined: same boot, same host, a minute later", True,
+                                         **both),
+        log(1_000_000, 60_000_000).case("joined: the host's clock began anew, its date tells", True,
+                                        **both),
+        log(1_000_000, 300_000 + 1_000_000, 0).case(
+            "joined: the host's clock began anew and knows no date: one second behind", True,
+            **both),
+        log(67_000_000, 60_000_000, mark=False, boot=2).case("joined: LOG lost, CAPTURE tells",
+                                                             True, **both),
+        cut.case("joined: the first was cut off at the end of a frame", True, **both),
+        card.case("a board that appends to its card at each start and knows no date", True,
+                  received=45, captures=3),
+        nameless.case("frames behind END: a capture whose LOG and CAPTURE are lost", True,
+                      received=40, captures=2),
+    ]  # fmt: skip
+
+
+def _descriptions() -> list[dict[str, Any]]:
+    wide = (*STREAM.channels, Channel("m", "1", SampleType.U16))
+    renamed = (Channel("n", "1", SampleType.U16), Channel("p", "1", SampleType.U8))
+    again = _one_start()
+    again._stream = replace(STREAM, channels=wide)
+    again.describe(800_000)
+    again.samples(30, 800_000, 2, 130)
+    again.end()
+    round_ = _one_start()
+    for revision, channels in ((1, wide), (0, renamed)):
+        clock = 800_000 if revision else 900_000
+        round_._stream = replace(STREAM, channels=channels, revision=revision)
+        round_.describe(clock)
+        round_.samples(30 if revision else 40, clock, 2, 130 if revision else 140)
+    round_.end()
+    late = _Log()
+    late.begin(0)
+    late.start(1, 0, told=False)
+    late.samples(0, 0, 4, 0)
+    late.describe(200_000)
+    late.samples(20, 200_000, 1, 20)
+    late.end()
+    never = _one_start()
+    never.silence(0.1)
+    never._stream = replace(STREAM, revision=9)
+    never.samples(40, 900_000, 2, 0, known=False)
+    never.end()
+    misfit = _one_start()
+    misfit.silence(0.1)
+    misfit._stream = replace(STREAM, channels=wide)
+    misfit.samples(40, 900_000, 2, 0, known=False)
+    misfit._stream = STREAM
+    misfit.samples(50, 1_000_000, 1, 150)
+    misfit.end()
+    return [
+        again.case("one revision described in two ways: each holds for what follows it", False,
+                   received=40, contradictions=1),
+        round_.case("a revision number come round", True, received=50),
+        late.case("the description comes behind the first samples", True, received=25),
+        never.case("a revision that is never described", False, received=30, lost=10,
+                   undescribed=10),
+        misfit.case("samples that do not fit their description", False, received=35, lost=10,
+                    misfit=10),
+    ]  # fmt: skip
+
+
+def _versions() -> list[dict[str, Any]]:
+    board = _one_start()
+    board.silence(1)
+    board.send(b"\x01\x02\x00another layout")
+    board.samples(30, 1_800_000, 2, 0, known=False)
+    board.start(2, 0)
+    board.samples(0, 0, 2, 1000)
+    board.end()
+    log = _one_start()
+    log.end()
+    # LOG itself, then a TIME and a SAMPLES twice, of which nothing is known, so no time either.
+    log.data += encode_frame(b"\x80Sagline\x02\x00")
+    log._stream = replace(STREAM, boot=3)
+    log.samples(0, 0, 2, 0, known=False)
+    log.capture += 1
+    log.begin(20_000_000, 1_300_000)
+    log.start(4, 0)
+    log.samples(0, 0, 2, 1000)
+    log.end()
+    return [
+        board.case("a device of another major version, then one of this", False, received=40,
+                   unknown_version=3),
+        log.case("a log of another major version in the middle", False, received=40, captures=3,
+                 unknown_version=5),
+    ]  # fmt: skip
+
+
+def _damage() -> list[dict[str, Any]]:
+    tail = _one_start()
+    tail.data += bytes(4096)
+    hole = _one_start()
+    before = len(hole.data)
+    hole.samples(30, 800_000, 12, 0, known=False)
+    size = len(hole.data) - before
+    hole.data[before:] = bytes(size)
+    hole.frames -= 12
+    hole.samples(90, 1_400_000, 2, 190)
+    hole.end()
+    start = _one_start()
+    start.end()
+    del start.data[:5]
+    front = _one_start()
+    front.end()
+    front.data[:0] = b"\xff" * 9000 + b"\0"
+    cut = _one_start()
+    last = encode_frame(Samples(1, 0, 0, 30, 800_000, 1, b"\1\2").encode())
+    cut.data += last[:-1]
+    missing = _one_start()
+    before = len(missing.data)
+    missing.samples(30, 800_000, 2, 0, known=False)
+    del missing.data[before:]
+    missing.frames -= 2
+    missing.end()
+    refused = _one_start()
+    body = Event(1, 0, 800_000, EventKind.NOTE, text="x").encode()[:-1] + b"\xff"
+    frame = refused.send(body)
+    refused.end()
+    return [
+        tail.case("a tail of zeros", False, received=30, damaged_places=1, damaged_bytes=4096),
+        hole.case("zeros where a write was lost", False, received=40, lost=60, damaged_places=1,
+                  damaged_bytes=size),
+        start.case("cut at the front, within LOG", False, received=30, damaged_places=1,
+                   damaged_bytes=len(SIGNATURE) - 5),
+        front.case("rubbish in front, longer than any frame", False, received=30,
+                   damaged_places=1, damaged_bytes=9001),
+        cut.case("cut before the last closing zero", False, received=30, damaged_places=1,
+                 damaged_bytes=len(last) - 1),
+        missing.case("frames cut out at their borders: END and TIME tell", False, received=30),
+        refused.case("a record that breaks the rules of its kind", False, received=30,
+                     damaged_places=1, damaged_bytes=len(frame)),
+    ]  # fmt: skip
+
+
+def segments() -> list[dict[str, Any]]:
+    """Return the cases; times are µs from the start of the first capture."""
+    return [
+        *_restarts(),
+        *_numbers(),
+        *_joined(),
+        *_descriptions(),
+        *_versions(),
+        *_damage(),
+    ]
