@@ -13,11 +13,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sagline_analyser.findings.cells import fit_packs
 from sagline_analyser.findings.fault_answer import fault_answer, story_lines
 from sagline_analyser.findings.fault_causes import CAUSES
+from sagline_analyser.findings.fault_cells import CellBelief
 from sagline_analyser.findings.fault_moments import fault_moments
 from sagline_analyser.findings.fault_order import what_came_first
 from sagline_analyser.findings.fault_story import FaultStory, Step, in_order, surely_before
+from sagline_analyser.findings.low_cell import judge_low_cells
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import CAUTION, Channel, SampleType, Stream, read_board_file
@@ -41,7 +44,7 @@ def likelihood(story: FaultStory, key: str) -> str:
 @cache
 def empty() -> Ride:
     script = Script()
-    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.52, 0.55])
+    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.68, 0.7])
     script.cut()
     return script.ride(events=fault("supply low: drive cut"))
 
@@ -286,6 +289,60 @@ def test_near_miss_is_not_claimed(make: Callable[[], Script]) -> None:
 def test_a_pack_pulled_low_by_load_is_not_called_empty_nor_an_empty_one_sagging() -> None:
     assert likelihood(told(sag()), "empty") == "unlikely"
     assert likelihood(told(empty()), "sag") != "likely"
+
+
+def nearly_empty() -> Ride:
+    """A pack that rests 0.02 V below its alarm voltage: the ride's doubt is wider than that."""
+    script = Script()
+    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.52, 0.55])
+    script.cut()
+    return script.ride(events=fault("supply low: drive cut"))
+
+
+def empty_and_weak() -> Ride:
+    """An empty pack, a strong load and a weak cell at once."""
+    script = Script()
+    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.68, 0.7])
+    script.ohms[2] *= 3.5
+    script.cut()
+    return script.ride(events=fault("supply low: drive cut"))
+
+
+@pytest.mark.parametrize(
+    ("make", "verdict", "allowed"),
+    [
+        (empty, "empty", {"empty": {"likely"}, "sag": {"unlikely", "possible"}}),
+        (empty_and_weak, "empty", {"empty": {"likely"}, "sag": {"possible"}}),
+        (nearly_empty, "unclear", {"empty": {"possible"}, "sag": {"possible"}}),
+        (sag, "sag", {"empty": {"unlikely"}, "sag": {"likely"}}),
+    ],
+)
+def test_fault_and_low_cell_answer_say_one_thing_in_the_same_volts(
+    make: Callable[[], Ride], verdict: str, allowed: dict[str, set[str]]
+) -> None:
+    ride = make()
+    packs = fit_packs(ride, BOARD)
+    alarms = judge_low_cells(ride, BOARD, packs)
+    assert isinstance(alarms, tuple) and alarms[-1].verdict == verdict
+    story = what_came_first(ride, BOARD, AT, belief=CellBelief(ride, BOARD, packs))
+    for key, words in allowed.items():
+        assert likelihood(story, key) in words
+    volts = re.findall(r"[\d.]+ V", alarms[-1].meaning)
+    said = " ".join(line for c in story.causes if c.key in ("empty", "sag")
+                    for line in (*c.evidence_for, *c.evidence_against))  # fmt: skip
+    assert len(volts) >= 5 and all(figure in said for figure in volts)
+
+
+def test_the_shares_of_the_missing_voltage_are_those_of_ohms_law() -> None:
+    """33 A through 4 mΩ is 0.13 V, through the 10 mΩ more of the weak cell 0.33 V; of a full
+    cell's 4.2 V the pack has 3.12 V left, so 1.08 V are charge used."""
+    said = " ".join(line for c in told(empty_and_weak()).causes if c.key == "empty"
+                    for line in (*c.evidence_for, *c.evidence_against))  # fmt: skip
+    found = re.findall(r"([\d.]+) V (the charge used|the load|this cell's extra)", said)
+    share = {what: float(volts) for volts, what in found}
+    assert share["the load"] == pytest.approx(0.13, abs=0.05)
+    assert share["this cell's extra"] == pytest.approx(0.33, abs=0.05)
+    assert share["the charge used"] == pytest.approx(1.08, abs=0.09)
 
 
 def test_a_temperature_that_jumps_is_its_sensors_doubt() -> None:

@@ -16,9 +16,12 @@ import numpy as np
 from sagline_logger.format import BoardFile, EventKind
 
 from ..load.ride import Ride, Segment
+from .cells import MARGIN
+from .fault_cells import CellBelief
 from .fault_scene import NEAR, Scene
 from .fault_signals import Evidence, steady_or_not, throttle_evidence, turning_evidence
 from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
+from .low_cell import LowCell
 from .summary import words
 
 LIKELY, POSSIBLE = 3.0, 1.5
@@ -46,6 +49,8 @@ class Weighing:
     pro: list[str] = field(default_factory=list)
     con: list[str] = field(default_factory=list)
     lacking: bool = False
+    most: float = np.inf
+    """Points beyond which no evidence lifts it."""
 
     def add(self, points: float, text: str) -> None:
         """Count evidence: positive points speak for the cause, negative ones against it."""
@@ -60,12 +65,13 @@ class Weighing:
     def cause(self) -> Cause:
         """Return the result in words."""
         likelihood: Likelihood = "unlikely"
-        if self.score >= POSSIBLE:
-            likelihood = "likely" if self.score >= LIKELY else "possible"
-        elif self.lacking and self.score >= 0:
+        score = min(self.score, self.most)
+        if score >= POSSIBLE:
+            likelihood = "likely" if score >= LIKELY else "possible"
+        elif self.lacking and score >= 0:
             likelihood = "cannot be judged"
         return Cause(
-            self.key, self.name, likelihood, round(self.score, 2), tuple(self.pro),
+            self.key, self.name, likelihood, round(score, 2), tuple(self.pro),
             tuple(self.con), self.check,
         )  # fmt: skip
 
@@ -73,9 +79,11 @@ class Weighing:
 Weigh = Callable[[Scene, Weighing], None]
 
 
-def rank_causes(ride: Ride, board: BoardFile | None, story: FaultStory) -> tuple[Cause, ...]:
+def rank_causes(
+    ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief | None = None
+) -> tuple[Cause, ...]:
     """Return the causes to weigh for ``story``, the likeliest first."""
-    scene = Scene(ride, board, story)
+    scene = Scene(ride, board, story, belief or CellBelief(ride, board))
     found = []
     for key, (name, check, weigh, texts) in CAUSES.items():
         weighing = Weighing(key, name, check)
@@ -139,28 +147,58 @@ def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
     return low, level
 
 
-def _rest(scene: Scene, w: Weighing, level: float | None, sag: bool) -> None:
-    """Weigh what the lowest cell shows without load."""
+def _judged(scene: Scene, level: float | None) -> LowCell | None:
+    """Return what the low cell means, as the low-cell answer says it; None where nothing was."""
     if scene.lowest is None or level is None:
-        return
-    key, series, value, _ = scene.lowest
-    found = scene.rest(key, series)
-    if found is None:
+        return None
+    return scene.belief.low_at(*scene.lowest, level)
+
+
+def _meaning(scene: Scene, one: LowCell) -> str:
+    read = f"cell {one.cell} read {quantity(one.lowest, 'V')} {_ago(scene, one.span.peak_time)}"
+    return f"{read}: {one.meaning.removesuffix('.').replace('. Of', '; of')}"
+
+
+def _rest(scene: Scene, w: Weighing, level: float) -> None:
+    """Weigh what the lowest cell shows without load where the ride has no belief on it."""
+    if scene.lowest is None or (found := scene.rest(*scene.lowest[:2])) is None:
         return
     rest, how = found
-    cell = f"cell {key.rpartition('_')[2]}"
-    text = f"{cell} shows {quantity(rest, 'V')} without load ({how})"
-    if rest <= level + 0.02:
-        w.add(-2.0 if sag else 2.0, f"{text}: not above its alarm voltage {quantity(level, 'V')}")
+    text = (
+        f"cell {scene.lowest[0].rpartition('_')[2]} shows {quantity(rest, 'V')} without load "
+        f"({how}), alarm voltage {quantity(level, 'V')}"
+    )
+    w.add(1.0 if (rest <= level + 0.02) == (w.key == "empty") else -1.0, text)
+
+
+def _by_belief(scene: Scene, w: Weighing, level: float | None) -> None:
+    """Weigh an empty cell, or sag, by what the low-cell answer says of the same cell.
+
+    That answer also bounds how likely either may be called: none is likely where it cannot tell,
+    and a cell that it calls sag is not empty here.
+    """
+    if level is None or (one := _judged(scene, level)) is None:
+        return
+    own = "empty" if w.key == "empty" else "sag"
+    if one.verdict == "unknown":
+        w.con.append(f"the low-cell answer cannot judge it: {one.meaning}")
+        _rest(scene, w, level)
+        w.most = LIKELY - 0.1
+    elif one.verdict == "unclear":
+        w.add(0.5, _meaning(scene, one))
+        w.most = LIKELY - 0.1
     else:
-        drop = f", so the load took {quantity(rest - value, 'V')}" if rest > value else ""
-        points = 2.0 if rest > level + 0.1 else 0.5
-        w.add(points if sag else -points, f"{text}: above its alarm voltage{drop}")
+        agrees = one.verdict == own
+        w.add(2.0 if agrees else -2.0, _meaning(scene, one))
+        if not agrees:
+            # An empty cell may sag too; a cell that only sags is not empty.
+            w.most = POSSIBLE - 0.1 if own == "empty" else LIKELY - 0.1
 
 
 def _empty(scene: Scene, w: Weighing) -> None:
-    _, level = _low(scene, w)
-    _rest(scene, w, level, sag=False)
+    low, level = _low(scene, w)
+    if low:
+        _by_belief(scene, w, level)
 
 
 def _sag(scene: Scene, w: Weighing) -> None:
@@ -170,14 +208,16 @@ def _sag(scene: Scene, w: Weighing) -> None:
         hard = load >= 0.5 * scene.strongest
         w.add(0.5 if hard else -1.5, f"the pack then gave {quantity(load, 'A')} (strongest in the "
               f"minutes before {quantity(scene.strongest, 'A')})")  # fmt: skip
-    if low:
-        _rest(scene, w, level, sag=True)
-    if scene.unequal is not None and scene.lowest is not None:
-        ohms, times = scene.unequal
-        uneven = times >= 1.5
-        w.add(1.0 if uneven and low else -0.25,
-              f"cell {scene.lowest[0].rpartition('_')[2]} sags {times:.1f} times as much as the "
-              f"median cell ({ohms * 1000:.1f} mΩ)")  # fmt: skip
+    if not low:
+        return
+    _by_belief(scene, w, level)
+    one = _judged(scene, level)
+    cell = scene.belief.compared(one.cell, one.span.peak_time) if one else None
+    if cell is not None:
+        share = 100 * (cell.excess if cell.excess_low > MARGIN else cell.ten_excess)
+        w.add(1.0 if cell.weak else -0.25,
+              f"cell {cell.number} has {share:.0f} % more resistance than the others" if cell.weak
+              else f"the resistance of cell {cell.number} does not stand out")  # fmt: skip
 
 
 def _connector(scene: Scene, w: Weighing) -> None:
