@@ -154,6 +154,21 @@ def belt_lost() -> Ride:
 
 
 @cache
+def speed_sensor_dead() -> Ride:
+    script = Script()
+    script.q["motor_speed"][script.after(-0.04)] = 0.0
+    script.cut()
+    return script.ride(events=fault("drive cut"))
+
+
+@cache
+def by_itself() -> Ride:
+    script = Script()
+    script.cut()
+    return script.ride()
+
+
+@cache
 def rider() -> Ride:
     script = Script()
     closing = np.interp(script.time, [AT - 0.5, AT - 0.1], [1, 0])
@@ -182,7 +197,7 @@ WRONG: list[tuple[str, Callable[[], Ride]]] = [
     ("over_current", over_current), ("over_voltage", over_voltage),
     ("throttle_signal", throttle_jump), ("throttle_signal", throttle_missing),
     ("speed_signal", rotor_sensor), ("slip", belt_lost), ("rider", rider), ("link", radio),
-    ("reset", reset),
+    ("reset", reset), ("speed_signal", speed_sensor_dead), ("by_itself", by_itself),
 ]  # fmt: skip
 
 
@@ -354,6 +369,55 @@ def test_a_temperature_that_jumps_is_its_sensors_doubt() -> None:
     hot = next(c for c in story.causes if c.key == "motor_hot")
     assert hot.likelihood == "unlikely"
     assert any("sensor or its lead is in doubt" in line for line in hot.evidence_against)
+
+
+def test_a_controller_that_stops_by_itself_needs_all_four_signs() -> None:
+    """Current to zero at once, voltage up, throttle open, no limit passed."""
+    cause = next(c for c in story_of(by_itself).causes if c.key == "by_itself")
+    said = " ".join(cause.evidence_for)
+    assert re.search(r"within (10|20|30|40) ms", said) and "throttle stayed open" in said
+    rise = re.search(r"pack voltage rose by ([\d.]+) V", said)
+    # 33 A through six cells of 4 mΩ and leads of 6 mΩ (Ohm's law).
+    assert rise and float(rise[1]) == pytest.approx(33 * 0.03, abs=0.05)
+    slow = Script()
+    slow.load *= np.interp(slow.time, [AT - 0.2, AT], [1, 0])
+    assert likelihood(told(slow.ride()), "by_itself") == "unlikely"
+    assert likelihood(told(rider()), "by_itself") == "unlikely"
+    for make in (sag, empty, controller_hot, over_current, throttle_jump, arcing):
+        assert likelihood(story_of(make), "by_itself") == "unlikely", make.__name__
+    blind = by_itself()
+    bare = Ride(**{**vars(blind), "streams": {"fast": blind.streams["fast"]}})
+    assert likelihood(what_came_first(bare, None, AT), "by_itself") == "possible"
+
+
+def test_a_speed_that_drops_to_nothing_in_one_reading_is_no_slip_of_the_other() -> None:
+    story = story_of(speed_sensor_dead)
+    assert likelihood(story, "slip") == "unlikely"
+    script = Script()
+    script.q["speed"][script.after(-0.3)] = 0.0  # the road speed dies, the motor turns on
+    script.cut()
+    road = told(script.ride(events=fault("drive cut")))
+    assert likelihood(road, "speed_signal") == "likely" and likelihood(road, "slip") == "unlikely"
+    both = Script()
+    stop = np.interp(both.time, [AT - 0.3, AT + 0.5], [1, 0])
+    both.q["speed"] *= stop
+    both.q["motor_speed"] *= stop
+    assert likelihood(told(both.ride()), "speed_signal") == "unlikely"
+
+
+@pytest.mark.parametrize("make", [empty, nearly_empty])
+def test_slip_does_not_rank_before_an_empty_pack(make: Callable[[], Ride]) -> None:
+    """The same signs of slip as a lost belt gives, on a pack at its end."""
+    ride, lost = make(), belt_lost()
+    fast, other = ride.streams["fast"], lost.streams["fast"]
+    moved = {key: other.values[key] for key in fast.values
+             if key.startswith(("motor_speed", "motor_current"))}  # fmt: skip
+    assert len(moved) == 2
+    mixed = replace(fast, values={**fast.values, **moved})
+    story = told(replace(ride, streams={**ride.streams, "fast": mixed}))
+    rank = {cause.key: n for n, cause in enumerate(story.causes)}
+    assert rank["empty"] < rank["slip"] and likelihood(story, "slip") != "likely"
+    assert likelihood(told(lost), "slip") == "likely"
 
 
 def test_lost_link_with_restart_is_not_called_radio() -> None:

@@ -18,6 +18,7 @@ from sagline_logger.format import BoardFile, EventKind
 from ..load.ride import Ride, Segment
 from .cells import MARGIN
 from .fault_cells import CellBelief
+from .fault_moments import GONE, HARD, drops
 from .fault_scene import NEAR, Scene
 from .fault_signals import Evidence, steady_or_not, throttle_evidence, turning_evidence
 from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
@@ -33,6 +34,11 @@ NEAR_HEAT = 5.0
 LEAP, LEAP_RATE = 15.0, 15.0
 """K between two readings, and K/s, beyond which a temperature is its sensor's doubt (our choice:
 what a machine's mass allows is some K/s; common practice, no source)."""
+
+SUDDEN = 0.1
+"""s within which a current that ends counts as switched off (our choice: a power stage that is
+switched off ends its current within tens of ms, a cut-back or a hand takes longer; common practice,
+no source)."""
 
 HEAT_AGE = 30.0
 """s for which a temperature reading stands: heat is slow."""
@@ -84,13 +90,12 @@ def rank_causes(
 ) -> tuple[Cause, ...]:
     """Return the causes to weigh for ``story``, the likeliest first."""
     scene = Scene(ride, board, story, belief or CellBelief(ride, board))
-    found = []
     for key, (name, check, weigh, texts) in CAUSES.items():
         weighing = Weighing(key, name, check)
         weigh(scene, weighing)
         _reported(scene, weighing, texts)
-        found.append(weighing.cause())
-    return tuple(sorted(found, key=lambda cause: -cause.score))
+        scene.weighed.append(weighing.cause())
+    return tuple(sorted(scene.weighed, key=lambda cause: -cause.score))
 
 
 def _reported(scene: Scene, weighing: Weighing, words: str) -> None:
@@ -448,6 +453,84 @@ def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
     return weigh
 
 
+def _slip(scene: Scene, w: Weighing) -> None:
+    _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor")(scene, w)
+    for cause in scene.weighed:
+        if w.score > 0 and cause.key == "empty" and cause.likelihood in ("likely", "possible"):
+            w.add(-2.0, "a cell was at its end, which makes a motor stop without any slip")
+
+
+def _by_itself(scene: Scene, w: Weighing) -> None:
+    """Weigh a controller that stopped though nothing recorded made it stop: the last candidate."""
+    if scene.current is None:
+        w.lack("no battery current")
+        return
+    near = scene.readings(scene.current, -1.0, 0.5)
+    falls = drops(near, 1 - GONE, max(HARD * scene.strongest, 2.0))
+    if not falls:
+        w.add(-3.0, "the current did not end at once")
+        return
+    high, after = falls[0]
+    full = np.flatnonzero(near.value[:after] >= 0.8 * near.value[high])
+    begun, ended = float(near.time[full[-1]]), float(near.time[after])
+    if ended - begun > SUDDEN:
+        w.add(-2.0, f"the current took {span_text(ended - begun)} to end, as a cut-back does")
+        return
+    w.add(1.5, f"the battery current went from {quantity(float(near.value[high]), 'A')} to "
+          f"{quantity(float(near.value[after]), 'A')} within "
+          f"{span_text(ended - begun)}")  # fmt: skip
+    _voltage_rose(scene, w, begun, ended)
+    throttle = next((series for _, _, series in scene.columns("throttle")), None)
+    held = None if throttle is None else scene.readings(throttle, *_about(scene, ended, 0.3))
+    if throttle is None or held is None or not len(held):
+        w.lack("no reading of the throttle after it")
+        w.most = LIKELY - 0.1
+    else:
+        was = scene.readings(throttle, *_about(scene, begun - 0.3, 0.3)).value
+        open_ = len(was) > 0 and float(held.value.min()) >= 0.7 * float(np.median(was))
+        open_ = open_ and float(np.median(was)) >= 0.15
+        did = "stayed open" if open_ else "was being closed"
+        read = quantity(float(held.value.min()), "1")
+        w.add(1.0 if open_ else -3.0, f"the throttle {did} ({read})")
+    _nothing_else(scene, w)
+
+
+def _about(scene: Scene, start: float, seconds: float) -> tuple[float, float]:
+    return start - scene.at, start + seconds - scene.at
+
+
+def _voltage_rose(scene: Scene, w: Weighing, begun: float, ended: float) -> None:
+    """Weigh whether the supply recovered when the current ended, as it does from a mere load."""
+    for what, series in (("pack voltage", scene.voltage), ("sum of the cells", scene.cell_sum)):
+        if series is None:
+            continue
+        was = scene.readings(series, *_about(scene, begun - 0.5, 0.5)).value
+        then = scene.readings(series, *_about(scene, ended, 0.8)).value
+        if len(was) and len(then):
+            rise = float(np.median(then) - np.median(was))
+            w.add(1.0 if rise > 0 else -2.0,
+                  f"the {what} {'rose' if rise > 0 else 'fell'} by {quantity(abs(rise), 'V')} with "
+                  "it")  # fmt: skip
+            return
+    w.lack("no voltage around it")
+    w.most = LIKELY - 0.1
+
+
+def _nothing_else(scene: Scene, w: Weighing) -> None:
+    """Weigh what else was recorded: a limit that was passed is the better reason to stop."""
+    fits = [cause for cause in scene.weighed if cause.likelihood in ("likely", "possible")]
+    for cause in fits:
+        w.add(-2.5, f"something else fits: {cause.name}")
+    hot = [cause for cause in scene.weighed if cause.key in ("motor_hot", "controller_hot")]
+    if any("sensor or its lead is in doubt" in x for c in hot for x in c.evidence_against):
+        w.add(-1.0, "a temperature reading jumped, and a controller may stop for such a reading")
+    open_ = [c.name.partition(":")[0] for c in scene.weighed if c.likelihood == "cannot be judged"]
+    if open_:
+        w.add(-1.0, f"not to be ruled out, for want of readings or limits: {'; '.join(open_)}")
+    elif not fits:
+        w.add(0.25, "no limit was passed and no signal jumped")
+
+
 CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "empty": (
         "an empty cell or pack: low-voltage cut-back or cut-off",
@@ -499,7 +582,7 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     ),
     "slip": (
         "wheel slip, or a belt or chain lost", "look at belt, chain, key and tyre",
-        _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor"), "",
+        _slip, "",
     ),
     "rider": (
         "the rider let go or braked", "nothing, if it was meant",
@@ -511,6 +594,11 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "reset": (
         "a reset of the board", "look at its supply at faster readings, and at its own reset note",
         _reset, r"reset|watchdog|brown",
+    ),
+    "by_itself": (
+        "the controller stopped by itself",
+        "read the controller's own fault memory before it is switched off; look at its supply and "
+        "its release inputs", _by_itself, "",
     ),
 }  # fmt: skip
 """Key → (name, what to check next, how it is weighed, words of a fault text that point to it)."""

@@ -11,7 +11,7 @@ from sagline_logger.format import BoardFile, Limit, derive_limits
 from ..load.ride import Ride
 from .electric import battery_current, present
 from .fault_cells import CellBelief
-from .fault_story import FaultStory
+from .fault_story import Cause, FaultStory
 from .series import Array, Series, column, combine, interpolate
 
 MEMORY = 180.0
@@ -40,6 +40,7 @@ class Scene:
         self, ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief
     ) -> None:
         self.belief = belief
+        self.weighed: list[Cause] = []  # the candidates so far; the last one asks for the others
         self.at, (self.start, self.end) = story.moment.time, story.window
         self.story, self.board = story, board
         self.ride = between(ride, self.start - MEMORY, self.end)
