@@ -36,6 +36,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.signal import lfilter
 
 from sagline_analyser.findings.answer import Answer, Figure
 from sagline_analyser.findings.answers import answers
@@ -306,7 +307,8 @@ def alarmed(ride: Ride, board: BoardFile, chance: np.random.Generator) -> BoardF
 
 
 def _script(seed: int) -> tuple[Ride, BoardFile | None]:
-    """A minute of pulses by Ohm's law, a pack of any charge, cells unequal, then a cut."""
+    """A minute of pulses by Ohm's law and one diffusion lag, a pack of any charge, cells unequal,
+    then a cut."""
     chance = np.random.default_rng([seed, 31])
     script = Script(float(chance.uniform(3.2, 4.15)), seed)
     script.open -= np.interp(script.time, [0, AT + 9], [0, chance.uniform(0.0, 0.5)])
@@ -315,6 +317,10 @@ def _script(seed: int) -> tuple[Ride, BoardFile | None]:
     script.ohms[int(chance.integers(6))] *= chance.choice([1.0, chance.uniform(1.2, 4.0)])
     script.leads = float(chance.uniform(0.0, 0.03))
     script.cut()
+    # A cell's lag is a share of its own resistance behind one time constant.
+    keep = np.exp(-0.01 / chance.uniform(5.0, 25.0))
+    lagging = lfilter([1 - keep], [1, -keep], script.load)
+    script.open -= chance.uniform(0.3, 0.8) * script.ohms[:, None] * lagging
     return script.ride(events=fault("drive cut") if chance.random() < 0.6 else ()), SCRIPT_BOARD
 
 
