@@ -13,11 +13,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sagline_analyser.findings.cells import fit_packs
 from sagline_analyser.findings.fault_answer import fault_answer, story_lines
 from sagline_analyser.findings.fault_causes import CAUSES
+from sagline_analyser.findings.fault_cells import CellBelief
 from sagline_analyser.findings.fault_moments import fault_moments
 from sagline_analyser.findings.fault_order import what_came_first
 from sagline_analyser.findings.fault_story import FaultStory, Step, in_order, surely_before
+from sagline_analyser.findings.low_cell import judge_low_cells
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import CAUTION, Channel, SampleType, Stream, read_board_file
@@ -41,7 +44,7 @@ def likelihood(story: FaultStory, key: str) -> str:
 @cache
 def empty() -> Ride:
     script = Script()
-    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.52, 0.55])
+    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.68, 0.7])
     script.cut()
     return script.ride(events=fault("supply low: drive cut"))
 
@@ -151,6 +154,21 @@ def belt_lost() -> Ride:
 
 
 @cache
+def speed_sensor_dead() -> Ride:
+    script = Script()
+    script.q["motor_speed"][script.after(-0.04)] = 0.0
+    script.cut()
+    return script.ride(events=fault("drive cut"))
+
+
+@cache
+def by_itself() -> Ride:
+    script = Script()
+    script.cut()
+    return script.ride()
+
+
+@cache
 def rider() -> Ride:
     script = Script()
     closing = np.interp(script.time, [AT - 0.5, AT - 0.1], [1, 0])
@@ -179,7 +197,7 @@ WRONG: list[tuple[str, Callable[[], Ride]]] = [
     ("over_current", over_current), ("over_voltage", over_voltage),
     ("throttle_signal", throttle_jump), ("throttle_signal", throttle_missing),
     ("speed_signal", rotor_sensor), ("slip", belt_lost), ("rider", rider), ("link", radio),
-    ("reset", reset),
+    ("reset", reset), ("speed_signal", speed_sensor_dead), ("by_itself", by_itself),
 ]  # fmt: skip
 
 
@@ -288,6 +306,60 @@ def test_a_pack_pulled_low_by_load_is_not_called_empty_nor_an_empty_one_sagging(
     assert likelihood(told(empty()), "sag") != "likely"
 
 
+def nearly_empty() -> Ride:
+    """A pack that rests 0.02 V below its alarm voltage: the ride's doubt is wider than that."""
+    script = Script()
+    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.52, 0.55])
+    script.cut()
+    return script.ride(events=fault("supply low: drive cut"))
+
+
+def empty_and_weak() -> Ride:
+    """An empty pack, a strong load and a weak cell at once."""
+    script = Script()
+    script.open -= np.interp(script.time, [0, AT - 2, AT + 9], [0.25, 0.68, 0.7])
+    script.ohms[2] *= 3.5
+    script.cut()
+    return script.ride(events=fault("supply low: drive cut"))
+
+
+@pytest.mark.parametrize(
+    ("make", "verdict", "allowed"),
+    [
+        (empty, "empty", {"empty": {"likely"}, "sag": {"unlikely", "possible"}}),
+        (empty_and_weak, "empty", {"empty": {"likely"}, "sag": {"possible"}}),
+        (nearly_empty, "unclear", {"empty": {"possible"}, "sag": {"possible"}}),
+        (sag, "sag", {"empty": {"unlikely"}, "sag": {"likely"}}),
+    ],
+)
+def test_fault_and_low_cell_answer_say_one_thing_in_the_same_volts(
+    make: Callable[[], Ride], verdict: str, allowed: dict[str, set[str]]
+) -> None:
+    ride = make()
+    packs = fit_packs(ride, BOARD)
+    alarms = judge_low_cells(ride, BOARD, packs)
+    assert isinstance(alarms, tuple) and alarms[-1].verdict == verdict
+    story = what_came_first(ride, BOARD, AT, belief=CellBelief(ride, BOARD, packs))
+    for key, words in allowed.items():
+        assert likelihood(story, key) in words
+    volts = re.findall(r"[\d.]+ V", alarms[-1].meaning)
+    said = " ".join(line for c in story.causes if c.key in ("empty", "sag")
+                    for line in (*c.evidence_for, *c.evidence_against))  # fmt: skip
+    assert len(volts) >= 5 and all(figure in said for figure in volts)
+
+
+def test_the_shares_of_the_missing_voltage_are_those_of_ohms_law() -> None:
+    """33 A through 4 mΩ is 0.13 V, through the 10 mΩ more of the weak cell 0.33 V; of a full
+    cell's 4.2 V the pack has 3.12 V left, so 1.08 V are charge used."""
+    said = " ".join(line for c in told(empty_and_weak()).causes if c.key == "empty"
+                    for line in (*c.evidence_for, *c.evidence_against))  # fmt: skip
+    found = re.findall(r"([\d.]+) V (the charge used|the load|this cell's extra)", said)
+    share = {what: float(volts) for volts, what in found}
+    assert share["the load"] == pytest.approx(0.13, abs=0.05)
+    assert share["this cell's extra"] == pytest.approx(0.33, abs=0.05)
+    assert share["the charge used"] == pytest.approx(1.08, abs=0.09)
+
+
 def test_a_temperature_that_jumps_is_its_sensors_doubt() -> None:
     """23 °C to 180 °C in half a second is no heating (common practice, no source)."""
     script = Script()
@@ -297,6 +369,55 @@ def test_a_temperature_that_jumps_is_its_sensors_doubt() -> None:
     hot = next(c for c in story.causes if c.key == "motor_hot")
     assert hot.likelihood == "unlikely"
     assert any("sensor or its lead is in doubt" in line for line in hot.evidence_against)
+
+
+def test_a_controller_that_stops_by_itself_needs_all_four_signs() -> None:
+    """Current to zero at once, voltage up, throttle open, no limit passed."""
+    cause = next(c for c in story_of(by_itself).causes if c.key == "by_itself")
+    said = " ".join(cause.evidence_for)
+    assert re.search(r"within (10|20|30|40) ms", said) and "throttle stayed open" in said
+    rise = re.search(r"pack voltage rose by ([\d.]+) V", said)
+    # 33 A through six cells of 4 mΩ and leads of 6 mΩ (Ohm's law).
+    assert rise and float(rise[1]) == pytest.approx(33 * 0.03, abs=0.05)
+    slow = Script()
+    slow.load *= np.interp(slow.time, [AT - 0.2, AT], [1, 0])
+    assert likelihood(told(slow.ride()), "by_itself") == "unlikely"
+    assert likelihood(told(rider()), "by_itself") == "unlikely"
+    for make in (sag, empty, controller_hot, over_current, throttle_jump, arcing):
+        assert likelihood(story_of(make), "by_itself") == "unlikely", make.__name__
+    blind = by_itself()
+    bare = Ride(**{**vars(blind), "streams": {"fast": blind.streams["fast"]}})
+    assert likelihood(what_came_first(bare, None, AT), "by_itself") == "possible"
+
+
+def test_a_speed_that_drops_to_nothing_in_one_reading_is_no_slip_of_the_other() -> None:
+    story = story_of(speed_sensor_dead)
+    assert likelihood(story, "slip") == "unlikely"
+    script = Script()
+    script.q["speed"][script.after(-0.3)] = 0.0  # the road speed dies, the motor turns on
+    script.cut()
+    road = told(script.ride(events=fault("drive cut")))
+    assert likelihood(road, "speed_signal") == "likely" and likelihood(road, "slip") == "unlikely"
+    both = Script()
+    stop = np.interp(both.time, [AT - 0.3, AT + 0.5], [1, 0])
+    both.q["speed"] *= stop
+    both.q["motor_speed"] *= stop
+    assert likelihood(told(both.ride()), "speed_signal") == "unlikely"
+
+
+@pytest.mark.parametrize("make", [empty, nearly_empty])
+def test_slip_does_not_rank_before_an_empty_pack(make: Callable[[], Ride]) -> None:
+    """The same signs of slip as a lost belt gives, on a pack at its end."""
+    ride, lost = make(), belt_lost()
+    fast, other = ride.streams["fast"], lost.streams["fast"]
+    moved = {key: other.values[key] for key in fast.values
+             if key.startswith(("motor_speed", "motor_current"))}  # fmt: skip
+    assert len(moved) == 2
+    mixed = replace(fast, values={**fast.values, **moved})
+    story = told(replace(ride, streams={**ride.streams, "fast": mixed}))
+    rank = {cause.key: n for n, cause in enumerate(story.causes)}
+    assert rank["empty"] < rank["slip"] and likelihood(story, "slip") != "likely"
+    assert likelihood(told(lost), "slip") == "likely"
 
 
 def test_lost_link_with_restart_is_not_called_radio() -> None:

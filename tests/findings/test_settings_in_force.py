@@ -59,6 +59,22 @@ def test_the_limit_that_the_board_reports_decides() -> None:
     assert settings_in_force(same, None)[0].verdict is Shows.YES
 
 
+@pytest.mark.parametrize("top", [39.0, 40.0, 42.0])
+def test_a_duty_that_another_limit_carries_contradicts_no_duty_limit(top: float) -> None:
+    """At such a back-EMF the battery limit binds (18 A × 48 V); the duty cycle then stays between
+    0.84 and 0.90 because the speed does, below the 0.94 that nothing came near."""
+    time, columns, _ = textbook_launch(top=top)
+    ride = make_ride(
+        make_stream("fast", time, columns),
+        settings={"duty_limit": "0.95", "battery_current_limit": "18"},
+    )
+    found = {one.name: one for one in settings_in_force(ride, None)}
+    assert found["battery_current_limit"].verdict is Shows.YES
+    assert found["duty_limit"].verdict is Shows.UNTOLD
+    wrong = launch({"duty_limit": "0.86", "battery_current_limit": "18"})
+    assert verdicts(wrong)["duty_limit"] == (Shows.NO, pytest.approx(0.94, rel=0.01))
+
+
 def test_nothing_stated_or_nothing_measured() -> None:
     assert settings_in_force(launch({}), None) == ()
     assert settings_in_force(make_ride(settings={"motor_current_limit": "40"}), None) == ()

@@ -8,15 +8,16 @@ from support.rides import channel
 VOLTS, OHMS, KEEP = 48.0, 0.12, 0.94
 
 
-def textbook_launch(throttle: float = 1.0, seed: int = 3):
+def textbook_launch(throttle: float = 1.0, seed: int = 3, top: float = 46.0):
     """Currents of a direct-current machine that gathers speed under three limits.
 
-    Back-EMF E rises to the supply; i ≤ 40 A, (E + R·i)·i ≤ 18 A × V, E + R·i ≤ 0.94·V.  Source:
-    the steady equations of the direct-current machine in any electrical machines textbook.
+    Back-EMF E rises to ``top`` V, by default the supply; i ≤ 40 A, (E + R·i)·i ≤ 18 A × V,
+    E + R·i ≤ 0.94·V.  Source: the steady equations of the direct-current machine in any electrical
+    machines textbook.
     """
     chance = np.random.default_rng(seed)
     time = np.arange(0, 30, 0.02)
-    emf = 46.0 * (1 - np.exp(-np.maximum(time - 2, 0) / 6))
+    emf = top * (1 - np.exp(-np.maximum(time - 2, 0) / 6))
     by_power = (np.sqrt(emf**2 + 4 * OHMS * 18 * VOLTS) - emf) / (2 * OHMS)
     bounds = np.stack(
         [np.full(len(time), 40.0), by_power, np.maximum((KEEP * VOLTS - emf) / OHMS, 0.0),

@@ -88,10 +88,9 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
 def _answers(basis: Basis, other_capacity: float | None, plan: float | None) -> tuple[Answer, ...]:
     ride, board = basis.ride, basis.board
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
-    fault, part, held, heat, consumption, sides = (
+    part, held, heat, consumption, sides = (
         answer(ride, board)
         for answer in (
-            fault_answer,
             part_answer,
             held_back_answer,
             heat_answer,
@@ -99,9 +98,9 @@ def _answers(basis: Basis, other_capacity: float | None, plan: float | None) -> 
             sides_answer,
         )
     )
-    packs = fit_packs(ride, board)  # four questions start from the same fit
+    packs = fit_packs(ride, board)  # five questions start from the same fit
     return (
-        fault,
+        fault_answer(ride, board, packs),
         part,
         held,
         heat,

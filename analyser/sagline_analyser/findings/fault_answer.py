@@ -1,9 +1,13 @@
 """What happened first? The stories of all faults and sudden moments of a ride as one answer."""
 
+from collections.abc import Sequence
+
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Urgency
+from .cells import PackFit
+from .fault_cells import CellBelief
 from .fault_moments import fault_moments
 from .fault_order import what_came_first
 from .fault_story import FaultStory
@@ -24,15 +28,21 @@ METHOD = (
 )
 
 
-def fault_answer(ride: Ride, board: BoardFile | None) -> Answer:
-    """Answer what came first before every fault, cut-out, restart and lost link under way."""
+def fault_answer(
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
+) -> Answer:
+    """Answer what came first before every fault, cut-out, restart and lost link under way.
+
+    ``packs`` are the ride's packs where they are fitted already.
+    """
     moments = fault_moments(ride)
     if not moments:
         return Answer(
             "fault", QUESTION,
             "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
         ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)  # fmt: skip
-    stories = [what_came_first(ride, board, moment) for moment in moments[:MOST]]
+    belief = CellBelief(ride, board, packs)
+    stories = [what_came_first(ride, board, at, belief=belief) for at in moments[:MOST]]
     count = len(moments)
     verdict = " ".join(story.text for story in stories[:2])
     if count > 2:

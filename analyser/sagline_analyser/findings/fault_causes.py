@@ -16,9 +16,13 @@ import numpy as np
 from sagline_logger.format import BoardFile, EventKind
 
 from ..load.ride import Ride, Segment
+from .cells import MARGIN
+from .fault_cells import CellBelief
+from .fault_moments import GONE, HARD, drops
 from .fault_scene import NEAR, Scene
 from .fault_signals import Evidence, steady_or_not, throttle_evidence, turning_evidence
 from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
+from .low_cell import LowCell
 from .summary import words
 
 LIKELY, POSSIBLE = 3.0, 1.5
@@ -30,6 +34,11 @@ NEAR_HEAT = 5.0
 LEAP, LEAP_RATE = 15.0, 15.0
 """K between two readings, and K/s, beyond which a temperature is its sensor's doubt (our choice:
 what a machine's mass allows is some K/s; common practice, no source)."""
+
+SUDDEN = 0.1
+"""s within which a current that ends counts as switched off (our choice: a power stage that is
+switched off ends its current within tens of ms, a cut-back or a hand takes longer; common practice,
+no source)."""
 
 HEAT_AGE = 30.0
 """s for which a temperature reading stands: heat is slow."""
@@ -46,6 +55,8 @@ class Weighing:
     pro: list[str] = field(default_factory=list)
     con: list[str] = field(default_factory=list)
     lacking: bool = False
+    most: float = np.inf
+    """Points beyond which no evidence lifts it."""
 
     def add(self, points: float, text: str) -> None:
         """Count evidence: positive points speak for the cause, negative ones against it."""
@@ -60,12 +71,13 @@ class Weighing:
     def cause(self) -> Cause:
         """Return the result in words."""
         likelihood: Likelihood = "unlikely"
-        if self.score >= POSSIBLE:
-            likelihood = "likely" if self.score >= LIKELY else "possible"
-        elif self.lacking and self.score >= 0:
+        score = min(self.score, self.most)
+        if score >= POSSIBLE:
+            likelihood = "likely" if score >= LIKELY else "possible"
+        elif self.lacking and score >= 0:
             likelihood = "cannot be judged"
         return Cause(
-            self.key, self.name, likelihood, round(self.score, 2), tuple(self.pro),
+            self.key, self.name, likelihood, round(score, 2), tuple(self.pro),
             tuple(self.con), self.check,
         )  # fmt: skip
 
@@ -73,16 +85,17 @@ class Weighing:
 Weigh = Callable[[Scene, Weighing], None]
 
 
-def rank_causes(ride: Ride, board: BoardFile | None, story: FaultStory) -> tuple[Cause, ...]:
+def rank_causes(
+    ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief | None = None
+) -> tuple[Cause, ...]:
     """Return the causes to weigh for ``story``, the likeliest first."""
-    scene = Scene(ride, board, story)
-    found = []
+    scene = Scene(ride, board, story, belief or CellBelief(ride, board))
     for key, (name, check, weigh, texts) in CAUSES.items():
         weighing = Weighing(key, name, check)
         weigh(scene, weighing)
         _reported(scene, weighing, texts)
-        found.append(weighing.cause())
-    return tuple(sorted(found, key=lambda cause: -cause.score))
+        scene.weighed.append(weighing.cause())
+    return tuple(sorted(scene.weighed, key=lambda cause: -cause.score))
 
 
 def _reported(scene: Scene, weighing: Weighing, words: str) -> None:
@@ -139,28 +152,58 @@ def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
     return low, level
 
 
-def _rest(scene: Scene, w: Weighing, level: float | None, sag: bool) -> None:
-    """Weigh what the lowest cell shows without load."""
+def _judged(scene: Scene, level: float | None) -> LowCell | None:
+    """Return what the low cell means, as the low-cell answer says it; None where nothing was."""
     if scene.lowest is None or level is None:
-        return
-    key, series, value, _ = scene.lowest
-    found = scene.rest(key, series)
-    if found is None:
+        return None
+    return scene.belief.low_at(*scene.lowest, level)
+
+
+def _meaning(scene: Scene, one: LowCell) -> str:
+    read = f"cell {one.cell} read {quantity(one.lowest, 'V')} {_ago(scene, one.span.peak_time)}"
+    return f"{read}: {one.meaning.removesuffix('.').replace('. Of', '; of')}"
+
+
+def _rest(scene: Scene, w: Weighing, level: float) -> None:
+    """Weigh what the lowest cell shows without load where the ride has no belief on it."""
+    if scene.lowest is None or (found := scene.rest(*scene.lowest[:2])) is None:
         return
     rest, how = found
-    cell = f"cell {key.rpartition('_')[2]}"
-    text = f"{cell} shows {quantity(rest, 'V')} without load ({how})"
-    if rest <= level + 0.02:
-        w.add(-2.0 if sag else 2.0, f"{text}: not above its alarm voltage {quantity(level, 'V')}")
+    text = (
+        f"cell {scene.lowest[0].rpartition('_')[2]} shows {quantity(rest, 'V')} without load "
+        f"({how}), alarm voltage {quantity(level, 'V')}"
+    )
+    w.add(1.0 if (rest <= level + 0.02) == (w.key == "empty") else -1.0, text)
+
+
+def _by_belief(scene: Scene, w: Weighing, level: float | None) -> None:
+    """Weigh an empty cell, or sag, by what the low-cell answer says of the same cell.
+
+    That answer also bounds how likely either may be called: none is likely where it cannot tell,
+    and a cell that it calls sag is not empty here.
+    """
+    if level is None or (one := _judged(scene, level)) is None:
+        return
+    own = "empty" if w.key == "empty" else "sag"
+    if one.verdict == "unknown":
+        w.con.append(f"the low-cell answer cannot judge it: {one.meaning}")
+        _rest(scene, w, level)
+        w.most = LIKELY - 0.1
+    elif one.verdict == "unclear":
+        w.add(0.5, _meaning(scene, one))
+        w.most = LIKELY - 0.1
     else:
-        drop = f", so the load took {quantity(rest - value, 'V')}" if rest > value else ""
-        points = 2.0 if rest > level + 0.1 else 0.5
-        w.add(points if sag else -points, f"{text}: above its alarm voltage{drop}")
+        agrees = one.verdict == own
+        w.add(2.0 if agrees else -2.0, _meaning(scene, one))
+        if not agrees:
+            # An empty cell may sag too; a cell that only sags is not empty.
+            w.most = POSSIBLE - 0.1 if own == "empty" else LIKELY - 0.1
 
 
 def _empty(scene: Scene, w: Weighing) -> None:
-    _, level = _low(scene, w)
-    _rest(scene, w, level, sag=False)
+    low, level = _low(scene, w)
+    if low:
+        _by_belief(scene, w, level)
 
 
 def _sag(scene: Scene, w: Weighing) -> None:
@@ -170,14 +213,16 @@ def _sag(scene: Scene, w: Weighing) -> None:
         hard = load >= 0.5 * scene.strongest
         w.add(0.5 if hard else -1.5, f"the pack then gave {quantity(load, 'A')} (strongest in the "
               f"minutes before {quantity(scene.strongest, 'A')})")  # fmt: skip
-    if low:
-        _rest(scene, w, level, sag=True)
-    if scene.unequal is not None and scene.lowest is not None:
-        ohms, times = scene.unequal
-        uneven = times >= 1.5
-        w.add(1.0 if uneven and low else -0.25,
-              f"cell {scene.lowest[0].rpartition('_')[2]} sags {times:.1f} times as much as the "
-              f"median cell ({ohms * 1000:.1f} mΩ)")  # fmt: skip
+    if not low:
+        return
+    _by_belief(scene, w, level)
+    one = _judged(scene, level)
+    cell = scene.belief.compared(one.cell, one.span.peak_time) if one else None
+    if cell is not None:
+        share = 100 * (cell.excess if cell.excess_low > MARGIN else cell.ten_excess)
+        w.add(1.0 if cell.weak else -0.25,
+              f"cell {cell.number} has {share:.0f} % more resistance than the others" if cell.weak
+              else f"the resistance of cell {cell.number} does not stand out")  # fmt: skip
 
 
 def _connector(scene: Scene, w: Weighing) -> None:
@@ -408,6 +453,84 @@ def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
     return weigh
 
 
+def _slip(scene: Scene, w: Weighing) -> None:
+    _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor")(scene, w)
+    for cause in scene.weighed:
+        if w.score > 0 and cause.key == "empty" and cause.likelihood in ("likely", "possible"):
+            w.add(-2.0, "a cell was at its end, which makes a motor stop without any slip")
+
+
+def _by_itself(scene: Scene, w: Weighing) -> None:
+    """Weigh a controller that stopped though nothing recorded made it stop: the last candidate."""
+    if scene.current is None:
+        w.lack("no battery current")
+        return
+    near = scene.readings(scene.current, -1.0, 0.5)
+    falls = drops(near, 1 - GONE, max(HARD * scene.strongest, 2.0))
+    if not falls:
+        w.add(-3.0, "the current did not end at once")
+        return
+    high, after = falls[0]
+    full = np.flatnonzero(near.value[:after] >= 0.8 * near.value[high])
+    begun, ended = float(near.time[full[-1]]), float(near.time[after])
+    if ended - begun > SUDDEN:
+        w.add(-2.0, f"the current took {span_text(ended - begun)} to end, as a cut-back does")
+        return
+    w.add(1.5, f"the battery current went from {quantity(float(near.value[high]), 'A')} to "
+          f"{quantity(float(near.value[after]), 'A')} within "
+          f"{span_text(ended - begun)}")  # fmt: skip
+    _voltage_rose(scene, w, begun, ended)
+    throttle = next((series for _, _, series in scene.columns("throttle")), None)
+    held = None if throttle is None else scene.readings(throttle, *_about(scene, ended, 0.3))
+    if throttle is None or held is None or not len(held):
+        w.lack("no reading of the throttle after it")
+        w.most = LIKELY - 0.1
+    else:
+        was = scene.readings(throttle, *_about(scene, begun - 0.3, 0.3)).value
+        open_ = len(was) > 0 and float(held.value.min()) >= 0.7 * float(np.median(was))
+        open_ = open_ and float(np.median(was)) >= 0.15
+        did = "stayed open" if open_ else "was being closed"
+        read = quantity(float(held.value.min()), "1")
+        w.add(1.0 if open_ else -3.0, f"the throttle {did} ({read})")
+    _nothing_else(scene, w)
+
+
+def _about(scene: Scene, start: float, seconds: float) -> tuple[float, float]:
+    return start - scene.at, start + seconds - scene.at
+
+
+def _voltage_rose(scene: Scene, w: Weighing, begun: float, ended: float) -> None:
+    """Weigh whether the supply recovered when the current ended, as it does from a mere load."""
+    for what, series in (("pack voltage", scene.voltage), ("sum of the cells", scene.cell_sum)):
+        if series is None:
+            continue
+        was = scene.readings(series, *_about(scene, begun - 0.5, 0.5)).value
+        then = scene.readings(series, *_about(scene, ended, 0.8)).value
+        if len(was) and len(then):
+            rise = float(np.median(then) - np.median(was))
+            w.add(1.0 if rise > 0 else -2.0,
+                  f"the {what} {'rose' if rise > 0 else 'fell'} by {quantity(abs(rise), 'V')} with "
+                  "it")  # fmt: skip
+            return
+    w.lack("no voltage around it")
+    w.most = LIKELY - 0.1
+
+
+def _nothing_else(scene: Scene, w: Weighing) -> None:
+    """Weigh what else was recorded: a limit that was passed is the better reason to stop."""
+    fits = [cause for cause in scene.weighed if cause.likelihood in ("likely", "possible")]
+    for cause in fits:
+        w.add(-2.5, f"something else fits: {cause.name}")
+    hot = [cause for cause in scene.weighed if cause.key in ("motor_hot", "controller_hot")]
+    if any("sensor or its lead is in doubt" in x for c in hot for x in c.evidence_against):
+        w.add(-1.0, "a temperature reading jumped, and a controller may stop for such a reading")
+    open_ = [c.name.partition(":")[0] for c in scene.weighed if c.likelihood == "cannot be judged"]
+    if open_:
+        w.add(-1.0, f"not to be ruled out, for want of readings or limits: {'; '.join(open_)}")
+    elif not fits:
+        w.add(0.25, "no limit was passed and no signal jumped")
+
+
 CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "empty": (
         "an empty cell or pack: low-voltage cut-back or cut-off",
@@ -459,7 +582,7 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     ),
     "slip": (
         "wheel slip, or a belt or chain lost", "look at belt, chain, key and tyre",
-        _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor"), "",
+        _slip, "",
     ),
     "rider": (
         "the rider let go or braked", "nothing, if it was meant",
@@ -471,6 +594,11 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "reset": (
         "a reset of the board", "look at its supply at faster readings, and at its own reset note",
         _reset, r"reset|watchdog|brown",
+    ),
+    "by_itself": (
+        "the controller stopped by itself",
+        "read the controller's own fault memory before it is switched off; look at its supply and "
+        "its release inputs", _by_itself, "",
     ),
 }  # fmt: skip
 """Key → (name, what to check next, how it is weighed, words of a fault text that point to it)."""

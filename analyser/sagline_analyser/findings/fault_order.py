@@ -17,6 +17,7 @@ from ..load.ride import Ride, StreamColumns
 from .crossings import HYSTERESIS, Threshold, thresholds
 from .electric import battery_current, pack_voltage
 from .fault_causes import rank_causes
+from .fault_cells import CellBelief
 from .fault_moments import COLLAPSE, GONE, HARD, drops, fault_moments
 from .fault_scene import MEMORY, between
 from .fault_story import (
@@ -76,10 +77,12 @@ def what_came_first(
     *,
     before_s: float = BEFORE,
     after_s: float = AFTER,
+    belief: CellBelief | None = None,
 ) -> FaultStory:
     """Tell what happened around ``at``, a moment or a time in s from the start of the capture.
 
-    The window is ``before_s`` before it to ``after_s`` after it, cut to the ride.  Never raises
+    The window is ``before_s`` before it to ``after_s`` after it, cut to the ride; ``belief`` is
+    what the ride says of its cells, worked out here when not handed over.  Never raises
     for lack of data: what is missing stands in ``unknown`` and in ``text``.
     """
     moment = at if isinstance(at, Moment) else Moment(float(at), "chosen", "the chosen moment")
@@ -105,7 +108,7 @@ def what_came_first(
         moment, "", window, crossed, normal, (), _lacking(ride, board, blind),
         ride.quality.clock_error, blind,
     )  # fmt: skip
-    story = replace(story, causes=rank_causes(ride, board, story))
+    story = replace(story, causes=rank_causes(ride, board, story, belief))
     return replace(story, text=_words(story))
 
 

@@ -10,7 +10,8 @@ from sagline_logger.format import BoardFile, Limit, derive_limits
 
 from ..load.ride import Ride
 from .electric import battery_current, present
-from .fault_story import FaultStory
+from .fault_cells import CellBelief
+from .fault_story import Cause, FaultStory
 from .series import Array, Series, column, combine, interpolate
 
 MEMORY = 180.0
@@ -35,7 +36,11 @@ class Jump:
 class Scene:
     """What the ride recorded from some minutes before a moment to the end of its window."""
 
-    def __init__(self, ride: Ride, board: BoardFile | None, story: FaultStory) -> None:
+    def __init__(
+        self, ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief
+    ) -> None:
+        self.belief = belief
+        self.weighed: list[Cause] = []  # the candidates so far; the last one asks for the others
         self.at, (self.start, self.end) = story.moment.time, story.window
         self.story, self.board = story, board
         self.ride = between(ride, self.start - MEMORY, self.end)
@@ -215,19 +220,6 @@ class Scene:
             return float(near.value[n]) + fit[0] * load, "reckoned from its earlier sag"
         earlier = unloaded(self.past(series))
         return (float(np.median(earlier[-5:])), "at its last rest") if len(earlier) else None
-
-    @cached_property
-    def unequal(self) -> tuple[float, float] | None:
-        """(Ω, times the median cell's) of the lowest cell; None where it cannot be told."""
-        if self.lowest is None or len(self.cells) < 3:
-            return None
-        own = self.slope(self.lowest[1])
-        others = [
-            fit[0] for key, s in self.cells if key != self.lowest[0] and (fit := self.slope(s))
-        ]
-        if own is None or len(others) < 2 or (median := float(np.median(others))) <= 0:
-            return None
-        return own[0], own[0] / median
 
     def columns(self, name: str) -> Iterator[tuple[str, int, Series]]:
         """Yield (column, index, series) of a channel."""

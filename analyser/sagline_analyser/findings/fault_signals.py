@@ -19,6 +19,10 @@ movement there and back takes a person longer)."""
 JUMP = 0.25
 """Share of the full range that counts as a jump (our choice)."""
 
+DROPPED, DROP_STEP = 0.05, 0.1
+"""Share of a speed that may be left, and s that may lie between the two readings, for a speed that
+dropped to nothing at once (our choice: no brake stops a wheel within one reading)."""
+
 SLIPPED = 1.25
 """Turning this many times as fast as the road speed asks for counts as slip (our choice)."""
 
@@ -99,6 +103,10 @@ def turning_evidence(scene: Scene) -> Turning:
     turning = [entry for name in ("motor_speed", "motor_electrical_speed")
                for entry in scene.columns(name)]  # fmt: skip
     speeds = [*turning, *scene.columns("speed")]
+    dropped = {key: evidence for key, _, series in speeds
+               if (evidence := _dropped(scene, key, series, speeds)) is not None}  # fmt: skip
+    found.sensor += dropped.values()
+    speeds = [entry for entry in speeds if entry[0] not in dropped]
     for key, index, series in speeds:
         near = scene.readings(series, -1.0, 1.0)
         top = float(np.quantile(np.abs(series.value), 0.99)) if len(series) else 0.0
@@ -124,6 +132,33 @@ def turning_evidence(scene: Scene) -> Turning:
 
 def _least(unit: str) -> float:
     return 2.0 if unit == "m/s" else 60.0
+
+
+def _dropped(
+    scene: Scene, key: str, series: Series, speeds: list[tuple[str, int, Series]]
+) -> tuple[float, str] | None:
+    """Return what speaks for a dead speed sensor: one reading turns, the next one does not, and
+    another speed runs on."""
+    near = scene.readings(series, -1.0, 1.0)
+    top = float(np.quantile(np.abs(series.value), 0.99)) if len(series) else 0.0
+    unit = "m/s" if key == "speed" else "r/min"
+    size = np.abs(near.value)
+    fell = (size[:-1] >= max(0.3 * top, _least(unit))) & (size[1:] <= DROPPED * size[:-1])
+    fell &= (np.diff(near.time) <= DROP_STEP) & ~near.gap[1:]
+    for n in np.flatnonzero(fell).tolist():
+        times = near.time[[n, n + 1]]
+        for other, _, reference in speeds:
+            was, then = np.abs(interpolate(reference, times + np.array([0.0, 0.1]))).tolist()
+            turns = was >= _least("m/s" if other == "speed" else "r/min") / 2 and then > 0.5 * was
+            if other != key and turns:
+                a, b = (quantity(float(near.value[k]), unit) for k in (n, n + 1))
+                return 3.0, (
+                    f"{words(scene.ride, key)} went from {a} to {b} within "
+                    f"{span_text(float(times[1] - times[0]))} "
+                    f"{relative(float(times[1]) - scene.at)}, while {words(scene.ride, other)} ran "
+                    "on: the sensor or its lead is in doubt"
+                )
+    return None
 
 
 def _slip(
@@ -154,6 +189,8 @@ def _slip(
     for flow, number, current in scene.columns("motor_current"):
         if number == index:
             held = scene.readings(current, start - scene.at - 1.0, start - scene.at)
+            if len(held) and abs(held.value[-1]) < 0.1 * np.abs(held.value).max():
+                return [(-1.0, f"{name} ran ahead only after its current had ended")]
             then = scene.readings(current, start - scene.at, float(near.time[last]) - scene.at)
             if len(held) and len(then):
                 was, fell = float(np.median(held.value)), float(then.value[-1])

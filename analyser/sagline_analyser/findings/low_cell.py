@@ -41,7 +41,8 @@ class LowCell:
     """One alarm: ``cell`` fell to ``lowest`` V while ``load`` A flowed (None if not known).
 
     ``rest`` is the V at which it would rest with the half-width ``rest_error`` of its 90 %
-    interval; None, and ``verdict`` "unknown", where ``reason`` says why.
+    interval; None, and ``verdict`` "unknown", where ``reason`` says why.  ``meaning`` is the part
+    of ``reason`` that judges, without the reading.
     """
 
     span: Span
@@ -53,6 +54,7 @@ class LowCell:
     rest_error: float | None
     verdict: Literal["sag", "empty", "unclear", "unknown"]
     reason: str
+    meaning: str = ""
 
 
 def judge_low_cells(
@@ -74,7 +76,7 @@ def judge_low_cells(
         lowest = combine([part for _, part in parts], "min")
         for span in find_spans(lowest, alarm, False, Rules(HYSTERESIS)):
             key, series = min(parts, key=lambda part: _at(part[1], span.peak_time))
-            found.append(_judge(ride, pack, key, series, span, alarm, full))
+            found.append(judge_span(ride, pack, key, series, span, alarm, full))
     return tuple(found)
 
 
@@ -120,7 +122,7 @@ _WORDS = {
 }
 
 
-def _judge(
+def judge_span(
     ride: Ride,
     pack: PackFit,
     key: str,
@@ -129,6 +131,8 @@ def _judge(
     alarm: float,
     full: float | None = None,
 ) -> LowCell:
+    """Return what it means that cell ``key`` of ``pack`` was at or below ``alarm`` V in ``span``;
+    ``full`` is the V of a full cell, from which the missing volts are counted if known."""
     number = ride.index(key)
     current = battery_current(ride)
     load = float(interpolate(current.series, np.array([span.peak_time]))[0]) if current else np.nan
@@ -141,11 +145,12 @@ def _judge(
             return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
         reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
         return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
-                       f"{said}; cannot judge it: {reason}.")  # fmt: skip
+                       f"{said}; cannot judge it: {reason}.", reason)  # fmt: skip
     rest, error = resting_voltage(pack.rests, key, series, span)
     if rest != rest:
+        reason = "the load then was not recorded"
         return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
-                       f"{said}; cannot judge it: the load then was not recorded.")  # fmt: skip
+                       f"{said}; cannot judge it: {reason}.", reason)  # fmt: skip
     shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
     below = "the alarm voltage" if full is None else "a full cell"
     words = "" if shares is None else f" {shares.words(below)}"
@@ -172,8 +177,9 @@ def _told(
         "unclear": f"it would rest at {rest:.2f} ± {error:.2f} V, which may be either side of the "
                    f"alarm voltage of {alarm:.2f} V",
     }[verdict]  # fmt: skip
+    meaning = f"{meaning}.{more}"
     return LowCell(span, pack.span.number, number, span.peak, load, rest, error, verdict,
-                   f"{said}: {meaning}.{more}")  # fmt: skip
+                   f"{said}: {meaning}", meaning)  # fmt: skip
 
 
 def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .demand import Drive, LimitLine, drives, stated_settings
 from .fault_scene import between
-from .plateau import HELD
+from .plateau import HELD, Plateau
 from .series import Array
 
 PASSED = 0.05
@@ -23,6 +23,11 @@ PASSED = 0.05
 
 SURE = 1.0
 """s for which a level must have been held to stand against a stated setting (our choice)."""
+
+
+ELSEWHERE = 0.3
+"""Share of a held duty's time in which another limit may bind (our choice): a duty cycle that stays
+while a current is held, or the speed stands, is carried there and not held."""
 
 
 class Shows(StrEnum):
@@ -131,6 +136,14 @@ def _hold(
         seen = f"held at {_number(held.level, unit)} for {held.seconds:.1f} s"
         if line.source == "setting":
             return result(Shows.YES, f"shows: {seen}", held.level, False, held.spans)
+        others = _bound_elsewhere(drive, line, held)
+        if name == "duty_limit" and others > ELSEWHERE:
+            return result(
+                Shows.UNTOLD,
+                f"cannot be told from this ride: {seen}, but another limit was at work in "
+                f"{others:.0%} of that",
+                None, False, held.spans,
+            )  # fmt: skip
         if held.seconds >= SURE or len(held.spans) > 1:
             way = "below" if off < 0 else "above"
             return result(
@@ -153,6 +166,22 @@ def _hold(
         f"was not seen at work (reached {_number(reached, unit)}): the ride cannot tell whether it "
         "was in force",
     )  # fmt: skip
+
+
+def _bound_elsewhere(drive: Drive, line: LimitLine, held: Plateau) -> float:
+    """Return the share of a held level's time in which another quantity touched its own limit."""
+    inside = np.zeros(len(drive.time), bool)
+    for start, end in held.spans:
+        inside |= (drive.time >= start) & (drive.time <= end)
+    bound = np.zeros(len(drive.time), bool)
+    for value, limit in (
+        (drive.current, drive.motor_limit), (drive.battery, drive.battery_limit),
+        (drive.duty, drive.duty_limit),
+    ):  # fmt: skip
+        if value is not None and limit is not None and limit is not line:
+            bound |= limit.value - value < limit.tolerance
+    whole = float(np.sum(drive.step[inside]))
+    return float(np.sum(drive.step[inside & bound])) / whole if whole else 0.0
 
 
 def _longest_over(drive: Drive, value: Array, level: float) -> tuple[float, float] | None:
