@@ -18,6 +18,7 @@ from support.capture import (
     Contents,
     Logger,
     logged,
+    named,
     port_at,
     recording,
     the_log,
@@ -35,7 +36,7 @@ def test_a_log_that_is_taken_away_goes_on_whole_in_a_new_file(tmp_path: Path, aw
         with recording("--serial", port.path, "--out", rides) as logger:
             for frame in sent:
                 port.send(frame)
-            wait_until(lambda: sent[-1] in logged(rides) and "kestrel" in the_log(rides).name)
+            wait_until(lambda: sent[-1] in logged(rides) and named(rides, "kestrel"))
             if away == "directory renamed":
                 rides.rename(tmp_path / "elsewhere")
             else:
@@ -61,7 +62,7 @@ def test_a_log_that_cannot_be_made_anew_is_no_success(tmp_path: Path) -> None:
         recording("--serial", port.path, "--out", rides) as logger,
     ):
         port.send(b"".join(device.run(5)))
-        wait_until(lambda: "kestrel" in the_log(rides).name)
+        wait_until(lambda: named(rides, "kestrel"))
         rides.rename(tmp_path / "elsewhere")
         rides.write_text("a file, where the directory was")
         logger.wait_for("no other can be made")
@@ -116,7 +117,7 @@ def test_nohup_keeps_a_capture_running_when_the_terminal_closes(tmp_path: Path) 
             logger.wait_for("recording")
             logger.process.send_signal(signal.SIGHUP)
             port.send(b"".join(device.run(3)))
-            wait_until(lambda: "kestrel" in the_log(tmp_path / "rides").name)
+            wait_until(lambda: named(tmp_path / "rides", "kestrel"))
             assert logger.process.poll() is None
             assert logger.stop(signal.SIGINT)[0] == 0
         finally:

@@ -162,9 +162,19 @@ def the_log(directory: Path) -> Path:
 
 def logged(directory: Path) -> bytes:
     """Return the bytes of the one log in ``directory``, even while it is being renamed."""
+    deadline = time.monotonic() + PATIENCE
     while True:
-        with contextlib.suppress(FileNotFoundError, ValueError):
+        try:
             return the_log(directory).read_bytes()
+        except (FileNotFoundError, ValueError):
+            assert time.monotonic() < deadline, f"not one log: {sorted(directory.glob('*'))}"
+
+
+def named(directory: Path, part: str) -> bool:
+    """Return whether there is one log with ``part`` in its name: for a moment, while it is being
+    renamed, there are two."""
+    names = [path.name for path in directory.glob("*.sagline")]
+    return len(names) == 1 and part in names[0]
 
 
 class Contents:
