@@ -314,6 +314,8 @@ class _Lines:
 
         if in_force is not None and np.isfinite(in_force).any():
             top = float(np.nanmax(in_force))
+            if top <= 0:  # a limit of nothing holds nothing back that could be told
+                return None
             with np.errstate(divide="ignore", invalid="ignore"):
                 share = np.where(in_force > 0.05 * top, even / in_force, np.nan)
             at = held(share, None, grain / top)

@@ -277,6 +277,8 @@ def _lowest_cell(ride: Ride, current: Quantity | None) -> list[Finding]:
     if len({len(part) for _, part in cells}) == 1 < len(cells):
         parts = [part for _, part in cells]
         high, lowest = combine(parts, "max"), combine(parts, "min")
+        if not len(high):  # no two cells were read at one time
+            return found
         width = high.value - lowest.value
         at = int(np.argmax(width))
         found.append(
