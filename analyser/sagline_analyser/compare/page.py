@@ -97,7 +97,7 @@ def _heading(comparison: Comparison, name: str) -> str:
     )
     return (
         f"<h1>{escape(name)}: A against B</h1>{stated}"
-        "<details class=answer><summary>Logs and settings, in the order ridden: "
+        "<details><summary>Logs and settings, in the order ridden: "
         f"{escape(comparison.order)}</summary><div class=wide><table><thead><tr><th>Side<th>Log"
         f"<th>Stretch<th>Runs<th>Settings<tbody>{rows}</table></div></details>"
     )
