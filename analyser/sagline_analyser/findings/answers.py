@@ -100,7 +100,7 @@ def _answers(basis: Basis, other_capacity: float | None, plan: float | None) -> 
     )
     packs = fit_packs(ride, board)  # five questions start from the same fit
     return (
-        fault_answer(ride, board, packs),
+        fault_answer(ride, board, packs, basis.sensors),
         part,
         held,
         heat,

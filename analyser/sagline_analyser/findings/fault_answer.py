@@ -12,6 +12,7 @@ from .fault_moments import fault_moments
 from .fault_order import what_came_first
 from .fault_story import FaultStory
 from .picture import Steps
+from .sensors.doubt import SensorDoubt
 
 QUESTION = "What happened first when it cut out?"
 
@@ -28,12 +29,29 @@ METHOD = (
 )
 
 
+def fault_stories(
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> list[FaultStory]:  # fmt: skip
+    """Return the stories of the ride's first sudden moments, :data:`MOST` at most.
+
+    ``packs`` are the ride's packs where they are fitted already, ``sensors`` what is doubted of its
+    sensors: a signal that failed may be why a controller stopped, and is no more than that.
+    """
+    belief = CellBelief(ride, board, packs)
+    return [
+        what_came_first(ride, board, at, belief=belief, sensors=sensors)
+        for at in fault_moments(ride)[:MOST]
+    ]
+
+
 def fault_answer(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-) -> Answer:
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> Answer:  # fmt: skip
     """Answer what came first before every fault, cut-out, restart and lost link under way.
 
-    ``packs`` are the ride's packs where they are fitted already.
+    ``packs`` and ``sensors`` are as in :func:`fault_stories`.
     """
     moments = fault_moments(ride)
     if not moments:
@@ -41,8 +59,7 @@ def fault_answer(
             "fault", QUESTION,
             "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
         ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)  # fmt: skip
-    belief = CellBelief(ride, board, packs)
-    stories = [what_came_first(ride, board, at, belief=belief) for at in moments[:MOST]]
+    stories = fault_stories(ride, board, packs, sensors)
     count = len(moments)
     verdict = " ".join(story.text for story in stories[:2])
     if count > 2:

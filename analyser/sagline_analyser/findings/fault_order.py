@@ -6,6 +6,7 @@ is stated only where these spans do not overlap; all streams of a board share it
 another clock timed (a lost link, another start of the board) is apart by the clock error as well.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +33,7 @@ from .fault_story import (
     relative,
     span_text,
 )
+from .sensors.doubt import SensorDoubt
 from .series import Array, Flags, Series, clean
 from .summary import channel_words
 
@@ -78,11 +80,13 @@ def what_came_first(
     before_s: float = BEFORE,
     after_s: float = AFTER,
     belief: CellBelief | None = None,
+    sensors: Sequence[SensorDoubt] = (),
 ) -> FaultStory:
     """Tell what happened around ``at``, a moment or a time in s from the start of the capture.
 
     The window is ``before_s`` before it to ``after_s`` after it, cut to the ride; ``belief`` is
-    what the ride says of its cells, worked out here when not handed over.  Never raises
+    what the ride says of its cells, worked out here when not handed over, and ``sensors`` what is
+    doubted of its sensors.  Never raises
     for lack of data: what is missing stands in ``unknown`` and in ``text``.
     """
     moment = at if isinstance(at, Moment) else Moment(float(at), "chosen", "the chosen moment")
@@ -108,7 +112,7 @@ def what_came_first(
         moment, "", window, crossed, normal, (), _lacking(ride, board, blind),
         ride.quality.clock_error, blind,
     )  # fmt: skip
-    story = replace(story, causes=rank_causes(ride, board, story, belief))
+    story = replace(story, causes=rank_causes(ride, board, story, belief, sensors))
     return replace(story, text=_words(story))
 
 

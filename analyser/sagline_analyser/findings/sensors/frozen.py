@@ -29,6 +29,14 @@ WARMED = 15.0
 """K that a like part has warmed by meanwhile."""
 
 
+def amount(look: Look, key: str, value: float) -> str:
+    """Return a value of a column in words, with its unit: never ``1.94e+03``."""
+    stream = look.ride.find(key)
+    unit = stream.channels[key].unit if stream is not None else ""
+    number = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.4g}"
+    return number if unit in ("", "1") else f"{number} {unit}"
+
+
 def check_frozen(look: Look) -> None:
     """Note every channel that holds still while its like shows that it moved."""
     for key, partners in _partners(look):
@@ -129,8 +137,8 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     at = float(np.median(value[gone])) if gone.any() else 0.0
     look.add(
         key, "frozen",
-        f"It held still at {at:.4g} {how_long(spans)}, while the sensors it goes with say that it "
-        f"moved by {most:.3g}.", spans,
+        f"It held still at {amount(look, key, at)} {how_long(spans)}, while the sensors it goes "
+        f"with say that it moved by {amount(look, key, most)}.", spans,
     )  # fmt: skip
 
 
