@@ -40,6 +40,10 @@ LIKELY, POSSIBLE = 3.0, 1.5
 NEAR_HEAT = 5.0
 """K below a temperature limit that count as near it (our choice)."""
 
+JUST_BELOW = 1.0
+"""K below a limit that a reading may be when the part itself has passed it (our choice: the steps
+and the noise of a sensor)."""
+
 LEAP, LEAP_RATE = 15.0, 15.0
 """K between two readings, and K/s, beyond which a temperature is its sensor's doubt (our choice:
 what a machine's mass allows is some K/s; common practice, no source)."""
@@ -351,7 +355,11 @@ def _hot(channel: str) -> Weigh:
             f"{words(scene.ride, key)} read {quantity(float(near.value[-1]), '°C')} "
             f"{_ago(scene, float(near.time[-1]))}, limit {quantity(limit_value, '°C')}"
         )
-        w.add(2.5 if over >= 0 else 0.75 if over >= -NEAR_HEAT else -2.5, text)
+        # A reading is late by its period, and no finer than its steps: one that was as good as at
+        # the limit may have passed it unread.
+        late = max(JUST_BELOW, 2 * abs(rise) / max(len(near) - 1, 1))
+        reached = 2.5 if over >= 0 else 2.0 if over >= -late else 1.0
+        w.add(reached if over >= -NEAR_HEAT else -2.5, text)
         if over >= -NEAR_HEAT and rise > 1.0:
             w.add(0.5, f"it had risen by {rise:.0f} K in {span_text(near.time[-1] - near.time[0])}")
         long = next(

@@ -16,8 +16,9 @@ that burns may do so over a good part of the rest."""
 AT_LEAST = 0.04
 """Share of the voltage that must be lost beyond the usual, as for a jump (our choice)."""
 
-TIMES = 2.0
-"""Times the usual loss at the same current from which a contact is said to resist (our choice)."""
+TIMES, OF_ALL = 2.0, 1.5
+"""Times the usual loss at the same current from which a contact is said to resist (our choice): of
+the way between cells and controller, and of the whole supply, whose cells' share does not grow."""
 
 
 def contact_evidence(scene: Scene) -> list[tuple[float, str]]:
@@ -79,7 +80,7 @@ def _by_step(scene: Scene, least: float) -> list[tuple[float, str]]:
     rise = float(np.median(then.value) - np.median(was.value))
     ended = float(np.median(load.value) - np.median(left.value))
     usual = max(fit[0], 0.0) * ended
-    if ended < 0.3 * scene.strongest or rise - usual < least or rise < TIMES * usual:
+    if ended < 0.3 * scene.strongest or rise - usual < least or rise < OF_ALL * usual:
         return []
     return [
         (2.0, f"the voltage rose by {quantity(rise, 'V')} when {quantity(ended, 'A')} ended, where "

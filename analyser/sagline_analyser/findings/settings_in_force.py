@@ -5,9 +5,6 @@ which its quantity was held while everything else moved, or as the limit that th
 reports.  A ride that never came near a setting says nothing about it.
 """
 
-from dataclasses import dataclass
-from enum import StrEnum
-
 import numpy as np
 
 from sagline_logger.format import BoardFile
@@ -17,6 +14,9 @@ from .demand import Drive, LimitLine, drives, stated_settings
 from .fault_scene import between
 from .plateau import HELD, Plateau
 from .series import Array
+from .setting_shown import SettingInForce, Shows, setting_number
+from .settings_braking import braking_settings
+from .settings_cutback import cutback_settings
 
 PASSED = 0.05
 """Share by which a quantity must be over a setting to have passed it (our choice)."""
@@ -25,39 +25,11 @@ SURE = 1.0
 """s for which a level must have been held to stand against a stated setting (our choice)."""
 
 
+__all__ = ["SettingInForce", "Shows", "of_drives", "setting_words", "settings_in_force"]
+
 ELSEWHERE = 0.3
 """Share of a held duty's time in which another limit may bind (our choice): a duty cycle that stays
 while a current is held, or the speed stands, is carried there and not held."""
-
-
-class Shows(StrEnum):
-    """What the ride says of a stated setting."""
-
-    YES = "shows"
-    NO = "contradicted"
-    UNTOLD = "cannot tell"
-
-
-@dataclass(frozen=True)
-class SettingInForce:
-    """One stated setting of one motor's controller held against the ride.
-
-    ``stated`` and ``seen`` are in ``unit``; ``seen`` is the level at which the quantity was held,
-    or the limit that the board reported (``reported``), None where neither is there.  ``reached``
-    is the most that was measured with the throttle open.  ``spans`` are the stretches of evidence,
-    (start, end) in s, and ``text`` says it all in one sentence.
-    """
-
-    name: str
-    motor: int
-    stated: float
-    unit: str
-    verdict: Shows
-    seen: float | None
-    reported: bool
-    reached: float | None
-    spans: tuple[tuple[float, float], ...]
-    text: str
 
 
 def settings_in_force(
@@ -65,8 +37,9 @@ def settings_in_force(
 ) -> tuple[SettingInForce, ...]:
     """Return every stated limit with what the ride, or its part ``start`` to ``end`` s, shows.
 
-    Those of the motor current, the battery current and the duty cycle are looked for, once for
-    each motor; with none stated, or no motor current measured, the result is empty.
+    Those of the motor current, the battery current and the duty cycle are looked for, of braking
+    and regeneration, and the cut-back at low voltage, once for each motor; with none stated, or no
+    motor current measured, the result is empty.
     """
     if start is not None or end is not None:
         ride = between(ride, start or 0.0, ride.duration if end is None else end)
@@ -89,6 +62,8 @@ def of_drives(
             stated = value_of(name)
             if stated is not None:
                 found.append(_hold(drive, len(motors), name, unit, stated, value, line))
+        found += braking_settings(drive, len(motors), value_of)
+        found += cutback_settings(drive, len(motors), value_of)
     return tuple(found)
 
 
@@ -104,7 +79,7 @@ def _hold(
 ) -> SettingInForce:  # fmt: skip
     words = name.replace("_", " ")
     of = f" of motor {drive.motor}" if motors > 1 else ""
-    says = f"The stated {words} of {_number(stated, unit)}{of}"
+    says = f"The stated {words} of {setting_number(stated, unit)}{of}"
 
     def result(
         verdict: Shows, text: str, seen: float | None = None, reported: bool = False,
@@ -128,12 +103,13 @@ def _hold(
             return result(Shows.YES, "is the limit that the board reported", top, True, spans)
         return result(
             Shows.NO,
-            f"was not in force: the board itself reported {_number(top, unit)}", top, True, spans,
+            f"was not in force: the board itself reported {setting_number(top, unit)}",
+            top, True, spans,
         )  # fmt: skip
     held = None if line is None else line.held
     if line is not None and held is not None:
         off = held.level / stated - 1
-        seen = f"held at {_number(held.level, unit)} for {held.seconds:.1f} s"
+        seen = f"held at {setting_number(held.level, unit)} for {held.seconds:.1f} s"
         if line.source == "setting":
             return result(Shows.YES, f"shows: {seen}", held.level, False, held.spans)
         others = _bound_elsewhere(drive, line, held)
@@ -163,8 +139,8 @@ def _hold(
         return result(Shows.UNTOLD, "was not tried: the rider never asked for a lot")
     return result(
         Shows.UNTOLD,
-        f"was not seen at work (reached {_number(reached, unit)}): the ride cannot tell whether it "
-        "was in force",
+        f"was not seen at work (reached {setting_number(reached, unit)}): the ride cannot tell "
+        "whether it was in force",
     )  # fmt: skip
 
 
@@ -193,7 +169,3 @@ def _longest_over(drive: Drive, value: Array, level: float) -> tuple[float, floa
     runs = [(float(drive.time[r[0]]), float(drive.time[r[-1]])) for r in np.split(at, split)]
     best = max(runs, key=lambda run: run[1] - run[0])
     return best if best[1] - best[0] >= HELD else None
-
-
-def _number(value: float, unit: str) -> str:
-    return f"{value:.3g}" if unit == "1" else f"{value:.3g} {unit}"

@@ -335,6 +335,10 @@ PROBES = 60
 BACK = 60.0
 """s before a probe that are looked through."""
 
+SMOOTH, BENDS = 2, 3
+"""Steps of the quantum by which a smooth curve may bend from one sample to the next, and how many
+sharper bends a stretch must have to be no smooth curve (our choice)."""
+
 ALIKE = 1.0
 """s for which every sample must repeat."""
 
@@ -367,6 +371,8 @@ def check_repeats(look: Look) -> None:
         if len(gone) > max(1, moving // 3):
             continue  # all of it repeats: a test of the bench, not a sensor
         for key, flags in gone.items():
+            for first, last in runs(flags):
+                flags[first : last + 1] = _odd(np.asarray(stream.raw[key])[first : last + 1])
             known = look.ride.streams[stream.name].values[key]
             spans = spans_of(stream.time, flags & np.isfinite(known), period, 2.0)
             if spans and seconds(spans) > ALIKE:
@@ -401,11 +407,21 @@ def _repeated(values: "np.typing.NDArray[np.generic]", back: int, least: int) ->
         for place in at[::-1][:3].tolist():
             lag = start - place
             first, last = _extent(values, start, lag)
-            if last - first >= least and len(set(values[first:last].tolist())) >= VARIED:
+            part = values[first:last]
+            if len(part) >= least and len(set(part.tolist())) >= VARIED:
                 found = np.zeros(count, bool) if found is None else found
                 found[first:last] = True
                 break
     return found
+
+
+def _odd(part: "np.typing.NDArray[np.generic]") -> bool:
+    """Return whether a stretch is more than a smooth curve in steps, which comes again by itself:
+    a filtered speed that rises and falls evenly says the same over and over."""
+    if part.dtype.kind == "f":
+        return True
+    bends = np.abs(np.diff(part.astype(np.int64), 2))
+    return int(np.count_nonzero(bends > SMOOTH)) >= BENDS
 
 
 def _extent(

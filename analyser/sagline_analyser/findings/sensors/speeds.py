@@ -99,14 +99,14 @@ def _jumps(look: Look, key: str, series: Series) -> None:
     sound = blocks.high[~gone & ~known]
     high, low = float(blocks.high[gone].max()), float(blocks.low[gone].min())
     top = float(sound.max()) if len(sound) else float("nan")
-    where = f"up to {high:.1f} m/s" if high > top else f"between {low:.1f} and {high:.1f} m/s"
+    where = f"went up to {high:.1f} m/s" if high > top else f"read {low:.1f} to {high:.1f} m/s"
     against = f"; the motors turned for {of_motors:.1f} m/s at most" if of_motors < high else ""
     flags = np.repeat(gone, np.diff(np.r_[blocks.first, len(series)]))
     spans = spans_of(series.time, flags, 0.0, 1.0)
     look.add(
         key, "jumps as no vehicle can",
-        f"It went {where} against {top:.1f} m/s at most elsewhere, {how_long(spans)}, the first "
-        f"time at {blocks.start[first]:.1f} s, more than a tyre can do{against}.", spans,
+        f"It {where} ({top:.1f} m/s at most elsewhere), {how_long(spans)}, the first time at "
+        f"{blocks.start[first]:.1f} s: a change more sudden than a tyre can make{against}.", spans,
     )  # fmt: skip
 
 
