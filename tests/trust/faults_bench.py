@@ -74,4 +74,19 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
             f"| {kind} | {len(own)} | {count['right']} | {count['wrong']} | {count['cannot tell']} "
             f"| {'–' if quiet else lost} | {sum(t.elsewhere for t in own)} | {wrong or '–'} |"
         )
-    return [("First at a fault", "\n".join(lines))]
+    return [
+        ("First at a fault", "\n".join(lines)),
+        ("First at a fault: what the words are worth", _words(rows)),
+    ]
+
+
+def _words(rows: dict[str, list[Told]]) -> str:
+    """Return how often what is told in each word is right: the scale asks for 66 % of "likely" and
+    33 % of "possible"."""
+    lines = ["| word | told | right |", "|---|---:|---:|"]
+    for word in ("likely", "possible"):
+        own = [one for of in rows.values() for one in of if one.sure == word]
+        right = sum(one.verdict == "right" for one in own)
+        share = f"{100 * right / len(own):.0f} %" if own else "–"
+        lines.append(f"| {word} | {len(own)} | {share} |")
+    return "\n".join(lines)

@@ -7,6 +7,7 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .answer import Answer, Urgency
 from .cells import PackFit
+from .certainty import TOLD, Likelihood
 from .fault_cells import CellBelief
 from .fault_moments import fault_moments
 from .fault_order import what_came_first
@@ -78,7 +79,7 @@ def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Step
     at = story.moment.time
     moments = [(step.time - at, step.short) for step in story.crossed[:5]]
     moments = sorted([*moments, (0.0, story.moment.text)])
-    likely = next((c.name for c in story.causes if c.likelihood == "likely"), "")
+    likely = next((c.name for c in story.causes if c.likelihood == Likelihood.LIKELY), "")
     minutes, seconds = divmod(at, 60)
     more = f" and {count - 1} more" if count > 1 else ""
     what = likely.partition(":")[0] or "what came first is listed"
@@ -96,7 +97,7 @@ def story_lines(story: FaultStory) -> list[str]:
         lines.append(f"{more} later steps are left out.")
     if story.normal:
         lines.append(f"Stayed normal: {'; '.join(one.text for one in story.normal)}.")
-    weighed = [c for c in story.causes if c.likelihood in ("likely", "possible")]
+    weighed = [c for c in story.causes if c.likelihood in TOLD]
     for cause in weighed[:SHOWN_CAUSES] or story.causes[:1]:
         pro = "; ".join(cause.evidence_for) or "nothing"
         con = "; ".join(cause.evidence_against) or "nothing seen"
@@ -104,7 +105,7 @@ def story_lines(story: FaultStory) -> list[str]:
             f"{cause.likelihood.capitalize()}: {cause.name}. For it: {pro}. Against it: {con}. "
             f"To check: {cause.check}."
         )
-    rest = [cause.name for cause in story.causes if cause.likelihood == "unlikely"]
+    rest = [cause.name for cause in story.causes if cause.likelihood == Likelihood.UNLIKELY]
     if rest:
         lines.append(f"Little speaks for: {'; '.join(rest)}.")
     lines += [f"Not known: {one.what}, which would tell {one.would_tell}." for one in story.unknown]

@@ -17,6 +17,7 @@ from sagline_logger.format import BoardFile, EventKind
 
 from ..load.ride import Ride, Segment
 from .cells import MARGIN
+from .certainty import TOLD, Likelihood
 from .fault_cells import CellBelief
 from .fault_contact import contact_evidence
 from .fault_moments import GONE, HARD, drops
@@ -28,7 +29,7 @@ from .fault_signals import (
     throttle_evidence,
     turning_evidence,
 )
-from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
+from .fault_story import Cause, FaultStory, quantity, relative, span_text
 from .low_cell import LowCell
 from .sensors.doubt import SensorDoubt
 from .series import Series
@@ -86,12 +87,12 @@ class Weighing:
 
     def cause(self) -> Cause:
         """Return the result in words."""
-        likelihood: Likelihood = "unlikely"
+        likelihood = Likelihood.UNLIKELY
         score = min(self.score, self.most)
         if score >= POSSIBLE:
-            likelihood = "likely" if score >= LIKELY else "possible"
+            likelihood = Likelihood.LIKELY if score >= LIKELY else Likelihood.POSSIBLE
         elif self.lacking and score >= 0:
-            likelihood = "cannot be judged"
+            likelihood = Likelihood.UNJUDGED
         return Cause(
             self.key, self.name, likelihood, round(score, 2), tuple(self.pro),
             tuple(self.con), self.check,
@@ -512,7 +513,7 @@ def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
 def _slip(scene: Scene, w: Weighing) -> None:
     _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor")(scene, w)
     for cause in scene.weighed:
-        if w.score > 0 and cause.key == "empty" and cause.likelihood in ("likely", "possible"):
+        if w.score > 0 and cause.key == "empty" and cause.likelihood in TOLD:
             w.add(-2.0, "a cell was at its end, which makes a motor stop without any slip")
 
 
@@ -580,10 +581,10 @@ def _voltage_rose(scene: Scene, w: Weighing, begun: float, ended: float) -> None
 
 def _nothing_else(scene: Scene, w: Weighing) -> None:
     """Weigh what else was recorded: a limit that was passed is the better reason to stop."""
-    fits = [cause for cause in scene.weighed if cause.likelihood in ("likely", "possible")]
+    fits = [cause for cause in scene.weighed if cause.likelihood in TOLD]
     for cause in fits:
         w.add(-2.5, f"something else fits: {cause.name}")
-    open_ = [c.name.partition(":")[0] for c in scene.weighed if c.likelihood == "cannot be judged"]
+    open_ = [c.name.partition(":")[0] for c in scene.weighed if c.likelihood == Likelihood.UNJUDGED]
     if open_:
         w.add(-1.0, f"not to be ruled out, for want of readings or limits: {'; '.join(open_)}")
     elif not fits:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from sagline_logger.format import BoardFile, EventKind, derive_limits, vocabulary
 
 from ..load.ride import Ride, StreamColumns
+from .certainty import TOLD
 from .crossings import HYSTERESIS, Threshold, thresholds
 from .electric import battery_current, pack_voltage
 from .fault_causes import rank_causes
@@ -353,7 +354,7 @@ def _words(story: FaultStory) -> str:
         text += "; ".join(f"{step.short} ({relative(step.time - at)})" for step in first[:4]) + "."
     elif not story.blind:
         text += f" Nothing else left its bounds in the {span_text(at - story.window[0])} before."
-    best = [cause for cause in story.causes if cause.likelihood in ("likely", "possible")]
+    best = [cause for cause in story.causes if cause.likelihood in TOLD]
     if not best:
         return text + " No candidate cause fits what was recorded."
     text += f" What fits best: {best[0].name} ({best[0].likelihood})"

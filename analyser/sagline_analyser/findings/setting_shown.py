@@ -3,13 +3,15 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from .certainty import CANNOT_TELL
+
 
 class Shows(StrEnum):
     """What the ride says of a stated setting."""
 
     YES = "shows"
     NO = "contradicted"
-    UNTOLD = "cannot tell"
+    UNTOLD = CANNOT_TELL
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from .certainty import NOT_SHOWN
 from .demand import AGREES, Drive, noise
 from .plateau import HELD, find_plateau, resolution, smooth
 from .series import Array, Flags
@@ -80,7 +81,7 @@ def _held(
             way = "below" if below else "above"
             return result(
                 Shows.NO,
-                f"may not have been in force: {seen}, {abs(held.level / stated - 1):.0%} {way} it, "
+                f"{NOT_SHOWN}: {seen}, {abs(held.level / stated - 1):.0%} {way} it, "
                 "so either another limit was in use or the sensor is off by as much",
                 held.level, held.spans,
             )  # fmt: skip
@@ -89,7 +90,7 @@ def _held(
     if seconds >= SURE:
         at = np.flatnonzero(over & braking)
         return result(
-            Shows.NO, f"may not have been in force: it was passed for {seconds:.1f} s",
+            Shows.NO, f"{NOT_SHOWN}: it was passed for {seconds:.1f} s",
             None, ((float(drive.time[at[0]]), float(drive.time[at[-1]])),),
         )  # fmt: skip
     return result(

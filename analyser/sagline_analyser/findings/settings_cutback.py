@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from .certainty import NOT_SHOWN
 from .demand import Drive
 from .series import Array
 from .setting_shown import SettingInForce, Shows, setting_number
@@ -101,7 +102,7 @@ def _judged(
         low = float(np.median(drive.voltage[under][over]))
         return (
             Shows.NO,
-            f"may not have been in force: {setting_number(most, 'A')} of motor current still "
+            f"{NOT_SHOWN}: {setting_number(most, 'A')} of motor current still "
             f"flowed at {low:.1f} V, more than it would allow, for {passed:.1f} s",
             span,
         )  # fmt: skip

@@ -10,6 +10,7 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
+from .certainty import NOT_SHOWN
 from .demand import Drive, LimitLine, drives, stated_settings
 from .fault_scene import between
 from .plateau import HELD, Plateau
@@ -124,7 +125,7 @@ def _hold(
             way = "below" if off < 0 else "above"
             return result(
                 Shows.NO,
-                f"may not have been in force: {seen}, {abs(off):.0%} {way} it, so either another "
+                f"{NOT_SHOWN}: {seen}, {abs(off):.0%} {way} it, so either another "
                 "limit was in use or the sensor is off by as much",
                 held.level, False, held.spans,
             )  # fmt: skip
@@ -132,7 +133,7 @@ def _hold(
     if passed is not None:
         return result(
             Shows.NO,
-            f"may not have been in force: it was passed for {passed[1] - passed[0]:.1f} s",
+            f"{NOT_SHOWN}: it was passed for {passed[1] - passed[0]:.1f} s",
             None, False, (passed,),
         )  # fmt: skip
     if reached is None:

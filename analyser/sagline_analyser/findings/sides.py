@@ -11,6 +11,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
+from .certainty import cannot_tell
 from .electric import present
 from .series import Array, Series, combine, interpolate, steps
 
@@ -247,11 +248,11 @@ def sides_answer(ride: Ride, board: BoardFile | None) -> Answer:
     """Answer whether left and right work alike, and what a difference usually means."""
     found = sides(ride, board)
     if found.reason:
-        return Answer(KEY, QUESTION, f"Cannot tell: {found.reason}.", False)
+        return Answer(KEY, QUESTION, cannot_tell(found.reason), False)
     known = [d for d in found.differences if d.value is not None]
     if not known:
         reasons = "; ".join(d.reason for d in found.differences)
-        return Answer(KEY, QUESTION, f"Cannot tell: {reasons}.", False)
+        return Answer(KEY, QUESTION, cannot_tell(reasons), False)
     worth = [d for d in known if d.worth]
     verdict = (
         f"{found.names[0].capitalize()} and {found.names[1]} differ in what is worth a look: "

@@ -7,6 +7,7 @@ from functools import cache
 
 from sagline_logger.format import CAUTION, derive_limits, wrap_in_page
 
+from ..findings.certainty import TOLD
 from ..findings.crossings import find_crossings
 from ..page.document import page_script, trace_data
 from ..page.shell import data_block, fill, head, plotly_source, resource
@@ -94,7 +95,7 @@ def _steps(share: Shared) -> str:
 
 
 def _causes(share: Shared) -> str:
-    likely = [c for c in share.story.causes if c.likelihood in ("likely", "possible")]
+    likely = [c for c in share.story.causes if c.likelihood in TOLD]
     if not likely:
         return ""
     body = "".join(
