@@ -10,6 +10,7 @@ import time
 from collections import deque
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from ..arguments import positive_number, setting
 from ..capture.desk import CaptureDesk, Ended
@@ -30,6 +31,9 @@ from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
 from ..phone.options import add_phone_arguments, phone_screen
+
+if TYPE_CHECKING:
+    from ..phone.server import PhoneScreen
 
 _STATUS_EVERY = 5.0  # s between status lines
 EXAMPLES = (
@@ -85,8 +89,8 @@ def run(arguments: argparse.Namespace) -> int:
         screen = Screen(desk, limits, raw(sys.stdout), wants_colour())
         desk.at_end = screen.keep_text
     if phone is not None:
-        print(phone.invitation(), file=sys.stderr, flush=True)
         phone.start()
+        _invite(phone, desk, screen)
     try:
         while True:
             status = _capture(desk, screen, messages)
@@ -95,6 +99,18 @@ def run(arguments: argparse.Namespace) -> int:
     finally:
         if phone is not None:
             phone.stop()
+
+
+def _invite(phone: "PhoneScreen", desk: CaptureDesk, screen: Screen | None) -> None:
+    """Say where the page is.  Before the live view hides a secret that is shown only once, there is
+    time to read it; the capture does not wait for that."""
+    shown_once = phone.has_secret
+    print(phone.invitation(), file=sys.stderr, flush=True)
+    if shown_once and screen is not None:
+        desk.start()
+        print("press Enter for the live view", file=sys.stderr, flush=True)
+        with contextlib.suppress(OSError):
+            sys.stdin.readline()
 
 
 def _capture(desk: CaptureDesk, screen: Screen | None, messages: "Messages") -> int:

@@ -13,7 +13,7 @@ MOST = 48
 """Connections at one time."""
 MOST_EACH = 12
 """Connections at one time of one address; a browser opens six."""
-_PER_SECOND, _BURST = 25.0, 40.0  # connections taken up
+_PER_SECOND, _BURST = 200.0, 200.0  # connections taken up; most of a flood is dropped at once
 _IDLE = 15.0  # s without a request after which a connection is dropped
 _SWEEP = 1.0
 
@@ -42,6 +42,7 @@ class _Connection:
     transport: asyncio.Transport | None = None
     heard: float = field(default_factory=time.monotonic)
     busy: int = 0
+    dropped: bool = False
 
 
 class Gate:
@@ -123,16 +124,18 @@ class Gate:
                 self._protocol, one, ssl=self._tls,
                 ssl_handshake_timeout=_IDLE if self._tls else None,
             )  # fmt: skip
+            if connection.dropped:  # while TLS was still being agreed
+                connection.transport.abort()
         except OSError:  # an SSLError is one, too
             one.close()
-            connection.heard = 0.0  # the next look drops it
+            connection.dropped = True
 
     def _prune(self) -> None:
         """Forget the connections that have ended."""
         self._open = {
             peer: one
             for peer, one in self._open.items()
-            if not (one.transport.is_closing() if one.transport else one.heard == 0.0)
+            if not (one.dropped or (one.transport and one.transport.is_closing()))
         }
 
     def _make_room(self, address: str | None) -> None:
@@ -146,6 +149,7 @@ class Gate:
             self._drop(min(still, key=lambda connection: connection.heard))
 
     def _drop(self, connection: _Connection) -> None:
+        connection.dropped = True
         if connection.transport is not None:
             connection.transport.abort()
         self._open = {peer: one for peer, one in self._open.items() if one is not connection}

@@ -28,7 +28,7 @@ from .watcher import EVERY, Watcher
 
 PAIRED = ".sagline-phones.json"
 """File in the directory of the logs that keeps the hashes of the secret and the cookies."""
-_QUEUE = 16  # connections that the kernel holds until they are taken up
+_QUEUE = 64  # connections that the kernel holds until they are taken up
 _MOST_HEAD = 16 * 1024  # bytes of a request's head
 
 
@@ -90,6 +90,11 @@ class PhoneScreen:
         while self._site.stopped and not ending.wait(0.1):
             pass
         return self._site.restarted()
+
+    @property
+    def has_secret(self) -> bool:
+        """Whether :meth:`invitation` will show a secret."""
+        return bool(self._pairing.shown)
 
     def invitation(self) -> str:
         """Return where the page is, and once, where it was just made, the secret for pairing."""

@@ -48,6 +48,8 @@ function span(seconds) {
   return hours ? `${hours}:${rest}` : rest;
 }
 
+const room = (hours) => (hours > 48 ? `${Math.floor(hours / 24)} days` : `${Math.floor(hours)} h`);
+
 /** Bytes in decimal units (IEC 80000-13). */
 function size(bytes) {
   for (const unit of ["B", "kB", "MB", "GB"]) {
@@ -87,7 +89,7 @@ function show(now) {
       return make("div", "", make("dt", [one.title, one.part].filter(Boolean).join(", ")), figure);
     }),
   );
-  const left = now.space_seconds === null ? "" : `, room for ${(now.space_seconds / 3600).toFixed(0)} h`;
+  const left = now.space_seconds === null ? "" : `, room for ${room(now.space_seconds / 3600)}`;
   $("capture").textContent = now.capturing
     ? `${span(now.elapsed)} captured · ${(now.rate / 1000).toFixed(1)} kB/s · ${now.lost} samples lost` +
       ` · ${now.marks} marks · ${size(now.size)}, ${size(now.free)} free${left}`
@@ -161,6 +163,7 @@ function item(one, reports) {
   return make("li", "", ...parts);
 }
 
+const WORDS = { pass: "✓ pass", warn: "◆ look", fail: "▲ fail", open: "○ not checked" };
 let checking = false;
 
 async function check() {
@@ -170,15 +173,20 @@ async function check() {
   try {
     const said = await ask("check", {});
     if (!said) return $("checked").replaceChildren();
-    const rows = said.results.map((one) => {
-      const word = make("td", one.verdict);
-      word.className = one.verdict;
-      const found = make("td", one.numbers);
-      if (one.remedy) found.append(make("br"), make("span", `→ ${one.remedy}`));
-      return make("tr", "", word, make("th", one.name), found);
+    const order = ["fail", "warn", "open", "pass"];
+    said.results.sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict));
+    const lines = said.results.map((one) => {
+      const head = make("b", `${WORDS[one.verdict]}: ${one.name}`);
+      head.className = one.verdict;
+      const line = make("li", "", head, make("br"), one.numbers);
+      if (one.remedy) line.append(make("br"), make("span", `→ ${one.remedy}`));
+      return line;
     });
-    rows.forEach((row) => row.querySelector("th").setAttribute("scope", "row"));
-    $("checked").replaceChildren(make("table", "", make("tbody", "", ...rows)), make("p", said.caution));
+    const list = make("ul", "", ...lines);
+    list.className = "plain results";
+    const caution = make("p", said.caution);
+    caution.className = "quiet";
+    $("checked").replaceChildren(list, caution);
   } finally {
     checking = false;
   }
