@@ -114,7 +114,9 @@ def _lost(low: Array, high: Array, at: Array, fine: Flags, parted: Flags, pace: 
             near = pace.room + min(
                 pace.fast * min(gone, 1.0) + pace.slow * max(gone - 1.0, 0.0), pace.most
             )
-            if fine[done] and (anew[done] or (high[done] - ref <= near and ref - low[done] <= near)):
+            if fine[done] and (
+                anew[done] or (high[done] - ref <= near and ref - low[done] <= near)
+            ):
                 break
             lost[done] = True
             done += 1
