@@ -110,6 +110,10 @@ class Fields:
     def u(self, size):
         return int.from_bytes(self.bytes(size), "little")
 
+    def late(self, size):
+        """A field that may be lacking at the end."""
+        return self.u(size) if len(self.left) >= size else None
+
     def i(self, size):
         return int.from_bytes(self.bytes(size), "little", signed=True)
 
@@ -249,7 +253,7 @@ KINDS = {
     0x86: host("MARK")(lambda f: {"number": f.u(2), "text": f.text(1024)}),
     0x87: host("FOREIGN")(foreign),
     0x88: host("DROPPED")(
-        lambda f: {"frames": f.u(4), "size": f.u(8), "reason": f.text(1024)}
+        lambda f: {"frames": f.u(4), "size": f.u(8), "reason": f.text(1024), "device": f.late(8)}
     ),
     0x8F: host("END")(lambda f: {"frames": f.u(8), "foreign": f.u(8), "reason": f.text(1024)}),
 }  # fmt: skip
@@ -406,6 +410,7 @@ def account(log_bytes):
     for place, (_, size, body) in enumerate(everything):
         if body == b"":
             zeros += 1
+            ledger.other()
             ledger.device(1)
             continue
         if zeros >= 512:
@@ -417,6 +422,8 @@ def account(log_bytes):
             counts["damaged bytes"] += size
             continue
         kind = body[0]
+        if kind != 0x87:
+            ledger.other()
         # A new capture (§6.5) begins with a record that may be of another version (§7).
         is_log = kind == 0x80 and body[1:8] == b"Sagline" and len(body) >= 10
         if is_log:
@@ -451,10 +458,12 @@ def account(log_bytes):
         if not sound or what is None or name == "unknown":
             continue
         if name == "FOREIGN":
-            ledger.device(len(what["data"]) // 2, 4113)
+            ledger.foreign += len(what["data"]) // 2
         if name == "DROPPED":
             dropped = True
             ledger.dropped += what["frames"]
+            ledger.device(what["device"] or 0)
+            ledger.unknown += what["size"] if what["device"] is None else 0
         if name == "TIME":
             ledger.position = what["position"]
             time_before = what["monotonic"]
@@ -566,17 +575,26 @@ class Ledger:
     """Whether a capture has all its bytes, by TIME and END (§6.3)."""
 
     def __init__(self):
-        self.bytes = self.frames = self.dropped = 0
+        self.bytes = self.frames = self.dropped = self.foreign = self.unknown = 0
         self.position = self.counted = None
         self.missing = False
 
-    def device(self, size, most=0):
+    def device(self, size):
         """Device bytes; the last TIME's position must lie in them, or before."""
-        if self.position is not None:
-            self.missing |= self.position >= self.bytes + max(size, most)
+        if self.position is not None and size:
+            beyond = self.position - self.bytes - size + 1
+            self.missing |= beyond > self.unknown
+            self.bytes += max(beyond, 0)
+            self.unknown -= max(min(beyond, self.unknown), 0)
             self.position = None
         self.bytes += size
 
+    def other(self):
+        """Something else than FOREIGN stands here."""
+        self.device(self.foreign)
+        self.foreign = 0
+
     def close(self):
+        self.other()
         lacking = self.counted is not None and self.frames + self.dropped < self.counted
         return self.missing or lacking

@@ -173,7 +173,8 @@ def valid_records() -> dict[str, Record]:
         "mark without text": Mark(AT, 65535),
         "foreign bytes": Foreign(AT, Fault.DAMAGED, b"boot ok\r\n\0"),
         "foreign bytes, the most": Foreign(AT, Fault.TOO_LONG, bytes(range(256)) * 8),
-        "dropped": Dropped(AT, 812, 173_768, "disk full"),
+        "dropped": Dropped(AT, 812, 173_768, "disk full", 171_340),
+        "dropped, from before it told the device's bytes": Dropped(AT, 812, 173_768, "disk full"),
         "end": End(AT, 36_000, 10, "stopped by the user"),
     }  # fmt: skip
 

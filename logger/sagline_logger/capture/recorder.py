@@ -328,7 +328,8 @@ class Recorder:
         """Store device frames and lone delimiters exactly as they came, and empty ``run``."""
         if run:
             frames = sum(len(raw) > 1 for raw in run)
-            log.append(b"".join(run), frames)
+            sent = b"".join(run)
+            log.append(sent, frames, len(sent))
             self._frames += frames
             run.clear()
 

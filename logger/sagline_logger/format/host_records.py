@@ -4,6 +4,7 @@ Every one but LOG begins with the host's two clocks: monotonic µs, which never 
 µs since 1970-01-01T00:00:00Z, which may.  They are the clocks at the record's place in the file.
 """
 
+import struct
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import ClassVar
@@ -16,6 +17,7 @@ from .wire import FieldReader, put, put_text
 
 FIRST_HOST_KIND = 0x80
 _MAGIC = b"Sagline"
+_DEVICE = struct.Struct("<Q")
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +262,8 @@ class Foreign:
 class Dropped:
     """DROPPED, kind 0x88: ``frames`` device frames could not be written here.
 
-    ``size`` counts the bytes that the file lacks, records about those frames included.
+    ``size`` counts the bytes that the file lacks, records about those frames included; ``device``
+    those of them that the device sent, None in logs from before that was told.
     """
 
     KIND: ClassVar[int] = 0x88
@@ -268,6 +271,7 @@ class Dropped:
     frames: int
     size: int
     reason: str = ""
+    device: int | None = None
 
     def encode(self) -> bytes:
         """Return the record's body."""
@@ -275,6 +279,7 @@ class Dropped:
             _head(self.KIND, self.at)
             + put("IQ", self.frames, self.size)
             + put_text(self.reason, MAX_TEXT, "the reason")
+            + (b"" if self.device is None else put("Q", self.device))
         )
 
     @classmethod
@@ -282,7 +287,9 @@ class Dropped:
         """Read a body of this kind."""
         fields, at = _open(body)
         frames, size = fields.take("IQ")
-        return cls(at, frames, size, fields.text(MAX_TEXT))
+        reason, rest = fields.text(MAX_TEXT), fields.rest()
+        told = len(rest) >= _DEVICE.size
+        return cls(at, frames, size, reason, _DEVICE.unpack_from(rest)[0] if told else None)
 
 
 @dataclass(frozen=True, slots=True)
