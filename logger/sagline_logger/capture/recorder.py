@@ -83,7 +83,8 @@ class Recorder:
         self._marked = 0
         self._rates: deque[tuple[float, int]] = deque([(self._began, 0)], maxlen=12)
         self._warnings: tuple[str, ...] = ()
-        self._named = self._refusal_told = False
+        self._named = False
+        self._refusals_told = 0
         self.unwritten = 0
         """Bytes that could not be written when the capture ended."""
         self.at_end: Callable[[], None] = lambda: None
@@ -356,11 +357,11 @@ class Recorder:
         if board is not None and not self._named:
             self._named = True
             log.name_after(board.name)
-        if self._listener.refused and not self._refusal_told:
-            self._refusal_told = True
+        for line in self._listener.refused[self._refusals_told :]:
+            self._refusals_told += 1
             self._tell(
-                f"the board describes itself against the format: {self._listener.refused}; "
-                "its samples cannot be read until its program is mended"
+                f"the board breaks the format's rules: {line}; it is kept, but cannot be read "
+                "until the board's program is mended"
             )
         if rejoin is None:
             warnings = (
@@ -368,7 +369,7 @@ class Recorder:
                     now - self._began,
                     self._received,
                     self._frames,
-                    self._listener.described,
+                    self._listener.described or bool(self._listener.refused),
                     self._source.description,
                 )
                 + self._listener.nearly()

@@ -73,7 +73,10 @@ class Capture:
     def decode(cls, body: bytes) -> "Capture":
         """Read a body of this kind."""
         fields, at = _open(body)
-        return cls(at, fields.text(MAX_NAME), fields.text(MAX_TEXT), fields.text(MAX_TEXT))
+        program = fields.text(MAX_NAME, "the program")
+        return cls(
+            at, program, fields.text(MAX_TEXT, "the source"), fields.text(MAX_TEXT, "the note")
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +100,7 @@ class Setting:
     def decode(cls, body: bytes) -> "Setting":
         """Read a body of this kind."""
         fields, at = _open(body)
-        return cls(at, fields.text(MAX_NAME), fields.text(MAX_TEXT))
+        return cls(at, fields.text(MAX_NAME, "the name"), fields.text(MAX_TEXT, "the value"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +131,7 @@ class FilePart:
     def decode(cls, body: bytes) -> "FilePart":
         """Read a body of this kind."""
         fields, at = _open(body)
-        name = fields.text(MAX_NAME)
+        name = fields.text(MAX_NAME, "the name")
         size, offset = fields.take("II")
         part = cls(at, name, size, offset, fields.rest())
         part._check()
@@ -175,7 +178,7 @@ class Link:
         (state,) = fields.take("B")
         if state not in LinkState._value2member_map_:
             raise RecordError(f"unknown link state {state}")
-        return cls(at, LinkState(state), fields.text(MAX_TEXT))
+        return cls(at, LinkState(state), fields.text(MAX_TEXT, "the evidence"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +230,7 @@ class Mark:
         """Read a body of this kind."""
         fields, at = _open(body)
         (number,) = fields.take("H")
-        return cls(at, number, fields.text(MAX_TEXT))
+        return cls(at, number, fields.text(MAX_TEXT, "the text"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +290,7 @@ class Dropped:
         """Read a body of this kind."""
         fields, at = _open(body)
         frames, size = fields.take("IQ")
-        reason, rest = fields.text(MAX_TEXT), fields.rest()
+        reason, rest = fields.text(MAX_TEXT, "the reason"), fields.rest()
         told = len(rest) >= _DEVICE.size
         return cls(at, frames, size, reason, _DEVICE.unpack_from(rest)[0] if told else None)
 
@@ -318,7 +321,7 @@ class End:
         """Read a body of this kind."""
         fields, at = _open(body)
         frames, foreign = fields.take("QQ")
-        return cls(at, frames, foreign, fields.text(MAX_TEXT))
+        return cls(at, frames, foreign, fields.text(MAX_TEXT, "the reason"))
 
 
 HostRecord = LogStart | Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
