@@ -393,7 +393,8 @@ def account(log_bytes):
         (
             "received", "lost", "events lost", "repeated", "went back", "undescribed", "misfit",
             "unheard", "restarts under one number", "contradictions", "damaged places",
-            "damaged bytes", "captures", "frames", "unknown version",
+            "damaged bytes", "captures", "frames", "unknown version", "foreign",
+            "dropped frames", "missing frames", "missing bytes",
         ),
         0,
     )  # fmt: skip
@@ -403,7 +404,7 @@ def account(log_bytes):
     fresh = ended = False
     device_known = file_known = True
     anything = False
-    missing = dropped = False
+    dropped = False
     ledger = Ledger()
     zeros = 0
     everything = [*places(log_bytes), (len(log_bytes), 0, None)]
@@ -447,7 +448,7 @@ def account(log_bytes):
         if begins:
             if anything:
                 capture += 1
-                missing |= ledger.close()
+                ledger.close(counts)
                 ledger = Ledger()
             host = time_before = None
         anything = True
@@ -459,9 +460,11 @@ def account(log_bytes):
             continue
         if name == "FOREIGN":
             ledger.foreign += len(what["data"]) // 2
+            counts["foreign"] += len(what["data"]) // 2
         if name == "DROPPED":
             dropped = True
             ledger.dropped += what["frames"]
+            counts["dropped frames"] += what["frames"]
             ledger.device(what["device"] or 0)
             ledger.unknown += what["size"] if what["device"] is None else 0
         if name == "TIME":
@@ -473,7 +476,7 @@ def account(log_bytes):
             host = what.get("monotonic", host)
             continue
         take(starts, capture, place, what, body, host, counts)
-    missing |= ledger.close()
+    ledger.close(counts)
     counts["captures"] = capture + 1
     values = read_samples(starts, counts)
     heard = set()  # captures of which a start was met
@@ -481,8 +484,10 @@ def account(log_bytes):
         if start.capture in heard:
             counts["unheard"] += sum(start.first.values())
         heard.add(start.capture)
-    never = counts.keys() - {"received", "repeated", "damaged bytes", "captures", "frames"}
-    whole = not (missing or dropped or any(counts[key] for key in never)) and bool(starts)
+    never = counts.keys() - {
+        "received", "repeated", "damaged bytes", "captures", "frames", "foreign",
+    }  # fmt: skip
+    whole = not (dropped or any(counts[key] for key in never)) and bool(starts)
     return {
         "counts": counts,
         "segments": [{"capture": s.capture, "boot": s.boot} for s in starts],
@@ -561,13 +566,14 @@ def read_samples(starts, counts):
             if not of:
                 counts["undescribed"] += packed["count"]
                 continue
+            described = before[-1] if before else of[0][1]
             try:
-                got = rows(before[-1] if before else of[0][1], packed)
+                got = rows(described, packed)
             except Refused:
                 counts["misfit"] += packed["count"]
                 continue
             counts["received"] += packed["count"]
-            values += [row[0] for row in got]
+            values += [row[0] for row in got if described["channels"][0]["name"] == "n"]
     return values
 
 
@@ -575,17 +581,20 @@ class Ledger:
     """Whether a capture has all its bytes, by TIME and END (§6.3)."""
 
     def __init__(self):
-        self.bytes = self.frames = self.dropped = self.foreign = self.unknown = 0
+        self.bytes = self.frames = self.dropped = self.foreign = self.unknown = self.missing = 0
         self.position = self.counted = None
-        self.missing = False
 
     def device(self, size):
         """Device bytes; the last TIME's position must lie in them, or before."""
         if self.position is not None and size:
-            beyond = self.position - self.bytes - size + 1
-            self.missing |= beyond > self.unknown
-            self.bytes += max(beyond, 0)
-            self.unknown -= max(min(beyond, self.unknown), 0)
+            behind = self.position - (self.bytes + size - 1)
+            if self.position < self.bytes:
+                self.bytes = self.position
+            elif behind > 0:
+                explained = min(behind, self.unknown)
+                self.unknown -= explained
+                self.missing += behind - explained
+                self.bytes += behind
             self.position = None
         self.bytes += size
 
@@ -594,7 +603,8 @@ class Ledger:
         self.device(self.foreign)
         self.foreign = 0
 
-    def close(self):
+    def close(self, counts):
         self.other()
-        lacking = self.counted is not None and self.frames + self.dropped < self.counted
-        return self.missing or lacking
+        counts["missing bytes"] += self.missing
+        if self.counted is not None:
+            counts["missing frames"] += max(0, self.counted - self.frames - self.dropped)

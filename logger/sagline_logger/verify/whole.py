@@ -59,6 +59,8 @@ class Wholeness:
             case Unknown(body=body) if body[0] < 0x80:
                 self._frames += 1
                 self._device(entry.size)
+            case None if entry.zeros:
+                self._device(entry.size)
             case None if entry.refused and entry.device:
                 self._frames += 1
                 self._device(entry.size)
