@@ -412,8 +412,8 @@ def account(log_bytes):
         if body == b"":
             zeros += 1
             ledger.other()
-            ledger.device(1)
             continue
+        ledger.device(zeros)
         if zeros >= 512:
             counts["damaged places"] += 1
             counts["damaged bytes"] += zeros

@@ -3,7 +3,6 @@
 The figures are made by hand (``tests/support/segment_vectors.py``), not by a reader.
 """
 
-import importlib.util
 import io
 import json
 from pathlib import Path
@@ -22,14 +21,8 @@ from sagline_logger.format import (
     read_log,
 )
 from sagline_logger.verify.survey import survey
+from support.independent import account
 from support.protocol_files import VECTORS
-
-_spec = importlib.util.spec_from_file_location(
-    "independent_decoder", Path(__file__).parents[1] / "format" / "independent_decoder.py"
-)
-assert _spec is not None and _spec.loader is not None
-other = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(other)
 
 CASES = json.loads((VECTORS / "segments.json").read_text(encoding="utf-8"))
 SAME_TIME = 2_000
@@ -142,7 +135,7 @@ def test_what_record_counts_with(case: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
 def test_the_second_decoder(case: dict[str, Any]) -> None:
-    told = other.account(bytes.fromhex(case["log"]))
+    told = account(bytes.fromhex(case["log"]))
     assert told["counts"] == case["counts"]
     assert told["segments"] == case["segments"]
     assert told["values"] == case["values"]

@@ -88,8 +88,8 @@ def _load(path: Path, worker: Executor) -> Ride:
     for major, minor in sorted(tables.versions):
         warnings.append(f"what the board sent in format version {major}.{minor} is left out")
     if tables.refused:
-        first = f"; the first: {tables.refusal}" if tables.refusal else ""
-        warnings.append(f"{tables.refused} sound frames break the rules of their kind{first}")
+        which = f"; the first: {tables.refusal}" if tables.refusal else ""
+        warnings.append(f"{tables.refused} sound frames break the rules of their kind{which}")
     warnings += _words(told)
 
     placed = place_captures(tables)
