@@ -21,6 +21,7 @@ from ..findings.answers import answers
 from ..findings.basis import Basis, figures, open_basis
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
 from ..findings.episodes import find_episodes
+from ..findings.part_names import short_part
 from ..load.ride import Ride
 from ..load.titles import column_titles
 from . import tables as written
@@ -149,6 +150,7 @@ def _words(
         "episode_count": str(len(episodes)),
         "figures": written.figure_table(summary),
         "sensors": written.sensor_table(basis),
+        "event_count": str(len(spec["events"])),
         "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
     }
     yield from fill(resource("report.template"), parts)
@@ -247,7 +249,8 @@ def _panel_spec(
         key = threshold.key or ""
         if key in factors:
             level = threshold.level * factors[key]
-            short = threshold.reason.partition(": ")[2] or threshold.limit.part
+            said, part = threshold.reason.partition(": ")[2], threshold.limit.part
+            short = said.replace(part, short_part(part)).removesuffix(" of a cell") or part
             entry = {
                 "level": level, "above": threshold.above, "kind": threshold.limit.kind,
                 "short": short, "reason": threshold.reason, "near": near,

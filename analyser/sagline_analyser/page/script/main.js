@@ -224,6 +224,7 @@ function drop() {
 // Paper is light, and as wide as it is whatever the screen was.
 function setPrinting(on) {
   printing = on;
+  for (const list of document.querySelectorAll("details.paper")) list.open = on;
   document.documentElement.classList.toggle("printing", on);
   document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
   panels.forEach(drawPanel);
@@ -250,8 +251,7 @@ async function unpack() {
     return;
   }
   document.body.dataset.state = "full";
-  const samples = columns.reduce((sum, column) => sum + column.raw.length, 0);
-  say(`All ${samples.toLocaleString("en").replaceAll(",", "\u2009")} samples are loaded: zoom in to see each one.`);
+  say("Every sample is loaded.");
   redraw();
   drawRuler();
 }
