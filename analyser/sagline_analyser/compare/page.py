@@ -151,7 +151,7 @@ def _table(group: Group, both: bool) -> str:
         f"called clear where its p, corrected for the number of measures, is at most {CLEAR:.2f}."
         "</p>"
         f"{WIDE}<table class='figures apart'><thead><tr><th>Measure<th>A<th>B<th>B − A"
-        "<th>90 % interval<th>In % of A's<th>p, corrected<th><th>How it is found"
+        "<th>90 % interval<th>In % of A's<th>p, corrected<th>Clear<th>How it is found"
         f"<tbody>{body}</table></div>"
     )
 
@@ -220,7 +220,7 @@ def _causes(group: Group, both: bool) -> str:
     )
     return (
         "<table class=bands><caption>Share of the time up to the common speed that each decided "
-        f"the motor current</caption><thead><tr><th>What<th>A{'<th>B' if both else ''}<th>"
+        f"the motor current</caption><thead><tr><th>What<th>A{'<th>B' if both else ''}<td>"
         f"<tbody>{rows}</table>"
     )
 
@@ -241,7 +241,7 @@ def _conditions(found: Sequence[Confounder]) -> str:
         "speed (+ is slower); where it is beyond chance and is not taken out of the figures, it is "
         "held against a verdict that it could have made.</p>"
         f"{WIDE}<table class='figures small'><thead><tr><th>Condition<th>A<th>B<th>B − A"
-        "<th><th>Could make<th><th>Stretch by stretch<th>Reckoned how"
+        "<th>Chance<th>Could make<th>In the verdict<th>Stretch by stretch<th>Reckoned how"
         f"<tbody>{rows}</table></div>"
     )
 
@@ -293,7 +293,7 @@ def _prediction(found: Prediction) -> str:
         f"<p class=verdict>Predicted from A for {escape(found.name)} = {found.value:g}{was}. "
         f"{escape(score_text(found))}</p>{WIDE}"
         "<table class=figures><thead><tr><th>Measure<th>A<th>Predicted<th>90 % interval"
-        f"<th>B measured<th><tbody>{rows}</table></div>{_list(found.notes)}"
+        f"<th>B measured<th>Inside<tbody>{rows}</table></div>{_list(found.notes)}"
     )
 
 

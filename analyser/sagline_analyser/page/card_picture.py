@@ -148,6 +148,6 @@ def _steps(picture: Steps) -> str:
             f'<path class=lead d="M8 {at:.1f}L26 {y - 4}"/>'
             f'<circle class="pole{odd}" cx="8" cy="{at:.1f}" r="3.5"/>'
             + _text(30, y, told, "strong")
-            + _text(88, y, _short(words, 42))
+            + _text(88, y, _short(words, 36))
         )
     return _svg(height + 2, "; ".join(f"{t:+.2f} s {w}" for t, w in moments), "".join(parts))

@@ -27,6 +27,7 @@ from ..load.titles import column_titles
 from . import tables as written
 from .cards import cards
 from .columns import Column, Table, page_columns
+from .course import course_data
 from .episode_list import episode_list
 from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
@@ -101,6 +102,8 @@ def trace_data(
         raise SaglineError("there is nothing to draw: no samples", where=ride.path)
     groups = lay_out(columns, lowest_cell(ride))
     spec = _spec(ride, tables, columns, groups, limits, crossings) | {"zero": zero}
+    if (course := course_data(ride)) is not None:
+        spec["course"] = course
     packed_tables = [pack_time(table.time) for table in tables]
     for entry, (_, jumps) in zip(spec["tables"], packed_tables, strict=True):
         entry["jumps"] = jumps
@@ -124,7 +127,7 @@ def _block(ident: str, planes: int, text: str) -> str:
     return f'<script type="text/plain" id="{ident}" data-planes="{planes}">{text}</script>\n'
 
 
-SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "save", "strip", "main")
+SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "save", "strip", "course", "main")
 
 
 def page_script() -> str:

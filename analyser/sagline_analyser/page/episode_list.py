@@ -53,12 +53,16 @@ def _episode(ride: Ride, episode: Episode) -> str:
 
 def _bar(ride: Ride, passed: Passed) -> str:
     crossing = passed.worst
+    limit = crossing.threshold.limit
+    peak, level = (
+        figure_text(value, limit.unit) for value in (crossing.span.peak, crossing.threshold.level)
+    )
+    unit = level.rpartition("\u202f")[2] if "\u202f" in level else ""
     size = 100 * min(passed.beyond / FULL, 1.0)
     return (
         f"<span class=beyond><span class=what>{escape(short_name(ride, crossing))}</span>"
         f"<i style='width:{max(size, 3):.0f}%'></i>"
-        f"<span class=n>{escape(figure_text(crossing.span.peak, crossing.threshold.limit.unit))}"
-        f" / {escape(figure_text(crossing.threshold.level, crossing.threshold.limit.unit))}"
+        f"<span class=n>{escape(peak.removesuffix(unit).rstrip())} / {escape(level)}"
         "</span></span>"
     )
 

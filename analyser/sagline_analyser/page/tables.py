@@ -32,7 +32,7 @@ def heading(ride: Ride) -> str:
         parts.append(f"{datetime.fromtimestamp(ride.started_wall, UTC):%Y-%m-%d %H:%M:%S} UTC")
     parts.append(duration_text(ride.duration))
     parts += [text for text in (ride.firmware, ride.source) if text]
-    note = f"<p class=note>{escape(ride.note)}</p>" if ride.note else ""
+    note = f"<p class=note tabindex=0>{escape(ride.note)}</p>" if ride.note else ""
     settings = ", ".join(f"{name} = {value}" for name, value in ride.settings.items())
     stated = f"<p class=settings>Settings: {escape(settings)}</p>" if settings else ""
     title = escape(ride.board_name or "Unnamed board")
@@ -73,7 +73,7 @@ def _tile(finding: Finding) -> str:
     title = finding.how
     if under != escape(finding.note):
         title = f"{finding.how} ({finding.note})"
-        under += f"{' · ' if under else ''}<a href='#sensors'>a sensor in doubt</a>"
+        under += f"{' · ' if under else ''}<a href='#sensors'>in doubt</a>"
     at = f" {zoom_link(finding.at)}" if finding.at is not None else ""
     return (
         f'<div title="{escape(title)}"><dt>{escape(finding.label)}</dt>'
@@ -222,9 +222,8 @@ def event_table(rows: Iterable[tuple[float, str, str]]) -> str:
     if not body:
         return "<p>No faults, marks, link losses or restarts."
     return (
-        "<details class='all paper'><summary>Each with its words</summary>"
         "<div class=wide tabindex=0>"
-        f"<table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div></details>"
+        f"<table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div>"
     )
 
 

@@ -150,7 +150,7 @@ def _board(
     span = f", {dates[0]} to {dates[-1]}" if len(rides) > 1 else ""
     count = _count(len(entries), "ride")
     return (
-        f"<details class=board{' open' if unfolded else ''}><summary><b>{escape(name)}</b> "
+        f"<details class=board{' open' if unfolded else ''}><summary><h2>{escape(name)}</h2> "
         f"<span class=count>{count}{span}</span></summary>"
         f"{board_cards(rides, number)}{''.join(parts)}"
         "<details class=all><summary>Each ride</summary>"

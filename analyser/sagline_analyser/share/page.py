@@ -64,7 +64,7 @@ def _parts(share: Shared) -> dict[str, str]:
         "title": escape(words.title(share)),
         "facts": escape(" · ".join(facts)),
         "kept_note": (f"<p class=asked>Kept on request: {escape(asked)}.</p>" if asked else "")
-        + (f"<p class=note>{escape(note)}</p>" if note else ""),
+        + (f"<p class=note tabindex=0>{escape(note)}</p>" if note else ""),
         "told": escape(words.told(share)),
         "picture": as_svg(draw(share)),
         "card": _card(share) + f"<p class=caution>{escape(CAUTION)}</p>",

@@ -12,6 +12,7 @@ function redraw() {
   waiting = requestAnimationFrame(drawDue);
   drawStrip();
   drawLane();
+  drawCourse();
   drawTools();
 }
 
@@ -37,6 +38,7 @@ function setCursor(t, held = view.held) {
   view.held = held;
   requestAnimationFrame(() => {
     readOut();
+    placeHere();
     drawStrip();
     drawTools();
   });
@@ -230,6 +232,7 @@ function setPrinting(on) {
   panels.forEach(drawPanel);
   drawStrip();
   drawLane();
+  drawCourse();
 }
 
 async function unpack() {
@@ -260,9 +263,11 @@ buildTools();
 buildStrip();
 buildGroups();
 buildReadout();
+buildCourse();
 listen();
 drawStrip();
 drawLane();
+drawCourse();
 drawTools();
 drawDue(); // at once: the parser still has all the samples before it
 followLink();

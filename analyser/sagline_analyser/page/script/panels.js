@@ -9,7 +9,7 @@ function buildGroups() {
   for (const group of spec.groups) {
     const box = make("details", { open: true, className: "group", id: "group-" + group.id },
       make("summary", { textContent: group.title }));
-    group.panels.forEach((panel, n) => box.append(buildPanel({ ...panel, last: n + 1 === group.panels.length }, box)));
+    group.panels.forEach((panel, n) => box.append(buildPanel({ ...panel, last: n + 1 === group.panels.length, alone: group.panels.length === 1 }, box)));
     box.addEventListener("toggle", () => box.open && redraw());
     host.append(box);
   }
@@ -34,7 +34,8 @@ function buildPanel(panelSpec, box) {
 }
 
 // Several quantities are named by their lines; the unit is what they share.
-function panelTitle({ title, unit, alike }) {
+function panelTitle({ title, unit, alike, alone }) {
+  if (alone && unit) return unit; // the group's title says what
   return alike || !unit ? title + (unit ? ` (${unit})` : "") : unit;
 }
 
