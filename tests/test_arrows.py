@@ -22,6 +22,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "logger.board": ({"logger.format"}, set()),
     "logger.live": ({"logger.format"}, set()),
     "logger.capture": ({"logger.format", "logger.live"}, LINKS),
+    "logger.commands": ({"logger.format", "logger.live", "logger.capture"}, set()),
     "logger.preride": ({"logger.format", "logger.capture"}, set()),
     "analyser.progress": (set(), set()),
     "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),

@@ -5,13 +5,16 @@ import contextlib
 import shlex
 import signal
 import sys
-import threading
 import time
 from collections import deque
 from pathlib import Path
 from types import FrameType
 
 from ..arguments import positive_number, setting
+from ..capture.desk import CaptureDesk, Ended
+from ..capture.recorder import Request
+from ..capture.sources import add_source_arguments, choose_source
+from ..capture.state import CaptureState
 from ..format import (
     RecordError,
     SaglineError,
@@ -25,9 +28,6 @@ from ..format.program import raw
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
-from .recorder import Recorder, Request
-from .sources import add_source_arguments, choose_source
-from .state import CaptureState
 
 _STATUS_EVERY = 5.0  # s between status lines
 EXAMPLES = (
@@ -73,40 +73,25 @@ def run(arguments: argparse.Namespace) -> int:
     )
     _check_lengths(request)
     messages = Messages()
-    recorder = Recorder(choose_source(arguments), request, messages.tell)
-    _stop_on_signals(recorder)
-    failures: list[BaseException] = []
-    states: list[CaptureState | None] = []
-
-    def capture() -> None:
-        try:
-            states.append(recorder.run())
-        except BaseException as problem:
-            failures.append(problem)
-
+    desk = CaptureDesk(choose_source(arguments), request, messages.tell)
+    _stop_on_signals(desk)
     screen = None
     if not arguments.quiet and wants_screen(sys.stdout):
         limits = derive_limits(board) if board else ()
-        screen = Screen(recorder, limits, raw(sys.stdout), wants_colour())
-        recorder.at_end = screen.keep_text
+        screen = Screen(desk, limits, raw(sys.stdout), wants_colour())
+        desk.at_end = screen.keep_text
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
-    thread = threading.Thread(target=capture, name="capture")
-    thread.start()
+    desk.start()
     # A terminal that goes away takes the picture with it, not the capture.
     with contextlib.suppress(OSError):
         if screen is not None:
-            screen.watch(thread.is_alive)
+            screen.watch(lambda: desk.running)
         else:
-            _print_status(recorder, thread, messages)
-    thread.join()
+            _print_status(desk, messages)
+    desk.join()
     with contextlib.suppress(OSError):
         messages.print()
-    if failures:
-        raise failures[0]
-    if states[0] is None:
-        _print("stopped while waiting for the device; nothing was recorded")
-        return 0
-    return _summarise(recorder, states[0])
+    return _summarise(desk.ended) if desk.ended else 1
 
 
 class Messages:
@@ -123,15 +108,15 @@ class Messages:
             print(self._lines.popleft(), file=sys.stderr, flush=True)
 
 
-def _print_status(recorder: Recorder, thread: threading.Thread, messages: Messages) -> None:
+def _print_status(desk: CaptureDesk, messages: Messages) -> None:
     """Print messages as they come and a status line every few seconds, until the capture ends."""
     due = time.monotonic() + _STATUS_EVERY
-    while thread.is_alive():
+    while desk.running:
         messages.print()
-        thread.join(0.1)
-        if thread.is_alive() and time.monotonic() >= due:
+        desk.join(0.1)
+        if desk.running and time.monotonic() >= due:
             due += _STATUS_EVERY
-            _print(_status(recorder.snapshot()))
+            _print(_status(desk.snapshot()))
 
 
 def _status(state: CaptureState) -> str:
@@ -144,7 +129,14 @@ def _status(state: CaptureState) -> str:
     )
 
 
-def _summarise(recorder: Recorder, state: CaptureState) -> int:
+def _summarise(ended: Ended) -> int:
+    """Say how a capture ended; raise what kept it from running, or its log from being whole."""
+    state = ended.state
+    if state is None:
+        if ended.problem is not None:
+            raise ended.problem
+        _print("stopped while waiting for the device; nothing was recorded")
+        return 0
     lines = [
         f"recorded {state.elapsed:.1f} s to {state.path} ({size(state.size)})",
         f"{state.frames} frames, {state.lost} samples lost, {state.foreign} foreign bytes, "
@@ -153,9 +145,9 @@ def _summarise(recorder: Recorder, state: CaptureState) -> int:
     ]
     if state.dropped_bytes:
         lines.append(f"the disk did not take {state.dropped_frames} frames")
-    _print("\n".join([*lines, *recorder.after_words, CAUTION]))
-    if failure := recorder.failure():
-        raise failure
+    _print("\n".join([*lines, *ended.after_words, CAUTION]))
+    if ended.problem is not None:
+        raise ended.problem
     if state.frames:
         _print(f"next: sagline-analyser plot {shlex.quote(str(state.path))}")
     return 1 if state.dropped_bytes else 0
@@ -165,9 +157,9 @@ def _print(text: str) -> None:
     print(text, flush=True)
 
 
-def _stop_on_signals(recorder: Recorder) -> None:
+def _stop_on_signals(desk: CaptureDesk) -> None:
     def stop(number: int, frame: FrameType | None) -> None:
-        recorder.stop(f"stopped by {signal.Signals(number).name}")
+        desk.stop(f"stopped by {signal.Signals(number).name}")
         signal.signal(number, signal.SIG_DFL)  # a second one ends us at once
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
