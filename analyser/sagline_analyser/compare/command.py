@@ -11,8 +11,9 @@ from typing import Any
 from sagline_logger.format import CAUTION, SaglineError, check_output, titled
 
 from ..findings.basis import Basis, examine
+from .cards import score_text
 from .comparison import Comparison, Group, compare
-from .page import TITLE, score_text, write_comparison
+from .page import TITLE, write_comparison
 from .plan import plan
 from .predict import Prediction, parse_setting, predict
 from .sides import split

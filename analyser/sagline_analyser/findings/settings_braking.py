@@ -6,7 +6,7 @@ import numpy as np
 
 from .certainty import NOT_SHOWN
 from .demand import AGREES, Drive, noise
-from .plateau import HELD, find_plateau, resolution, smooth
+from .plateau import HELD, find_plateau, resolution
 from .series import Array, Flags
 from .setting_shown import SettingInForce, Shows, setting_number
 
@@ -64,7 +64,7 @@ def _held(
     if float(np.sum(drive.step[braking])) < HELD:
         return result(Shows.UNTOLD, "was not tried: no current went back while braking")
     reached = float(np.quantile(value[braking], 0.99))
-    even = smooth(drive.time, value, drive.gap)
+    even = drive.axis.smooth(value)
     grain = min(resolution(value), AGREES * stated)  # of two levels alone it is their distance
     firm = braking & _firm(drive)
     size = None if other is None else np.abs(other)
