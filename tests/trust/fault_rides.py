@@ -539,7 +539,7 @@ KINDS: dict[str, Callable[[str, int], Made]] = {
     "drive to the wheel lost": _strike(
         {"slip"},
         lambda at, car, luck: Strike(at, spin=True),
-        lambda s: -1.0 * (s["duty"].max(axis=1) > 0.7),
+        lambda s: -1.0 * (s["duty"].max(axis=1) > 0.8),
         always=True,
         late=(0.4, 0.9),
     ),

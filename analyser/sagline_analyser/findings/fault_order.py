@@ -233,7 +233,7 @@ def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
     for level, above in ((low - margin, False), (high + margin, True)):
         words = (
             f"{'above' if above else 'below'} its normal "
-            f"({quantity(low, track.unit)} to {quantity(high, track.unit)} in the minutes before)"
+            f"({_from_to(low, high, track.unit)} in the minutes before)"
         )
         found += [
             step
@@ -241,6 +241,11 @@ def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
             if not step.standing
         ]
     return found
+
+
+def _from_to(low: float, high: float, unit: str) -> str:
+    a, b = quantity(low, unit), quantity(high, unit)
+    return a if a == b else f"{a} to {b}"
 
 
 def _falls(track: Track, window: tuple[float, float]) -> list[Step]:

@@ -45,18 +45,21 @@ def cutback_settings(
             text = f"cannot be checked: {other.replace('_', ' ')} is not stated"
         return [_result(drive, motors, one, value, Shows.UNTOLD, text)]
     verdict, text, span = _judged(drive, start, end)
+    both = f"voltage cutback from {setting_number(start, 'V')} down to {setting_number(end, 'V')}"
     return [
-        _result(drive, motors, name, value, verdict, text, span)
+        _result(drive, motors, name, value, verdict, text, span, both)
         for name, value in zip(NAMES, (start, end), strict=True)
     ]
 
 
 def _result(
     drive: Drive, motors: int, name: str, stated: float, verdict: Shows, text: str,
-    span: tuple[tuple[float, float], ...] = (),
+    span: tuple[tuple[float, float], ...] = (), both: str = "",
 ) -> SettingInForce:  # fmt: skip
+    """Return the result; the two ends of one cut-back are told in one sentence, ``both``."""
     of = f" of motor {drive.motor}" if motors > 1 else ""
-    says = f"The stated {name.replace('_', ' ')} of {setting_number(stated, 'V')}{of}"
+    what = both or f"{name.replace('_', ' ')} of {setting_number(stated, 'V')}"
+    says = f"The stated {what}{of}"
     return SettingInForce(
         name, drive.motor, stated, "V", verdict, None, False, None, span, f"{says} {text}."
     )
@@ -72,7 +75,7 @@ def _judged(
     seconds = float(np.sum(drive.step[under]))
     if seconds < SURE:
         least = float(np.min(drive.voltage[asked])) if asked.any() else np.nan
-        why = f"it stayed above {least:.1f} V" if least == least else "nobody asked for it"
+        why = f"the pack stayed above {least:.1f} V" if least == least else "nobody asked for it"
         return Shows.UNTOLD, f"was not tried at full throttle: {why}", ()
     allowed = np.clip((drive.voltage - end) / (start - end), 0.0, 1.0)
     shares = [_share(drive, value, asked & (drive.voltage >= start))

@@ -71,7 +71,8 @@ def of_drives(
 def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:
     """Return one sentence for each setting, those contradicted first."""
     order = {Shows.NO: 0, Shows.UNTOLD: 1, Shows.YES: 2}
-    return tuple(one.text for one in sorted(found, key=lambda one: order[one.verdict]))
+    words = (one.text for one in sorted(found, key=lambda one: order[one.verdict]))
+    return tuple(dict.fromkeys(words))
 
 
 def _hold(

@@ -33,8 +33,10 @@ def amount(look: Look, key: str, value: float) -> str:
     """Return a value of a column in words, with its unit: never ``1.94e+03``."""
     stream = look.ride.find(key)
     unit = stream.channels[key].unit if stream is not None else ""
-    number = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.4g}"
-    return number if unit in ("", "1") else f"{number} {unit}"
+    if unit == "1":
+        return f"{100 * value:.0f} %"
+    number = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return f"{number} {unit}".strip()
 
 
 def check_frozen(look: Look) -> None:
@@ -94,7 +96,11 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     own = value[known]
     whole = float(np.quantile(own, 0.98) - np.quantile(own, 0.02))
     quantum = look.step_of(key)
-    usable = np.abs(value) < 0.85 * top if key.startswith("duty") else known
+    usable, idle = known, np.zeros(len(value), bool)
+    if key.startswith("duty"):
+        # At its ceiling it holds still, and at zero where the power stage is off.
+        idle = _switched_off(look, key, value)
+        usable = (np.abs(value) < 0.85 * top) & ~idle
     holds = _holds(value, usable, 0.004 * whole, look.step)
     if not holds:
         return
@@ -102,7 +108,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     for first, last in holds:
         held[first : last + 1] = True
     table = np.column_stack([np.ones(len(value)), *partners])
-    sound = known & np.isfinite(table).all(axis=1)
+    sound = known & ~idle & np.isfinite(table).all(axis=1)
     outside = sound & ~held
     if np.count_nonzero(outside) * look.step >= 10.0:
         few = np.flatnonzero(outside)[:: max(1, int(outside.sum()) // 5000)]
@@ -140,6 +146,20 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         f"It held still at {amount(look, key, at)} {how_long(spans)}, while the sensors it goes "
         f"with say that it moved by {amount(look, key, most)}.", spans,
     )  # fmt: skip
+
+
+def _switched_off(look: Look, key: str, value: Array) -> Flags:
+    """Return where a duty cycle of nothing goes with no current in its motor: a power stage that is
+    off, whatever the motor does."""
+    own = key.replace("duty_cycle", "motor_current")
+    if own not in look.keys("motor_current"):
+        return np.zeros(len(value), bool)
+    current = np.abs(look.at(own))
+    off = (np.abs(value) <= look.step_of(key)) & (current <= 0.03 * peak_of(current))
+    # A stray reading of current does not switch it on.
+    width = max(1, round(1.0 / look.step))
+    share = np.convolve(off, np.ones(width), "same") / width
+    return np.asarray(off & (share > 0.8))
 
 
 def _holds(value: Array, usable: Flags, band: float, period: float) -> list[tuple[int, int]]:

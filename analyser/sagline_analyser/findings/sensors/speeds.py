@@ -43,7 +43,7 @@ def _stuck_at_zero(look: Look, key: str) -> None:
             # A motor speed that holds still may itself be what is stuck.
             still = (np.diff(turning, axis=1, prepend=np.nan) == 0).any(axis=0)
             going &= ~grown(still, calm(still, round(1.0 / look.step)))
-            witness = f"{keys[0]} and its like" if len(keys) > 1 else keys[0]
+            witness = keys[0].replace("_", " ") + (" and its like" if len(keys) > 1 else "")
         else:
             duty = look.all_of("duty_cycle")
             if not len(duty):
