@@ -101,6 +101,9 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         # At its ceiling it holds still, and at zero where the power stage is off.
         idle = _switched_off(look, key, value)
         usable = (np.abs(value) < 0.85 * top) & ~idle
+    elif key.startswith("motor_"):
+        idle = _runs_free(look, key)
+        usable = known & ~idle
     holds = _holds(value, usable, 0.004 * whole, look.step)
     if not holds:
         return
@@ -146,6 +149,19 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         f"It held still at {amount(look, key, at)} {how_long(spans)}, while the sensors it goes "
         f"with say that it moved by {amount(look, key, most)}.", spans,
     )  # fmt: skip
+
+
+def _runs_free(look: Look, key: str) -> Flags:
+    """Return where a motor turns by its duty cycle with hardly any current: one that has lost its
+    wheel holds its speed, whatever the vehicle does."""
+    index = key.rpartition("_")[2]
+    duty, current = f"duty_cycle_{index}", f"motor_current_{index}"
+    if "speed" not in key or duty not in look.keys("duty_cycle") or (
+        current not in look.keys("motor_current")
+    ):  # fmt: skip
+        return np.zeros(len(look.time), bool)
+    amps = np.abs(look.at(current))
+    return np.asarray((np.abs(look.at(duty)) > 0.3) & (amps < 0.2 * peak_of(amps)))
 
 
 def _switched_off(look: Look, key: str, value: Array) -> Flags:
