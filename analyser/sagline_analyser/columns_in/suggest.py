@@ -9,12 +9,12 @@ from decimal import Decimal
 from pathlib import Path
 
 from sagline_logger.format import SaglineError, vocabulary
+from sagline_logger.format.columns.cells import BadCell, iso_micros, number
+from sagline_logger.format.columns.column_map import MISSING, TIME_UNITS
+from sagline_logger.format.columns.units import conversion, spelled
 
 from ..progress import Progress
-from .cells import BadCell, iso_micros, number
-from .column_map import MISSING, TIME_UNITS
 from .rows import open_columns, raw_lines, split_rows
-from .units import conversion, spelled
 
 ROWS = 1000
 """Rows from which the shape of the file is guessed; the digits are read from all of them."""

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 from ..format.errors import SaglineError
 from . import ble_service
 from .ble_errors import explain
-from .source import Advice, LinkLost, Option, SourceKind
+from .source import Advice, LinkLost, Option
+from .source_kind import SourceKind
 
 if TYPE_CHECKING:  # importing bleak takes longer than the rest of the logger; wait until it is used
     from bleak.backends.characteristic import BleakGATTCharacteristic

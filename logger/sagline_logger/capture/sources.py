@@ -1,7 +1,7 @@
 """Which source to capture from: the register of all kinds.
 
 A kind of source is a module beside this one with a class that satisfies :class:`~.source.Source`
-and a :class:`~.source.SourceKind` that offers it, and its line in ``KINDS``.  Such a module is
+and a :class:`~.source_kind.SourceKind` that offers it, and its line in ``KINDS``.  Such a module is
 light to import: what its links need (pyserial, bleak) it imports when a link is made.
 """
 
@@ -10,7 +10,9 @@ from typing import Any
 
 from ..format import SaglineError
 from . import ble_source, replay_source, serial_source
-from .source import Option, Source, SourceKind
+from .source import Option, Source
+from .source_kind import SourceKind
+from .translator import Translation
 
 KINDS: tuple[SourceKind, ...] = (serial_source.KIND, ble_source.KIND, replay_source.KIND)
 
@@ -30,11 +32,11 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
         _add(parser, option, f"with {' or '.join(takers[flag])}: {option.help}")
 
 
-def choose_source(arguments: argparse.Namespace) -> Source:
-    """Return the source that the options name.
+def choose_source(arguments: argparse.Namespace) -> tuple[Source, Translation]:
+    """Return the source that the options name, and how what it delivers is read.
 
     Raises:
-        SaglineError: an option was given that does not go with this source.
+        SaglineError: an option was given that does not go with this source, or a map is wrong.
     """
     kind = next(kind for kind in KINDS if _given(arguments, kind.option) is not None)
     own = {option.flag for option in kind.options}
@@ -49,7 +51,7 @@ def choose_source(arguments: argparse.Namespace) -> Source:
     for option in (kind.option, *kind.options):
         given = _given(arguments, option)
         values[option.name] = option.default if given is None else given
-    return kind.make(values)
+    return kind.make(values), kind.translation(values)
 
 
 def _add(group: argparse._ActionsContainer, option: Option, text: str) -> None:

@@ -49,5 +49,7 @@ class CaptureState:
     warnings: tuple[str, ...]
     """What is wrong at present, one line each."""
     stage: Stage = "open"
+    unread: int = 0
+    """Lines that could not be read by their map; they are kept."""
     repeated: int = 0
     """Records that came twice; they count once."""

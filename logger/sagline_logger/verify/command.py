@@ -106,6 +106,13 @@ def as_text(found: Survey, path: Path) -> str:
     if found.foreign:
         reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(found.foreign.items()))
         lines.append(f"foreign bytes, kept as they came: {reasons}")
+    if found.raw:
+        lines.append(
+            f"made from {found.raw} bytes of lines, which are kept: {found.unread} lines could not "
+            "be read by the map; a mended one can: sagline-logger reread LOG --lines MAP.toml"
+            if found.unread
+            else f"made from {found.raw} bytes of lines, which are kept"
+        )
     for offset, problem in found.damage:
         lines.append(f"damage at byte {offset}: {problem}")
     if found.damaged > len(found.damage):

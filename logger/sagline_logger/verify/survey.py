@@ -26,6 +26,8 @@ from ..format import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawUse,
     Samples,
     Segment,
     Setting,
@@ -37,7 +39,7 @@ from ..format import (
 from .clock_fit import ClockFit, Point, fit_clock
 from .whole import Wholeness
 
-_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
+_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | Raw | End
 _MAX_DAMAGE = 20
 
 
@@ -92,6 +94,10 @@ class Survey:
     """The first places, as (offset, problem)."""
     foreign: dict[str, int] = field(default_factory=dict)
     """Bytes by reason."""
+    raw: int = 0
+    """Bytes of input from which the logger made the frames (frame_format.md §6.6)."""
+    unread: int = 0
+    """RAW records that could not be read."""
     link_gaps: list[tuple[float, float | None, str]] = field(default_factory=list)
     """(start s, end s or None, evidence of how it came back)."""
     marks: int = 0
@@ -169,6 +175,7 @@ class Survey:
             (self.missing_bytes, "bytes of the board missing by the times"),
             (self.strange_frames, "frames of an unknown version"),
             (self.damaged, "damaged places"),
+            (self.unread, "lines that could not be read by the map"),
         )
         return tuple(fault for fault in found if fault[0])
 
@@ -373,6 +380,9 @@ class _Surveyor:
             case Foreign():
                 reason = record.reason.name.lower()
                 found.foreign[reason] = found.foreign.get(reason, 0) + len(record.data)
+            case Raw():
+                found.raw += len(record.data)
+                found.unread += record.use is RawUse.NOT_READ
             case Mark():
                 self._marks.add(record.number)
             case Dropped():
