@@ -34,14 +34,14 @@ _PANELS = (
 
 
 def write_comparison(
-    comparison: Comparison, path: Path, prediction: Prediction | None = None
+    comparison: Comparison, path: str | Path, prediction: Prediction | None = None
 ) -> int:
     """Write the page to ``path`` and return its size in bytes.
 
     Raises:
         SaglineError: the file cannot be written.
     """
-    return write_parts(path, comparison_page(comparison, prediction), TITLE)
+    return write_parts(Path(path), comparison_page(comparison, prediction), TITLE)
 
 
 def comparison_page(comparison: Comparison, prediction: Prediction | None = None) -> Iterator[str]:

@@ -40,7 +40,7 @@ class Library:
 
 
 def open_library(
-    directory: Path, engine: str = "", processes: int = 0,
+    directory: str | Path, engine: str = "", processes: int = 0,
     work: Callable[[str], RideFigures] = figures_of,
 ) -> Library:  # fmt: skip
     """Return the rides below ``directory``; only those new or changed are worked out.
@@ -48,6 +48,7 @@ def open_library(
     Raises:
         SaglineError: there is no such directory, or the engine cannot be used.
     """
+    directory = Path(directory)
     if not directory.is_dir():
         raise SaglineError("is no directory", where=str(directory), remedy="name one with logs")
     files = {str(path.relative_to(directory)): path for path in _logs(directory)}

@@ -80,7 +80,7 @@ _CONSUMPTION = ("Consumption", "Wh/km", 1, consumption_trend,
                 "needs rides of 100 m with speed, battery_current and pack_voltage")  # fmt: skip
 
 
-def write_trends(entries: Sequence[Entry], path: Path, directory: str) -> int:
+def write_trends(entries: Sequence[Entry], path: str | Path, directory: str) -> int:
     """Write the page of some rides to ``path`` and return its size in bytes.
 
     Raises:
@@ -90,7 +90,7 @@ def write_trends(entries: Sequence[Entry], path: Path, directory: str) -> int:
         raise SaglineError(
             "no rides to draw", where=directory, remedy="loosen the filters, or name another place"
         )
-    return write_parts(path, _parts(entries, directory), TITLE)
+    return write_parts(Path(path), _parts(entries, directory), TITLE)
 
 
 def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
