@@ -10,6 +10,7 @@ COMMANDS = {
     "record": (".capture.record_command", "capture a run into a log file"),
     "find": (".capture.find_command", "list the ports and devices that could be recorded"),
     "verify": (".verify.command", "check a log: frames, losses, damage, clock"),
+    "channels": (".verify.channels_command", "list a log's channels, and which are standard"),
     "simulate": (".simulator.command", "serve a simulated board"),
     "board": (".board.command", "write or check a board file"),
     "check": (".preride.command", "pre-ride check: listen to the standing vehicle"),
