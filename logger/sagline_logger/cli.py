@@ -15,6 +15,7 @@ COMMANDS = {
     ),
     "reread": (".commands.reread", "read a capture again from its raw bytes, by a mended map"),
     "verify": (".verify.command", "check a log: frames, losses, damage, clock"),
+    "channels": (".verify.channels_command", "list a log's channels, and which are standard"),
     "simulate": (".simulator.command", "serve a simulated board"),
     "board": (".board.command", "write or check a board file"),
     "check": (".preride.command", "pre-ride check: listen to the standing vehicle"),

@@ -15,6 +15,7 @@ from sagline_logger.format.columns.units import conversion, spelled
 
 from ..progress import Progress
 from .rows import open_columns, raw_lines, split_rows
+from .time_guess import guess_time
 
 ROWS = 1000
 """Rows from which the shape of the file is guessed; the digits are read from all of them."""
@@ -109,28 +110,52 @@ def _column(title: str) -> _Column:
     return _Column(title.strip(), "_".join(words), unit)
 
 
-_TIME_NAMES = ("time", "t", "timestamp", "time_s", "time_ms", "date", "datetime", "elapsed")
+_TIME_NAMES = ("time", "t", "timestamp", "date", "datetime", "elapsed", "uptime", "clock", "millis",
+               "micros", "seconds", "milliseconds", "microseconds", "ms", "us")  # fmt: skip
+_TIME_WORDS = {
+    "s": "s", "sec": "s", "seconds": "s", "ms": "ms", "millis": "ms", "milliseconds": "ms",
+    "us": "us", "micros": "us", "microseconds": "us",
+}  # fmt: skip
+"""Last word of a title that says the unit."""
+
+
+def _is_time(column: _Column) -> bool:
+    stem, _, last = column.name.rpartition("_")
+    return column.name in _TIME_NAMES or (stem in _TIME_NAMES and last in _TIME_WORDS)
+
+
+def _time(time: _Column, named: bool, decimal: str) -> tuple[str, list[str]]:
+    """Return the unit of the column of times, and the lines of the map that say it."""
+    assumed = [] if named else ["# assumed: the first column is the time, as no title says so"]
+    numeric = [cell for cell in time.cells if _is_number(cell, decimal)]
+    if time.cells and not numeric and all(iso_micros(c) is not None for c in time.cells):
+        return "iso8601", [*assumed, 'unit = "iso8601"']
+    last = time.name.rpartition("_")[2]
+    stated = {"µs": "us"}.get(time.unit, time.unit if time.unit in TIME_UNITS else "")
+    stated = stated or _TIME_WORDS.get(last, "")
+    guess = guess_time([number(cell, decimal) for cell in numeric], time.readings)
+    unit = stated or guess.unit
+    if not stated:
+        assumed.append(f"# assumed: {guess.why}")
+    lines = [*assumed, f"unit = {_quoted(unit)}"]
+    if guess.since_1970 and unit == guess.unit:
+        lines.append("since_1970 = true")
+    return unit, lines
 
 
 def _text(
     path: Path, delimiter: str, decimal: str, has_header: bool, columns: list[_Column]
 ) -> str:  # fmt: skip
-    at = next((i for i, c in enumerate(columns) if c.name in _TIME_NAMES), 0)
+    at = next((i for i, c in enumerate(columns) if _is_time(c)), 0)
     time = columns[at]
-    if time.cells and all(
-        iso_micros(c) is not None and not _is_number(c, decimal) for c in time.cells
-    ):
-        unit = "iso8601"
-    else:
-        last = time.name.rpartition("_")[2]
-        unit = time.unit or (last if last in ("ms", "us") else "s")
+    unit, said = _time(time, _is_time(time), decimal)
     lines = [
         f"# A guess from {_quoted(path.name)}: read it before you use it.",
         "# What each key means: docs/import.md",
         f"board = {_quoted(path.stem)}",
         "", "[file]", f"delimiter = {_quoted(delimiter)}", f"decimal = {_quoted(decimal)}",
         f"header = {int(has_header)}",
-        "", "[time]", f"column = {_place(time, at)}", f"unit = {_quoted(unit)}",
+        "", "[time]", f"column = {_place(time, at)}", *said,
     ]  # fmt: skip
     period = _period(time, unit, decimal)
     if period:

@@ -105,7 +105,8 @@ def as_text(found: Survey, path: Path) -> str:
         lines.append(f"link down from {start:.1f} s {until}: {evidence}")
     if found.foreign:
         reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(found.foreign.items()))
-        lines.append(f"foreign bytes, kept as they came: {reasons}")
+        told = f"; {found.foreign_words}" if found.foreign_words else ""
+        lines.append(f"foreign bytes, kept as they came: {reasons}{told}")
     if found.raw:
         lines.append(
             f"made from {found.raw} bytes of lines, which are kept: {found.unread} lines could not "
@@ -144,6 +145,7 @@ def as_text(found: Survey, path: Path) -> str:
         lines.append("the capture was cut off: there is no END record")
     else:
         lines.append(f"the capture ended on purpose: {found.ended}")
+    lines += [f"note: {one}" for one in found.nearly]
     lines.append(_verdict(found))
     return "\n".join(map(printable, lines))
 
@@ -157,7 +159,12 @@ def _size(file: IO[bytes]) -> int | None:
 
 
 def _verdict(found: Survey) -> str:
-    if not found.understood and not found.faults:
+    if not found.understood and (found.foreign or not found.faults):
+        if found.foreign:
+            return (
+                f"Nothing was understood: {sum(found.foreign.values())} bytes came, "
+                f"{found.foreign_words}."
+            )
         return "Nothing was understood: the log holds no record of a board."
     if found.whole:
         return "Nothing lost up to where it was cut." if found.cut_captures else "Nothing lost."
