@@ -73,7 +73,7 @@ class LineTranslator:
         self._suspect: _Suspect | None = None
         self._last: tuple[int, int] | None = None
         """Time of the last sample and when it came, both µs."""
-        self._pace = float(_PACE)
+        self._pace: float | None = None
         self._turns = self._rows = 0
         self._items: list[Item] = []
         self._run = bytearray()
@@ -145,11 +145,14 @@ class LineTranslator:
         """
         if not count:
             return []
-        since = now - self._last[1] if self._last else count * _PACE
-        step = since / count
-        if self._last and step < 5 * self._pace:
-            self._pace += (step - self._pace) / 16
-        step = min(step, self._pace)
+        step = float(_PACE)
+        if self._last is not None:
+            step = (now - self._last[1]) / count
+            if self._pace is None:
+                self._pace = step
+            elif step < 5 * self._pace:
+                self._pace += (step - self._pace) / 16
+            step = min(step, self._pace)
         return [now - round((count - 1 - at) * step) for at in range(count)]
 
     def _take(self, line: _Line, row: LineRow, arrival: int, now: Instant) -> None:
@@ -206,10 +209,16 @@ class LineTranslator:
                 self._framer.sample(stream, time, raw, arrival)
 
     def _keep(self, line: _Line, now: Instant) -> None:
-        """Keep what makes no sample."""
+        """Keep what makes no sample, in its place."""
+        suspect = self._suspect
         if line.use is RawUse.READ:
-            self._run += line.raw
+            if suspect is None:
+                self._run += line.raw
+            else:
+                whole = replace(suspect.line, raw=suspect.line.raw + line.raw)
+                self._suspect = replace(suspect, line=whole)
             return
+        self._drop_suspect(now)
         self._flush_run(now)
         self._raw(line.raw, line.use, now)
         problem = line.problem

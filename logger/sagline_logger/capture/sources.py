@@ -54,6 +54,12 @@ def choose_source(arguments: argparse.Namespace) -> tuple[Source, Translation]:
     return kind.make(values), kind.translation(values)
 
 
+def source_name(arguments: argparse.Namespace) -> str:
+    """Return what the source's option was given."""
+    given = (_given(arguments, kind.option) for kind in KINDS)
+    return next(str(one) for one in given if one is not None)
+
+
 def _add(group: argparse._ActionsContainer, option: Option, text: str) -> None:
     if option.default is not None:
         text += f" (default {option.default})"

@@ -51,7 +51,7 @@ class LineReader:
         self._width = plan.cells
         self._other, self._agreed = 0, 0
         self._named: Callable[[str], Mapping[str, str]] | None = {
-            "pairs": self._pairs, "json": _json,
+            "pairs": self._pairs, "json": flat_json,
         }.get(plan.form)  # fmt: skip
         if not any(isinstance(key, str) for key in self._wanted):
             self._place_all()
@@ -199,10 +199,13 @@ def _is_number(text: str, decimal: str) -> bool:
     return True
 
 
-def _json(text: str) -> Mapping[str, str]:
+def flat_json(text: str) -> Mapping[str, str]:
     """Return the values of a JSON object by name; those of an object within as ``outer.inner``.
 
     Numbers keep the digits that were printed.
+
+    Raises:
+        BadLine: it is none, or has a name twice.
     """
 
     def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
