@@ -63,7 +63,10 @@ class Source(Protocol):
 
 @dataclass(frozen=True)
 class Option:
-    """One option of the command line; ``default`` stands when it is not given."""
+    """One option of the command line; ``default`` stands when it is not given.
+
+    One without a ``metavar`` takes no value and is True when given.
+    """
 
     flag: str
     metavar: str

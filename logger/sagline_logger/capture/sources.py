@@ -9,12 +9,17 @@ import argparse
 from typing import Any
 
 from ..format import SaglineError
-from . import ble_source, replay_source, serial_source
+from . import ble_source, replay_source, serial_source, tcp_source
 from .source import Option, Source
 from .source_kind import SourceKind
 from .translator import Translation
 
-KINDS: tuple[SourceKind, ...] = (serial_source.KIND, ble_source.KIND, replay_source.KIND)
+KINDS: tuple[SourceKind, ...] = (
+    serial_source.KIND,
+    ble_source.KIND,
+    tcp_source.KIND,
+    replay_source.KIND,
+)
 
 
 def add_source_arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,14 +61,17 @@ def choose_source(arguments: argparse.Namespace) -> tuple[Source, Translation]:
 
 def source_name(arguments: argparse.Namespace) -> str:
     """Return what the source's option was given."""
-    given = (_given(arguments, kind.option) for kind in KINDS)
-    return next(str(one) for one in given if one is not None)
+    given = next(one for kind in KINDS if (one := _given(arguments, kind.option)) is not None)
+    return "-".join(map(str, given)) if isinstance(given, tuple) else str(given)
 
 
 def _add(group: argparse._ActionsContainer, option: Option, text: str) -> None:
     if option.default is not None:
         text += f" (default {option.default})"
-    group.add_argument(option.flag, metavar=option.metavar, type=option.type, help=text)
+    if option.metavar:
+        group.add_argument(option.flag, metavar=option.metavar, type=option.type, help=text)
+    else:
+        group.add_argument(option.flag, action="store_const", const=True, help=text)
 
 
 def _given(arguments: argparse.Namespace, option: Option) -> Any:
