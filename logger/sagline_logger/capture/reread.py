@@ -124,7 +124,9 @@ class _Again:
                 case End():
                     yield from self._finish()
                     yield _frame(replace(record, frames=self._frames, foreign=0))
-                case Setting() | FilePart() | Link() | Mark() | Dropped():
+                case Dropped():  # of the old stream; the new one lacks nothing that it counts
+                    yield _frame(replace(record, device=0))
+                case Setting() | FilePart() | Link() | Mark():
                     yield _frame(record)
         yield from self._finish()
         self._found.unread += self._translator.unread
