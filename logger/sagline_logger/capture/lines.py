@@ -61,6 +61,7 @@ class _Suspect:
 class LineTranslator:
     """See :class:`~.translator.Translator`."""
 
+    unread_of = "lines"
     undecoded = "do the lines fit the map? 'sagline-logger listen' shows what comes."
 
     def __init__(self, plan: ColumnMap, streams: Sequence[Stream]) -> None:

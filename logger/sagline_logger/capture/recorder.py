@@ -184,6 +184,7 @@ class Recorder:
             frames=counters.frames,
             foreign=counters.foreign,
             unread=self._translator.unread,
+            unread_of=self._translator.unread_of,
             lost=listener.lost if listener else 0,
             reconnects=counters.reconnects,
             restarts=counters.restarts,

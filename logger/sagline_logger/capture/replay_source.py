@@ -107,4 +107,5 @@ KIND = SourceKind(
     lambda given: ReplaySource(given["replay"], given["speed"]),
     (Option("--speed", "X", "X times as fast", positive_number, 1),),
     lambda given: FRAMES,
+    live=False,
 )

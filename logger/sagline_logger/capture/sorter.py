@@ -4,7 +4,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 
-from ..format import Fault, Foreign, Link, LinkState, Piece, Raw, Time
+from ..format import Fault, Foreign, Link, LinkState, Piece, Time
 from ..format.host_records import FIRST_HOST_KIND
 from ..format.limits import MAX_FOREIGN
 from .counters import Counters
@@ -130,9 +130,9 @@ class Sorter:
         hear = self.listener.hear
         pieces = iter(pieces)
         for piece in pieces:
-            if isinstance(piece, Raw):
+            if not isinstance(piece, Piece):
                 self._append(run)
-                self._log.record(piece, keep=False)
+                self._log.record(piece, keep=isinstance(piece, Link))
                 continue
             body = piece.body
             if body is not None and body[0] < FIRST_HOST_KIND:

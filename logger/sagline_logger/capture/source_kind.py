@@ -21,3 +21,5 @@ class SourceKind:
     make: Callable[[Mapping[str, Any]], Source]
     options: tuple[Option, ...] = (LINES,)
     translation: Callable[[Mapping[str, Any]], Translation] = frames_or_lines
+    live: bool = True
+    """Whether it brings a board's own bytes, as they come."""

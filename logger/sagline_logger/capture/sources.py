@@ -6,10 +6,11 @@ light to import: what its links need (pyserial, bleak) it imports when a link is
 """
 
 import argparse
+from collections.abc import Sequence
 from typing import Any
 
 from ..format import SaglineError
-from . import ble_source, replay_source, serial_source, tcp_source
+from . import ble_source, can_source, replay_source, serial_source, tcp_source
 from .source import Option, Source
 from .source_kind import SourceKind
 from .translator import Translation
@@ -18,18 +19,25 @@ KINDS: tuple[SourceKind, ...] = (
     serial_source.KIND,
     ble_source.KIND,
     tcp_source.KIND,
+    can_source.KIND,
     replay_source.KIND,
 )
 
 
-def add_source_arguments(parser: argparse.ArgumentParser) -> None:
+LIVE = tuple(kind for kind in KINDS if kind.live)
+"""Those that bring a board's own bytes as they come."""
+
+
+def add_source_arguments(
+    parser: argparse.ArgumentParser, kinds: Sequence[SourceKind] = KINDS
+) -> None:
     """Add the options that name a source, and those that go with one."""
     where = parser.add_mutually_exclusive_group(required=True)
-    for kind in KINDS:
+    for kind in kinds:
         _add(where, kind.option, kind.option.help)
     takers: dict[str, list[str]] = {}
     options: dict[str, Option] = {}
-    for kind in KINDS:
+    for kind in kinds:
         for option in kind.options:
             options.setdefault(option.flag, option)
             takers.setdefault(option.flag, []).append(kind.option.flag)

@@ -50,6 +50,7 @@ class CaptureState:
     """What is wrong at present, one line each."""
     stage: Stage = "open"
     unread: int = 0
-    """Lines that could not be read by their map; they are kept."""
+    """Lines (or ``unread_of``) that could not be read by their map; they are kept."""
+    unread_of: str = "lines"
     repeated: int = 0
     """Records that came twice; they count once."""

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from ..format import VERSION, FrameSplitter, Instant, Piece, Raw
+from ..format import VERSION, FrameSplitter, Instant, Link, Piece, Raw
 from .source import Option
 
-Item = Piece | Raw
+Item = Piece | Raw | Link
 """A piece of the device's stream, or input kept as it came, from which the pieces behind it were
-made (frame_format.md §6.6)."""
+made (frame_format.md §6.6), or what is to be said of a link that is up."""
 
 
 class Translator(Protocol):
@@ -23,6 +23,10 @@ class Translator(Protocol):
     @property
     def unread(self) -> int:
         """How many lines (or frames of another bus) could not be read so far."""
+
+    @property
+    def unread_of(self) -> str:
+        """What those are, in the plural."""
 
     @property
     def tells_time(self) -> bool:
@@ -50,6 +54,7 @@ class FramesAsTheyCome:
     """A device that sends frames: nothing to translate."""
 
     unread = 0
+    unread_of = "frames"
     tells_time = True
     silence = 0.0
     undecoded = ""

@@ -9,7 +9,7 @@ from ..arguments import positive_number
 from ..capture.line_guess import Heard, tell_lines
 from ..capture.link_keeper import LinkKeeper
 from ..capture.source import LinkLost
-from ..capture.sources import add_source_arguments, choose_source, source_name
+from ..capture.sources import LIVE, add_source_arguments, choose_source, source_name
 from ..format import Board, FrameSplitter, RecordError, SaglineError, Stream, decode_record
 from ..format.byte_kinds import ByteKind, tell_bytes
 from ..format.columns.guess import is_number
@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "text it draws up a first map, with its guesses marked; read it, then: record --lines "
         "MAP.toml."
     )
-    add_source_arguments(parser)
+    add_source_arguments(parser, LIVE)
     add = parser.add_argument
     add("--seconds", type=positive_number, default=10.0, metavar="N",
         help="how long to listen (default %(default)g)")  # fmt: skip

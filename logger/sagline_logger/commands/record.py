@@ -163,7 +163,7 @@ def _status(state: CaptureState) -> str:
         f"{state.elapsed:.0f} s  link {link}  {state.rate / 1000:.1f} kB/s  {state.frames} frames  "
         f"{state.lost} samples lost  {state.foreign} foreign bytes  log {size(state.size)}  "
         f"free {size(state.free)}"
-        + (f"  {state.unread} lines not read" if state.unread else "")
+        + (f"  {state.unread} {state.unread_of} not read" if state.unread else "")
         + (f"  DROPPED {state.dropped_frames} frames" if state.dropped_bytes else "")
     )
 
@@ -184,8 +184,8 @@ def _summarise(ended: Ended) -> int:
     ]
     if state.unread:
         lines.append(
-            f"{state.unread} lines could not be read by the map; they are kept: mend the map, then "
-            f"sagline-logger reread {shlex.quote(str(state.path))} --lines MAP.toml"
+            f"{state.unread} {state.unread_of} could not be read by the map; they are kept: mend "
+            f"it, then sagline-logger reread {shlex.quote(str(state.path))}"
         )
     if state.dropped_bytes:
         lines.append(f"the disk did not take {state.dropped_frames} frames")

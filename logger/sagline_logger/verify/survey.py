@@ -28,6 +28,7 @@ from ..format import (
     LogStart,
     Mark,
     Raw,
+    RawForm,
     RawUse,
     Samples,
     Segment,
@@ -102,6 +103,8 @@ class Survey:
     """Bytes by reason."""
     raw: int = 0
     """Bytes of input from which the logger made the frames (frame_format.md §6.6)."""
+    raw_words: str = "lines"
+    """What that input is, in the plural."""
     unread: int = 0
     """RAW records that could not be read."""
     foreign_kind: str = ""
@@ -188,7 +191,7 @@ class Survey:
             (self.missing_bytes, "bytes of the board missing by the times"),
             (self.strange_frames, "frames of an unknown version"),
             (self.damaged, "damaged places"),
-            (self.unread, "lines that could not be read by the map"),
+            (self.unread, f"{self.raw_words} that could not be read by the map"),
         )
         return tuple(fault for fault in found if fault[0])
 
@@ -410,6 +413,7 @@ class _Surveyor:
                 self._foreign += record.data[: LOOKED_AT - len(self._foreign)]
             case Raw():
                 found.raw += len(record.data)
+                found.raw_words = "lines" if record.form is RawForm.TEXT else "CAN frames"
                 found.unread += record.use is RawUse.NOT_READ
             case Mark():
                 self._marks.add(record.number)

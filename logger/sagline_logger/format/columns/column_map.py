@@ -4,7 +4,7 @@ Documented in ``docs/import.md``, and for lines in ``docs/any_board.md``.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -100,6 +100,10 @@ def load_map(path: Path, lines: bool = False) -> ColumnMap:
     Raises:
         SaglineError: it cannot be read, or breaks a rule (with the line and what to write).
     """
+    return _load(path, lambda text: read_map(text, str(path), lines))
+
+
+def _load(path: Path, read: Callable[[str], ColumnMap]) -> ColumnMap:
     where = str(path)
     try:
         with path.open("rb") as file:
@@ -115,11 +119,26 @@ def load_map(path: Path, lines: bool = False) -> ColumnMap:
             remedy="is it the right file?",
         )  # fmt: skip
     try:
-        return read_map(raw.decode("utf-8-sig"), where, lines)
+        return read(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:
         raise SaglineError(
             "the map is not UTF-8 text", where=where, remedy="save it as UTF-8"
         ) from None
+
+
+SignalOf = Callable[[str], tuple[str, Fraction] | str]
+"""From a signal's name to its unit and the size of its step, or to what is wrong with the name."""
+
+
+def load_can_map(path: Path, signal: SignalOf) -> ColumnMap:
+    """Read a map of the signals of a CAN bus; unit and resolution are theirs unless it says them.
+
+    Raises:
+        SaglineError: it cannot be read, or breaks a rule.
+    """
+    return _load(
+        path, lambda text: _Reader(text, str(path), True, signal).map(_toml(text, str(path)))
+    )
 
 
 def read_map(text: str, where: str, lines: bool = False) -> ColumnMap:
@@ -130,8 +149,12 @@ def read_map(text: str, where: str, lines: bool = False) -> ColumnMap:
     Raises:
         SaglineError: it is no TOML or breaks a rule.
     """
+    return _Reader(text, where, lines).map(_toml(text, where))
+
+
+def _toml(text: str, where: str) -> dict[str, Any]:
     try:
-        data = load_toml(text, Decimal)
+        return load_toml(text, Decimal)
     except (ValueError, ArithmeticError, RecursionError) as problem:
         found = re.search(r" \(at line (\d+), column \d+\)$", str(problem))
         raise SaglineError(
@@ -139,11 +162,11 @@ def read_map(text: str, where: str, lines: bool = False) -> ColumnMap:
             where=f"{where}:{found[1]}" if found else where,
             remedy="write texts in double quotes, numbers with a point and without a unit",
         ) from None
-    return _Reader(text, where, lines).map(data)
 
 
 class _Reader:
-    def __init__(self, text: str, where: str, lines: bool) -> None:
+    def __init__(self, text: str, where: str, lines: bool, signal: SignalOf | None = None) -> None:
+        self.signal = signal
         self.text = text
         self.where = where
         self.lines = lines
@@ -356,6 +379,13 @@ class _Reader:
             self.fail(
                 (*path, "column"), "is a title in a file without a header", "write its number"
             )
+        step_of: Fraction | None = None
+        if self.signal is not None:
+            told = self.signal(str(column))
+            if isinstance(told, str):
+                self.fail((*path, "column"), f"{column!r} {told}", "name one that the DBC has")
+            entry = {"unit": told[0], **entry}
+            step_of = told[1]
         name = self.texts(entry, "channel", path, MAX_NAME, "")
         if not name:
             self.fail(
@@ -383,6 +413,8 @@ class _Reader:
         if not factor:
             self.fail((*path, "factor"), "is zero", "write what one unit of the file is worth")
         line = Line(factor, self.number(entry, "offset", path, "0")).then(step)
+        if "resolution" not in entry and step_of is not None:
+            entry = {**entry, "resolution": _decimal(step_of * abs(line.factor))}
         if "resolution" not in entry:
             self.fail(
                 path,
@@ -418,3 +450,16 @@ class _Reader:
             self.fail((*path, "resolution"), "is not a decimal above zero of at most nine digits",
                       "write such as 0.01 or 0.0125")  # fmt: skip
         return int(value), exponent
+
+
+def _decimal(step: Fraction) -> Decimal:
+    """Return ``step`` where it is a decimal of few digits, else a finer one that is."""
+    exponent = 0
+    value = step
+    while value.denominator > 1 and exponent > -9:
+        value, exponent = value * 10, exponent - 1
+    if value.denominator == 1 and 0 < value < 2**31:
+        return Decimal(int(value)).scaleb(exponent)
+    return Decimal(1).scaleb(
+        max(Decimal(step.numerator) / step.denominator, Decimal("1e-21")).adjusted() - 1
+    )
