@@ -45,15 +45,17 @@ def add_source_arguments(
         _add(parser, option, f"with {' or '.join(takers[flag])}: {option.help}")
 
 
-def choose_source(arguments: argparse.Namespace) -> tuple[Source, Translation]:
+def choose_source(
+    arguments: argparse.Namespace, kinds: Sequence[SourceKind] = KINDS
+) -> tuple[Source, Translation]:
     """Return the source that the options name, and how what it delivers is read.
 
     Raises:
         SaglineError: an option was given that does not go with this source, or a map is wrong.
     """
-    kind = next(kind for kind in KINDS if _given(arguments, kind.option) is not None)
+    kind = next(kind for kind in kinds if _given(arguments, kind.option) is not None)
     own = {option.flag for option in kind.options}
-    for other in KINDS:
+    for other in kinds:
         for option in other.options:
             if option.flag not in own and _given(arguments, option) is not None:
                 raise SaglineError(

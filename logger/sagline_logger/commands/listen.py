@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Listen, tell, and return the exit status."""
     if arguments.map:
         check_output(arguments.map)
-    source, _ = choose_source(arguments)
+    source, _ = choose_source(arguments, LIVE)
     print(f"listening to {source.description} for {arguments.seconds:g} s", flush=True)
     chunks = _listen(LinkKeeper(source), arguments.seconds)
     data = b"".join(chunk for _, chunk in chunks)
