@@ -100,10 +100,11 @@ def load_map(path: Path, lines: bool = False) -> ColumnMap:
     Raises:
         SaglineError: it cannot be read, or breaks a rule (with the line and what to write).
     """
-    return _load(path, lambda text: read_map(text, str(path), lines))
+    first = "sagline-logger listen" if lines else "sagline-analyser import FILE.csv --suggest"
+    return _load(path, lambda text: read_map(text, str(path), lines), f"write one with: {first}")
 
 
-def _load(path: Path, read: Callable[[str], ColumnMap]) -> ColumnMap:
+def _load(path: Path, read: Callable[[str], ColumnMap], remedy: str) -> ColumnMap:
     where = str(path)
     try:
         with path.open("rb") as file:
@@ -111,7 +112,7 @@ def _load(path: Path, read: Callable[[str], ColumnMap]) -> ColumnMap:
     except OSError as problem:
         raise SaglineError(
             f"cannot read the map ({problem.strerror})", where=where,
-            remedy="write one with: sagline-analyser import FILE.csv --suggest",
+            remedy=remedy,
         ) from None  # fmt: skip
     if len(raw) > MAX_FILE:
         raise SaglineError(
@@ -137,8 +138,9 @@ def load_can_map(path: Path, signal: SignalOf) -> ColumnMap:
         SaglineError: it cannot be read, or breaks a rule.
     """
     return _load(
-        path, lambda text: _Reader(text, str(path), True, signal).map(_toml(text, str(path)))
-    )
+        path, lambda text: _Reader(text, str(path), True, signal).map(_toml(text, str(path))),
+        "write one by hand: docs/any_board.md",
+    )  # fmt: skip
 
 
 def read_map(text: str, where: str, lines: bool = False) -> ColumnMap:
