@@ -7,6 +7,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from sagline_logger.capture.lines import LONGEST
 from sagline_logger.format import Piece, Raw, RawUse, Samples, decode_record
@@ -212,3 +214,51 @@ def test_memory_stays_bounded_by_an_endless_line(tmp_path: Path) -> None:
     assert reader.unread == 1
     assert len(list(values_of(items))) == 2
     assert raw_of(items).count(b"9") == 300_000
+
+
+PLANS = {
+    "by number": map_text(("pack_voltage", "speed"), ("0.1", "0.1"), "header = 1"),
+    "by title": map_text(
+        ("pack_voltage",), ("0.1",), time='column = "t"\nunit = "us"', columns=("v",)
+    ),
+    "pairs": map_text(
+        ("pack_voltage",), ("0.1",), 'form = "pairs"', time="", columns=("v",)
+    ),
+    "json": map_text(
+        ("pack_voltage",), ("0.1",), 'form = "json"', time='column = "t"\nunit = "ms"',
+        columns=("v",),
+    ),
+}  # fmt: skip
+TEXTS = st.lists(
+    st.one_of(
+        st.binary(max_size=40),
+        st.sampled_from([b"\n", b"\r\n", b"\r", b"t,v\n", b"t,v,x\r\n", b'{"t":', b"\0" * 5000]),
+        st.tuples(st.integers(-9, 2**40), st.floats(allow_nan=True)).map(
+            lambda two: b"%d,%s\n" % (two[0], repr(two[1]).encode())
+        ),
+        st.tuples(st.integers(-9, 2**40), st.integers(-(2**40), 2**40)).map(
+            lambda two: b'{"t":%d,"v":%d}\n' % two
+        ),
+        st.integers(-(2**33), 2**33).map(lambda one: b"v=%d,\n" % one),
+    ),
+    max_size=40,
+)
+
+
+@pytest.mark.parametrize("form", PLANS)
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(parts=TEXTS, cut=st.integers(1, 97))
+def test_any_bytes_are_kept_and_never_crash(
+    tmp_path: Path, form: str, parts: list[bytes], cut: int
+) -> None:
+    reader = translator(tmp_path, PLANS[form])
+    text = b"".join(parts)
+    slices = [text[at : at + cut] for at in range(0, len(text), cut)]
+    before = reader.position
+    items = feed(reader, slices)
+    assert raw_of(items) == text
+    list(values_of(items))
+    made = sum(len(item.raw) for item in items if isinstance(item, Piece))
+    assert reader.position - before == made

@@ -252,7 +252,7 @@ def test_listen_tells_silence_noise_and_frames(tmp_path: Path) -> None:
         with printing(port, lambda n: luck.randbytes(40)):
             status, text, _ = command("listen", "--serial", port.path, "--seconds", 1)
         assert status == 1
-        assert "wrong speed (--baud) or another protocol?" in text
+        assert "wrong speed (--baud), lines of text" in text
         device = Device()
         with printing(port, lambda n: device.description() + device.samples()):
             status, text, _ = command("listen", "--serial", port.path, "--seconds", 1)

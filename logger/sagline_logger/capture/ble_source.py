@@ -71,7 +71,9 @@ class BleSource:
     """
 
     silence = 3.0
-    advice = Advice("is the board sending?", "does it send another protocol?")
+    advice = Advice(
+        "is the board sending?", "does it send lines of text (--lines) or another protocol?"
+    )
 
     def __init__(self, device: str, *, scan: float = _SCAN, stream: GattStream = _OURS) -> None:
         self._device = device

@@ -29,7 +29,8 @@ class SerialSource:
     silence = 3.0
     advice = Advice(
         "is the board on and its transmit line connected?",
-        "wrong speed (--baud) or another protocol?",
+        "wrong speed (--baud), lines of text (--lines) or another protocol? See with: "
+        "sagline-logger listen.",
     )
 
     def __init__(self, port: str, baud: int) -> None:
