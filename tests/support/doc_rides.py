@@ -4,12 +4,12 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+from sagline_logger import simulator
 from sagline_logger.format import Mark, Record, Setting
 from sagline_logger.format.host_records import FilePart
 from sagline_logger.simulator import (
     BREAD_RUN,
     KESTREL,
-    LAUNCHES,
     BoardParameters,
     Scenario,
     Simulation,
@@ -25,6 +25,9 @@ STEP, FAST = 10_000, 20_000  # µs
 
 SECONDS, CHARGE = 75.0, 0.14
 """Of the ride: the pack is low enough for the board to report a fault and cut out."""
+
+LAUNCHES = replace(simulator.LAUNCHES, legs=simulator.LAUNCHES.legs[:10])
+"""Three of them."""
 
 SIDES = ((1, "A"), (12, "B"))
 """Marks of the one log that is split by them: s, text; a launch on A, two on B."""

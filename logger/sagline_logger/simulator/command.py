@@ -12,7 +12,7 @@ from ..arguments import setting
 from ..format import SaglineError
 from .rides import BREAD_RUN, RIDES
 
-STREAM_SETS = ("standard", "wide")
+STREAM_SETS = ("standard", "course", "wide")
 EXAMPLES = (
     "simulate",
     "simulate --speed 0 --stdout > bytes.bin",
@@ -76,7 +76,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--streams",
         choices=STREAM_SETS,
         default=STREAM_SETS[0],
-        help="standard: three streams; wide: every channel (40 on Kestrel) at 100 Hz",
+        help="standard: three streams; course: also an invented course and the reported charge; "
+        "wide: every channel (40 on Kestrel) at 100 Hz",
     )
     parser.add_argument("--boot", type=int, default=1, help="first boot number (default 1)")
     parser.add_argument(
@@ -109,7 +110,7 @@ def run(args: argparse.Namespace) -> int:
     from .ports import Port, PseudoTerminal, StandardOutput
     from .random_board import random_board
     from .scenario import Scenario, read_trace
-    from .sensors import standard_streams, wide_streams
+    from .sensors import course_stream, standard_streams, wide_streams
     from .serve import serve
     from .settings import STANDARD, apply_settings
     from .simulation import Simulation
@@ -128,10 +129,13 @@ def run(args: argparse.Namespace) -> int:
             + (f"; did you mean {near[0]}?" if near else ""),
             file=sys.stderr,
         )
+    streams = wide_streams(board) if args.streams == "wide" else standard_streams(board)
+    if args.streams == "course":
+        streams = (*streams, course_stream())
     simulation = Simulation(
         board=board,
         scenario=scenario,
-        streams=wide_streams(board) if args.streams == "wide" else standard_streams(board),
+        streams=streams,
         clock=DeviceClock(args.clock_start % (1 << 32), args.boot, args.drift),
         seed=args.seed,
         seconds=args.seconds,

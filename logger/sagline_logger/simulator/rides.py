@@ -98,10 +98,10 @@ LAUNCHES = Scenario(
             Leg("stop", 0.0, brake=0.9, until_stopped=True),
             Leg("wait", 0.0, brake=0.4, seconds=3.0),
         )
-        * 3,
+        * 6,
     ),
 )
-"""Three launches from standstill at full throttle, for comparing settings."""
+"""Six launches from standstill at full throttle, for comparing settings."""
 
 RIDES = {ride.name: ride for ride in (BREAD_RUN, TOWN_LOOP, HILL_CLIMB, LAUNCHES)}
 """Ready-made rides by name."""
