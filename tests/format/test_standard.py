@@ -120,7 +120,7 @@ def test_a_name_nearly_standard_is_told_with_the_right_one(name: str, right: str
 @pytest.mark.parametrize(
     "name",
     ["motor_current_q", "motor_current_a", "battery_current_max", "field_current", "current",
-     "rotor_current", "altitude", "pitch", "board_temperature", "torque", "voltage", "pack_power",
+     "rotor_current", "pitch", "board_temperature", "torque", "voltage", "pack_power",
      "speed_over_ground", "x", "7", "", "cell_balance", "break_pedal_force"],
 )  # fmt: skip
 def test_a_name_of_its_own_is_left_alone(name: str) -> None:

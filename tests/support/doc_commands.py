@@ -2,7 +2,7 @@
 
 docs/README.md states the convention for whoever writes a page: a page's blocks run in order in a
 directory that holds the files it may name (``prepare``); a port that a page names becomes the
-simulated board's; ``record`` and ``check`` end after a second; what a test cannot run is in
+simulated board's; ``record`` and ``check`` end after a second unless they say when; what a test cannot run is in
 :data:`NOT_RUN` with the reason.
 """
 
@@ -131,7 +131,7 @@ class Session:
         if words[:3] == ["sagline-logger", "board", "--new"]:
             Path(words[3]).unlink(missing_ok=True)  # the command never overwrites
         if words[:2] in (["sagline-logger", "record"], ["sagline-logger", "check"]):
-            command += " --seconds 1"
+            command += "" if "--seconds" in words else " --seconds 1"
         if words[:2] == ["sagline-logger", "listen"]:
             command += " --seconds 4"
         if words[0] == "sagline-analyser" and not set("|<>;&") & set(command):
@@ -159,8 +159,9 @@ class Session:
 
     def _board(self, words: list[str]) -> str:
         """Start a simulated board and return the path of its port."""
+        length = [] if "--scenario" in words else ["--seconds", "60"]
         board = subprocess.Popen(
-            [LOGGER, "simulate", "--seconds", "60", *words], stdout=subprocess.PIPE, text=True
+            [LOGGER, "simulate", *length, *words], stdout=subprocess.PIPE, text=True
         )
         self._boards.append(board)
         assert board.stdout is not None

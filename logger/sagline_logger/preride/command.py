@@ -61,7 +61,8 @@ def run(arguments: argparse.Namespace) -> int:
         f"listening to {source.description} for {arguments.seconds:g} s; let it stand", flush=True
     )
     hearing = listen(source, arguments.seconds, translation)
-    results = check(hearing, board, Storage(free, 3600 * arguments.hours))
+    pace = (arguments.speed or 1.0) if arguments.replay else 1.0
+    results = check(hearing, board, Storage(free, 3600 * arguments.hours), pace)
     print(report(hearing, results))
     verdicts = {result.verdict for result in results}
     return next((status for verdict, status in _STATUS.items() if verdict in verdicts), 0)
