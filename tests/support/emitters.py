@@ -13,6 +13,8 @@ WARNINGS = ["-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Werror"]
 SANITIZE = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 C99 = ["gcc", "-std=c99", *SANITIZE]
 CPP17 = ["g++", "-x", "c++", "-std=c++17"]
+CPP11 = ["g++", "-x", "c++", "-std=c++11", "-Wall", "-Wextra", "-Werror", "-pedantic"]
+CORTEX_M = ["-mthumb", "-Os", "-ffunction-sections", "-fdata-sections"]
 LONG_TEXTS = ["-DSAGLINE_NAME=48", "-DSAGLINE_UNIT=16", "-DSAGLINE_LABEL=32"]
 
 

@@ -8,6 +8,7 @@ loaded on first use, because a fifth of the programs' start-up time would go int
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from .byte_kinds import ByteKind, BytesTold, tell_bytes
 from .caution import CAUTION
 from .channels import LAYOUT, SIZE, Channel, SampleType, bounds, scale
 from .device_clock import ClockUnwrapper
@@ -46,6 +47,9 @@ from .host_records import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawForm,
+    RawUse,
     Setting,
     Time,
 )
@@ -93,6 +97,8 @@ __all__ = [
     "BatteryUnit",
     "Board",
     "BoardFile",
+    "ByteKind",
+    "BytesTold",
     "Capture",
     "CaptureStarts",
     "Channel",
@@ -123,6 +129,9 @@ __all__ = [
     "Motor",
     "Numbers",
     "Piece",
+    "Raw",
+    "RawForm",
+    "RawUse",
     "Record",
     "RecordError",
     "SaglineError",
@@ -158,6 +167,7 @@ __all__ = [
     "scale",
     "settings_over_limits",
     "speed_per_rpm",
+    "tell_bytes",
     "titled",
     "vocabulary",
     "weakest",

@@ -4,12 +4,14 @@ import time
 from dataclasses import dataclass
 
 from ..capture.link_keeper import LinkKeeper, Phase
+from ..capture.log_writer import instant
 from ..capture.source import LinkLost, Source
+from ..capture.translator import FRAMES, Translation
 from ..format import (
     Board,
     DeviceRecord,
     Event,
-    FrameSplitter,
+    Piece,
     RecordError,
     SaglineError,
     Samples,
@@ -25,8 +27,8 @@ _READ = 0.05  # s that one read waits
 class Hearing:
     """What came in.  ``records`` holds (s since the start of listening, record) pairs.
 
-    ``foreign`` counts bytes that were no frame; what came before the first sound frame is not
-    among them, since a listener may join in the middle of one.
+    ``foreign`` counts bytes that were no frame, lines that cannot be read not among them; nor is
+    what came before the first sound frame, since a listener may join in the middle of one.
     """
 
     source: str
@@ -37,7 +39,7 @@ class Hearing:
     records: tuple[tuple[float, DeviceRecord], ...]
 
 
-def listen(source: Source, seconds: float) -> Hearing:
+def listen(source: Source, seconds: float, translation: Translation = FRAMES) -> Hearing:
     """Listen for ``seconds``, or until the source ends for good.
 
     Raises:
@@ -48,7 +50,7 @@ def listen(source: Source, seconds: float) -> Hearing:
         link.open()
     except LinkLost as problem:
         raise SaglineError(str(problem), remedy="check that the board is on and in reach") from None
-    splitter, gate = FrameSplitter(), VersionGate()
+    translator, gate = translation.make(), VersionGate()
     began = time.monotonic()
     records: list[tuple[float, DeviceRecord]] = []
     losses: list[str] = []
@@ -69,7 +71,9 @@ def listen(source: Source, seconds: float) -> Hearing:
                 break
             at = time.monotonic() - began
             received += len(data)
-            for piece in splitter.feed(data):
+            for piece in translator.feed(data, instant()) if data else ():
+                if not isinstance(piece, Piece):
+                    continue
                 record = _device_record(piece.body, gate)
                 if record is not None:
                     records.append((at, record))
