@@ -9,6 +9,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
+from .certainty import cannot_tell
 from .chance import student
 from .course import SPAN, find_heights, slope_at, travelled
 from .electric import battery_current, pack_voltage
@@ -127,7 +128,7 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
     """Answer what a kilometre takes, by speed, and what braking gave back."""
     found = measure_consumption(ride, board)
     if isinstance(found, Unknown):
-        return Answer("consumption", QUESTION, f"Cannot tell: {found.reason}.", known=False)
+        return Answer("consumption", QUESTION, cannot_tell(found.reason), known=False)
     whole = found.whole
     verdict = (
         f"{whole.per_km:.1f} Wh/km over {whole.distance:.2f} km; braking gave back "

@@ -60,7 +60,7 @@ from .vocabulary import Term, vocabulary
 from .wrapped import ARCHIVE_SUFFIX, broken_off, packed_pieces, wrap_in_page
 
 if TYPE_CHECKING:
-    from .board_conflicts import board_conflicts
+    from .board_conflicts import board_conflicts, pack_conflicts
     from .board_file import load_board_file, read_board_file
     from .board_limits import (
         LIMIT_KINDS,
@@ -160,6 +160,7 @@ __all__ = [
     "move_to_new",
     "open_log",
     "output",
+    "pack_conflicts",
     "packed_pieces",
     "read_board_file",
     "read_log",
