@@ -222,7 +222,9 @@ def _fit(
 
 
 def _usable(ride: RideRests, rests: Rests, cells: int) -> bool:
-    return cells == 1 and len(ride.points) >= 2
+    """Whether an earlier ride can tell something: of as many cells, and of charge drawn."""
+    same = all(len(point.voltages) == len(rests.keys) for point in ride.points)
+    return cells == 1 and same and len(ride.points) >= 2
 
 
 def _learn(
