@@ -82,20 +82,20 @@ def _weigh(columns: Array, apart: Array, weight: Array, capacity: float) -> tupl
     """Return mean and covariance of (ε, a), every pairing of usual and odd weighed by its evidence
     (Bayesian linear regression, textbook form)."""
     square, cross = columns.T @ weight @ columns, columns.T @ weight @ apart
-    means, covariances, logs = [], [], []
-    for odd_size, odd_lag in itertools.product((0, 1), repeat=2):
-        sd = np.array([SIZE_SPREADS[odd_size], LAG_SPREADS[odd_lag] * capacity])
-        covariance = np.linalg.inv(square + np.diag(sd**-2.0))
-        mean = covariance @ cross
-        evidence = (cross @ mean + np.linalg.slogdet(covariance)[1]) / 2 - np.log(sd).sum()
-        logs.append(evidence + math.log(ODD / (1 - ODD)) * (odd_size + odd_lag))
-        means.append(mean)
-        covariances.append(covariance)
-    share = np.exp(np.array(logs) - max(logs))
+    odd = np.array(list(itertools.product((0, 1), repeat=2)))
+    sds = np.stack(
+        [np.array(SIZE_SPREADS)[odd[:, 0]], np.array(LAG_SPREADS)[odd[:, 1]] * capacity], axis=1
+    )
+    covariances = np.linalg.inv(square + sds[:, :, None] ** -2.0 * np.eye(2))
+    means = np.array([covariance @ cross for covariance in covariances])
+    explained = np.array([cross @ mean for mean in means])
+    logs = (explained + np.linalg.slogdet(covariances)[1]) / 2 - np.log(sds).sum(axis=1)
+    logs = logs + math.log(ODD / (1 - ODD)) * odd.sum(axis=1)
+    share = np.exp(logs - logs.max())
     share /= share.sum()
-    mean = np.einsum("m,mi->i", share, np.array(means))
-    apart_from = np.array(means) - mean
-    spread = np.array(covariances) + apart_from[:, :, None] * apart_from[:, None, :]
+    mean = np.einsum("m,mi->i", share, means)
+    apart_from = means - mean
+    spread = covariances + apart_from[:, :, None] * apart_from[:, None, :]
     return mean, np.einsum("m,mij->ij", share, spread)
 
 
