@@ -47,7 +47,7 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
     """Return the card's line, its urgency, and the times from cold with their intervals."""
     first = min(told, key=lambda p: _soonest(p)[::-1])
     bars = tuple(
-        Bar(p.part, p.cold.seconds / 60, p.cold.low / 60, p.cold.high / 60, p is first)
+        Bar(p.part, p.cold.seconds, p.cold.low, p.cold.high, p is first)
         for p in told
         if p.cold is not None and not p.cold.below and np.isfinite(p.cold.high)
     )
@@ -59,7 +59,7 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
     if first.cold.below:
         return "Near its limit at the ride's end", Urgency.LOOK, None
     line = f"{_capital(first.part)} first: {first.limit:g} °C {_within(first.cold)} from cold"
-    return line, Urgency.ACT if now == 0 else Urgency.LOOK, Bars("min", bars) if bars else None
+    return line, Urgency.ACT if now == 0 else Urgency.LOOK, Bars("s", bars) if bars else None
 
 
 def _within(time: TimeToLimit) -> str:

@@ -7,8 +7,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ..series import Array
-from .drive import Drive
-from .lumps import COPPER, IRON, STREAM, Rates, warm
+from .drive import IRON, Drive
+from .lumps import COPPER, STREAM, Rates, warm
 
 STRETCH = 20.0
 """s for which misfits are alike: all readings of a stretch count as one (our choice)."""

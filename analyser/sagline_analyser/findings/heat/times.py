@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..series import Array
+from .drive import IRON
 from .fit import ThermalFit
-from .lumps import IRON, STREAM, steady_path
+from .lumps import STREAM, steady_path
 
 HORIZON = 3600.0
 """s beyond which a time to the limit is not computed: "more than an hour"."""
