@@ -73,15 +73,15 @@ def _costs(level: float, slope: float, x: Array, y: Array, width: float) -> Arra
 
 
 def follow_moved_limits(
-    drive: Drive, unknown: Flags, ramping: Flags, on_motor: Flags, on_battery: Flags,
-    elsewhere: float | None = None,
+    drive: Drive, unknown: Flags, ramping: Flags, nearly: Flags, on_motor: Flags,
+    on_battery: Flags, elsewhere: float | None = None,
 ) -> tuple[Flags, Flags, float | None]:  # fmt: skip
     """Return (heat, low voltage) flags among the samples that no fixed limit explains, and the
     voltage in V at which a cut of the battery current begins, if one is stated or seen.
 
-    A cut-back is looked for at full throttle, where no hand can be the reason; what lies on the
-    lines found there follows them at any throttle, but where the hand is just moving
-    (``ramping``) only at full throttle and sample by sample.  ``on_motor`` and ``on_battery``
+    A cut-back is looked for at full throttle, not ``nearly`` so, where no hand can be the reason;
+    what lies on the lines found there follows them at any throttle, but where the hand is just
+    moving (``ramping``) only at full throttle and sample by sample.  ``on_motor`` and ``on_battery``
     samples touch the full limit; those beyond the temperature or voltage at which its cut begins
     count as cut back as well.  ``elsewhere`` is that voltage as another motor of the same pack
     showed it.
@@ -100,7 +100,7 @@ def follow_moved_limits(
         width = LINE_TOLERANCE * np.nanmax(drive.battery_limit.value)
         low = asked & (drive.voltage < begins) & (np.abs(drive.battery - allowed) < width)
         asked &= ~low
-    full = _runs(asked & drive.full, drive)
+    full = _runs(asked & drive.full & ~nearly, drive)
     if full:
         hot, cut, pair = _fit(drive, full, _runs(asked, drive))
         heat |= hot

@@ -198,13 +198,14 @@ def _attribute(drive: Drive, elsewhere: float | None = None) -> tuple[MotorCause
         # The current follows a hand that moves, or a brake let go, only after a ramp.
         half, ramping, nearly = drive.throttle < OPEN, drive.ramping(RAMP), _nearly_full(drive)
         cause[(cause == _UNKNOWN) & asks & half] = _RIDER
-        cause, begins = _moved(drive, cause, ramping | nearly, elsewhere)
+        cause, begins = _moved(drive, cause, ramping, nearly, elsewhere)
         _reached_next(drive, cause, ramping)
         cause[(cause == _UNKNOWN) & (ramping | nearly)] = _RIDER
         # What no limit explains at a half-open throttle, the throttle does.
         cause[(cause == _UNKNOWN) & (asks | half) & ~drive.full] = _RIDER
     else:
-        cause, begins = _moved(drive, cause, np.zeros(len(cause), bool), elsewhere)
+        none = np.zeros(len(cause), bool)
+        cause, begins = _moved(drive, cause, none, none, elsewhere)
     cause = _settle(cause, drive.time, drive.step, drive.gap)
     levels = [
         Level(named, float(np.nanmax(limit.value)), unit, limit.source, limit.stated)
@@ -259,7 +260,7 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
 
 
 def _moved(
-    drive: Drive, cause: Codes, ramping: Flags, elsewhere: float | None
+    drive: Drive, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: float | None
 ) -> tuple[Codes, float | None]:
     """Tell heat from low voltage wherever a limit was lower than at its highest."""
     cause = cause.copy()
@@ -271,7 +272,7 @@ def _moved(
                 cause[why_lowered(drive, limit.value, lowered) & lowered] = _LOW
     unknown = cause == _UNKNOWN
     heat, low, begins = follow_moved_limits(
-        drive, unknown, ramping, cause == _MOTOR, cause == _BATTERY, elsewhere
+        drive, unknown, ramping, nearly, cause == _MOTOR, cause == _BATTERY, elsewhere
     )
     cause[heat] = _HEAT
     cause[low] = _LOW
