@@ -79,7 +79,7 @@ FRESH = (
 )  # fmt: skip
 """Machines whose models took no part in choosing any constant of the analyser."""
 
-BATCH = 25
+BATCH = 100
 """Cases that are integrated side by side."""
 
 

@@ -81,10 +81,10 @@ def follow_moved_limits(
 
     A cut-back is looked for at full throttle, not ``nearly`` so, where no hand can be the reason;
     what lies on the lines found there follows them at any throttle, but where the hand is just
-    moving (``ramping``) only at full throttle and sample by sample.  ``on_motor`` and ``on_battery``
-    samples touch the full limit; those beyond the temperature or voltage at which its cut begins
-    count as cut back as well.  ``elsewhere`` is that voltage as another motor of the same pack
-    showed it.
+    moving (``ramping``) only at full throttle and sample by sample.  ``on_motor`` and
+    ``on_battery`` samples touch the full limit; those beyond the temperature or voltage at which
+    its cut begins count as cut back as well.  ``elsewhere`` is that voltage as another motor of the
+    same pack showed it.
     """
     asked = unknown & ~ramping & (drive.current > 0)
     if drive.throttle is not None:
