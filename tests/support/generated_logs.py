@@ -50,8 +50,8 @@ LAYOUTS = (
 NAMES = ("fast", "slow", "odd")
 PERIODS = (10_000, 250_000, 0)
 CALM = ("samples",) * 12 + ("event",) * 3 + (
-    "again", "describe", "next revision", "old revision", "foreign", "device zeros", "own kind", "mark",
-    "link",
+    "again", "describe", "next revision", "old revision", "foreign", "device zeros", "own kind",
+    "mark", "link",
 )  # fmt: skip
 TROUBLE = (
     "silence", "contradiction", "noise", "zeros", "gap", "gap ends", "went back", "other version",

@@ -73,10 +73,12 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
 
     # The oscillator is the same after a restart: a stretch too short to tell its own rate takes
     # that of the nearest one that is long enough.
-    spans = np.array([np.ptp(sent[a]) if a.size else 0 for a in anchors])
-    own = {
-        int(s): fit(sent[anchors[s]], arrival[anchors[s]]) for s in np.flatnonzero(spans >= LONG)
-    }
+    steady = [_steady(points, stream[points], sent[points]) for points in anchors]
+    spans = np.array([np.ptp(sent[a]) if a.size else 0 for a in steady])
+    own: dict[int, ClockLine] = {}
+    for s in np.flatnonzero(spans >= LONG).tolist():
+        told = fit(sent[steady[s]], arrival[steady[s]])
+        own[s] = fit(sent[anchors[s]], arrival[anchors[s]], told.rate)
     long = list(own)  # in rising order
     lines: list[ClockLine] = []
     heard: list[tuple[float, float]] = []
@@ -92,8 +94,7 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
             line = own[number]
         elif points.size:
             if rate is None:
-                steady = _steady(points, stream[points])
-                rate = fit(sent[steady], arrival[steady]).rate
+                rate = fit(sent[steady[number]], arrival[steady[number]]).rate
             line = fit(sent[points], arrival[points], rate)
         else:
             line = ClockLine(int(device[first]) if last > first else 0, until, rate or 0.0)
@@ -124,19 +125,29 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
 
 _ALONE = -1
 """Stands for the stream of BOARD and EVENT records."""
+_ENOUGH = 30
+"""Timed records of which one is likely to have come fast."""
+_MIDDLE = 0.2
+"""How far their mean may lie from a segment's middle, as a share of it; else they tell of an end."""
 
 
-def _steady(anchors: npt.NDArray[np.intp], stream: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
-    """Return those of a short segment's timed records that tell how fast its clock runs: one
-    stream's, of which there are most.
+def _steady(
+    anchors: npt.NDArray[np.intp], stream: npt.NDArray[np.int64], sent: Micros
+) -> npt.NDArray[np.intp]:
+    """Return those of a segment's timed records that tell how fast its clock runs: one stream's, of
+    which there are most; all, where those do not lie all along a long segment or are few in it.
 
     What is sent another way leaves the device sooner or later after its clock was read, and where
-    it comes at one end only, bends a short line: 2 ms are 80 ppm of 25 s.
+    it comes at one end only, bends the line: 2 ms are 80 ppm of 25 s and 7 ppm of five minutes.
     """
     sampled = stream[stream != _ALONE]
     if not sampled.size:
         return anchors
     most: npt.NDArray[np.bool_] = stream == np.bincount(sampled).argmax()
+    if (span := np.ptp(sent)) >= LONG:
+        lie = float(sent[most].mean() - sent.min()) / span
+        if np.count_nonzero(most) < _ENOUGH or abs(lie - 0.5) > _MIDDLE:
+            return anchors
     steady: npt.NDArray[np.intp] = anchors[most]
     return steady
 
