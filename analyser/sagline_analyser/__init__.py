@@ -3,7 +3,10 @@
 ``load_ride(path)`` gives a :class:`Ride`, :func:`open_basis` what of it can be trusted;
 :func:`summarise`, :func:`find_crossings` and :func:`answers` its findings, :func:`figure` a plotly
 figure, :func:`write_page` the report, :func:`merge` one table on a time grid, :func:`export_csv`
-and :func:`export_parquet` files.
+and :func:`export_parquet` files.  :func:`fault_moments` finds what went wrong,
+:func:`what_came_first` tells its story, :func:`share_page` makes the page to hand on.
+:func:`compare_rides` holds two settings against each other (:func:`write_comparison` its page), and
+:func:`open_library` knows all rides below a directory (:func:`write_trends`).
 """
 
 from difflib import get_close_matches
@@ -14,14 +17,21 @@ from sagline_logger import __version__
 from sagline_logger.format import SaglineError
 
 if TYPE_CHECKING:
+    from .compare.comparison import compare_rides
+    from .compare.page import write_comparison
     from .export import export_csv, export_parquet
     from .findings.answers import answers
     from .findings.basis import open_basis
     from .findings.crossings import crossings_frame, find_crossings
+    from .findings.fault_moments import fault_moments
+    from .findings.fault_order import what_came_first
     from .findings.summary import summarise
     from .load import Ride, load_ride
     from .page.document import write_page
     from .page.figures import figure
+    from .rides.library import open_library
+    from .rides.trends import write_trends
+    from .share.fitting import share_page
     from .time_grid import merge
 
 __all__ = [
@@ -29,31 +39,45 @@ __all__ = [
     "SaglineError",
     "__version__",
     "answers",
+    "compare_rides",
     "crossings_frame",
     "export_csv",
     "export_parquet",
+    "fault_moments",
     "figure",
     "find_crossings",
     "load_ride",
     "merge",
     "open_basis",
+    "open_library",
+    "share_page",
     "summarise",
+    "what_came_first",
+    "write_comparison",
     "write_page",
+    "write_trends",
 ]
 
 _HOMES = {
     "Ride": "load",
     "answers": "findings.answers",
+    "compare_rides": "compare.comparison",
     "crossings_frame": "findings.crossings",
     "export_csv": "export",
     "export_parquet": "export",
+    "fault_moments": "findings.fault_moments",
     "figure": "page.figures",
     "find_crossings": "findings.crossings",
     "load_ride": "load",
     "merge": "time_grid",
     "open_basis": "findings.basis",
+    "open_library": "rides.library",
+    "share_page": "share.fitting",
     "summarise": "findings.summary",
+    "what_came_first": "findings.fault_order",
+    "write_comparison": "compare.page",
     "write_page": "page.document",
+    "write_trends": "rides.trends",
 }
 """The module of each name, imported when it is first used: ``--help`` needs no numpy."""
 

@@ -83,7 +83,8 @@ def _capture(
     """Let the simulated board ride and the logger record it, each as its own program."""
     program = [sys.executable, "-m", "sagline_logger"]
     longer = 2 * seconds + 60  # the logger is to stop first, with the link up
-    ride = ["simulate", "--pty", f"--speed={factor:g}", f"--seconds={longer:g}", f"--seed={seed}"]
+    ride = ["simulate", "--pty", f"--speed={factor:g}", f"--seconds={longer:g}", f"--seed={seed}",
+            "--streams=course"]  # fmt: skip
     simulator = subprocess.Popen(
         [*program, *ride], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )

@@ -7,8 +7,8 @@ from . import __version__
 from .format.program import Program
 
 COMMANDS = {
-    "record": (".capture.record_command", "capture a run into a log file"),
-    "find": (".capture.find_command", "list the ports and devices that could be recorded"),
+    "record": (".commands.record", "capture a run into a log file"),
+    "find": (".commands.find", "list the ports and devices that could be recorded"),
     "verify": (".verify.command", "check a log: frames, losses, damage, clock"),
     "simulate": (".simulator.command", "serve a simulated board"),
     "board": (".board.command", "write or check a board file"),

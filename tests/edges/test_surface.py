@@ -7,6 +7,9 @@ import pytest
 
 import sagline_analyser as sa
 from sagline_analyser.archive import archive
+from sagline_analyser.cli import main
+from sagline_analyser.findings.basis import examine
+from sagline_analyser.share.choose import choose
 from sagline_logger import __version__
 from sagline_logger.format import SaglineError, open_log
 from support.doc_rides import make_directory
@@ -53,3 +56,17 @@ def test_a_pipe_or_a_device_is_refused_at_once(tmp_path: Path) -> None:
     for path in (tmp_path / "pipe", Path("/dev/zero")):
         with pytest.raises(SaglineError, match="is a device or a pipe"):
             open_log(path)
+
+
+def test_every_public_name_is_there_and_says_what_it_does() -> None:
+    for name in set(sa.__all__) - {"__version__"}:
+        assert (getattr(sa, name).__doc__ or "").strip(), name
+
+
+def test_a_shared_page_from_python_is_the_commands(log: Path, tmp_path: Path) -> None:
+    out = tmp_path / "by_command.html"
+    assert main(["share", str(log), "--at", "5", "-o", str(out)]) == 0
+    moment = choose(sa.load_ride(log), at=5.0)
+    assert sa.share_page(examine(log), moment).page == out.read_bytes()
+    with pytest.raises(SaglineError, match="nothing is called everything"):
+        sa.share_page(examine(log), moment, keep=["everything"])

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from sagline_logger.format import derive_limits, read_board_file
 from sagline_logger.live.alarms import HOLD, HYSTERESIS, RAISE_AFTER, SLACK, Alarm, Threshold
-from sagline_logger.live.screen import thresholds
+from sagline_logger.live.watch import thresholds
 
 LOW_CELL = Threshold("cell_voltage_7", False, 3.10, "V", "cell alarm voltage")
 HOT = Threshold("motor_temperature_1", True, 100.0, "°C", "motor limit")

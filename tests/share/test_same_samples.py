@@ -9,7 +9,7 @@ import pytest
 
 from sagline_analyser.cli import main
 from sagline_analyser.load import load_ride
-from sagline_analyser.share import command as share_command
+from sagline_analyser.share import fitting
 from sagline_analyser.share.choose import choose, seconds, window_around
 from sagline_logger.format import SaglineError, open_log
 from share.conftest import command
@@ -73,17 +73,17 @@ def test_every_command_takes_the_page(tmp_path: Path) -> None:
 def test_the_window_shrinks_until_the_page_fits(
     log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert share_command.MAX_SIZE == 5_000_000
+    assert fitting.MAX_SIZE == 5_000_000
     whole = tmp_path / "whole.html"
     span = ["--before", "40", "--after", "20"]
     assert main(["share", str(log), "-o", str(whole), *span]) == 0
     most = whole.stat().st_size - 3000
-    monkeypatch.setattr(share_command, "MAX_SIZE", most)
+    monkeypatch.setattr(fitting, "MAX_SIZE", most)
     small = tmp_path / "small.html"
     assert main(["share", str(log), "-o", str(small), *span]) == 0
     assert small.stat().st_size <= most and "window shortened from 60 s" in capsys.readouterr().out
     assert load_ride(small).duration < load_ride(whole).duration
-    monkeypatch.setattr(share_command, "MAX_SIZE", 1_000_000)
+    monkeypatch.setattr(fitting, "MAX_SIZE", 1_000_000)
     assert main(["share", str(log), "-o", str(tmp_path / "no.html"), *span]) == 1
     assert "choose a shorter stretch" in capsys.readouterr().err
     assert not (tmp_path / "no.html").exists()

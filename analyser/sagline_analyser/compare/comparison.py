@@ -8,14 +8,17 @@ import numpy as np
 
 from sagline_logger.format import CAUTION, SaglineError
 
+from ..findings.basis import Basis, open_basis
 from ..findings.held_back import CAUSES, HeldBack, MotorCauses, held_back
 from ..findings.series import Array
+from ..load.opening import board_inside
+from ..load.ride import Ride
 from .alike import TIMES, bring_alike
 from .confounders import Confounder, confounders, hand
 from .like_load import Fit, fit, joined, times
 from .measures import Goal, Measure, figures, launch_goal, measures
 from .runs import Run, choose_launches, choose_pulls, find_runs
-from .sides import Part, SettingChange, StretchSetting, changes, settings_seen
+from .sides import Part, SettingChange, StretchSetting, changes, settings_seen, split
 from .statistics import SURE, Difference, adjusted, difference, launchwise
 from .verdict import MATTERS, Verdict, judge
 
@@ -209,6 +212,28 @@ def compare(
     return replace(comparison, verdict=verdict, notes=(*comparison.notes, *assumed))
 
 
+def compare_rides(
+    rides: Sequence[Ride | Basis],
+    sides: str | None = None,
+    by: str | None = None,
+    marks: bool = False,
+    judged: str = "time_to_speed",
+    matters: float = MATTERS,
+) -> Comparison:
+    """Examine rides, put them on their sides (:func:`~.sides.split`) and compare them.
+
+    A ride counts with the board file inside its log, an examined one with its own.
+
+    Raises:
+        SaglineError: as :func:`~.sides.split` and :func:`compare`; or a board file is not valid.
+    """
+    examined = [
+        one if isinstance(one, Basis) else open_basis(one, board_inside(one)) for one in rides
+    ]
+    parts = split([(basis.ride, basis.board) for basis in examined], sides, by, marks)
+    return compare(parts, judged, matters)
+
+
 def _enough(runs: Sequence[Run], both: bool) -> bool:
     return all(any(run.side == letter for run in runs) for letter in "AB"[: 1 + both])
 
@@ -238,7 +263,10 @@ def _group(
         rows = [_currents_row(row, both, alike, goal, fitted) for row in rows]
     if b:
         taken = set(rows[0].alike)
-        conditions = tuple(replace(one, taken_out=_taken_out(one.key, taken)) for one in conditions)
+        conditions = tuple(
+            replace(one, taken_out=one.taken_out or _taken_out(one.key, taken))
+            for one in conditions
+        )
         chances = [row.difference.p for row in rows if row.difference is not None]
         rows = [replace(row, adjusted_p=p) for row, p in zip(rows, adjusted(chances), strict=True)]
     return Group(

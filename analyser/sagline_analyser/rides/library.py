@@ -40,7 +40,7 @@ class Library:
 
 
 def open_library(
-    directory: Path, engine: str = "", processes: int = 0,
+    directory: str | Path, engine: str = "", processes: int = 0,
     work: Callable[[str], RideFigures] = figures_of,
 ) -> Library:  # fmt: skip
     """Return the rides below ``directory``; only those new or changed are worked out.
@@ -48,6 +48,7 @@ def open_library(
     Raises:
         SaglineError: there is no such directory, or the engine cannot be used.
     """
+    directory = Path(directory)
     if not directory.is_dir():
         raise SaglineError("is no directory", where=str(directory), remedy="name one with logs")
     files = {str(path.relative_to(directory)): path for path in _logs(directory)}
@@ -89,6 +90,21 @@ def open_library(
         notes = tuple(index.notes)
     rides = sorted((Entry(name, figures) for name, figures in found.items()), key=_order)
     return Library(directory, tuple(rides), len(names), len(gone), notes)
+
+
+def known_rides(directory: Path) -> tuple[Entry, ...]:
+    """Return what the index of ``directory`` knows of files that are as they were then; nothing is
+    worked out."""
+    found = []
+    with _index(directory) as index:
+        for name, (state, figures) in index.rides().items():
+            try:
+                same = state_of(directory / name) == state
+            except OSError:
+                continue
+            if same:
+                found.append(Entry(name, figures))
+    return tuple(sorted(found, key=_order))
 
 
 @contextmanager

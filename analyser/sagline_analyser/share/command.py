@@ -7,13 +7,9 @@ from typing import TYPE_CHECKING
 from sagline_logger.format import CAUTION, BoardFile, SaglineError, check_output, output
 
 if TYPE_CHECKING:
-    from ..findings.basis import Basis
     from ..load.ride import Ride
     from .shared import Shared
-    from .window_log import Window
 
-MAX_SIZE = 5_000_000
-"""Bytes of the page at most; what many mail and chat services still take."""
 EXAMPLES = (
     "share ride.sagline -o fault.html",
     "share ride.sagline --at 1:30 -o a.html --picture a.svg",
@@ -63,17 +59,24 @@ def run(arguments: argparse.Namespace) -> int:
     """Say what is kept and left out, then write the page and the pictures."""
     from ..findings.basis import open_basis
     from ..load import load_ride
-    from .choose import choose, window_around
+    from .choose import choose
+    from .fitting import MAX_SIZE, share_page
 
     ride = load_ride(arguments.log)
     basis = open_basis(ride, _parts(arguments.board, ride))
     for line in (*basis.mismatches, *basis.lines()):
         print(f"note: {line}")
     moment = choose(basis.ride, arguments.fault, arguments.at, arguments.mark)
-    window = window_around(ride, moment, arguments.before, arguments.after)
     for out in (arguments.out, *arguments.picture):
         check_output(out)
-    share, page = _fitting(basis, moment, window, arguments)
+    text = _board_text(arguments.board, ride)
+    fitted = share_page(basis, moment, arguments.before, arguments.after, arguments.keep, text)
+    share, page, asked, taken = fitted.share, fitted.page, fitted.asked, fitted.taken
+    if taken != asked:
+        print(
+            f"window shortened from {asked.end - asked.start:.0f} s to "
+            f"{taken.end - taken.start:.0f} s, so that the page stays below {MAX_SIZE / 1e6:g} MB"
+        )
     _tell(share)
     from .picture import draw
     from .png import write_png
@@ -92,42 +95,6 @@ def run(arguments: argparse.Namespace) -> int:
         print(path)
     print(CAUTION)
     return 0
-
-
-def _fitting(
-    basis: "Basis", moment: object, window: "Window", arguments: argparse.Namespace
-) -> "tuple[Shared, bytes]":
-    """Return the shared window and its page, the window shortened until the page is small enough.
-
-    Raises:
-        SaglineError: even a short window does not fit.
-    """
-    from ..findings.fault_order import Moment
-    from .choose import shorter
-    from .page import page_parts
-    from .shared import shared
-
-    assert isinstance(moment, Moment)
-    ride = basis.raw
-    board = _board_text(arguments.board, ride)
-    asked, page = window, b""
-    for _ in range(8):
-        share = shared(ride, moment, window, frozenset(arguments.keep), board, basis)
-        page = "".join(page_parts(share)).encode()
-        if len(page) <= MAX_SIZE:
-            if window != asked:
-                print(
-                    f"window shortened from {asked.end - asked.start:.0f} s to "
-                    f"{window.end - window.start:.0f} s, so that the page stays below "
-                    f"{MAX_SIZE / 1e6:g} MB"
-                )
-            return share, page
-        fixed = 2_200_000  # what the page weighs without samples, about
-        window = shorter(window, min(0.9, 0.95 * (MAX_SIZE - fixed) / (len(page) - fixed)))
-    raise SaglineError(
-        f"even {window.end - window.start:.1f} s make {len(page) / 1e6:.1f} MB", where=ride.path,
-        remedy="choose a shorter stretch with --before and --after",
-    )  # fmt: skip
 
 
 def _tell(share: "Shared") -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from ..format.errors import SaglineError
 from . import ble_service
 from .ble_errors import explain
-from .source import LinkLost
+from .source import Advice, LinkLost, Option, SourceKind
 
 if TYPE_CHECKING:  # importing bleak takes longer than the rest of the logger; wait until it is used
     from bleak.backends.characteristic import BleakGATTCharacteristic
@@ -60,6 +60,9 @@ class BleSource:
 
     Every open searches anew, the first for up to ``scan`` s, because an address may change.
     """
+
+    silence = 3.0
+    advice = Advice("is the board sending?", "does it send another protocol?")
 
     def __init__(self, device: str, *, scan: float = _SCAN) -> None:
         self._device = device
@@ -307,3 +310,9 @@ def _claim(address: str) -> Iterator[None]:
                     remedy="another capture has it; stop that first",
                 ) from None
         yield
+
+
+KIND = SourceKind(
+    Option("--ble", "NAME", "a Bluetooth LE device, by name or address"),
+    lambda given: BleSource(given["ble"]),
+)

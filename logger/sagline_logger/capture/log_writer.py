@@ -42,6 +42,7 @@ from ..format import (
     encode_frame,
     move_to_new,
 )
+from ..format.limits import MAX_TEXT
 
 WRITE_EVERY = 0.2
 """Seconds between two writes."""
@@ -56,6 +57,11 @@ _NO_SPACE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 def instant() -> Instant:
     """Return the host's two clocks now."""
     return Instant(time.monotonic_ns() // 1000, time.time_ns() // 1000)
+
+
+def fit(text: str) -> str:
+    """Return ``text``, shortened to what a record takes."""
+    return text.encode(errors="replace")[:MAX_TEXT].decode(errors="ignore")
 
 
 class LogWriter:

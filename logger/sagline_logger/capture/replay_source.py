@@ -5,8 +5,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
+from ..arguments import positive_number
 from ..format import Foreign, FrameSplitter, RecordError, Time, decode_record, is_host_kind
 from ..format.log_file import open_log
+from .source import Advice, Option, SourceKind
 
 _CHUNK = 1 << 16
 
@@ -17,6 +19,9 @@ class ReplaySource:
     Device frames and foreign bytes come out exactly as they went in; the logger's own records
     only set the pace.  A stretch without the device becomes silence.
     """
+
+    silence = 3.0
+    advice = Advice("did the board send anything?", "wrong speed then, or another protocol?")
 
     def __init__(self, path: Path, speed: float = 1.0) -> None:
         self._path = path
@@ -93,3 +98,10 @@ def _slices(log: IO[bytes]) -> Iterator[tuple[float, bytes]]:
             held.clear()
     if held:
         yield seconds, bytes(held)
+
+
+KIND = SourceKind(
+    Option("--replay", "LOG", "a log, at its own pace", Path),
+    lambda given: ReplaySource(given["replay"], given["speed"]),
+    (Option("--speed", "X", "X times as fast", positive_number, 1),),
+)

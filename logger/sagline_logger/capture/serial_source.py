@@ -4,11 +4,14 @@ import contextlib
 import errno
 import os
 import time
+from typing import TYPE_CHECKING
 
-import serial
-
+from ..arguments import positive_whole
 from ..format import SaglineError
-from .source import LinkLost
+from .source import Advice, LinkLost, Option, SourceKind
+
+if TYPE_CHECKING:  # imported when a port is opened, so that help is quick
+    import serial
 
 _FEW = 1024
 _PACE = 0.005
@@ -20,6 +23,12 @@ that bytes which arrive after a silence are timed at once."""
 
 class SerialSource:
     """A serial port that only one capture at a time may hold."""
+
+    silence = 3.0
+    advice = Advice(
+        "is the board on and its transmit line connected?",
+        "wrong speed (--baud) or another protocol?",
+    )
 
     def __init__(self, port: str, baud: int) -> None:
         self._name = port
@@ -34,6 +43,8 @@ class SerialSource:
 
     def open(self) -> None:
         """Open the port and lock it against a second capture; see :class:`Source`."""
+        import serial
+
         try:
             self._port = serial.Serial(self._name, self._baud, timeout=0.25, exclusive=True)
         except (ValueError, OverflowError) as problem:
@@ -81,7 +92,7 @@ class SerialSource:
             "not a serial port", where=self._name, remedy="'sagline-logger find' lists the ports"
         )
 
-    def _explain(self, problem: serial.SerialException) -> Exception:
+    def _explain(self, problem: "serial.SerialException") -> Exception:
         """Return what a failure to open means for a person."""
         text, number = str(problem), problem.errno
         if number in (errno.EBUSY, errno.EAGAIN):
@@ -110,3 +121,17 @@ class SerialSource:
         if number in (errno.ENOTTY, errno.EISDIR) or "configure port" in text:
             return self._no_port()
         return LinkLost(f"{self._name}: {os.strerror(number) if number else text}")
+
+
+def ports() -> list[tuple[str, str]]:
+    """Return (name, description) of the serial ports of this machine, by name."""
+    from serial.tools.list_ports import comports
+
+    return sorted((port.device, port.description or "") for port in comports())
+
+
+KIND = SourceKind(
+    Option("--serial", "PORT", "a serial port, such as /dev/ttyUSB0, COM3"),
+    lambda given: SerialSource(given["serial"], given["baud"]),
+    (Option("--baud", "N", "speed of the port", positive_whole, 115200),),
+)

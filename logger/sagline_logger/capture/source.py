@@ -1,6 +1,8 @@
-"""The one interface that every source of bytes implements."""
+"""The one interface that every source of bytes implements, and how its module offers it."""
 
-from typing import Protocol
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
 
 
 class LinkLost(Exception):
@@ -8,6 +10,16 @@ class LinkLost(Exception):
 
     ``str(error)`` is one plain line for the LINK record and the screen.
     """
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to look at when a link is open and something is wrong, each the end of a line."""
+
+    silent: str
+    """Nothing arrives at all."""
+    undecoded: str
+    """Bytes arrive, and none of them make a frame."""
 
 
 class Source(Protocol):
@@ -20,6 +32,14 @@ class Source(Protocol):
     @property
     def description(self) -> str:
         """One line for people and the CAPTURE record, such as ``serial /dev/ttyUSB0 at 115200``."""
+
+    @property
+    def silence(self) -> float:
+        """Seconds without a byte after which the device counts as gone, the link still open."""
+
+    @property
+    def advice(self) -> Advice:
+        """What to look at when the link is open and something is wrong."""
 
     def open(self) -> None:
         """Make the link.
@@ -38,4 +58,32 @@ class Source(Protocol):
         """
 
     def close(self) -> None:
-        """Drop the link; harmless when there is none."""
+        """Drop the link; harmless when there is none.  Any thread may call it."""
+
+
+@dataclass(frozen=True)
+class Option:
+    """One option of the command line; ``default`` stands when it is not given."""
+
+    flag: str
+    metavar: str
+    help: str
+    type: Callable[[str], Any] = str
+    default: Any = None
+
+    @property
+    def name(self) -> str:
+        """The option's value in the parsed arguments."""
+        return self.flag.lstrip("-").replace("-", "_")
+
+
+@dataclass(frozen=True)
+class SourceKind:
+    """What a source's module offers: its option, those that go with it, and its constructor.
+
+    ``make`` gets the values of all of them by name, defaults filled in.
+    """
+
+    option: Option
+    make: Callable[[Mapping[str, Any]], Source]
+    options: tuple[Option, ...] = ()

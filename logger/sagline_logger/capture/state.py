@@ -3,6 +3,12 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
+
+Stage = Literal["idle", "waiting", "open", "down", "rejoin", "retry"]
+"""What a capture is at: "idle", none runs; "waiting" for the device, there is no file yet; or the
+link's phase: "open", the device is heard; "down", not heard on a link that is there; "rejoin",
+heard again just now; "retry", there is no link and it is tried again."""
 
 
 @dataclass(frozen=True)
@@ -42,5 +48,6 @@ class CaptureState:
     units: Mapping[str, str]
     warnings: tuple[str, ...]
     """What is wrong at present, one line each."""
+    stage: Stage = "open"
     repeated: int = 0
     """Records that came twice; they count once."""

@@ -14,6 +14,7 @@ import importlib
 import io
 import os
 import re
+import shlex
 import signal
 import sys
 import textwrap
@@ -24,12 +25,13 @@ from dataclasses import dataclass
 from types import FrameType, ModuleType
 from typing import Any, NoReturn, TextIO, cast
 
+from .debug_log import VARIABLE as DEBUG
+from .debug_log import debug
 from .errors import SaglineError
 
 INTERNAL = 70
-"""Exit status of a fault of the program itself (EX_SOFTWARE of BSD's sysexits.h)."""
-DEBUG = "SAGLINE_DEBUG"
-"""Environment variable; when set, such a fault shows its whole traceback."""
+"""Exit status of a fault of the program itself (EX_SOFTWARE of BSD's sysexits.h).  With the debug
+log asked for, such a fault shows its whole traceback."""
 
 _PLAIN = str.maketrans(
     {"–": "-", "—": "-", "−": "-", "·": "-", "…": "...", "→": "->", "←": "<-", "×": "x",
@@ -63,6 +65,14 @@ class Program:
     def main(self, argv: Sequence[str] | None) -> int:
         """Run one command and return the exit status."""
         words = list(sys.argv[1:] if argv is None else argv)
+        debug(
+            "%s %s: %s; Python %s on %s",
+            self.name,
+            self.version,
+            shlex.join(words),
+            sys.version.split()[0],
+            sys.platform,
+        )
         return run_program(self.name, lambda: self._run(words))
 
     def parser(self, words: Sequence[str] | None = None) -> argparse.ArgumentParser:
@@ -112,6 +122,7 @@ def run_program(name: str, act: Callable[[], int]) -> int:
                     sys.stdout.flush()  # here, where a reader that went away is no traceback
             return status
         except SaglineError as problem:
+            debug("%s ends", name, problem=problem)
             return _told(name, str(problem))
         except BrokenPipeError:
             return _silent(1)  # the reader of our output went away: there is nobody to tell
@@ -128,6 +139,7 @@ def run_program(name: str, act: Callable[[], int]) -> int:
                 'pip install "sagline[analyser]"',
             )
         except OSError as problem:
+            debug("%s ends", name, problem=problem)
             where = f"{problem.filename}: " if problem.filename else ""
             return _told(name, f"{where}{problem.strerror or problem}")
         except Exception as problem:

@@ -9,13 +9,12 @@ from typing import Protocol, TextIO
 
 from ..format import Limit
 from ..format.errors import printable
-from .alarms import Alarm, Threshold
-from .glance import columns_of, numbers
+from .glance import numbers
 from .keyboard import keyboard
 from .layout import Line, Status, Style, draw
+from .watch import STALE, AlarmWatch
 
 _EVERY = 0.25  # s between two pictures
-_STALE = 2.0  # s after which a silent link's values are no longer shown
 
 _CODES: dict[Style, str] = {
     "dim": "2", "bold": "1", "good": "32", "warn": "1;33", "alarm": "1;37;41",
@@ -60,27 +59,6 @@ class Subject(Protocol):
     def stop(self, reason: str) -> None: ...
 
 
-def thresholds(limits: Sequence[Limit], keys: Sequence[str]) -> list[Threshold]:
-    """Return what to watch: every rating, full, alarm and stop voltage of the columns ``keys``.
-
-    A full cell is reached in normal use, so it rings from some way beyond only.  A controller's own
-    setting is too, and a burst rating needs a clock of its own: neither rings.
-    """
-    return [
-        _threshold(key, limit)
-        for limit in limits
-        if limit.kind in ("limit", "full", "alarm", "stop")
-        for key in columns_of(keys, limit.channel)
-        if limit.index == 0 or key.endswith(f"_{limit.index}")
-    ]
-
-
-def _threshold(key: str, limit: Limit) -> Threshold:
-    above, full = limit.direction == "above", limit.kind == "full"
-    reason = f"{limit.part}, full" if full else limit.part
-    return Threshold(key, above, limit.value, limit.unit, reason, reached=full)
-
-
 class Screen:
     """Draws one capture.  ``colour`` False gives the same words and layout without any colour."""
 
@@ -88,10 +66,9 @@ class Screen:
         self, subject: Subject, limits: Sequence[Limit], out: TextIO, colour: bool = True
     ) -> None:
         self._subject = subject
-        self._limits = limits
+        self._watch = AlarmWatch(limits)
         self._out = out
         self._colour = colour
-        self._alarms: dict[tuple[str, float], Alarm] = {}
         self._mark = 0
         self._typing: str | None = None
 
@@ -128,28 +105,18 @@ class Screen:
     def refresh(self, width: int, height: int) -> None:
         """Draw once, and ring the terminal's bell when an alarm is newly raised."""
         state = self._subject.snapshot()
-        fresh = state.link_up or state.link_since < _STALE
+        fresh = state.link_up or state.link_since < STALE
         values = state.values if fresh else {}
-        rings = self._update(state.elapsed, values)
+        rings = self._watch.update(state.elapsed, values)
         link = "link up" if state.link_up else f"LINK DOWN {state.link_since:.0f} s"
         status = Status(
             state.board_name, state.elapsed, link, state.link_up, state.rate, state.lost,
             state.size, state.free, self._mark, state.warnings, self._typing,
         )  # fmt: skip
-        lines = draw(numbers(values), list(self._alarms.values()), status, width, height)
+        lines = draw(numbers(values), self._watch.alarms, status, width, height)
         page = "\r\n".join(self._paint(line) + _CLEAR_LINE for line in lines)
         self._out.write(_HOME + page + _CLEAR_REST + ("\a" if rings else ""))
         self._out.flush()
-
-    def _update(self, elapsed: float, values: Mapping[str, float]) -> bool:
-        rings = False
-        for threshold in thresholds(self._limits, list(values)):
-            key = (threshold.key, threshold.value)
-            before = self._alarms.get(key, Alarm(threshold))
-            after = before.update(elapsed, values[threshold.key])
-            rings = rings or (after.raised and not before.raised)
-            self._alarms[key] = after
-        return rings
 
     def keep_text(self) -> None:
         """Give the last mark the text typed so far; from any thread."""

@@ -3,6 +3,7 @@
 import time
 from dataclasses import dataclass
 
+from ..capture.link_keeper import LinkKeeper, Phase
 from ..capture.source import LinkLost, Source
 from ..format import (
     Board,
@@ -18,7 +19,6 @@ from ..format import (
 )
 
 _READ = 0.05  # s that one read waits
-_RETRY = 0.25  # s between tries to get a lost link back
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,9 @@ def listen(source: Source, seconds: float) -> Hearing:
     Raises:
         SaglineError: the source cannot be opened at all.
     """
+    link = LinkKeeper(source)
     try:
-        source.open()
+        link.open()
     except LinkLost as problem:
         raise SaglineError(str(problem), remedy="check that the board is on and in reach") from None
     splitter, gate = FrameSplitter(), VersionGate()
@@ -52,20 +53,17 @@ def listen(source: Source, seconds: float) -> Hearing:
     records: list[tuple[float, DeviceRecord]] = []
     losses: list[str] = []
     received = foreign = 0
-    up = True
     try:
         while (now := time.monotonic()) < began + seconds:
+            if link.phase is Phase.RETRY:
+                time.sleep(min(link.pause, began + seconds - now))
+                link.try_again()
+                continue
             try:
-                if not up:
-                    source.open()
-                    up = True
-                data = source.read(_READ)
-            except (LinkLost, SaglineError) as problem:  # a port that is gone may come back
-                if up:
-                    losses.append(str(problem))
-                    source.close()
-                up = False
-                time.sleep(min(_RETRY, began + seconds - now))
+                data = link.read(_READ)
+            except LinkLost as problem:
+                losses.append(str(problem))
+                link.broke()
                 continue
             except EOFError:
                 break
@@ -78,7 +76,7 @@ def listen(source: Source, seconds: float) -> Hearing:
                 elif records:
                     foreign += len(piece.raw)
     finally:
-        source.close()
+        link.close()
     spent = time.monotonic() - began
     return Hearing(source.description, spent, received, foreign, tuple(losses), tuple(records))
 

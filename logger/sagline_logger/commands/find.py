@@ -25,18 +25,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """List serial ports and Bluetooth LE devices that advertise our service; 1 when none."""
-    from serial.tools.list_ports import comports
+    from ..capture.serial_source import ports
 
-    ports = sorted(comports(), key=lambda port: port.device)
-    for port in ports:
-        print(f"--serial {port.device}    {port.description}".removesuffix("    n/a"))
-    if not ports:
+    found = ports()
+    for name, description in found:
+        print(f"--serial {name}    {description}".removesuffix("    n/a"))
+    if not found:
         print("no serial ports")
-    return _find_ble(arguments.seconds, bool(ports)) if not arguments.no_ble else int(not ports)
+    return _find_ble(arguments.seconds, bool(found)) if not arguments.no_ble else int(not found)
 
 
 def _find_ble(seconds: float, found: bool) -> int:
-    from .ble_source import discover
+    from ..capture.ble_source import discover
 
     try:
         devices = discover(seconds)

@@ -10,8 +10,13 @@ import time
 from collections import deque
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from ..arguments import positive_number, setting
+from ..capture.desk import CaptureDesk, Ended
+from ..capture.recorder import Request
+from ..capture.sources import add_source_arguments, choose_source
+from ..capture.state import CaptureState
 from ..format import (
     RecordError,
     SaglineError,
@@ -25,9 +30,10 @@ from ..format.program import raw
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
-from .recorder import Recorder, Request
-from .sources import add_source_arguments, choose_source
-from .state import CaptureState
+from ..phone.options import add_phone_arguments, phone_screen
+
+if TYPE_CHECKING:
+    from ..phone.server import PhoneScreen
 
 _STATUS_EVERY = 5.0  # s between status lines
 EXAMPLES = (
@@ -56,6 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--seconds", type=positive_number, metavar="N", help="stop after N seconds")
     add("--wait", action="store_true", help="wait for the device when it is not there yet")
     add("--quiet", action="store_true", help="a line every few seconds, no live view")
+    add_phone_arguments(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -73,40 +80,54 @@ def run(arguments: argparse.Namespace) -> int:
     )
     _check_lengths(request)
     messages = Messages()
-    recorder = Recorder(choose_source(arguments), request, messages.tell)
-    _stop_on_signals(recorder)
-    failures: list[BaseException] = []
-    states: list[CaptureState | None] = []
-
-    def capture() -> None:
-        try:
-            states.append(recorder.run())
-        except BaseException as problem:
-            failures.append(problem)
-
+    desk = CaptureDesk(choose_source(arguments), request, messages.tell)
+    ending = _stop_on_signals(desk)
+    limits = derive_limits(board) if board else ()
+    phone = phone_screen(arguments, desk, board, limits, messages.tell)
     screen = None
     if not arguments.quiet and wants_screen(sys.stdout):
-        limits = derive_limits(board) if board else ()
-        screen = Screen(recorder, limits, raw(sys.stdout), wants_colour())
-        recorder.at_end = screen.keep_text
+        screen = Screen(desk, limits, raw(sys.stdout), wants_colour())
+        desk.at_end = screen.keep_text
+    if phone is not None:
+        phone.start()
+        _invite(phone, desk, screen)
+    try:
+        while True:
+            status = _capture(desk, screen, messages)
+            if phone is None or not phone.resting(ending):
+                return status
+    finally:
+        if phone is not None:
+            phone.stop()
+
+
+def _invite(phone: "PhoneScreen", desk: CaptureDesk, screen: Screen | None) -> None:
+    """Say where the page is.  Before the live view hides a secret that is shown only once, there is
+    time to read it; the capture does not wait for that."""
+    shown_once = phone.has_secret
+    print(phone.invitation(), file=sys.stderr, flush=True)
+    if shown_once and screen is not None:
+        desk.start()
+        print("press Enter for the live view", file=sys.stderr, flush=True)
+        with contextlib.suppress(OSError):
+            sys.stdin.readline()
+
+
+def _capture(desk: CaptureDesk, screen: Screen | None, messages: "Messages") -> int:
+    """Run one capture to its end and return its exit status."""
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
-    thread = threading.Thread(target=capture, name="capture")
-    thread.start()
+    if not desk.running:
+        desk.start()
     # A terminal that goes away takes the picture with it, not the capture.
     with contextlib.suppress(OSError):
         if screen is not None:
-            screen.watch(thread.is_alive)
+            screen.watch(lambda: desk.running)
         else:
-            _print_status(recorder, thread, messages)
-    thread.join()
+            _print_status(desk, messages)
+    desk.join()
     with contextlib.suppress(OSError):
         messages.print()
-    if failures:
-        raise failures[0]
-    if states[0] is None:
-        _print("stopped while waiting for the device; nothing was recorded")
-        return 0
-    return _summarise(recorder, states[0])
+    return _summarise(desk.ended) if desk.ended else 1
 
 
 class Messages:
@@ -123,15 +144,15 @@ class Messages:
             print(self._lines.popleft(), file=sys.stderr, flush=True)
 
 
-def _print_status(recorder: Recorder, thread: threading.Thread, messages: Messages) -> None:
+def _print_status(desk: CaptureDesk, messages: Messages) -> None:
     """Print messages as they come and a status line every few seconds, until the capture ends."""
     due = time.monotonic() + _STATUS_EVERY
-    while thread.is_alive():
+    while desk.running:
         messages.print()
-        thread.join(0.1)
-        if thread.is_alive() and time.monotonic() >= due:
+        desk.join(0.1)
+        if desk.running and time.monotonic() >= due:
             due += _STATUS_EVERY
-            _print(_status(recorder.snapshot()))
+            _print(_status(desk.snapshot()))
 
 
 def _status(state: CaptureState) -> str:
@@ -144,7 +165,14 @@ def _status(state: CaptureState) -> str:
     )
 
 
-def _summarise(recorder: Recorder, state: CaptureState) -> int:
+def _summarise(ended: Ended) -> int:
+    """Say how a capture ended; raise what kept it from running, or its log from being whole."""
+    state = ended.state
+    if state is None:
+        if ended.problem is not None:
+            raise ended.problem
+        _print("stopped while waiting for the device; nothing was recorded")
+        return 0
     lines = [
         f"recorded {state.elapsed:.1f} s to {state.path} ({size(state.size)})",
         f"{state.frames} frames, {state.lost} samples lost, {state.foreign} foreign bytes, "
@@ -153,9 +181,9 @@ def _summarise(recorder: Recorder, state: CaptureState) -> int:
     ]
     if state.dropped_bytes:
         lines.append(f"the disk did not take {state.dropped_frames} frames")
-    _print("\n".join([*lines, *recorder.after_words, CAUTION]))
-    if failure := recorder.failure():
-        raise failure
+    _print("\n".join([*lines, *ended.after_words, CAUTION]))
+    if ended.problem is not None:
+        raise ended.problem
     if state.frames:
         _print(f"next: sagline-analyser plot {shlex.quote(str(state.path))}")
     return 1 if state.dropped_bytes else 0
@@ -165,15 +193,20 @@ def _print(text: str) -> None:
     print(text, flush=True)
 
 
-def _stop_on_signals(recorder: Recorder) -> None:
+def _stop_on_signals(desk: CaptureDesk) -> threading.Event:
+    """Let signals end the capture; the event then says so."""
+    ending = threading.Event()
+
     def stop(number: int, frame: FrameType | None) -> None:
-        recorder.stop(f"stopped by {signal.Signals(number).name}")
+        ending.set()
+        desk.stop(f"stopped by {signal.Signals(number).name}")
         signal.signal(number, signal.SIG_DFL)  # a second one ends us at once
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         # What is ignored stays so: that is how nohup keeps a capture running.
         if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) != signal.SIG_IGN:
             signal.signal(getattr(signal, name), stop)
+    return ending
 
 
 def _check_lengths(request: Request) -> None:

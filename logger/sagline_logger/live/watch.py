@@ -1,0 +1,58 @@
+"""The alarms of a running capture: its limits held against its live numbers."""
+
+from collections.abc import Mapping, Sequence
+
+from ..format import Limit
+from .alarms import Alarm, Threshold
+from .glance import columns_of
+
+STALE = 2.0
+"""Seconds after which a silent link's values say nothing about now."""
+
+
+def thresholds(limits: Sequence[Limit], keys: Sequence[str]) -> list[Threshold]:
+    """Return what to watch: every rating, full, alarm and stop voltage of the columns ``keys``.
+
+    A full cell is reached in normal use, so it rings from some way beyond only.  A controller's own
+    setting is too, and a burst rating needs a clock of its own: neither rings.
+    """
+    return [
+        _threshold(key, limit)
+        for limit in limits
+        if limit.kind in ("limit", "full", "alarm", "stop")
+        for key in columns_of(keys, limit.channel)
+        if limit.index == 0 or key.endswith(f"_{limit.index}")
+    ]
+
+
+def _threshold(key: str, limit: Limit) -> Threshold:
+    above, full = limit.direction == "above", limit.kind == "full"
+    reason = f"{limit.part}, full" if full else limit.part
+    return Threshold(key, above, limit.value, limit.unit, reason, reached=full)
+
+
+class AlarmWatch:
+    """Follows a capture's alarms for one viewer, which calls :meth:`update` a few times a second.
+
+    For one thread: each viewer has a watch of its own.
+    """
+
+    def __init__(self, limits: Sequence[Limit]) -> None:
+        self._limits = limits
+        self._alarms: dict[tuple[str, float], Alarm] = {}
+
+    @property
+    def alarms(self) -> list[Alarm]:
+        """The state of every threshold met so far, raised or not."""
+        return list(self._alarms.values())
+
+    def update(self, elapsed: float, values: Mapping[str, float]) -> bool:
+        """Take the values at ``elapsed`` s of the capture; return whether one was raised anew."""
+        rings = False
+        for threshold in thresholds(self._limits, list(values)):
+            key = (threshold.key, threshold.value)
+            before = self._alarms.get(key, Alarm(threshold))
+            after = before.update(elapsed, values[threshold.key])
+            rings = rings or (after.raised and not before.raised)
+            self._alarms[key] = after
+        return rings
