@@ -128,7 +128,7 @@ _ALONE = -1
 _ENOUGH = 30
 """Timed records of which one is likely to have come fast."""
 _MIDDLE = 0.2
-"""How far their mean may lie from a segment's middle, as a share of it; else they tell of an end."""
+"""How far their mean may lie from a segment's middle, as a share of it."""
 
 
 def _steady(
