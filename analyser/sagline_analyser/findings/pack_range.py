@@ -335,8 +335,8 @@ def pack_answer(
     lines, more = _reaches(ride, board, fits[-1], uses[-1].state, other_capacity, plan)
     if len(uses) > MANY:
         details = [*(f"{one}." for one in verdicts), *details]
-        told = [use for use in uses if use.told]
-        verdicts = [_together(told)] if told else verdicts[:1]
+        known = [use for use in uses if use.told]
+        verdicts = [_together(known)] if known else verdicts[:1]
     verdict = " ".join(["; ".join(verdicts) + ".", lines[0], *disagree])
     evidence = tuple((use.span.start, use.span.end) for use in uses)
     answer = Answer(
