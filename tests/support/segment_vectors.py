@@ -362,6 +362,12 @@ def _descriptions() -> list[dict[str, Any]]:
         round_.change(clock, revision, channels)
         round_.samples(30 if revision else 40, clock, 2, 130 if revision else 140)
     round_.end()
+    used = _one_start()
+    for revision, channels in ((1, wide), (0, STREAM.channels)):
+        first = 40 - 10 * revision
+        used.change(500_000 + first * _PERIOD, revision, channels)
+        used.samples(first, 500_000 + first * _PERIOD, 2, 100 + first)
+    used.end()
     late = _Log()
     late.begin(0)
     late.start(1, 0, told=False)
@@ -387,6 +393,7 @@ def _descriptions() -> list[dict[str, Any]]:
         again.case("one revision described in two ways: each holds for what follows it", False,
                    received=40, contradictions=1),
         round_.case("a revision number come round", True, received=50),
+        used.case("a revision used again after another one, described as before", True, received=50),
         late.case("the description comes behind the first samples", True, received=25),
         never.case("a revision that is never described", False, received=30, lost=10,
                    undescribed=10),

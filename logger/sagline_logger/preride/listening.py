@@ -16,6 +16,7 @@ from ..format import (
     Stream,
     VersionGate,
     decode_record,
+    is_host_kind,
 )
 
 _READ = 0.05  # s that one read waits
@@ -26,7 +27,8 @@ class Hearing:
     """What came in.  ``records`` holds (s since the start of listening, record) pairs.
 
     ``foreign`` counts bytes that were no frame; what came before the first sound frame is not
-    among them, since a listener may join in the middle of one.
+    among them, since a listener may join in the middle of one.  ``refused`` says what frames broke
+    the format's rules, record and field, each once.
     """
 
     source: str
@@ -35,6 +37,7 @@ class Hearing:
     foreign: int
     link_losses: tuple[str, ...]
     records: tuple[tuple[float, DeviceRecord], ...]
+    refused: tuple[str, ...] = ()
 
 
 def listen(source: Source, seconds: float) -> Hearing:
@@ -52,6 +55,7 @@ def listen(source: Source, seconds: float) -> Hearing:
     began = time.monotonic()
     records: list[tuple[float, DeviceRecord]] = []
     losses: list[str] = []
+    refused: dict[str, None] = {}
     received = foreign = 0
     try:
         while (now := time.monotonic()) < began + seconds:
@@ -70,7 +74,11 @@ def listen(source: Source, seconds: float) -> Hearing:
             at = time.monotonic() - began
             received += len(data)
             for piece in splitter.feed(data):
-                record = _device_record(piece.body, gate)
+                try:
+                    record = _device_record(piece.body, gate)
+                except RecordError as problem:
+                    refused[str(problem)] = None
+                    continue
                 if record is not None:
                     records.append((at, record))
                 elif records:
@@ -78,16 +86,15 @@ def listen(source: Source, seconds: float) -> Hearing:
     finally:
         link.close()
     spent = time.monotonic() - began
-    return Hearing(source.description, spent, received, foreign, tuple(losses), tuple(records))
+    return Hearing(
+        source.description, spent, received, foreign, tuple(losses), tuple(records), tuple(refused)
+    )
 
 
 def _device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
-    if body is None or not gate.admits(body):
+    if body is None or is_host_kind(body) or not gate.admits(body):
         return None
-    try:
-        record = decode_record(body)
-    except RecordError:
-        return None
+    record = decode_record(body)
     if isinstance(record, Board) and not gate.device:
         return None  # of which only the version is known
     return record if isinstance(record, Board | Stream | Samples | Event) else None
