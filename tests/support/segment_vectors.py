@@ -393,7 +393,7 @@ def _descriptions() -> list[dict[str, Any]]:
         again.case("one revision described in two ways: each holds for what follows it", False,
                    received=40, contradictions=1),
         round_.case("a revision number come round", True, received=50),
-        used.case("a revision used again after another one, described as before", True, received=50),
+        used.case("a revision used again after another, described as before", True, received=50),
         late.case("the description comes behind the first samples", True, received=25),
         never.case("a revision that is never described", False, received=30, lost=10,
                    undescribed=10),
