@@ -28,8 +28,11 @@ from ..format.program import raw
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
+from ..live.watch import STALE, AlarmWatch
 
 _STATUS_EVERY = 5.0  # s between status lines
+SHOWN = 6
+"""Alarms told at the end, the gravest."""
 EXAMPLES = (
     "record --serial /dev/ttyUSB0 --out rides",
     "record --serial COM3 --out rides --board my_board.toml",
@@ -76,10 +79,12 @@ def run(arguments: argparse.Namespace) -> int:
     desk = CaptureDesk(choose_source(arguments), request, messages.tell)
     _stop_on_signals(desk)
     screen = None
+    limits = derive_limits(board) if board else ()
+    alarms = AlarmWatch(limits)
     if not arguments.quiet and wants_screen(sys.stdout):
-        limits = derive_limits(board) if board else ()
         screen = Screen(desk, limits, raw(sys.stdout), wants_colour())
         desk.at_end = screen.keep_text
+        alarms = screen.alarms
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
     desk.start()
     # A terminal that goes away takes the picture with it, not the capture.
@@ -87,11 +92,11 @@ def run(arguments: argparse.Namespace) -> int:
         if screen is not None:
             screen.watch(lambda: desk.running)
         else:
-            _print_status(desk, messages)
+            _print_status(desk, messages, alarms)
     desk.join()
     with contextlib.suppress(OSError):
         messages.print()
-    return _summarise(desk.ended) if desk.ended else 1
+    return _summarise(desk.ended, alarms if limits else None) if desk.ended else 1
 
 
 class Messages:
@@ -108,15 +113,18 @@ class Messages:
             print(self._lines.popleft(), file=sys.stderr, flush=True)
 
 
-def _print_status(desk: CaptureDesk, messages: Messages) -> None:
+def _print_status(desk: CaptureDesk, messages: Messages, alarms: AlarmWatch) -> None:
     """Print messages as they come and a status line every few seconds, until the capture ends."""
     due = time.monotonic() + _STATUS_EVERY
     while desk.running:
         messages.print()
         desk.join(0.1)
+        state = desk.snapshot()
+        if state.link_up or state.link_since < STALE:
+            alarms.update(state.elapsed, state.values)
         if desk.running and time.monotonic() >= due:
             due += _STATUS_EVERY
-            _print(_status(desk.snapshot()))
+            _print(_status(state))
 
 
 def _status(state: CaptureState) -> str:
@@ -129,8 +137,11 @@ def _status(state: CaptureState) -> str:
     )
 
 
-def _summarise(ended: Ended) -> int:
-    """Say how a capture ended; raise what kept it from running, or its log from being whole."""
+def _summarise(ended: Ended, alarms: AlarmWatch | None) -> int:
+    """Say what was captured, what alarmed and what to do next; ``alarms`` None without limits.
+
+    Raises what kept the capture from running, or its log from being whole.
+    """
     state = ended.state
     if state is None:
         if ended.problem is not None:
@@ -143,6 +154,10 @@ def _summarise(ended: Ended) -> int:
         f"link lost and found {state.reconnects} times, {state.restarts} device restarts, "
         f"{state.marks} marks",
     ]
+    if alarms is not None:
+        lines += [f"alarmed: {words}" for words in alarms.past[:SHOWN]] or ["nothing alarmed"]
+        if len(alarms.past) > SHOWN:
+            lines.append(f"and {len(alarms.past) - SHOWN} more alarms")
     if state.dropped_bytes:
         lines.append(f"the disk did not take {state.dropped_frames} frames")
     _print("\n".join([*lines, *ended.after_words, CAUTION]))

@@ -66,7 +66,8 @@ class Screen:
         self, subject: Subject, limits: Sequence[Limit], out: TextIO, colour: bool = True
     ) -> None:
         self._subject = subject
-        self._watch = AlarmWatch(limits)
+        self.alarms = AlarmWatch(limits)
+        """What alarmed so far, for a word at the end."""
         self._out = out
         self._colour = colour
         self._mark = 0
@@ -107,13 +108,13 @@ class Screen:
         state = self._subject.snapshot()
         fresh = state.link_up or state.link_since < STALE
         values = state.values if fresh else {}
-        rings = self._watch.update(state.elapsed, values)
+        rings = self.alarms.update(state.elapsed, values)
         link = "link up" if state.link_up else f"LINK DOWN {state.link_since:.0f} s"
         status = Status(
             state.board_name, state.elapsed, link, state.link_up, state.rate, state.lost,
             state.size, state.free, self._mark, state.warnings, self._typing,
         )  # fmt: skip
-        lines = draw(numbers(values), self._watch.alarms, status, width, height)
+        lines = draw(numbers(values), self.alarms.alarms, status, width, height)
         page = "\r\n".join(self._paint(line) + _CLEAR_LINE for line in lines)
         self._out.write(_HOME + page + _CLEAR_REST + ("\a" if rings else ""))
         self._out.flush()
