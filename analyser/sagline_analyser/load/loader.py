@@ -281,7 +281,7 @@ def _ride(
         path=path,
         board_name=tables.board.name if tables.board else "",
         firmware=tables.board.firmware if tables.board else "",
-        streams=streams,
+        streams={name: replace(s, started_wall=started) for name, s in streams.items()},
         events=events,
         marks=_marks(zip(own, host, strict=True), zero),
         link_gaps=_link_gaps(zip(own, host, strict=True), zero),
