@@ -9,21 +9,29 @@ import numpy as np
 from sagline_analyser.findings.belief.history import PackHistory, RideRests
 from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.packs import pack_spans
+from trust.cells_model import MAKES
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
 from trust.table import Case, Event, event_table, interval_table
 
-HISTORY = 2
+HISTORY = 3
 """Every so many cases are judged again with earlier rides: those take four times as long."""
+
+ENOUGH, KNEE = 0.4, 0.12
+"""Share of its capacity that a cell gave, or state of charge that it came down to, from which a
+ride can tell a small cell from a usual one: claims are counted apart."""
+
+FAMILIES = tuple(dict.fromkeys(make.family for make in MAKES))
 
 ABSOLUTE = ("points", "mV")
 
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:
-    """Return the tables of ``cases`` rides from ``seed`` on."""
+    """Return the tables of ``cases`` rides of each family from ``seed`` on."""
     absolute, relative, events = [], [], []
     remembered, rests = [], []
     for number, one in enumerate(rides(cases, seed)):
+        number //= len(FAMILIES)  # one of each family, in turn
         said = judge(one)
         absolute += voltages(one, said)
         relative += shares(one, said)
@@ -53,15 +61,19 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
 
 
 def rides(cases: int, seed: int) -> Iterator[Made]:
-    """Yield ``cases`` rides; a seed whose cells could not give its load is passed over."""
-    made = 0
-    while made < cases:
-        try:
-            yield make_ride_of(seed)
-            made += 1
-        except CannotSolve:
-            pass
-        seed += 1
+    """Yield ``cases`` rides of each family, in turn; a seed whose cells could not give its load is
+    passed over."""
+    ahead = dict.fromkeys(FAMILIES, seed)
+    for _ in range(cases):
+        for family in FAMILIES:
+            makes = [make for make in MAKES if make.family == family]
+            one = None
+            while one is None:
+                chance = random.Random(f"make {family} {ahead[family]}")
+                with contextlib.suppress(CannotSolve):
+                    one = make_ride_of(ahead[family], chance.choice(makes))
+                ahead[family] += 1
+            yield one
 
 
 def judge(one: Made, history: PackHistory | None = None) -> Said:
@@ -171,11 +183,19 @@ def claims(one: Made, said: Said) -> list[Event]:
         if odd and odd.smaller and what != "small cell":
             continue
         right = named[:1] == (odd.cell,) if odd and amount else bool(named)
-        found.append(Event(f"{what} named first", family, seed, amount > 0, right))
+        which = "" if what != "small cell" else ", much drawn" if _enough(one) else ", little drawn"
+        found.append(Event(f"{what} named first{which}", family, seed, amount > 0, right))
     if odd is None:
         anything = bool(said.resistive or said.small or said.behind)
         found.append(Event("any cell of a sound pack named", family, seed, False, anything))
     return found
+
+
+def _enough(one: Made) -> bool:
+    """Whether the ride drew so much that a small cell shows."""
+    odd = one.truth.pack.odd
+    cell = one.truth.cells[odd.cell - 1 if odd else 0]
+    return cell.start - cell.end > ENOUGH or cell.end < KNEE
 
 
 def _shown(one: Made) -> tuple[int, ...]:

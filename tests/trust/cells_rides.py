@@ -348,7 +348,7 @@ def _distance(truth: Truth, other: float | None) -> float:
         found = _until(pack, knots_at, loads, usual, warm, make.empty)
         if found is None:
             return 0.0
-        step = np.linspace(0.0, found.end, 200)
+        step = np.linspace(0.0, found.end, 60)
         held = np.maximum(np.interp(step, found.time, found.voltage), 0.5 * volts)
         loads = power / (pack.series * held) / size
         knots_at = step

@@ -39,6 +39,15 @@ def add_plan(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
+def add_earlier(parser: argparse.ArgumentParser) -> None:
+    """Declare where earlier rides of the pack are."""
+    parser.add_argument(
+        "--earlier", metavar="DIR", type=Path,
+        help="rest on the pack's earlier rides below this directory too "
+        "(default: those that rides has listed in the log's own)",
+    )  # fmt: skip
+
+
 def _above_zero(text: str, what: str, such: str) -> float:
     try:
         value = float(text)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sagline_logger.format import ARCHIVE_SUFFIX, SUFFIX, SaglineError, check_output, titled
 
-from .options import add_board, add_channel, add_plan
+from .options import add_board, add_channel, add_earlier, add_plan
 
 EXAMPLES = (
     "plot ride.sagline",
@@ -31,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_board(parser)
     add_plan(parser)
+    add_earlier(parser)
     add_channel(parser)
 
 
@@ -40,6 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
     from ..findings.basis import examine
     from ..page.document import TITLE, write_page
     from ..page.selection import select
+    from ..rides.earlier import earlier_rides
 
     pages = _pages(_logs(arguments.logs, arguments.last), arguments.out)
     for _, out in pages:
@@ -51,7 +53,10 @@ def run(arguments: argparse.Namespace) -> int:
             ride=select(basis.ride, arguments.channel),
             raw=select(basis.raw, arguments.channel),
         )
-        said = answers(basis, other_capacity=arguments.other_pack, plan=arguments.plan_km)
+        said = answers(
+            basis, other_capacity=arguments.other_pack, plan=arguments.plan_km,
+            history=earlier_rides(basis, log, arguments.earlier),
+        )  # fmt: skip
         size = write_page(basis, out, answered=said)
         for line in basis.notices():
             print(line)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from sagline_logger.format import CAUTION
 
-from .options import add_board, add_log, add_plan
+from .options import add_board, add_earlier, add_log, add_plan
 
 if TYPE_CHECKING:
     from ..findings.answer import Answer
@@ -31,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="as JSON, with every crossing")
     add_board(parser)
     add_plan(parser)
+    add_earlier(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -40,13 +41,17 @@ def run(arguments: argparse.Namespace) -> int:
     from ..findings.answers import answers
     from ..findings.basis import examine, figures
     from ..findings.crossings import crossing_rows, find_crossings
+    from ..rides.earlier import earlier_rides
 
     basis = examine(arguments.log, arguments.board)
     ride, board = basis.ride, basis.board
     summary = figures(basis)
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
-    said = answers(basis, other_capacity=arguments.other_pack, plan=arguments.plan_km)
+    said = answers(
+        basis, other_capacity=arguments.other_pack, plan=arguments.plan_km,
+        history=earlier_rides(basis, arguments.log, arguments.earlier),
+    )  # fmt: skip
     if arguments.json:
         import json
         from dataclasses import asdict

@@ -9,6 +9,7 @@ from ..load.opening import board_inside
 from ..load.ride import Ride
 from .answer import Answer
 from .basis import Basis, open_basis
+from .belief.history import PackHistory
 from .cells import cells_answer, fit_packs
 from .consumption import consumption_answer
 from .fault_answer import fault_answer
@@ -50,6 +51,7 @@ def answers(
     board: BoardFile | Literal["inside"] | None = "inside",
     other_capacity: float | None = None,
     plan: float | None = None,
+    history: PackHistory | None = None,
 ) -> tuple[Answer, ...]:
     """Return what the ride says about every question, unanswerable ones with their reason.
 
@@ -58,7 +60,7 @@ def answers(
     ``board`` is the board file; by default the one inside the log, as the commands take it, and
     None for none at all.
     ``other_capacity`` in Ah is that of another pack whose range is wanted too, ``plan`` a distance
-    in km for which a pack is wanted.
+    in km for which a pack is wanted; ``history`` what earlier rides showed of the last pack.
     A new finding adds its line here; the page and ``summary --json`` then show it.
 
     Raises:
@@ -68,7 +70,8 @@ def answers(
         basis = ride
     else:
         basis = open_basis(ride, board_inside(ride) if board == "inside" else board)
-    return tuple(_with_losses(answer, basis) for answer in _answers(basis, other_capacity, plan))
+    found = _answers(basis, other_capacity, plan, history)
+    return tuple(_with_losses(answer, basis) for answer in found)
 
 
 def _with_losses(answer: Answer, basis: Basis) -> Answer:
@@ -85,7 +88,9 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
     return replace(answer, details=(*told, *answer.details))
 
 
-def _answers(basis: Basis, other_capacity: float | None, plan: float | None) -> tuple[Answer, ...]:
+def _answers(
+    basis: Basis, other_capacity: float | None, plan: float | None, history: PackHistory | None
+) -> tuple[Answer, ...]:
     ride, board = basis.ride, basis.board
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
     part, held, heat, consumption, sides = (
@@ -106,7 +111,7 @@ def _answers(basis: Basis, other_capacity: float | None, plan: float | None) -> 
         heat,
         cells_answer(ride, board, packs),
         low_cell_answer(ride, board, packs),
-        pack_answer(ride, board, packs, other_capacity, plan),
+        pack_answer(ride, board, packs, other_capacity, plan, history),
         consumption,
         full_pack_answer(ride, board, packs),
         sides,

@@ -12,6 +12,7 @@ from .answer import Answer, Figure, Urgency
 from .chance import student
 from .course import SPAN, find_heights, slope_at, travelled
 from .electric import battery_current, pack_voltage
+from .once import once
 from .picture import Bar, Bars
 from .series import Array, Series, integral, integral_above_zero, interpolate, product, steps
 from .speed import Unknown, vehicle_speed
@@ -66,6 +67,7 @@ class Consumption:
         return self.returned / self.drawn if self.drawn > 0 else 0.0
 
 
+@once
 def power(ride: Ride) -> Series | Unknown:
     """Return the power drawn from the pack in W."""
     current, voltage = battery_current(ride), pack_voltage(ride)
@@ -75,6 +77,7 @@ def power(ride: Ride) -> Series | Unknown:
     return product(current.series, voltage.series)
 
 
+@once
 def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Unknown:
     """Return the energy per distance where current, voltage and speed were all recorded."""
     drawing, speed = power(ride), vehicle_speed(ride, board)

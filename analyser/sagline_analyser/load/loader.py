@@ -88,7 +88,8 @@ def _load(path: Path, worker: Executor) -> Ride:
     for major, minor in sorted(tables.versions):
         warnings.append(f"what the board sent in format version {major}.{minor} is left out")
     if tables.refused:
-        warnings.append(f"{tables.refused} sound frames break the rules of their kind")
+        which = f"; the first: {tables.refusal}" if tables.refusal else ""
+        warnings.append(f"{tables.refused} sound frames break the rules of their kind{which}")
     warnings += _words(told)
 
     placed = place_captures(tables)
@@ -154,6 +155,13 @@ def _check_content(tables: Tables, where: str) -> None:
             f"the board speaks format version {major}.{minor}, this program reads {VERSION[0]}.x",
             where=where,
             remedy="install a Sagline of that version",
+        )
+    if tables.samples and not tables.described and tables.refusal:
+        raise SaglineError(
+            f"what the board says of itself breaks the format's rules ({tables.refusal}), so "
+            "nothing tells what its samples mean",
+            where=where,
+            remedy="mend the board's program and record again; the raw samples are kept",
         )
     if tables.samples and not tables.described:
         raise SaglineError(

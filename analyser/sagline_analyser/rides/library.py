@@ -92,6 +92,21 @@ def open_library(
     return Library(directory, tuple(rides), len(names), len(gone), notes)
 
 
+def known_rides(directory: Path) -> tuple[Entry, ...]:
+    """Return what the index of ``directory`` knows of files that are as they were then; nothing is
+    worked out."""
+    found = []
+    with _index(directory) as index:
+        for name, (state, figures) in index.rides().items():
+            try:
+                same = state_of(directory / name) == state
+            except OSError:
+                continue
+            if same:
+                found.append(Entry(name, figures))
+    return tuple(sorted(found, key=_order))
+
+
 @contextmanager
 def _index(directory: Path) -> Iterator[Index]:
     index = Index(directory)

@@ -66,15 +66,19 @@ class Screen:
         self, subject: Subject, limits: Sequence[Limit], out: TextIO, colour: bool = True
     ) -> None:
         self._subject = subject
-        self.alarms = AlarmWatch(limits)
-        """What alarmed so far, for a word at the end."""
+        self._limits = limits
+        self._watch = AlarmWatch(limits)
         self._out = out
         self._colour = colour
         self._mark = 0
         self._typing: str | None = None
 
-    def watch(self, running: Callable[[], bool]) -> None:
-        """Draw until ``running`` is False, then give the terminal back as it was."""
+    def watch(self, running: Callable[[], bool], alarms: AlarmWatch | None = None) -> None:
+        """Draw until ``running`` is False, then give the terminal back as it was.
+
+        ``alarms`` follows this capture's alarms where the caller wants to know of them afterwards.
+        """
+        self._watch = alarms or AlarmWatch(self._limits)
         with keyboard() as keys:
             self._out.write(_ENTER)
             try:
@@ -108,13 +112,13 @@ class Screen:
         state = self._subject.snapshot()
         fresh = state.link_up or state.link_since < STALE
         values = state.values if fresh else {}
-        rings = self.alarms.update(state.elapsed, values)
+        rings = self._watch.update(state.elapsed, values)
         link = "link up" if state.link_up else f"LINK DOWN {state.link_since:.0f} s"
         status = Status(
             state.board_name, state.elapsed, link, state.link_up, state.rate, state.lost,
             state.size, state.free, self._mark, state.warnings, self._typing,
         )  # fmt: skip
-        lines = draw(numbers(values), self.alarms.alarms, status, width, height)
+        lines = draw(numbers(values), self._watch.alarms, status, width, height)
         page = "\r\n".join(self._paint(line) + _CLEAR_LINE for line in lines)
         self._out.write(_HOME + page + _CLEAR_REST + ("\a" if rings else ""))
         self._out.flush()

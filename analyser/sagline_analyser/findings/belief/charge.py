@@ -199,30 +199,32 @@ def _fit(
     """Return the logarithm of the likelihood of each curve, size and start."""
     found = np.empty((*sizes.shape, len(start)))
     step = GRID[1] - GRID[0]
-    for which in range(len(sizes)):
-        for size, capacity in enumerate(sizes[which]):
-            used = charge / capacity
-            place = (start[:, None] - used[None, :] - GRID[0]) / step
-            place = np.clip(place, 0, len(GRID) - 1.001)
-            low = place.astype(int)
-            part = place - low
-            curve, own = curves[which, size], spread[which, size]
-            expected = curve[low] + part * (curve[low + 1] - curve[low])
-            amplitude = own[low]  # (starts, nodes)
-            # One whitening for all starts: the amplitude is taken out of residual and noise alike.
-            typical = np.median(amplitude, axis=0)
-            alike = _alike(used[:, None] - used[None, :])
-            inner = alike + covariance / np.outer(typical, typical) + 1e-6 * np.eye(len(used))
-            root = np.linalg.inv(np.linalg.cholesky(inner))
-            white = ((voltage - expected) / amplitude) @ root.T
-            found[which, size] = -np.sum(white**2, axis=1) / 2 - np.sum(
-                np.log(amplitude), axis=1
-            ) + np.sum(np.log(np.diag(root)))  # fmt: skip
+    for which, capacity in enumerate(sizes):  # all sizes of a curve at once
+        used = charge / capacity[:, None]
+        place = (start[:, None] - used[:, None, :] - GRID[0]) / step
+        place = np.clip(place, 0, len(GRID) - 1.001)
+        low = place.astype(int)  # (sizes, starts, nodes)
+        part = place - low
+        own = np.arange(len(capacity))[:, None, None]
+        before = curves[which][own, low]
+        expected = before + part * (curves[which][own, low + 1] - before)
+        amplitude = spread[which][own, low]
+        # One whitening for all starts: the amplitude is taken out of residual and noise alike.
+        typical = np.median(amplitude, axis=1)
+        alike = _alike(used[:, :, None] - used[:, None, :])
+        outer = typical[:, :, None] * typical[:, None, :]
+        inner = alike + covariance / outer + 1e-6 * np.eye(len(charge))
+        root = np.linalg.inv(np.linalg.cholesky(inner))
+        white = ((voltage - expected) / amplitude) @ np.swapaxes(root, 1, 2)
+        found[which] = -np.sum(white**2, axis=2) / 2 - np.sum(np.log(amplitude), axis=2)
+        found[which] += np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)), axis=1)[:, None]
     return found
 
 
 def _usable(ride: RideRests, rests: Rests, cells: int) -> bool:
-    return cells == 1 and len(ride.points) >= 2
+    """Whether an earlier ride can tell something: of as many cells, and of charge drawn."""
+    same = all(len(point.voltages) == len(rests.keys) for point in ride.points)
+    return cells == 1 and same and len(ride.points) >= 2
 
 
 def _learn(

@@ -3,9 +3,11 @@ between.
 
 Each is the open-circuit voltage at 25 °C of a published parameter set of full cells that the
 package pybamm 26.10 (BSD-3-Clause) carries, worked out from its electrodes' potentials between the
-voltages below; and one is the rests of the public pulse-power data set ``hppc_discharge`` of the
-package ampworks 0.1 (BSD-3-Clause).  All are over one range: charge 0 is 2.5 V at rest (2.8 V for
-Ramadass2004, whose potentials reach no further) and 1 is 4.2 V; for iron phosphate 2.0 and 3.6 V.
+voltages below; one is the rests of the public pulse-power data set ``hppc_discharge`` of the
+package ampworks 0.1 (BSD-3-Clause); and Safari2011 is of the potentials of M. Safari and
+C. Delacourt, J. Electrochem. Soc. 158 (2011) A562, from memory.  All are over one range: charge 0
+is 2.5 V at rest (2.8 V for Ramadass2004, whose potentials reach no further) and 1 is 4.2 V; for
+iron phosphate 2.0 and 3.6 V.
 So a curve says what a cell holds above the voltage that data sheets count down to, and a cell that
 is charged to less than 4.2 V is full below 1.
 """
@@ -77,6 +79,11 @@ CURVES = (
         2.000, 2.265, 2.460, 2.659, 2.785, 2.887, 2.978, 3.084, 3.154, 3.180, 3.197,
         3.227, 3.252, 3.263, 3.267, 3.268, 3.270, 3.274, 3.298, 3.312, 3.314, 3.315,
         3.327, 3.600,
+    )),
+    Curve("Safari2011", "iron", (  # LFP, graphite
+        2.000, 2.739, 2.865, 2.974, 3.055, 3.128, 3.189, 3.224, 3.242, 3.260, 3.276,
+        3.292, 3.302, 3.307, 3.310, 3.312, 3.317, 3.325, 3.334, 3.341, 3.346, 3.362,
+        3.427, 3.600,
     )),
     Curve("hppc_discharge", "cobalt", (  # not stated; its rests, ends drawn on
         2.500, 2.925, 3.152, 3.237, 3.321, 3.409, 3.446, 3.496, 3.538, 3.571, 3.602,
