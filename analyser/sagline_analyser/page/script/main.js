@@ -172,6 +172,15 @@ function showStretch(name) {
   document.getElementById("traces").scrollIntoView();
 }
 
+const NEAR = 10; // s shown on either side of a moment
+
+// A moment with every channel's value at it: in the plots, in the read-out and on the course.
+function showMoment(t) {
+  setView(t - NEAR, t + NEAR);
+  setCursor(t, true);
+  document.getElementById("traces").scrollIntoView();
+}
+
 function press(event, touch, t) {
   if (event.button) return;
   event.preventDefault();
@@ -261,7 +270,7 @@ async function unpack() {
     return;
   }
   document.body.dataset.state = "full";
-  say("Every sample is loaded.");
+  say("Every sample loaded");
   redraw();
   drawRuler();
 }

@@ -160,7 +160,8 @@ function stripPins(top, bottom) {
         taken.push([fit[2], fit[3]]);
       }
     }
-    pin.addEventListener("click", () => setCursor(event.t, true));
+    pin.addEventListener("pointerdown", (pointer) => pointer.stopPropagation()); // no drag of the view
+    pin.addEventListener("click", () => showMoment(event.t));
     return pin;
   });
 }
