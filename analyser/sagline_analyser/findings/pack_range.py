@@ -25,6 +25,9 @@ from .reported_charge import compared, last_report
 from .series import Array, integral, integral_above_zero
 from .speed import Unknown
 
+SIZES = (6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 30.0)
+"""Ah of the full packs whose range is told beside the stated one's (our choice)."""
+
 QUESTION = "What did the pack give, and how far will it go?"
 
 NEAR_EMPTY, NEAR_EMPTY_SPREAD = 1.0, 0.2
@@ -433,6 +436,8 @@ def _reaches(
         f"{_down(other.least)} km (19 of 20), about {_down(other.distance)} km; each further Ah is "
         f"worth some {other.distance / other.capacity:.2f} km."
     )
+    sizes = "; ".join(f"{ah:g} Ah {_down(way.reach(ah).least)} km" for ah in SIZES)
+    lines.append(f"Other full packs of like cells, at least: {sizes} (19 of 20).")
     if plan is not None:
         lines.append(_planned(ride, board, pack, state, plan, figures))
     lines.append(

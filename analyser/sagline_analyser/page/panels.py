@@ -22,13 +22,13 @@ _DASHES = ("solid", "dash", "dot", "dashdot")
 _SYMBOLS = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
 
 _GROUPS = (
-    ("current", "Currents and limits", ("current",)),
+    ("current", "Currents", ("current",)),
     ("duty", "Duty cycle", ("duty",)),
     ("temperature", "Temperatures", ("temperature",)),
     ("cell", "Cells", ("cell",)),
-    ("voltage", "Pack voltage and charge", ("voltage", "charge")),
-    ("speed", "Speed and rider input", ("speed", "input")),
-    ("height", "Height of the road", ("place",)),
+    ("voltage", "Pack", ("voltage", "charge")),
+    ("speed", "Speed and rider", ("speed", "input")),
+    ("height", "Height", ("place",)),
     ("other", "Other channels", ("other",)),
 )
 _DERIVED = {"cell_spread": "cell", "derived_speed": "speed"}
