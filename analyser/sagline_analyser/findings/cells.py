@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 
@@ -11,7 +10,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
-from .belief.estimate import NORMAL, Estimate
+from .belief.estimate import Estimate
 from .belief.rests import Rests, find_rests
 from .belief.unequal import Unequal, compare_cells
 from .chance import student
@@ -25,10 +24,6 @@ from .speed import Unknown
 MARGIN = 0.10
 """Share of resistance above the others' median from which a cell is called weak; equal cells of
 one make differ by some hundredths (common practice, no source)."""
-
-MODEL_ERROR = 0.03
-"""Share of a resistance allowed for what the circuit leaves out (our judgement, from simulation);
-it is common to all cells, so it does not blur the comparison between them."""
 
 SMALL = 0.05
 """Share of capacity below the others' from which a cell is told to be small, and of charge from
@@ -45,6 +40,10 @@ interval is then no narrower than half the resistance after 10 s (our judgement,
 
 CONFIDENCE = 0.95
 """For naming a weak cell, over all cells compared (Bonferroni)."""
+
+SURE = 0.95
+"""How likely a small or a lagging cell must be to be told as one; how rare such cells are is in
+that already (:data:`.belief.unequal.ODD`), however many are compared."""
 
 QUESTION = "Does one cell hold its voltage worse than the others?"
 
@@ -91,22 +90,22 @@ class Cell:
     ten_excess_low: float
     size: Estimate | None = None
     """Capacity over the middle cell's."""
-    size_high: float = math.inf
-    """The most that the evidence leaves, all comparisons counted."""
+    small_chance: float = 0.0
+    """How likely it is that it holds less than the others by more than SMALL."""
     lag: Estimate | None = None
     """Share of the pack's capacity by which its charge lay below the middle cell's at the start."""
-    lag_low: float = -math.inf
-    """The least that the evidence leaves, all comparisons counted."""
+    lag_chance: float = 0.0
+    """How likely it is that its charge lay below the others' by more than SMALL of capacity."""
 
     @property
     def small(self) -> bool:
         """Whether the evidence says that it holds less than the others by more than SMALL."""
-        return self.size_high < 1 - SMALL
+        return self.small_chance > SURE
 
     @property
     def lags(self) -> bool:
         """Whether its charge lay below the others' by more than SMALL from the start."""
-        return self.lag_low > SMALL
+        return self.lag_chance > SURE
 
     @property
     def by_size(self) -> float:
@@ -139,12 +138,12 @@ class PackCells:
     @property
     def small(self) -> tuple[Cell, ...]:
         """The cells that hold less than the others, the smallest first."""
-        return tuple(sorted((c for c in self.cells if c.small), key=lambda c: c.size_high))
+        return tuple(sorted((c for c in self.cells if c.small), key=lambda c: -c.small_chance))
 
     @property
     def lagging(self) -> tuple[Cell, ...]:
         """The cells that were behind in charge, the furthest first."""
-        return tuple(sorted((c for c in self.cells if c.lags), key=lambda c: -c.lag_low))
+        return tuple(sorted((c for c in self.cells if c.lags), key=lambda c: -c.lag_chance))
 
     @property
     def weak(self) -> tuple[Cell, ...]:
@@ -189,25 +188,18 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
         return fit
     rests = pack.rests or find_rests(fit, None)
     groups = len(fit.groups)
-    half = student(0.95, groups - 1)
     strict = student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
-    step_sd = fit.error(fit.groups[:, 0])
     excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
     ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
     vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
-    step_error = [
-        max(_with_model(half * error, step), vague * float(ten))
-        for error, step, ten in zip(step_sd, fit.step, fit.ten, strict=True)
-    ]
-    beyond = NormalDist().inv_cdf(1 - (1 - CONFIDENCE) / (2 * len(fit.keys))) / NORMAL
     cells = tuple(
         Cell(
             int(key.rpartition("_")[2]), key,
-            rests.step[at].value, max(rests.step[at].error, step_error[at]),
+            rests.step[at].value, max(rests.step[at].error, vague * rests.ten[at].value),
             rests.ten[at].value, rests.ten[at].error,
             rests.start[at].value, rests.end[at].value, rests.end[at].error,
             float(excess[at]), float(low[at]), float(ten_excess[at]), float(ten_low[at]),
-            *_size_and_lag(pack, rests, at, beyond),
+            *_size_and_lag(pack, rests, at),
         )
         for at, key in enumerate(fit.keys)
     )  # fmt: skip
@@ -220,15 +212,14 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
 
 
 def _size_and_lag(
-    pack: PackFit, rests: Rests, at: int, beyond: float
+    pack: PackFit, rests: Rests, at: int
 ) -> tuple[Estimate | None, float, Estimate | None, float]:
-    """Return size and lag with their bounds, ``beyond`` half-widths away."""
+    """Return size and lag, each with how likely it is to be beyond SMALL."""
     if pack.unequal is None:
-        return None, math.inf, None, -math.inf
+        return None, 0.0, None, 0.0
     own = pack.unequal[at]
     lag = Estimate(own.lag.value / rests.capacity, own.lag.error / rests.capacity)
-    return (own.size, own.size.value + beyond * own.size.error, lag,
-            lag.value - beyond * lag.error)  # fmt: skip
+    return (own.size, own.chance_smaller(SMALL), lag, own.chance_lagging(SMALL * rests.capacity))
 
 
 def cells_answer(
@@ -409,7 +400,3 @@ def _others(rows: Array) -> Array:
         return np.full(rows.shape, np.nan)
     columns = [np.median(np.delete(rows, at, axis=1), axis=1) for at in range(count)]
     return np.stack(columns, axis=1)
-
-
-def _with_model(error: float, value: float) -> float:
-    return float(math.hypot(error, MODEL_ERROR * value))

@@ -58,9 +58,10 @@ OFFSET = 0.002
 LEFT_OUT = 0.08
 """Share of a load's slow sag by which rest stays doubtful, structure of the model included."""
 
-MODEL_SHARE = 0.08
-"""Standard deviation of a 10 s resistance as its share, for what the model leaves out: its course
-over charge and temperature, and the bend (our judgement, from porous-electrode models)."""
+MODEL_SHARE, BENT_SHARE = 0.028, 0.06
+"""Standard deviation of a resistance as its share, for what the model leaves out: its course over
+charge and temperature; and, of that part of it that bends with the load, for how it bends (our
+judgement, from porous-electrode models)."""
 
 IDLE = 1.0
 """A up to which a pack counts as idle."""
@@ -174,12 +175,13 @@ def _rests(
     fall = sloping / max(float(knots[-1] - knots[0]), 1e-9) / 3600 * 10
     values = share @ resistance + np.array([[0.0], [fall]])
     spread = np.sqrt(np.einsum("ij,jk,ik->i", share, covariance[:ohms, :ohms], share))
+    bent = np.clip(share[0, -1] * resistance[-1], 0.0, values[1])
+    left_out = np.hypot(MODEL_SHARE * values, BENT_SHARE * bent)
+    errors = NORMAL * np.hypot(spread[:, None], left_out)
     estimates = [
-        tuple(
-            Estimate(float(v), NORMAL * float(np.hypot(sd, MODEL_SHARE * v))) for v in row
-        )
-        for row, sd in zip(values, spread, strict=True)
-    ]  # fmt: skip
+        tuple(Estimate(float(v), float(e)) for v, e in zip(row, wide, strict=True))
+        for row, wide in zip(values, errors, strict=True)
+    ]
     decay = np.exp(-10.0 / np.array([*FAST, *SLOW]))
     lasting = decay @ np.maximum(resistance[1:-1], 0.0)
     edges = _hats(drawn[[0, -1]], knots)
