@@ -96,6 +96,10 @@ class Cell:
     """Share of the pack's capacity by which its charge lay below the middle cell's at the start."""
     lag_chance: float = 0.0
     """How likely it is that its charge lay below the others' by more than SMALL of capacity."""
+    behind: Estimate | None = None
+    """Like ``lag``, at the end of the ride."""
+    behind_chance: float = 0.0
+    """Like ``lag_chance``, at the end of the ride."""
 
     @property
     def small(self) -> bool:
@@ -106,6 +110,12 @@ class Cell:
     def lags(self) -> bool:
         """Whether its charge lay below the others' by more than SMALL from the start."""
         return self.lag_chance > SURE
+
+    @property
+    def trails(self) -> bool:
+        """Whether its charge lies below the others' at the end, be it for its size or from the
+        start: which of them, this ride does not tell."""
+        return self.behind_chance > SURE and not self.small and not self.lags
 
     @property
     def by_size(self) -> float:
@@ -142,8 +152,9 @@ class PackCells:
 
     @property
     def lagging(self) -> tuple[Cell, ...]:
-        """The cells that were behind in charge, the furthest first."""
-        return tuple(sorted((c for c in self.cells if c.lags), key=lambda c: -c.lag_chance))
+        """The cells that were or came to be behind in charge, the furthest first."""
+        found = (c for c in self.cells if c.lags or c.trails)
+        return tuple(sorted(found, key=lambda c: -c.behind_chance))
 
     @property
     def weak(self) -> tuple[Cell, ...]:
@@ -213,13 +224,17 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
 
 def _size_and_lag(
     pack: PackFit, rests: Rests, at: int
-) -> tuple[Estimate | None, float, Estimate | None, float]:
-    """Return size and lag, each with how likely it is to be beyond SMALL."""
+) -> tuple[Estimate | None, float, Estimate | None, float, Estimate | None, float]:
+    """Return size, lag at the start and at the end, each with how likely it is beyond SMALL."""
     if pack.unequal is None:
-        return None, 0.0, None, 0.0
-    own = pack.unequal[at]
-    lag = Estimate(own.lag.value / rests.capacity, own.lag.error / rests.capacity)
-    return (own.size, own.chance_smaller(SMALL), lag, own.chance_lagging(SMALL * rests.capacity))
+        return None, 0.0, None, 0.0, None, 0.0
+    own, whole = pack.unequal[at], rests.capacity
+    lag, behind = (Estimate(one.value / whole, one.error / whole) for one in (own.lag, own.behind))
+    drawn = rests.drawn[1] - rests.drawn[0]
+    return (
+        own.size, own.chance_smaller(SMALL), lag, own.chance_lagging(SMALL * whole),
+        behind, own.chance_behind(SMALL * whole, drawn),
+    )  # fmt: skip
 
 
 def cells_answer(
@@ -259,6 +274,12 @@ def cells_answer(
             if cell.small and cell.size is not None:
                 figures.append(Figure(f"{name}, capacity", 100 * cell.size.value, "%",
                                       100 * cell.size.error, "of the middle cell's"))  # fmt: skip
+            if cell.trails and cell.behind is not None:
+                figures.append(
+                    Figure(f"{name}, charge lacking at the end", 100 * cell.behind.value, "%",
+                           100 * cell.behind.error, "of the pack's capacity, against the middle "
+                           "cell")
+                )  # fmt: skip
             if cell.lags and cell.lag is not None:
                 figures.append(
                     Figure(f"{name}, charge lacking at the start", 100 * cell.lag.value, "%",
@@ -339,7 +360,14 @@ def _uneven(cells: PackCells) -> list[str]:
                f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has.")
         )  # fmt: skip
     for cell in cells.lagging:
-        if cell.lag is None:
+        if cell.lag is None or cell.behind is None:
+            continue
+        if cell.trails:
+            lines.append(
+                f"Cell {cell.number} is {100 * cell.behind.value:.0f} ± "
+                f"{100 * cell.behind.error:.0f} points of charge behind the others at the end; "
+                "whether it is smaller or the pack out of balance, a ride from full would tell."
+            )
             continue
         lines.append(
             f"Cell {cell.number} set out {100 * cell.lag.value:.0f} ± {100 * cell.lag.error:.0f} "

@@ -26,7 +26,7 @@ SIDEWAYS = 0.020
 """V, and share of charge, by which a cell leaves the family's nearest curve (standard deviations;
 our judgement, from how far the curves of the family lie from each other's nearest)."""
 
-LIKE, ALIKE = 0.3, 0.5
+LIKE, ALIKE = 0.3, 0.4
 """The share of those deviations by which a cell of the very make leaves its published curve, and how
 likely it is that the cells are of a make in the family (our judgement)."""
 
@@ -53,10 +53,14 @@ SIZES = 31
 STARTS = 111
 NODES = 9
 
+REST_MORE, REST_LEAST = 1.5, 0.004
+"""Factor, and V, by which rests along a ride are less sure than the regression has them: what it
+leaves out is not as normal as it takes it to be (our judgement)."""
+
 CURRENT_SHARE = 0.006
 """Standard deviation of a current sensor's scale."""
 
-BLUR = 0.45
+BLUR = 0.6
 """Power to which likelihoods are taken: what the curves and the rests get wrong is not as normal
 as the formulas (our choice, so that intervals keep their word on makes left out)."""
 
@@ -202,7 +206,8 @@ def _nodes(rests: Rests, middle: Array, cells: int) -> tuple[Array, Array, Array
     # Recovery that is not over is alike all along the ride, and none of it is there at its start.
     slow = (rests.end[0].error / 1.645 / cells) ** 2 - covariance[-1, -1]
     ramp = np.sqrt(max(slow, 0.0)) * np.minimum(1.0, np.linspace(0.0, 2.0, len(pick)))
-    covariance = covariance + np.outer(ramp, ramp) + np.eye(len(pick)) * 0.002**2
+    covariance = covariance + np.outer(ramp, ramp)
+    covariance = covariance * REST_MORE**2 + np.eye(len(pick)) * REST_LEAST**2
     return charge, middle[pick], covariance
 
 
