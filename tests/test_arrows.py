@@ -22,8 +22,15 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "logger.board": ({"logger.format"}, set()),
     "logger.live": ({"logger.format"}, set()),
     "logger.capture": ({"logger.format", "logger.live"}, LINKS),
-    "logger.commands": ({"logger.format", "logger.live", "logger.capture"}, set()),
+    "logger.commands": (
+        {"logger.format", "logger.live", "logger.capture", "logger.phone"},
+        set(),
+    ),
     "logger.preride": ({"logger.format", "logger.capture"}, set()),
+    "logger.phone": (
+        {"logger.format", "logger.live", "logger.capture", "logger.preride"},
+        {"starlette", "uvicorn", "segno"},
+    ),
     "analyser.progress": (set(), set()),
     "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),
     "analyser.load": ({"logger.format"}, HEAVY | {"zlib_ng"}),

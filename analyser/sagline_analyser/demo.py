@@ -22,7 +22,7 @@ from sagline_logger.format import (
 )
 from sagline_logger.format.program import Parser, run_program
 
-from .cli import need_packages
+from .cli import get_ready
 
 CAPTURE = 28.0
 """s that the capture should take; the simulated board runs as much faster as it must."""
@@ -50,7 +50,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     def act() -> int:
         arguments = parser.parse_args(argv)
-        need_packages()
+        get_ready()
         if not arguments.seconds > 0:
             raise SaglineError("no time", where="--seconds", remedy="give more than 0")
         _run(arguments.out, arguments.seconds, arguments.seed)
@@ -83,7 +83,8 @@ def _capture(
     """Let the simulated board ride and the logger record it, each as its own program."""
     program = [sys.executable, "-m", "sagline_logger"]
     longer = 2 * seconds + 60  # the logger is to stop first, with the link up
-    ride = ["simulate", "--pty", f"--speed={factor:g}", f"--seconds={longer:g}", f"--seed={seed}"]
+    ride = ["simulate", "--pty", f"--speed={factor:g}", f"--seconds={longer:g}", f"--seed={seed}",
+            "--streams=course"]  # fmt: skip
     simulator = subprocess.Popen(
         [*program, *ride], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )

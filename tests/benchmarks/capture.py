@@ -79,18 +79,30 @@ class Frames:
 
 
 @contextmanager
-def recorder(directory: Path) -> Iterator[tuple[int, psutil.Process, Callable[[], None]]]:
+def recorder(
+    directory: Path, *options: str
+) -> Iterator[tuple[int, psutil.Process, Callable[[], None]]]:
     """Run the real logger on a pseudo-terminal; give (our end, its process, a way to stop it)."""
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     process = subprocess.Popen(
-        [*LOGGER, "record", "--serial", os.ttyname(theirs), "--out", directory, "--quiet"],
+        [
+            *LOGGER,
+            "record",
+            "--serial",
+            os.ttyname(theirs),
+            "--out",
+            directory,
+            "--quiet",
+            *options,
+        ],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
     )
     assert process.stderr is not None
-    assert "recording" in process.stderr.readline()
+    while "recording" not in process.stderr.readline():
+        assert process.poll() is None
 
     def stop() -> None:
         process.terminate()
@@ -132,18 +144,7 @@ def steady(source: Frames, seconds: float) -> None:
     with tempfile.TemporaryDirectory() as name:
         directory = Path(name)
         with recorder(directory) as (port, process, stop):
-            spent = sum(process.cpu_times()[:2])
-            began, sent, memory = time.perf_counter(), 0, []
-            for frame in frames:
-                send(port, frame)
-                sent += len(frame)
-                ahead = sent / STEADY - (time.perf_counter() - began)
-                if ahead > 0:
-                    time.sleep(ahead)
-                if len(memory) < sent / STEADY:
-                    memory.append(process.memory_info().rss / 1e6)
-            took = time.perf_counter() - began
-            share = (sum(process.cpu_times()[:2]) - spent) / took
+            sent, took, share, memory = fed(frames, port, process)
             peak = _peak(process.pid)
             time.sleep(1)
             stop()
@@ -157,6 +158,25 @@ def steady(source: Frames, seconds: float) -> None:
             f"memory: peak {peak:.1f} MB (aim 40 MB), "
             f"{memory[-1] - middle:+.1f} MB from a third of the run to its end"
         )
+
+
+def fed(
+    frames: list[bytes], port: int, process: psutil.Process
+) -> tuple[int, float, float, list[float]]:
+    """Send frames at the steady rate; return (bytes, s, share of a core, MB at each second)."""
+    memory: list[float] = []
+    spent = sum(process.cpu_times()[:2])
+    began, sent = time.perf_counter(), 0
+    for frame in frames:
+        send(port, frame)
+        sent += len(frame)
+        ahead = sent / STEADY - (time.perf_counter() - began)
+        if ahead > 0:
+            time.sleep(ahead)
+        if len(memory) < sent / STEADY:
+            memory.append(process.memory_info().rss / 1e6)
+    took = time.perf_counter() - began
+    return sent, took, (sum(process.cpu_times()[:2]) - spent) / took, memory
 
 
 def flat_out(source: Frames, seconds: float) -> None:

@@ -1,5 +1,6 @@
 """Recording over a real pseudo-terminal with the real command: nothing lost, nothing invented."""
 
+import json
 import re
 import signal
 from itertools import pairwise
@@ -33,6 +34,7 @@ from support.capture import (
     wait_until,
 )
 from support.frames import Device
+from support.protocol_files import VECTORS, described_bodies
 
 
 def test_keeps_every_byte_and_says_what_was_captured(tmp_path: Path) -> None:
@@ -64,6 +66,24 @@ def test_keeps_every_byte_and_says_what_was_captured(tmp_path: Path) -> None:
     assert end.reason == "stopped by SIGINT"
     assert "203 frames, 0 samples lost" in out
     assert "do not read a screen while riding" in out
+
+
+def test_what_breaks_the_rules_is_told_when_it_happens(tmp_path: Path) -> None:
+    """frame_format.md §5.9: the record and the field, once, and the bytes are kept."""
+    cases = json.loads((VECTORS / "refused_descriptions.json").read_text(encoding="utf-8"))
+    case = next(case for case in cases if case["name"] == "a unit in Latin-1")
+    board, _, stream = described_bodies(case)
+    sent = b"".join(map(encode_frame, (board, stream, board, stream)))
+    with (
+        port_at(tmp_path / "port") as port,
+        recording("--serial", port.path, "--out", tmp_path) as logger,
+    ):
+        port.send(sent)
+        line = logger.wait_for("breaks the format's rules")
+        wait_until(lambda: sent in logged(tmp_path))
+        _, _, errors = logger.stop(signal.SIGTERM)
+    assert "STREAM: stream 1 'slow', channel 2 of 2: the unit of 'x' is not UTF-8" in line
+    assert sum("breaks the format's rules" in line for line in errors) == 1
 
 
 def test_time_records_count_the_bytes_before_them(tmp_path: Path) -> None:

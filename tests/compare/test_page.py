@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from selenium.webdriver.common.by import By
 
 from sagline_analyser.cli import main
 from sagline_analyser.compare.comparison import compare
@@ -13,6 +14,7 @@ from sagline_analyser.compare.predict import predict
 from sagline_analyser.compare.sides import split
 from sagline_analyser.load import load_ride
 from sagline_logger.format import CAUTION
+from support.accessible import all_violations
 from support.browser import chromium, console_errors, emulate, open_page, requests
 
 HOSTILE = "<script>window.ran = 1</script>{{runs}}<img src=x onerror='window.ran = 1'>\"'&lt;"
@@ -121,3 +123,9 @@ def test_the_page_is_whole_quiet_and_takes_texts_as_texts(
         emulate(browser, 390, 844)
         open_page(browser, page)
         assert browser.execute_script("return document.documentElement.scrollWidth") <= 390
+        assert all_violations(browser, page) == {}
+        strip = browser.find_element(By.CSS_SELECTOR, ".still svg")
+        assert len(strip.find_elements(By.CSS_SELECTOR, "circle")) == 6  # of side A
+        assert len(strip.find_elements(By.CSS_SELECTOR, "path")) == 6  # of side B
+        card = browser.find_element(By.CSS_SELECTOR, ".verdicts .card h3").text
+        assert "B is better" in card and len(card.split()) <= 2 + 14

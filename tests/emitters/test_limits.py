@@ -98,30 +98,28 @@ def load():
     return module
 
 
-@pytest.mark.parametrize(
-    "channel",
-    [
-        {"name": ""}, {"name": "x" * 49}, {"unit": "é" * 9}, {"label": "x" * 33}, {"type": 8},
-        {"type": 0}, {"multiplier": 0}, {"exponent": 23},
-    ],
-    ids=str,
-)  # fmt: skip
-def test_the_module_refuses_a_wrong_channel(channel):
-    with pytest.raises(ValueError, match=r"longer than|without a name"):
-        load().Channel(**{"name": "x", "unit": "V", "type": 3, **channel})
-
-
-def test_the_module_refuses_a_wrong_stream():
+def test_the_module_refuses_samples_that_fit_no_frame():
+    """What else it refuses: tests/emitters/test_rules.py, by the vectors."""
     sagline = load()
-    one = sagline.Channel("x", "V", sagline.U32)
-    for channels, together in (([], 1), ([one, one], 1), ([one], 256), ([one], 0)):
-        with pytest.raises(ValueError, match=r"not 1 to 64|more than a frame"):
-            sagline.Stream("s", 1000, channels, together)
     many = [sagline.Channel("x", "V", sagline.U32, index=n) for n in range(64)]
-    with pytest.raises(ValueError, match="more than a frame"):
-        sagline.Stream("s", 1000, many, 16)
-    with pytest.raises(ValueError, match="16 streams"):
-        sagline.Emitter(print, "K", "1", 1, [sagline.Stream("s", 0, [one])] * 17)
+    for channels, together in ((many[:1], 256), (many[:1], 0), (many, 16)):
+        with pytest.raises(sagline.BadDescription, match="BAD_BUFFER in stream 0: ") as caught:
+            sagline.Emitter(print, "K", "1", 1, [sagline.Stream("s", 1000, channels, together)])
+        assert (caught.value.code, caught.value.stream) == (sagline.BAD_BUFFER, 0)
+    with pytest.raises(sagline.BadDescription, match="BAD_TEXT: "):
+        sagline.Emitter(print, "K" * 49, "1", 1, [])
+
+
+def test_a_description_that_changes_is_checked_before_it_is_sent():
+    sagline = load()
+    sent = []
+    made = sagline.Emitter(sent.append, "K", "1", 1, [])
+    made.begin(0)
+    before = len(sent)
+    made.streams = [sagline.Stream("s", 0, [])]
+    with pytest.raises(sagline.BadDescription, match="BAD_CHANNELS in stream 0"):
+        made.changed(0)
+    assert (len(sent), made.revision) == (before, 0)
 
 
 def test_the_module_clock_never_goes_back():

@@ -90,15 +90,25 @@ def test_one_lump_is_the_closed_form() -> None:
     assert part[:, 0] == pytest.approx(AIR + final * (1 - np.exp(-times / 400)), abs=0.5)
 
 
+def final_rise(current: float) -> float:
+    """K above the air that the synthetic stage settles at: conduction, switching and standby."""
+    return 200 * (1.2e-4 * current**2 + 3e-3 * current + 5e-3)
+
+
+def time_to(limit: float, current: float) -> float:
+    """−τ·ln(1 − ΔT/ΔT∞) (any text)."""
+    return -200 * np.log(1 - (limit - AIR) / final_rise(current))
+
+
 def synthetic(seconds: float, loud: float = 25.0, gap: tuple[int, ...] = ()):
-    """A ride of a controller that is truly one lump: g = 1/200 s, 2e-4 K/s/A²; whole degrees."""
+    """A ride of a controller that is truly one lump: 200 s; whole degrees."""
     time = np.arange(0, seconds, 0.5)
     chance = np.random.default_rng(2)
     current = loud * np.choose((time // 40 % 3).astype(int), [1.5, 0.0, 0.7])
     warmth, temperature = np.empty(len(time)), AIR
     for at, i in enumerate(current):
         warmth[at] = temperature
-        final = AIR + 2e-4 * i * i * 200
+        final = AIR + final_rise(i)
         temperature = final + (temperature - final) * np.exp(-0.5 / 200)
     readings = np.round(warmth + chance.normal(0, 0.3, len(time)))
     return make_ride(
@@ -118,7 +128,7 @@ def synthetic(seconds: float, loud: float = 25.0, gap: tuple[int, ...] = ()):
 def test_a_known_lump_is_found_again_through_a_coarse_sensor() -> None:
     (part,) = part_heats(synthetic(400), BOARD, current=40)
     assert part.cold is not None and part.now is not None and not part.reason
-    wanted = -200 * np.log(1 - (60 - AIR) / (2e-4 * 40**2 * 200))
+    wanted = time_to(60, 40)
     assert part.cold.likely == pytest.approx(wanted, rel=0.15)
     assert part.cold.seconds == part.cold.low
     assert part.cold.low <= wanted <= part.cold.high
@@ -129,7 +139,8 @@ def test_a_limit_that_the_current_never_reaches() -> None:
     (part,) = part_heats(synthetic(900), BOARD, current=15)
     assert part.cold is not None and np.isinf(part.cold.seconds)
     assert part.settles is not None
-    assert part.settles.likely == pytest.approx(AIR + 2e-4 * 225 * 200, abs=5)
+    assert part.settles.likely == pytest.approx(AIR + final_rise(15), abs=4)
+    assert part.settles.low <= AIR + final_rise(15) <= part.settles.high
     assert part.settles.high < 60
     answer = heat_answer(synthetic(900, 25), BOARD)
     assert "30 A" in " ".join(answer.details)
@@ -154,7 +165,7 @@ def test_a_long_gap_starts_anew_at_the_measured_temperature() -> None:
     columns = {c: np.concatenate([whole.values[k]] * 2) for k, c in whole.channels.items()}
     ride = make_ride(make_stream("slow", time, columns, [len(whole.time)]))
     (part,) = part_heats(ride, BOARD, current=40)
-    wanted = -200 * np.log(1 - (60 - AIR) / (2e-4 * 40**2 * 200))
+    wanted = time_to(60, 40)
     assert part.cold is not None and part.cold.likely == pytest.approx(wanted, rel=0.15)
     assert part.models[0].residual < 1.0
 

@@ -27,7 +27,7 @@ def test_a_stated_interval_holds_and_no_limit_is_passed_unsaid(kind: Kind) -> No
                 assert math.isinf(truth), case
     stated = [row for row in rows if row.told is not None]
     late = [row for row in stated if row.told is not None and row.told > 1.1 * row.truth]
-    # After a warm start a sensor on the case shows too little of the winding in most rides.
-    assert told >= 2 or "case or tooth, warm" in kind.name
-    assert sum(row.inside for row in stated) >= 0.5 * len(stated)
-    assert len(late) <= 1
+    # After a warm start a sensor on the case shows too little of the winding in many rides.
+    assert told >= (3 if "warm, stated" in kind.name else 5)
+    assert sum(row.inside for row in stated) >= 0.8 * len(stated)
+    assert not late

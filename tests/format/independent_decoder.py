@@ -110,6 +110,10 @@ class Fields:
     def u(self, size):
         return int.from_bytes(self.bytes(size), "little")
 
+    def late(self, size):
+        """A field that may be lacking at the end."""
+        return self.u(size) if len(self.left) >= size else None
+
     def i(self, size):
         return int.from_bytes(self.bytes(size), "little", signed=True)
 
@@ -249,7 +253,7 @@ KINDS = {
     0x86: host("MARK")(lambda f: {"number": f.u(2), "text": f.text(1024)}),
     0x87: host("FOREIGN")(foreign),
     0x88: host("DROPPED")(
-        lambda f: {"frames": f.u(4), "size": f.u(8), "reason": f.text(1024)}
+        lambda f: {"frames": f.u(4), "size": f.u(8), "reason": f.text(1024), "device": f.late(8)}
     ),
     0x8F: host("END")(lambda f: {"frames": f.u(8), "foreign": f.u(8), "reason": f.text(1024)}),
 }  # fmt: skip
@@ -389,7 +393,8 @@ def account(log_bytes):
         (
             "received", "lost", "events lost", "repeated", "went back", "undescribed", "misfit",
             "unheard", "restarts under one number", "contradictions", "damaged places",
-            "damaged bytes", "captures", "frames", "unknown version",
+            "damaged bytes", "captures", "frames", "unknown version", "foreign",
+            "dropped frames", "missing frames", "missing bytes",
         ),
         0,
     )  # fmt: skip
@@ -399,15 +404,16 @@ def account(log_bytes):
     fresh = ended = False
     device_known = file_known = True
     anything = False
-    missing = dropped = False
+    dropped = False
     ledger = Ledger()
     zeros = 0
     everything = [*places(log_bytes), (len(log_bytes), 0, None)]
     for place, (_, size, body) in enumerate(everything):
         if body == b"":
             zeros += 1
-            ledger.device(1)
+            ledger.other()
             continue
+        ledger.device(zeros)
         if zeros >= 512:
             counts["damaged places"] += 1
             counts["damaged bytes"] += zeros
@@ -417,6 +423,8 @@ def account(log_bytes):
             counts["damaged bytes"] += size
             continue
         kind = body[0]
+        if kind != 0x87:
+            ledger.other()
         # A new capture (§6.5) begins with a record that may be of another version (§7).
         is_log = kind == 0x80 and body[1:8] == b"Sagline" and len(body) >= 10
         if is_log:
@@ -440,7 +448,7 @@ def account(log_bytes):
         if begins:
             if anything:
                 capture += 1
-                missing |= ledger.close()
+                ledger.close(counts)
                 ledger = Ledger()
             host = time_before = None
         anything = True
@@ -451,10 +459,14 @@ def account(log_bytes):
         if not sound or what is None or name == "unknown":
             continue
         if name == "FOREIGN":
-            ledger.device(len(what["data"]) // 2, 4113)
+            ledger.foreign += len(what["data"]) // 2
+            counts["foreign"] += len(what["data"]) // 2
         if name == "DROPPED":
             dropped = True
             ledger.dropped += what["frames"]
+            counts["dropped frames"] += what["frames"]
+            ledger.device(what["device"] or 0)
+            ledger.unknown += what["size"] if what["device"] is None else 0
         if name == "TIME":
             ledger.position = what["position"]
             time_before = what["monotonic"]
@@ -464,7 +476,7 @@ def account(log_bytes):
             host = what.get("monotonic", host)
             continue
         take(starts, capture, place, what, body, host, counts)
-    missing |= ledger.close()
+    ledger.close(counts)
     counts["captures"] = capture + 1
     values = read_samples(starts, counts)
     heard = set()  # captures of which a start was met
@@ -472,8 +484,10 @@ def account(log_bytes):
         if start.capture in heard:
             counts["unheard"] += sum(start.first.values())
         heard.add(start.capture)
-    never = counts.keys() - {"received", "repeated", "damaged bytes", "captures", "frames"}
-    whole = not (missing or dropped or any(counts[key] for key in never)) and bool(starts)
+    never = counts.keys() - {
+        "received", "repeated", "damaged bytes", "captures", "frames", "foreign",
+    }  # fmt: skip
+    whole = not (dropped or any(counts[key] for key in never)) and bool(starts)
     return {
         "counts": counts,
         "segments": [{"capture": s.capture, "boot": s.boot} for s in starts],
@@ -552,13 +566,14 @@ def read_samples(starts, counts):
             if not of:
                 counts["undescribed"] += packed["count"]
                 continue
+            described = before[-1] if before else of[0][1]
             try:
-                got = rows(before[-1] if before else of[0][1], packed)
+                got = rows(described, packed)
             except Refused:
                 counts["misfit"] += packed["count"]
                 continue
             counts["received"] += packed["count"]
-            values += [row[0] for row in got]
+            values += [row[0] for row in got if described["channels"][0]["name"] == "n"]
     return values
 
 
@@ -566,17 +581,30 @@ class Ledger:
     """Whether a capture has all its bytes, by TIME and END (§6.3)."""
 
     def __init__(self):
-        self.bytes = self.frames = self.dropped = 0
+        self.bytes = self.frames = self.dropped = self.foreign = self.unknown = self.missing = 0
         self.position = self.counted = None
-        self.missing = False
 
-    def device(self, size, most=0):
+    def device(self, size):
         """Device bytes; the last TIME's position must lie in them, or before."""
-        if self.position is not None:
-            self.missing |= self.position >= self.bytes + max(size, most)
+        if self.position is not None and size:
+            behind = self.position - (self.bytes + size - 1)
+            if self.position < self.bytes:
+                self.bytes = self.position
+            elif behind > 0:
+                explained = min(behind, self.unknown)
+                self.unknown -= explained
+                self.missing += behind - explained
+                self.bytes += behind
             self.position = None
         self.bytes += size
 
-    def close(self):
-        lacking = self.counted is not None and self.frames + self.dropped < self.counted
-        return self.missing or lacking
+    def other(self):
+        """Something else than FOREIGN stands here."""
+        self.device(self.foreign)
+        self.foreign = 0
+
+    def close(self, counts):
+        self.other()
+        counts["missing bytes"] += self.missing
+        if self.counted is not None:
+            counts["missing frames"] += max(0, self.counted - self.frames - self.dropped)

@@ -1,161 +1,152 @@
 """Generated logs whose truth the generator keeps: nothing lost without a count, nothing invented,
-nothing at a wrong time, "Nothing lost" only where that is so.
+nothing at a wrong time, "Nothing lost" only where that is so; by every reader alike.
 
 ``SAGLINE_EXAMPLES=10000 python -m pytest tests/load/test_truth.py`` tries more of them.
 """
 
 import io
 import os
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from sagline_analyser import load_ride
 from sagline_logger.capture.listener import Listener
 from sagline_logger.format import (
-    SIGNATURE,
-    Capture,
-    Channel,
+    CaptureStarts,
     FrameSplitter,
-    SampleType,
-    Stream,
+    RecordError,
     Time,
-    encode_frame,
+    decode_record,
     read_log,
 )
 from sagline_logger.verify.survey import survey
-from support.logs import at, board, pack
+from support.another_decoder import columns, read
+from support.generated_logs import NAMES, Truth, logs
+from support.independent import account
 
-PERIOD = 10_000
-STREAM = Stream(1, 0, 0, "fast", PERIOD, (Channel("n", "1", SampleType.U32),))
-WIDE = replace(STREAM, revision=1, channels=(*STREAM.channels, Channel("m", "1", SampleType.U8)))
-SAME_TIME = 0.002
-"""s; the generator's clocks run alike, so this is rounding and the fit."""
-
-
-@dataclass
-class Truth:
-    log: bytearray = field(default_factory=bytearray)
-    values: list[int] = field(default_factory=list)
-    times: list[float] = field(default_factory=list)
-    captures: list[int] = field(default_factory=list)
-    lost: int = 0
-    unheard: int = 0
-    repeated: int = 0
-    same: int = 0
-    segments: int = 0
-
-
-@st.composite
-def logs(draw: st.DrawFn) -> Truth:
-    truth = Truth()
-    number = 0
-    for capture in range(draw(st.integers(1, 3))):
-        host = draw(st.integers(0, 10**10))
-        truth.log += SIGNATURE + encode_frame(Capture(at(host), "t", "s", "").encode())
-        boot, clock = draw(st.integers(0, 3)), draw(st.sampled_from((0, 2**32 - 200_000)))
-        for start in range(draw(st.integers(1, 3))):
-            same = False
-            if start:
-                same = draw(st.booleans())
-                boot += 0 if same else 1
-                clock += draw(st.sampled_from((-5_000_000, 100_000_000)))
-            host += draw(st.integers(1, 5_000_000))
-            truth.same += same
-            truth.segments += 1
-            stream = replace(draw(st.sampled_from((STREAM, WIDE))), boot=boot)
-            for record in (Time(at(host), 0), board(boot, clock), stream):
-                truth.log += encode_frame(record.encode())
-            sequence, heard = 0, False
-            for _ in range(draw(st.integers(1, 8))):
-                count = draw(st.integers(1, 5))
-                fate = draw(st.sampled_from(("sent", "sent", "lost", "twice", "silence")))
-                if same and not heard:
-                    fate = "sent"  # a start under one number shows only while it is behind (§5.7)
-                if fate == "silence":
-                    missed = draw(st.sampled_from((3, 30_000, 220_000, 1_000_000)))
-                    sequence, clock = sequence + missed, clock + missed * PERIOD
-                    host += missed * PERIOD
-                    truth.lost += missed if heard else 0
-                    truth.unheard += 0 if heard or not start else missed
-                rows = [(number + n,) + (7,) * (len(stream.channels) - 1) for n in range(count)]
-                last = host + (count - 1) * PERIOD
-                if fate == "lost":
-                    truth.lost += count if heard else 0
-                    truth.unheard += 0 if heard or not start else count
-                else:
-                    frame = encode_frame(pack(stream, sequence, clock, rows).encode())
-                    truth.log += encode_frame(Time(at(last), 0).encode()) + frame
-                    if fate == "twice":
-                        truth.log += frame
-                        truth.repeated += 1
-                    heard = True
-                    truth.values += [row[0] for row in rows]
-                    truth.times += [(host + n * PERIOD) / 1e6 for n in range(count)]
-                    truth.captures += [capture] * count
-                number += count
-                sequence, clock, host = sequence + count, clock + count * PERIOD, last + PERIOD
-            # What is lost at the end of a start, nobody can know: the generator ends on a record.
-            frame = encode_frame(pack(stream, sequence, clock, rows[:1]).encode())
-            truth.log += encode_frame(Time(at(host), 0).encode()) + frame
-            truth.values.append(rows[0][0])
-            truth.times.append(host / 1e6)
-            truth.captures.append(capture)
-            clock, host = clock + PERIOD, host + PERIOD
-    return truth
-
-
-@settings(
+SAME_TIME = 2_000
+"""µs; the generator's clocks run alike, so this is rounding and the fit."""
+EXAMPLES = settings(
     max_examples=int(os.environ.get("SAGLINE_EXAMPLES", "150")),
     deadline=None,
     suppress_health_check=list(HealthCheck),
 )
+
+
+def close(found: list[float], right: list[float]) -> bool:
+    return len(found) == len(right) and all(
+        abs(one - other) < SAME_TIME for one, other in zip(found, right, strict=True)
+    )
+
+
+@EXAMPLES
 @given(truth=logs())
-def test_no_sample_is_lost_without_a_count_and_none_invented(tmp_path: Path, truth: Truth) -> None:
+def test_the_loader(tmp_path: Path, truth: Truth) -> None:
     path = tmp_path / "log.sagline"
     path.write_bytes(truth.log)
     ride = load_ride(path)
-    stream, quality = ride.streams["fast"], ride.quality
-    assert stream.values["n"].tolist() == truth.values
-    assert sum(quality.lost_samples.values()) == truth.lost
-    assert quality.unheard_samples == truth.unheard
-    assert quality.repeated_records == truth.repeated
-    assert quality.same_number_restarts == truth.same
-    assert len(ride.segments) == truth.segments
-    assert (stream.time[1:] >= stream.time[:-1]).all()
-    for capture in set(truth.captures):  # within a capture every time is right
-        own = [n for n, of in enumerate(truth.captures) if of == capture]
-        off = [stream.time[n] - truth.times[n] for n in own]
-        assert max(off) - min(off) < SAME_TIME
-    found = survey(read_log(io.BytesIO(truth.log)), len(truth.log))
-    assert found.lost_samples == truth.lost
-    assert found.unheard == truth.unheard
-    assert sum(count.repeated for count in found.streams.values()) == truth.repeated
-    assert sum(count.samples for count in found.streams.values()) == len(truth.values)
-    assert found.same_number == truth.same
-    assert len(found.boots) == truth.segments
-    assert found.whole == (not (truth.lost or truth.unheard or truth.same))
+    quality = ride.quality
+    for name in NAMES:
+        stream = ride.streams.get(name)
+        values = [] if stream is None else stream.values["n"].tolist()
+        assert values == truth.values.get(name, [])
+        if stream is not None:
+            assert close((stream.time * 1e6).tolist(), truth.times.get(name, []))
+            assert (stream.time[1:] >= stream.time[:-1]).all()
+    told = {
+        "received": sum(len(one.time) for one in ride.streams.values()),
+        "lost": sum(quality.lost_samples.values()),
+        "events lost": quality.lost_events,
+        "repeated": quality.repeated_records,
+        "went back": quality.went_back,
+        "undescribed": quality.undescribed_samples,
+        "misfit": quality.misfit_samples,
+        "unheard": quality.unheard_samples,
+        "restarts under one number": quality.same_number_restarts,
+        "damaged places": quality.damaged_frames,
+        "captures": quality.captures,
+        "frames": quality.frames,
+        "unknown version": quality.strange_frames,
+        "foreign": quality.foreign_bytes,
+        "dropped frames": quality.dropped_frames,
+    }
+    assert told == {key: truth.counts[key] for key in told}
+    assert [segment.boot for segment in ride.segments] == [boot for _, boot in truth.segments]
 
 
+@EXAMPLES
 @given(truth=logs())
+def test_verify_and_both_decoders_from_the_text(truth: Truth) -> None:
+    log = bytes(truth.log)
+    found = survey(read_log(io.BytesIO(log)), len(log))
+    told = {
+        "received": sum(stream.samples for stream in found.streams.values()),
+        "lost": found.lost_samples,
+        "events lost": found.lost_events,
+        "repeated": found.repeated,
+        "went back": found.went_back,
+        "undescribed": found.undescribed,
+        "misfit": found.misfits,
+        "unheard": found.unheard,
+        "restarts under one number": found.same_number,
+        "contradictions": found.contradicted,
+        "damaged places": found.damaged,
+        "damaged bytes": found.damaged_bytes,
+        "captures": found.captures,
+        "frames": found.frames,
+        "unknown version": found.strange_frames,
+        "foreign": sum(found.foreign.values()),
+        "dropped frames": found.dropped_frames,
+        "missing frames": found.missing_frames,
+    }
+    assert told == truth.counts
+    assert found.missing_bytes <= truth.gone
+    counts = told | {"missing bytes": found.missing_bytes}
+    assert [(boot.capture, boot.boot) for boot in found.boots] == truth.segments
+    # Less than a frame cut out of a file before anything was heard: that nobody can see.
+    assert found.whole or not truth.whole
+    if found.whole:
+        assert (truth.counts["lost"], truth.counts["unheard"], truth.dropped) == (0, 0, False)
+        assert truth.gone < 200
+
+    python, other = account(log), read(log)
+    for decoder in (python, other):
+        assert decoder["counts"] == counts
+        assert decoder["nothing lost"] == found.whole
+        assert [(s["capture"], s["boot"]) for s in decoder["segments"]] == truth.segments
+    for name in NAMES:
+        values, times = columns(other, name, "n")
+        assert values == truth.values.get(name, [])
+        assert close(times, truth.times.get(name, []))
+
+
 @settings(max_examples=50, deadline=None, suppress_health_check=list(HealthCheck))
+@given(truth=logs())
 def test_record_counts_alike_while_it_runs(truth: Truth) -> None:
     """Each capture's device frames through what `record` counts with."""
-    lost = repeated = starts = 0
-    for part in bytes(truth.log).split(SIGNATURE)[1:]:
-        listener = Listener()
-        starts += 1
-        for piece in FrameSplitter().feed(part):
-            body = piece.body
-            if body is None:
-                continue
-            if body[0] == Time.KIND:
-                listener.host = int.from_bytes(body[1:9], "little")
-            if body[0] < 0x80 and not listener.hear(body):
-                starts += 1
-                listener.new_boot()
-                assert listener.hear(body)
-        lost, repeated = lost + listener.lost, repeated + listener.repeated
-    assert (lost, repeated, starts) == (truth.lost, truth.repeated, truth.segments)
+    starts, listeners, segments = CaptureStarts(), [Listener()], 0
+    for piece in FrameSplitter().feed(bytes(truth.log)):
+        if piece.body is None:
+            continue
+        try:
+            record = decode_record(piece.body)
+        except RecordError:
+            record = None
+        if starts.begins(record):
+            listeners.append(Listener())
+        listener = listeners[-1]
+        if piece.body[0] >= 0x80:
+            listener.host = record.at.monotonic if isinstance(record, Time) else listener.host
+            continue
+        before = listener.boot
+        if not listener.hear(piece.body):
+            listener.new_boot()
+            assert listener.hear(piece.body)
+            segments += 1
+        elif before is None and listener.boot is not None:
+            segments += 1
+    assert segments == len(truth.segments)
+    assert sum(one.lost for one in listeners) == truth.counts["lost"]
+    assert sum(one.repeated for one in listeners) == truth.counts["repeated"]
+    assert sum(one.went_back for one in listeners) == truth.counts["went back"]

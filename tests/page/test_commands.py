@@ -1,6 +1,7 @@
 """The real command: what it prints, and one clear line for every mistake."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -20,7 +21,7 @@ def analyse(*words: str | Path) -> "subprocess.CompletedProcess[str]":
 
 
 def test_summary_in_words_and_as_json_agree(log: Path) -> None:
-    text = analyse("summary", log, "--board", BOARD)
+    text = analyse("summary", log, "--full", "--board", BOARD)
     assert text.returncode == 0 and text.stderr == ""
     words = ("--json", "--board", BOARD, "--other-pack", "24.5")
     document = json.loads(analyse("summary", log, *words).stdout)
@@ -32,6 +33,20 @@ def test_summary_in_words_and_as_json_agree(log: Path) -> None:
         assert finding["how"], finding
     labels = [figure["label"] for answer in document["answers"] for figure in answer["figures"]]
     assert "range of a full pack of 24.5 Ah" in labels
+
+
+def test_a_short_summary_says_what_to_act_on_first(log: Path) -> None:
+    words = ("summary", log, "--board", BOARD)
+    lines = analyse(*words).stdout.splitlines()
+    answers = json.loads(analyse(*words, "--json").stdout)["answers"]
+    asks = [line.split()[0] for line in lines if line.startswith(("act ", "look "))]
+    told = [a["urgency"] for a in answers if a["known"] and a["urgency"] in ("act", "look")]
+    assert asks == sorted(told) and len(asks) > 1
+    assert len(lines) <= len(asks) + 8
+    quiet = next(line for line in lines if "--full" in line)
+    counted = sum(int(number) for number in re.findall(r"\d+", quiet))
+    assert counted == len(answers) - len(asks)
+    assert json.loads(analyse(*words, "--json").stdout)["caution"] in lines
 
 
 def test_export_and_plot_take_chosen_channels(log: Path, tmp_path: Path) -> None:
@@ -51,7 +66,7 @@ def test_the_board_file_inside_the_log_gives_the_limits(tmp_path: Path) -> None:
     done = subprocess.run([*words, "--seconds", "10"], capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr
     (log,) = tmp_path.glob("*.sagline")
-    assert "Limits crossed" in analyse("summary", log).stdout
+    assert "Limits crossed" in analyse("summary", "--full", log).stdout
 
 
 MISTAKES = {

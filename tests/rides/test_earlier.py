@@ -81,9 +81,7 @@ def test_another_directory_is_worked_out_when_named(garage, capsys, tmp_path):
     log = write(tmp_path / "new.sagline", 9, "A")
     board = garage / "board.toml"
     assert "earlier ride" not in how(capsys, log, "--board", board)
-    assert "3 earlier rides of this pack" in how(
-        capsys, log, "--board", board, "--earlier", garage
-    )
+    assert "3 earlier rides of this pack" in how(capsys, log, "--board", board, "--earlier", garage)
     nameless = write(tmp_path / "nameless.sagline", 9, "")
     assert "earlier ride" not in how(capsys, nameless, "--earlier", garage)
 

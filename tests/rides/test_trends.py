@@ -8,6 +8,7 @@ from sagline_analyser.rides.library import Entry
 from sagline_analyser.rides.ride_figures import RideFigures
 from sagline_analyser.rides.trends import write_trends
 from sagline_logger.format import CAUTION
+from support.accessible import all_violations
 from support.browser import chromium, console_errors, emulate, open_page, requests
 
 HOSTILE = "</script><script>alert(1)</script><b onclick=x>&"
@@ -62,3 +63,6 @@ def test_all_is_drawn_and_nothing_is_fetched(page, known):
         assert CAUTION in text and HOSTILE in text and "pack at" not in text
         assert [r for r in requests(driver) if not r.startswith(("file:", "data:"))] == []
         assert console_errors(driver) == []
+        assert all_violations(driver, page) == {}
+        bars = driver.execute_script("return document.querySelectorAll('.still rect').length")
+        assert bars == sum(e.figures.distance is not None for e in known.rides) + 3

@@ -32,16 +32,22 @@ from support.shared_logs import (
     ASKED,
     BOOTS,
     CLOCK,
-    LATITUDE,
     MONOTONIC,
     NEVER,
     PAYLOAD,
+    PLACE,
     SEQUENCE,
     WALL,
     planted,
 )
 
 STANDARD = {"battery_current", "pack_voltage", "throttle", "motor_temperature", "cell_voltage"}
+COORDINATES = {
+    **{f"{name} in bytes": raw.to_bytes(4, "little") for name, (_, _, raw) in PLACE.items()},
+    **{f"{name} in digits": f"{raw * 10.0**exponent:.3f}".encode()
+       for name, (_, exponent, raw) in PLACE.items()},
+}  # fmt: skip
+"""What would tell the place: each coordinate as sent, and as a text would show it."""
 RUNS = re.compile(rb"[A-Za-z0-9+/]{16,}={0,2}")
 
 
@@ -85,7 +91,7 @@ def secrets() -> dict[str, bytes]:
     texts = {place: planted(place)[:15].encode() for place in (*ASKED, *NEVER, "channel", "unit")}
     return texts | {
         "folder": b"SecretFolder", "file name": b"SecretName",
-        "float's bits": PAYLOAD, "latitude": f"{LATITUDE:.3f}".encode(),
+        "float's bits": PAYLOAD, **COORDINATES,
         "wall clock in s": str(WALL // 1_000_000)[:7].encode(), "day": b"2026-05-",
         "wall clock": WALL.to_bytes(8, "little")[4:],
         "host clock": MONOTONIC.to_bytes(8, "little")[4:],
@@ -95,6 +101,7 @@ def secrets() -> dict[str, bytes]:
 def test_nothing_planted_is_in_any_file(log: Path, folder: Path) -> None:
     planted_there = found(log.read_bytes(), secrets())
     assert planted_there >= {*ASKED, *NEVER, "channel", "unit", "float's bits", "wall clock"}
+    assert planted_there >= {f"{name} in bytes" for name in PLACE}
     for name in ("page.html", "still.svg", "still.png"):
         assert found((folder / name).read_bytes(), secrets()) == set(), name
 
@@ -144,9 +151,11 @@ def test_a_place_is_a_choice_of_its_own(log: Path) -> None:
         return {c.name for r in records if isinstance(r, Stream) for c in r.channels} - STANDARD
 
     assert channels() == channels("labels") == set()
-    assert channels("position") == {"channel_1"}
+    assert channels("position") == {*PLACE, "channel_1"}
     assert channels("other-channels") == {"channel_2"}
-    assert channels("position", "labels") == {"latitude"}
+    assert channels("position", "labels") == {*PLACE, "northing"}
+    kept = window_log(ride, window, Account(frozenset({"position"})), None)
+    assert found(kept, COORDINATES) >= {f"{name} in bytes" for name in PLACE}
 
 
 def test_numbers_begin_afresh(folder: Path) -> None:

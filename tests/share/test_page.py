@@ -20,6 +20,7 @@ from sagline_analyser.share.picture import Line, Text, draw
 from sagline_analyser.share.png import write_png
 from sagline_analyser.share.shared import Shared, shared
 from sagline_analyser.share.svg import as_svg
+from support.accessible import OPEN_ALL, all_violations
 from support.browser import WAIT, console_errors, emulate, open_page, requests
 from support.shared_logs import ASKED, NEVER, planted, planted_log
 
@@ -31,6 +32,7 @@ def test_shown_copied_and_saved_without_a_network(
         "Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(tmp_path)}
     )
     open_page(browser, folder / "page.html")
+    browser.execute_script(OPEN_ALL)
     text = browser.find_element(By.TAG_NAME, "body").text
     for words in ("What came first", "Values around the moment", "Board limits", "Data quality",
                   "What this file holds", "30 A: rating of fuse 'fuse 1'",
@@ -83,6 +85,10 @@ def test_shown_copied_and_saved_without_a_network(
     assert console_errors(browser) == []
 
 
+def test_axe_finds_nothing(browser: webdriver.Chrome, folder: Path) -> None:
+    assert all_violations(browser, folder / "page.html") == {}
+
+
 def _until(happened: object) -> None:
     assert callable(happened)
     late = time.monotonic() + WAIT
@@ -109,6 +115,7 @@ def test_scripts_in_every_text_stay_text(
     path = tmp_path / "hostile.html"
     path.write_text("".join(page_parts(hostile)), encoding="utf-8")
     open_page(browser, path)
+    browser.execute_script(OPEN_ALL)
     assert browser.execute_script("return typeof ran") == "undefined"
     assert "<script>ran=1</script>" in browser.find_element(By.TAG_NAME, "body").text
     assert console_errors(browser) == []

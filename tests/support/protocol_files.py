@@ -173,7 +173,8 @@ def valid_records() -> dict[str, Record]:
         "mark without text": Mark(AT, 65535),
         "foreign bytes": Foreign(AT, Fault.DAMAGED, b"boot ok\r\n\0"),
         "foreign bytes, the most": Foreign(AT, Fault.TOO_LONG, bytes(range(256)) * 8),
-        "dropped": Dropped(AT, 812, 173_768, "disk full"),
+        "dropped": Dropped(AT, 812, 173_768, "disk full", 171_340),
+        "dropped, from before it told the device's bytes": Dropped(AT, 812, 173_768, "disk full"),
         "end": End(AT, 36_000, 10, "stopped by the user"),
     }  # fmt: skip
 
@@ -288,6 +289,82 @@ def refused_bodies() -> dict[str, bytes]:
         "foreign bytes over their limit": Foreign(AT, Fault.DAMAGED, b"x").encode()[:18]
         + b"x" * (MAX_FOREIGN + 1),
     }
+
+
+def refused_descriptions() -> list[dict[str, Any]]:
+    """Return descriptors against §5.9: the rule, and the stream and channel (from 0) that break it.
+
+    Texts are bytes in hex, because some are no UTF-8.
+    """
+
+    def channel(**change: Any) -> dict[str, Any]:
+        was: dict[str, Any] = {
+            "name": b"x", "unit": b"V", "label": b"", "type": 3, "index": 0, "exponent": -2,
+            "multiplier": 1, "offset": 0,
+        } | change  # fmt: skip
+        return {key: value.hex() if isinstance(value, bytes) else value
+                for key, value in was.items()}  # fmt: skip
+
+    def stream(*channels: dict[str, Any], name: bytes = b"fast") -> dict[str, Any]:
+        return {"name": name.hex(), "period": 10_000, "channels": list(channels)}
+
+    good = channel(name=b"good")
+    long = b"n" * 48
+
+    def case(
+        name: str, rule: int, *bad: dict[str, Any], at: int | None = 1, called: bytes = b"slow"
+    ) -> dict[str, Any]:
+        """A sound stream, then one of which the channel ``at`` breaks the rule."""
+        streams = [stream(good), stream(good, *bad, name=called)]
+        return {"name": name, "rule": rule, "stream": 1, "channel": at, "streams": streams}
+
+    none = case("a stream of no channel", 2, at=None)
+    none["streams"][1]["channels"] = []
+    return [
+        {"name": "17 streams", "rule": 1, "stream": None, "channel": None,
+         "streams": [stream(good)] * 17},
+        none,
+        case("a stream of 65 channels", 2, *[channel(index=n) for n in range(64)], at=None),
+        case("a channel without a name", 3, channel(name=b"")),
+        case("a channel's name one byte over its limit", 4, channel(name=long + b"a")),
+        case("two names that are one when cut to the limit", 4, channel(name=long),
+             channel(name=long + b"b"), at=2),
+        case("a unit one byte over its limit", 4, channel(unit=b"u" * 17)),
+        case("a label one byte over its limit", 4, channel(label=b"l" * 33)),
+        case("a stream's name one byte over its limit", 4, called=long + b"s", at=None),
+        case("a unit in Latin-1", 5, channel(unit=b"\xb0C")),
+        case("a label that ends within a character", 5, channel(label=b"gau\xc3")),
+        case("a channel's name with half a surrogate pair", 5, channel(name=b"x\xed\xa0\x80")),
+        case("a stream's name in Latin-1", 5, called=b"schnell \xfc", at=None),
+        case("one name and index twice", 6, channel(name=b"good")),
+        case("one key in two ways: x with index 17 and x_17", 6, channel(index=17),
+             channel(name=b"x_17"), at=2),
+        case("sample type 0", 7, channel(type=0)),
+        case("sample type 8", 7, channel(type=8)),
+        case("a multiplier of 0", 8, channel(multiplier=0)),
+        case("an exponent of 23", 9, channel(exponent=23)),
+        case("an exponent of -23", 9, channel(exponent=-23)),
+        case("more text than a frame holds", 10,
+             *[channel(name=long[:-4], unit=b"u" * 16, index=n + 1) for n in range(63)], at=None),
+    ]  # fmt: skip
+
+
+def described_bodies(case: dict[str, Any]) -> list[bytes]:
+    """Return the BOARD and STREAM bodies of a case of :func:`refused_descriptions`."""
+    bodies = [struct.pack("<BBBBHIBHH", 1, 1, 0, 0, 1, 0, len(case["streams"]), 0, 0)]
+    for number, stream in enumerate(case["streams"]):
+
+        def text(words: str) -> bytes:
+            return struct.pack("<H", len(words) // 2) + bytes.fromhex(words)
+
+        body = struct.pack("<BBHBIB", 2, number, 1, 0, stream["period"], len(stream["channels"]))
+        body += text(stream["name"])
+        for c in stream["channels"]:
+            body += text(c["name"]) + text(c["unit"]) + text(c["label"])
+            body += struct.pack("<BBBbiii", c["type"], c["index"], 0, c["exponent"],
+                                c["multiplier"], c["offset"], 0)  # fmt: skip
+        bodies.append(body)
+    return bodies
 
 
 def tolerated() -> list[dict[str, Any]]:
@@ -451,6 +528,7 @@ def vector_files() -> dict[Path, str]:
             {"name": name, "body": body.hex(), "frame": encode_frame(body).hex()}
             for name, body in refused_bodies().items()
         ],
+        "refused_descriptions": refused_descriptions(),
         "tolerated": tolerated(),
         "other_version": unread(),
         "scaling": scalings(),

@@ -12,15 +12,19 @@ from sagline_logger.format import (
     Board,
     Capture,
     Channel,
+    Dropped,
     End,
     Event,
     EventKind,
+    Fault,
+    Foreign,
     Instant,
     Record,
     Samples,
     SampleType,
     Stream,
     Time,
+    decode_frame,
     encode_frame,
 )
 
@@ -28,6 +32,7 @@ NONE: dict[str, int] = {
     "received": 0, "lost": 0, "events lost": 0, "repeated": 0, "went back": 0, "undescribed": 0,
     "misfit": 0, "unheard": 0, "restarts under one number": 0, "contradictions": 0,
     "damaged places": 0, "damaged bytes": 0, "captures": 1, "frames": 0, "unknown version": 0,
+    "foreign": 0, "dropped frames": 0, "missing frames": 0, "missing bytes": 0,
 }  # fmt: skip
 """The figures of §9.1; what a case does not name is this."""
 
@@ -53,6 +58,9 @@ class _Log:
     placed: int = 0
     """What to add to the host's clock for the time from the start of the first capture."""
     capture: int = -1
+    timed: bool = True
+    """Whether a TIME stands before each frame."""
+    _foreign: int = 0
     _own: int = 0
     _position: int = 0
     _stream: Stream = STREAM
@@ -64,19 +72,49 @@ class _Log:
         """Begin a capture; ``placed`` µs after the first one's start."""
         self.host, self.placed = host, (0 if placed is None else placed) - host
         self.capture += 1
-        self._own = self._position = 0
+        self._own = self._position = self._foreign = 0
         self.data += SIGNATURE if log else b""
         self.data += encode_frame(Capture(self.at(), "t", "s", "").encode())
 
     def end(self) -> None:
-        self.data += encode_frame(End(self.at(), self._own, 0, "stopped").encode())
+        self.data += encode_frame(End(self.at(), self._own, self._foreign, "stopped").encode())
 
     def send(self, record: Record | bytes) -> bytes:
         """Write a device frame, and a TIME before it."""
         frame = encode_frame(record if isinstance(record, bytes) else record.encode())
-        self.data += encode_frame(Time(self.at(), self._position).encode())
+        if self.timed:
+            self.data += encode_frame(Time(self.at(), self._position).encode())
         self.again(frame)
         return frame
+
+    def zeros(self, count: int) -> None:
+        """The device sends zeros between its frames."""
+        self.data += bytes(count)
+        self._position += count
+
+    def foreign(self, *parts: bytes) -> None:
+        """Bytes arrive that are no frame; the parts of a long piece follow each other."""
+        for part in parts:
+            self.data += encode_frame(Foreign(self.at(), Fault.TOO_LONG, part).encode())
+            self._position += len(part)
+            self._foreign += len(part)
+
+    def vanish(self, since: int) -> int:
+        """Cut out what was written since a place of the file; return how many bytes of the device
+        that is, where no TIME stood in it."""
+        size = len(self.data) - since
+        del self.data[since:]
+        return size
+
+    def drop(self, since: int, frames: int, *, told: bool) -> None:
+        """Put DROPPED where that was written, of some frames and the TIME in front of each."""
+        lost = bytes(self.data[since:])
+        self.vanish(since)
+        self.frames -= frames
+        device = sum(map(len, _device_frames(lost)))
+        self.data += encode_frame(
+            Dropped(self.at(), frames, len(lost), "disk full", device if told else None).encode()
+        )
 
     def again(self, frame: bytes) -> None:
         """Write the same device frame once more."""
@@ -136,6 +174,11 @@ class _Log:
             "times": self.times,
             "log": self.data.hex(),
         }
+
+
+def _device_frames(data: bytes) -> list[bytes]:
+    frames = [part + b"\0" for part in data.split(b"\0")[:-1]]
+    return [frame for frame in frames if decode_frame(frame[:-1])[0] < 0x80]
 
 
 def _one_start() -> _Log:
@@ -358,9 +401,33 @@ def _damage() -> list[dict[str, Any]]:
     missing = _one_start()
     before = len(missing.data)
     missing.samples(30, 800_000, 2, 0, known=False)
-    del missing.data[before:]
+    missing.vanish(before)
     missing.frames -= 2
     missing.end()
+    gone = _one_start()
+    before = len(gone.data)
+    gone.timed = False
+    gone.samples(30, 800_000, 2, 0, known=False)
+    bytes_gone = gone.vanish(before)
+    gone.frames -= 2
+    gone.timed = True
+    next_one = gone.samples(40, 900_000, 1, 140)
+    at_least = bytes_gone - len(next_one) + 1
+    gone.end()
+    padded = _one_start()
+    padded.zeros(511)  # and the one that closes the frame before them
+    padded.samples(30, 800_000, 1, 130)
+    padded.end()
+    sector = _one_start()
+    sector.zeros(512)
+    sector.samples(30, 800_000, 1, 130)
+    sector.end()
+    behind = _one_start()
+    torn = behind.samples(30, 800_000, 1, 0, known=False)
+    del behind.data[-9:]
+    behind.frames -= 1
+    behind.data += bytes(600)
+    behind.samples(35, 850_000, 1, 135)
     refused = _one_start()
     body = Event(1, 0, 800_000, EventKind.NOTE, text="x").encode()[:-1] + b"\xff"
     frame = refused.send(body)
@@ -368,16 +435,119 @@ def _damage() -> list[dict[str, Any]]:
     return [
         tail.case("a tail of zeros", False, received=30, damaged_places=1, damaged_bytes=4096),
         hole.case("zeros where a write was lost", False, received=40, lost=60, damaged_places=1,
-                  damaged_bytes=size),
+                  damaged_bytes=size, missing_frames=12),
         start.case("cut at the front, within LOG", False, received=30, damaged_places=1,
                    damaged_bytes=len(SIGNATURE) - 5),
         front.case("rubbish in front, longer than any frame", False, received=30,
                    damaged_places=1, damaged_bytes=9001),
         cut.case("cut before the last closing zero", False, received=30, damaged_places=1,
                  damaged_bytes=len(last) - 1),
-        missing.case("frames cut out at their borders: END and TIME tell", False, received=30),
+        missing.case("frames cut out at their borders: END tells", False, received=30,
+                     missing_frames=2),
+        gone.case("frames cut out at their borders: END and TIME tell", False, received=35, lost=10,
+                  missing_frames=2, missing_bytes=at_least),
+        padded.case("511 zeros that the device sent", True, received=35),
+        sector.case("512 zeros that the device sent: as a disk leaves them", False, received=35,
+                    damaged_places=1, damaged_bytes=512),
+        behind.case("a frame torn by zeros where a write was lost: two places", False, received=35,
+                    lost=5, damaged_places=2, damaged_bytes=len(torn) - 9 + 600),
         refused.case("a record that breaks the rules of its kind", False, received=30,
                      damaged_places=1, damaged_bytes=len(frame)),
+    ]  # fmt: skip
+
+
+def _silence() -> list[dict[str, Any]]:
+    """Longer than half a turn of the clock, 35.8 minutes."""
+    pause = 2_200_000_000
+    other = Stream(1, 0, 1, "slow", 100_000_000, (Channel("w", "1", SampleType.U8),))
+    one = _Log()
+    one.begin(0)
+    one.start(1, 0)
+    one.send(other)
+    one.samples(0, 0, 2, 0)
+    for n in range(22):
+        one.host = 100_000_000 * (n + 1)
+        one.send(Samples(1, 1, 0, n, one.host, 1, bytes((n,))))
+    one.host = pause + 100_000
+    one.samples(220_010, pause + 100_000, 2, 10)
+    one.end()
+    card = _Log(wall=0)
+    start = 0
+    for boot in (1, 2):
+        card.begin(0, start)
+        card.start(boot, 0)
+        clock = 0
+        for n in range(3):
+            card.samples(n * 220_010, clock, 2, 100 * boot + 10 * n)
+            card.silence(2_200)
+            clock += 100_000 + pause
+        card.host -= pause  # the power failed with the last sample
+        start = card.host - _PERIOD + card.placed + 1_000_000
+        card.zeros(1)
+    bare = _Log(timed=False, capture=0)
+    bare.start(1, 5_000_000)
+    for n in range(4):
+        clock = (5_000_000 + n * 1_800_000_000) % 2**32
+        bare.host = n * 1_800_000_000
+        if n:
+            bare.describe(clock)
+        if n in (0, 3):
+            bare.samples(180_000 * n, clock, 1, 10 * n)
+    return [
+        one.case("one stream silent for 36 minutes and 40 seconds while another speaks", False,
+                 received=42, lost=220_000),
+        card.case("a card board, of no date, whole minutes silent and started again", False,
+                  received=60, lost=4 * 220_000, captures=2),
+        bare.case("frames alone: the description carries the clock through 90 minutes", False,
+                  received=10, lost=539_995),
+    ]  # fmt: skip
+
+
+def _dropped() -> list[dict[str, Any]]:
+    def log(*, told: bool, gone: bool = False) -> tuple[_Log, int]:
+        log = _one_start()
+        before = len(log.data)
+        log.samples(30, 800_000, 4, 0, known=False)
+        log.drop(before, 4, told=told)
+        missing = 0
+        if gone:
+            log.samples(50, 1_000_000, 1, 150)
+            log.timed, before = False, len(log.data)
+            log.samples(55, 1_050_000, 3, 0, known=False)
+            missing = log.vanish(before)
+            log.frames -= 3
+            log.timed = True
+        else:
+            log.silence(0.2)
+        last = log.samples(70, 1_200_000, 2, 170)
+        log.end()
+        return log, missing - len(last) + 1
+
+    exact, _ = log(told=True)
+    early, _ = log(told=False)
+    more, missing = log(told=True, gone=True)
+    hidden, _ = log(told=False, gone=True)
+    long = _one_start()
+    long.timed = False
+    before = len(long.data)
+    long.foreign(b"\xff" * 2048, b"\xff" * 2048, b"\xff" * 17)
+    pieces = bytes(long.data[before:])
+    long.vanish(before)
+    # The second read of the link began within the long piece, so the TIME stands before all of it.
+    long.data += encode_frame(Time(long.at(), long._position - 1_000).encode()) + pieces
+    long.timed = True
+    long.samples(30, 800_000, 1, 130)
+    long.end()
+    return [
+        exact.case("DROPPED tells how many of the device's bytes are lacking", False, received=40,
+                   lost=40, dropped_frames=4),
+        early.case("DROPPED of an early log does not tell the device's bytes", False, received=40,
+                   lost=40, dropped_frames=4),
+        more.case("DROPPED tells some bytes, and others are missing", False, received=45, lost=35,
+                  dropped_frames=4, missing_frames=3, missing_bytes=missing),
+        hidden.case("DROPPED of an early log may hide other missing bytes", False, received=45,
+                    lost=35, dropped_frames=4, missing_frames=3),
+        long.case("a TIME within a long piece of foreign bytes", True, received=35, foreign=4113),
     ]  # fmt: skip
 
 
@@ -390,4 +560,6 @@ def segments() -> list[dict[str, Any]]:
         *_descriptions(),
         *_versions(),
         *_damage(),
+        *_silence(),
+        *_dropped(),
     ]

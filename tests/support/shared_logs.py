@@ -47,7 +47,12 @@ CLOCK = 0xDEAD_0000
 MONOTONIC = 987_654_321_000_000
 WALL = 1_780_012_345_000_000
 """µs since 1970: in May 2026."""
-LATITUDE, LONGITUDE = 52.205276, 0.117347
+PLACE = {
+    "latitude": ("°", -7, 522_052_763), "longitude": ("°", -7, 11_734_719),
+    "altitude": ("m", -3, 123_457),
+}  # fmt: skip
+"""Unit, exponent and raw sample of each channel of where the vehicle is; an invented place."""
+NORTHING = 5_790.25
 PAYLOAD = struct.pack("<I", 0x7FC5_EC8E)
 """A float that is no number, with a message in its bits."""
 
@@ -94,7 +99,9 @@ def planted_log(text: Callable[[str], str] = planted) -> bytes:
         Channel("pack_voltage", "V", SampleType.U16, exponent=-2),
         Channel("throttle", "1", SampleType.U8, exponent=-2),
         Channel("motor_temperature", "°C", SampleType.F32, index=1),
-        Channel("latitude", "°", SampleType.F32),
+        *(Channel(name, unit, SampleType.I32, exponent=exponent)
+          for name, (unit, exponent, _) in PLACE.items()),
+        Channel("northing", "m", SampleType.F32),
         Channel(text("channel")[:20], text("unit")[:15], SampleType.F32),
         *(Channel("cell_voltage", "V", SampleType.U16, exponent=-3, index=n + 1)
           for n in range(2)),
@@ -149,8 +156,9 @@ def planted_log(text: Callable[[str], str] = planted) -> bytes:
             current = 0 if broken else round(250 + 40 * math.sin(s / 2) + k % 7)
             heat = struct.unpack("<f", PAYLOAD)[0] if k % 50 == 9 else 40 + s / 4
             data += layout.pack(
-                current, 740 if broken else 690 - k % 5, 80, heat, LATITUDE + s / 1e5,
-                LONGITUDE + s / 1e5, 3700 - k % 3, 2900 if 39 <= s < 40 else 3600,
+                current, 740 if broken else 690 - k % 5, 80, heat,
+                *(raw for _, _, raw in PLACE.values()), NORTHING, s / 1e5, 3700 - k % 3,
+                2900 if 39 <= s < 40 else 3600,
             )  # fmt: skip
         put(Time(at(time + 4 * PERIOD + 3000), len(frames)))
         put(Samples(BOOTS[boot], 3, 9, (SEQUENCE + n) % 2**32, (CLOCK + time) % 2**32, 5, data))

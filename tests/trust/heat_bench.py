@@ -21,9 +21,16 @@ def tables(
     """Return the tables of ``cases`` rides of each kind from ``seed`` on."""
     every = [case for kind in kinds for case in heat_cases(kind, cases, seed)]
     intervals = [one for case in every for one in interval_cases(case)]
+    likely = [one for case in every for one in likely_cases(case)]
+    on_case = [one for case in every for one in on_case_cases(case)]
     claims = [one for case in every for one in below_events(case)]
     return [
         ("Heat: time to the limit", interval_table(intervals)),
+        (
+            "Heat: likely time to the limit, where one within the hour is told",
+            interval_table(likely),
+        ),
+        ("Heat: what a sensor on the case will show", interval_table(on_case, relative=False)),
         ("Heat: claims", event_table(claims)),
     ]
 
@@ -45,8 +52,36 @@ def interval_cases(case: HeatCase) -> list[Case]:
     return rows
 
 
+def likely_cases(case: HeatCase) -> list[Case]:
+    """Return the likely times, where there is a true one and a finite one is told."""
+    found = case.found
+    rows = []
+    for row, time in zip(
+        interval_cases(case),
+        [t for t, true in ((found.cold, case.cold), (found.now, case.now))
+         if SHORTEST <= true < math.inf],
+        strict=True,
+    ):  # fmt: skip
+        if row.told is not None and time is not None and math.isfinite(time.likely):
+            rows.append(replace(row, told=time.likely))
+    return rows
+
+
+def on_case_cases(case: HeatCase) -> list[Case]:
+    """Return what the sensor shows after the hour from cold."""
+    found = case.found.on_case
+    if found is None:
+        return []
+    end = found.case
+    return [
+        Case("°C of the sensor after an hour", case.kind, case.seed, case.sensed, end.likely,
+             end.low, end.high, "K")
+    ]  # fmt: skip
+
+
 def below_events(case: HeatCase) -> list[Event]:
-    """Return whether "below its limit within an hour" was said, and whether anything was told."""
+    """Return whether "below its limit within an hour" was said, whether anything was told, and
+    by how much a winding is said to be hotter than its case."""
     found = case.found
     rows = []
     for what, time, truth in (("cold", found.cold, case.cold), ("the end", found.now, case.now)):
@@ -55,4 +90,8 @@ def below_events(case: HeatCase) -> list[Event]:
             Event(f"below its limit, from {what}", case.kind, case.seed, math.isinf(truth), said)
         )
     rows.append(Event("anything told", case.kind, case.seed, True, not found.reason))
+    if found.on_case is not None:
+        true = case.hottest - case.sensed >= found.on_case.hotter
+        rows.append(Event("winding hotter than its sensor by at least …", case.kind, case.seed,
+                          true, True))  # fmt: skip
     return rows

@@ -33,7 +33,8 @@ class Kind:
 @dataclass(frozen=True)
 class HeatCase:
     """One part's ride and what is true of it: s to the limit of what is hot, from cold and from
-    the end of the ride, infinite where not within an hour; ``hottest`` °C of the hour from cold."""
+    the end of the ride, infinite where not within an hour; ``hottest`` °C of the hour from cold,
+    ``sensed`` °C that the sensor's place has at its end."""
 
     kind: str
     seed: int
@@ -41,6 +42,7 @@ class HeatCase:
     cold: float
     now: float
     hottest: float
+    sensed: float
 
 
 @dataclass(frozen=True)
@@ -187,13 +189,13 @@ def _true(kind: Kind, made: Sequence[_Made], found: Sequence[PartHeat]) -> Itera
         return
     duties = [_steady(own.current or 0.0, one.duty, own.speed, own.air) for one, own in judged]
     parts = [one.part for one, _ in judged]
-    cold = heat_models.simulate(parts, duties, [np.full(5, d.air) for d in duties])[1]
+    sensed, cold, _ = heat_models.simulate(parts, duties, [np.full(5, d.air) for d in duties])
     now = heat_models.simulate(parts, duties, [one.end for one, _ in judged])[1]
-    for (one, own), first, then in zip(judged, cold, now, strict=True):
+    for (one, own), first, then, seen in zip(judged, cold, now, sensed, strict=True):
         assert own.limit is not None
         yield HeatCase(
             kind.name, one.seed, own, _reached(first, own.limit), _reached(then, own.limit),
-            float(first.max()),
+            float(first.max()), float(seen[-1]),
         )  # fmt: skip
 
 

@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from sagline_analyser import load_ride
+from sagline_logger.capture.listener import Listener
 from sagline_logger.cli import main
 from sagline_logger.format import (
     SIGNATURE,
@@ -18,16 +20,21 @@ from sagline_logger.format import (
     EventKind,
     Fault,
     Foreign,
+    FrameError,
     HostRecord,
     Instant,
     Link,
     LinkState,
     Mark,
+    SaglineError,
+    Samples,
     Time,
     encode_frame,
 )
+from sagline_logger.format.limits import MAX_BODY
 from support.capture import command
 from support.frames import PERIOD, Device
+from support.protocol_files import VECTORS, described_bodies
 
 HEAD = SIGNATURE + encode_frame(Capture(Instant(0, 0), "test", "serial x", "").encode())
 
@@ -257,3 +264,60 @@ def test_several_logs_are_all_checked_though_one_is_none(
     assert main(["verify", "--json", str(logs[0]), str(logs[2])]) == 0
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [one["whole"] for one in found] == [False, False]
+
+
+REFUSED = json.loads((VECTORS / "refused_descriptions.json").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("case", REFUSED, ids=lambda case: case["name"])
+def test_a_description_against_the_rules_is_told_by_record_and_place(
+    verify: Verify, case: dict[str, Any]
+) -> None:
+    """frame_format.md §5.9; `record` tells the same line when it hears it."""
+    sent = [body for body in described_bodies(case) if len(body) <= MAX_BODY]
+    number = case["stream"]
+    if len(sent) <= len(case["streams"]):  # too long for a frame: no board can have sent it
+        assert case["rule"] == 10
+        with pytest.raises(FrameError):
+            encode_frame(described_bodies(case)[1 + number])
+        return
+    samples = Samples(1, number or 0, 0, 0, 0, 1, b"\1\2")
+    described = [encode_frame(body) for body in sent]
+    _, data, text = verify(HEAD, *described, encode_frame(samples.encode()), END)
+    lines = [line for line in text.splitlines() if line.startswith("damage at byte ")]
+    listener = Listener()
+    for body in sent:
+        listener.hear(body)
+    assert [line.split(": ", 1)[1] for line in lines] == list(listener.refused)
+    if number is None:
+        assert listener.refused[0] == "BOARD: 17 streams, over the limit of 16"
+        return
+    (problem,) = listener.refused
+    assert problem.startswith("STREAM: ")
+    assert f"stream {number}" in problem
+    assert (case["channel"] is None) == ("channel " not in problem)
+    if case["channel"] is not None:
+        many = len(case["streams"][number]["channels"])
+        assert f"channel {case['channel'] + 1} of {many}: " in problem
+    told = {
+        2: "channels, outside 1 to 64", 3: "no name", 4: "over its limit of", 5: "not UTF-8",
+        6: "key", 7: "sample type", 8: "multiplier", 9: "exponent",
+    }  # fmt: skip
+    assert told[case["rule"]] in problem
+    assert data["refusal"] == problem
+    assert "record longer" not in text  # that would not help
+
+
+def test_where_nothing_else_describes_the_samples_the_advice_is_to_mend_the_board(
+    verify: Verify, tmp_path: Path
+) -> None:
+    case = next(case for case in REFUSED if case["name"] == "a unit in Latin-1")
+    board, _, stream = described_bodies(case)
+    frames = [encode_frame(body) for body in (board, stream)]
+    samples = encode_frame(Samples(1, 1, 0, 0, 0, 1, b"\1\2").encode())
+    _, _, text = verify(HEAD, *frames, samples, END)
+    assert "breaks the format's rules, so nothing tells what its samples mean: STREAM: str" in text
+    assert "record longer" not in text
+    log = tmp_path / "some.sagline"
+    with pytest.raises(SaglineError, match=r"channel 2 of 2: the unit of 'x' is not UTF-8\).*mend"):
+        load_ride(log)

@@ -1,4 +1,4 @@
-"""``sagline-analyser summary``: the ride's figures in words or as JSON."""
+"""``sagline-analyser summary``: what the ride asks for in a few lines; all of it, or as JSON."""
 
 import argparse
 from collections.abc import Sequence
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 EXAMPLES = (
     "summary ride.sagline",
+    "summary ride.sagline --full",
     "summary ride.sagline --board my_board.toml",
     "summary ride.sagline --json",
 )
@@ -24,6 +25,9 @@ EXAMPLES = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     add_log(parser)
+    parser.add_argument(
+        "--full", action="store_true", help="every figure, every answer and the limits crossed"
+    )
     parser.add_argument("--json", action="store_true", help="as JSON, with every crossing")
     add_board(parser)
     add_plan(parser)
@@ -31,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the figures, the answers and the limits crossed."""
+    """Print what the ride asks for, or all of it."""
     from sagline_logger.format import derive_limits
 
     from ..findings.answers import answers
@@ -63,11 +67,47 @@ def run(arguments: argparse.Namespace) -> int:
         return 0
     for line in basis.notices():
         print(line)
+    if not arguments.full:
+        _print_short(ride, summary, said, arguments)
+        return 0
     _print_summary(ride, summary)
     _print_answers(said)
     if limits:
         _print_crossings(ride, crossings)
     return 0
+
+
+def _print_short(
+    ride: "Ride", summary: "Summary", said: "Sequence[Answer]", arguments: argparse.Namespace
+) -> None:
+    """Print one line an answer that asks for something, and one for all the others."""
+    from ..findings.answer import Urgency
+    from ..page.cards import headline, urgency
+    from ..page.units import duration_text, figure_text
+
+    facts = [ride.board_name or "unnamed board", duration_text(ride.duration)]
+    for key in ("distance", "energy_per_distance"):
+        finding = next((f for f in summary if f.key == key and f.value is not None), None)
+        if finding is not None:
+            facts.append(figure_text(finding.value, finding.unit))
+    print(" · ".join(facts))
+    for warning in ride.warnings:
+        print(f"note: {warning}")
+    for kind in (Urgency.ACT, Urgency.LOOK):
+        for answer in said:
+            if urgency(answer) is kind:
+                print(f"{kind:5} {headline(answer)}")
+    asked = arguments.other_pack is not None or arguments.plan_km is not None
+    for answer in said:
+        if asked and answer.key == "pack_range":
+            print(f"\n{answer.verdict}")
+    quiet = [
+        f"{count} {kind}"
+        for kind in (Urgency.FINE, Urgency.UNKNOWN)
+        if (count := sum(urgency(answer) is kind for answer in said))
+    ]
+    print(f"{', '.join(quiet) + '; ' if quiet else ''}--full tells all, and why")
+    print(f"\n{CAUTION}")
 
 
 def _print_summary(ride: "Ride", summary: "Summary") -> None:

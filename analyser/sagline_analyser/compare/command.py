@@ -11,8 +11,9 @@ from sagline_logger.format import CAUTION, BoardFile, SaglineError, check_output
 
 from ..findings.basis import examine
 from ..load.ride import Ride
+from .cards import score_text
 from .comparison import Comparison, Group, compare
-from .page import TITLE, score_text, write_comparison
+from .page import TITLE, write_comparison
 from .plan import plan
 from .predict import Prediction, parse_setting, predict
 from .sides import split

@@ -263,7 +263,10 @@ def _group(
         rows = [_currents_row(row, both, alike, goal, fitted) for row in rows]
     if b:
         taken = set(rows[0].alike)
-        conditions = tuple(replace(one, taken_out=_taken_out(one.key, taken)) for one in conditions)
+        conditions = tuple(
+            replace(one, taken_out=one.taken_out or _taken_out(one.key, taken))
+            for one in conditions
+        )
         chances = [row.difference.p for row in rows if row.difference is not None]
         rows = [replace(row, adjusted_p=p) for row, p in zip(rows, adjusted(chances), strict=True)]
     return Group(

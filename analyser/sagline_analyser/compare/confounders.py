@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..findings.course import SPAN
 from ..findings.series import Array
 from .like_load import GRAVITY, Fit
 from .measures import Goal, figures
@@ -103,7 +104,21 @@ def confounders(
         lambda d, _: _left_over(d, pull, left, len(a), both, goal),
         f"the pull-back that the motor currents do not explain, by Newton's law from {pieces} "
         f"quarter-seconds; 1 % of slope is {GRAVITY / 100:.3f} m/s²")  # fmt: skip
+    add("grade", "Slope by the altitude", "1",
+        lambda run: run.before.get("grade", math.nan),
+        lambda d, _: _pulled_back(GRAVITY * d, pull),
+        f"rise over way over {SPAN:.0f} m; 1 % pulls back {GRAVITY / 100:.3f} m/s²")  # fmt: skip
+    # What the currents do not explain has this slope in it: it counts once.
+    whole = next((one for one in found if one.key == "slope"), None)
+    if whole is not None:
+        said = f"it is part of: {whole.label[0].lower()}{whole.label[1:]}"
+        found = [replace(o, taken_out=said) if o.key == "grade" else o for o in found]
     return tuple(sorted(found, key=lambda one: -abs(one.effect)))
+
+
+def _pulled_back(d: float, pull: float) -> float:
+    """Return the share by which ``d`` m/s² of pull-back lengthens a run of ``pull`` m/s²."""
+    return d / (pull - d / 2) if pull > abs(d) else 0.0
 
 
 def _left_over(
@@ -111,7 +126,7 @@ def _left_over(
 ) -> float:
     """Return the share of A's time that slope, wind and load make: what currents do not explain."""
     if left is None:
-        return d / (pull - d / 2) if pull > abs(d) else 0.0
+        return _pulled_back(d, pull)
     whole = float(np.mean([figures(run, goal)["time_to_speed"] for run in runs[:on_a]]))
     return float(left[on_a:].mean() - left[:on_a].mean()) / whole
 

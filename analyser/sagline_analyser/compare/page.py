@@ -11,6 +11,7 @@ from ..findings.series import Array
 from ..page.shell import data_block, fill, head, plotly_source, resource, write_parts
 from ..page.tables import escape
 from ..page.units import moment_text
+from .cards import page_cards, runs_strip, score_text
 from .comparison import CLEAR, METHOD, Comparison, Group, Row
 from .confounders import Confounder
 from .predict import Prediction
@@ -20,6 +21,9 @@ from .verdict import measure_text, signed_text
 
 DRAWN = 2
 """Every so many points of a run's traces are drawn."""
+
+WIDE = "<div class=wide tabindex=0>"
+"""Around a table that may be wider than the screen: reached by key, so that a key can slide it."""
 
 TITLE = "– Sagline comparison"
 """End of the title, by which a comparison is known."""
@@ -55,12 +59,11 @@ def comparison_page(comparison: Comparison, prediction: Prediction | None = None
     parts = {
         "heading": _heading(comparison, name),
         "notes": _list([*comparison.doubts, *comparison.notes], "warnings"),
-        "verdict": _verdict(comparison) + caution,
-        "prediction": _prediction(prediction) if prediction else "",
+        "strip": runs_strip(comparison),
+        "cards": page_cards(comparison, prediction, _behind(comparison, prediction)),
+        "caution": caution,
         "launches": _table(group, both),
         "legend": _legend(both),
-        "causes": _causes(group, both),
-        "conditions": _conditions(group.confounders),
         "pulls": _pulls(comparison, both),
         "runs": _runs(group),
         "method": escape(METHOD),
@@ -98,7 +101,7 @@ def _heading(comparison: Comparison, name: str) -> str:
     return (
         f"<h1>{escape(name)}: A against B</h1>{stated}"
         "<details><summary>Logs and settings, in the order ridden: "
-        f"{escape(comparison.order)}</summary><div class=wide><table><thead><tr><th>Side<th>Log"
+        f"{escape(comparison.order)}</summary>{WIDE}<table><thead><tr><th>Side<th>Log"
         f"<th>Stretch<th>Runs<th>Settings<tbody>{rows}</table></div></details>"
     )
 
@@ -107,14 +110,22 @@ def _stretch(name: str) -> str:
     return name if name.startswith(("from mark", "before the")) else "whole log"
 
 
+def _behind(comparison: Comparison, prediction: Prediction | None) -> dict[str, str]:
+    """Return what stands behind each card."""
+    group, both = comparison.main, comparison.verdict is not None
+    return {
+        "verdict": _verdict(comparison),
+        "conditions": _conditions(group.confounders),
+        "causes": _causes(group, both),
+        "prediction": _prediction(prediction) if prediction else "",
+    }
+
+
 def _verdict(comparison: Comparison) -> str:
     verdict = comparison.verdict
     if verdict is None:
         return f"<p class=verdict>Only side A was given. {escape(ORDER)}</p>"
-    return (
-        f"<p class=verdict style='font-size:1.15rem'><b>{escape(verdict.text)}</b></p>"
-        f"{_list(verdict.advice)}"
-    )
+    return f"<p class=verdict>{escape(verdict.text)}</p>{_list(verdict.advice)}"
 
 
 def _table(group: Group, both: bool) -> str:
@@ -126,7 +137,7 @@ def _table(group: Group, both: bool) -> str:
             for row in group.rows
         )
         return (
-            "<div class=wide><table class=figures><thead><tr><th>Measure<th>A<th>How it is found"
+            f"{WIDE}<table class=figures><thead><tr><th>Measure<th>A<th>How it is found"
             f"<tbody>{body}</table></div>"
         )
     widest = max(_reach(row) for row in group.rows)
@@ -139,8 +150,8 @@ def _table(group: Group, both: bool) -> str:
         f"<p>{count}. The figures are means over stretches at like conditions. A difference is "
         f"called clear where its p, corrected for the number of measures, is at most {CLEAR:.2f}."
         "</p>"
-        "<div class=wide><table class='figures apart'><thead><tr><th>Measure<th>A<th>B<th>B − A"
-        "<th>90 % interval<th>In % of A's<th>p, corrected<th><th>How it is found"
+        f"{WIDE}<table class='figures apart'><thead><tr><th>Measure<th>A<th>B<th>B − A"
+        "<th>90 % interval<th>In % of A's<th>p, corrected<th>Clear<th>How it is found"
         f"<tbody>{body}</table></div>"
     )
 
@@ -209,7 +220,7 @@ def _causes(group: Group, both: bool) -> str:
     )
     return (
         "<table class=bands><caption>Share of the time up to the common speed that each decided "
-        f"the motor current</caption><thead><tr><th>What<th>A{'<th>B' if both else ''}<th>"
+        f"the motor current</caption><thead><tr><th>What<th>A{'<th>B' if both else ''}<td>"
         f"<tbody>{rows}</table>"
     )
 
@@ -229,8 +240,8 @@ def _conditions(found: Sequence[Confounder]) -> str:
         "<p>Each could make a difference of its own. What it could make is told of the time to a "
         "speed (+ is slower); where it is beyond chance and is not taken out of the figures, it is "
         "held against a verdict that it could have made.</p>"
-        "<div class=wide><table class='figures small'><thead><tr><th>Condition<th>A<th>B<th>B − A"
-        "<th><th>Could make<th><th>Stretch by stretch<th>Reckoned how"
+        f"{WIDE}<table class='figures small'><thead><tr><th>Condition<th>A<th>B<th>B − A"
+        "<th>Chance<th>Could make<th>In the verdict<th>Stretch by stretch<th>Reckoned how"
         f"<tbody>{rows}</table></div>"
     )
 
@@ -256,7 +267,10 @@ def _pulls(comparison: Comparison, both: bool) -> str:
     pulls = comparison.pulls
     if pulls is None or pulls is comparison.main:
         return ""
-    return f"<section id=pulls><h2>Pulls from rolling</h2>{_table(pulls, both)}</section>"
+    return (
+        "<section id=pulls><h2>Pulls from rolling</h2><details class=all><summary>Every measure"
+        f"</summary>{_table(pulls, both)}</details></section>"
+    )
 
 
 def _prediction(found: Prediction) -> str:
@@ -276,20 +290,10 @@ def _prediction(found: Prediction) -> str:
     )
     was = f" (A: {found.old:.4g})" if found.old is not None else ""
     return (
-        f"<section id=prediction><h2>Predicted from A for {escape(found.name)} = {found.value:g}"
-        f"{was}</h2><p class=verdict>{escape(score_text(found))}</p><div class=wide>"
+        f"<p class=verdict>Predicted from A for {escape(found.name)} = {found.value:g}{was}. "
+        f"{escape(score_text(found))}</p>{WIDE}"
         "<table class=figures><thead><tr><th>Measure<th>A<th>Predicted<th>90 % interval"
-        f"<th>B measured<th><tbody>{rows}</table></div>{_list(found.notes)}</section>"
-    )
-
-
-def score_text(found: Prediction) -> str:
-    """Return how the prediction did, or that it waits for B."""
-    scored = [one.inside for one in found.figures if one.inside is not None]
-    if not scored:
-        return "Made before any ride with it: give B's log as well and it scores itself."
-    return (
-        f"B's measured mean lies inside the predicted interval for {sum(scored)} of {len(scored)}."
+        f"<th>B measured<th>Inside<tbody>{rows}</table></div>{_list(found.notes)}"
     )
 
 
@@ -306,8 +310,8 @@ def _runs(group: Group) -> str:
         rows += f"<tr><th scope=row>{run.side}<td>{run.part}<td>{moment_text(run.start)}{cells}"
     heads = "".join(f"<th>{escape(row.measure.label)}" for row in group.rows)
     return (
-        "<details><summary>All figures of every run</summary><div class=wide><table><thead><tr>"
-        f"<th>Side<th>Log<th>At{heads}<tbody>{rows}</table></div></details>"
+        "<details class=all><summary>All figures of every run</summary>"
+        f"{WIDE}<table><thead><tr><th>Side<th>Log<th>At{heads}<tbody>{rows}</table></div></details>"
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from sagline_logger.format import BoardFile, SaglineError
 
+from ..findings.course import Heights, find_heights, slope_at, travelled
 from ..findings.demand import Drive, drives, find_pulls
 from ..findings.electric import battery_current, pack_voltage, present
 from ..findings.held_back import HARD
@@ -56,7 +57,8 @@ class Run:
     throttle: Array
     duties: Array
     before: dict[str, float]
-    """What it began with: rest voltage (V), winding and air temperature (°C), where known."""
+    """What it began with: rest voltage (V), winding and air temperature (°C), and the mean slope of
+    its road by the altitude, where known."""
 
     @property
     def inside(self) -> Flags:
@@ -92,7 +94,8 @@ def find_runs(
     if first.throttle is None:  # the current shows what the hand asked for
         top = float(np.nanquantile(np.abs(first.current), 0.99)) or 1.0
         first = replace(first, throttle=np.clip(first.current / top, 0.0, 1.0))
-    cutter = _Cutter(ride, found, first, speed.series, side, part)
+    cutter = _Cutter(ride, found, first, speed.series, side, part,
+                     find_heights(ride, board), travelled(ride, board))  # fmt: skip
     pulls = [p for p in find_pulls(first, HARD) if span[0] <= p.start < span[1]]
     return [run for p in pulls if (run := cutter.cut(p.kind, p.start, p.end))], found
 
@@ -105,6 +108,8 @@ class _Cutter:
     speed: Series
     side: str
     part: int
+    heights: Heights | None
+    way: Series | None
 
     def cut(self, kind: str, start: float, end: float) -> Run | None:
         zero = start
@@ -133,6 +138,10 @@ class _Cutter:
             known = [value for value in values if value is not None]
             if known:
                 before[name] = float(np.mean(known))
+        if self.heights is not None and self.way is not None:
+            slope = slope_at(self.heights, interpolate(self.way, np.linspace(start, end, 50)))
+            if np.isfinite(slope).any():
+                before["grade"] = float(np.nanmean(slope))
         return Run(
             kind, self.side, self.part, start, end, zero, time, smooth(on(self.speed)),
             np.stack([of(d, d.current) for d in self.motors]),

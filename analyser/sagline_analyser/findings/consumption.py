@@ -10,7 +10,9 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
 from .chance import student
+from .course import SPAN, find_heights, slope_at, travelled
 from .electric import battery_current, pack_voltage
+from .once import once
 from .picture import Bar, Bars
 from .series import Array, Series, integral, integral_above_zero, interpolate, product, steps
 from .speed import Unknown, vehicle_speed
@@ -23,6 +25,9 @@ LEAST = 0.1
 
 COVERED = 0.5
 """Share of the ride below which a figure for the ride is not told: it would be one of a part."""
+
+GRADES = ((-1.0, -0.02, "downhill"), (-0.02, 0.02, "level"), (0.02, 1.0, "uphill"))
+"""Slopes from and to, and the word for them (our choice: 2 % is plainly felt)."""
 
 PIECES = 20
 QUESTION = "How much energy does a kilometre take?"
@@ -51,6 +56,10 @@ class Consumption:
     how: str
     covered: float
     """Share of the ride's time in which current, voltage and speed were all recorded."""
+    grades: tuple[Rate, ...] = ()
+    """By the slope of the road; empty where no altitude was recorded."""
+    climbed: tuple[float, float] | None = None
+    """m up and m down in all, None where no altitude was recorded."""
 
     @property
     def share(self) -> float:
@@ -58,6 +67,7 @@ class Consumption:
         return self.returned / self.drawn if self.drawn > 0 else 0.0
 
 
+@once
 def power(ride: Ride) -> Series | Unknown:
     """Return the power drawn from the pack in W."""
     current, voltage = battery_current(ride), pack_voltage(ride)
@@ -67,6 +77,7 @@ def power(ride: Ride) -> Series | Unknown:
     return product(current.series, voltage.series)
 
 
+@once
 def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Unknown:
     """Return the energy per distance where current, voltage and speed were all recorded."""
     drawing, speed = power(ride), vehicle_speed(ride, board)
@@ -98,7 +109,18 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
         if distance[inside].sum() >= LEAST:
             label = f"{low:.0f} to {high:.0f} km/h" if high < np.inf else f"{low:.0f} km/h and more"
             bands.append(_rate(label, energy[inside], distance[inside], step[inside]))
-    return Consumption(whole, tuple(bands), drawn, returned, speed.how, min(covered, 1.0))
+    heights, way = find_heights(ride, board), travelled(ride, board)
+    grades, climbed = [], None
+    if heights is not None and way is not None:
+        climbed = heights.climbed, heights.descended
+        slope = slope_at(heights, interpolate(way, drawing.time)[1:][known])
+        for low, high, word in GRADES:
+            inside = (slope >= low) & (slope < high)
+            if distance[inside].sum() >= LEAST:
+                grades.append(_rate(word, energy[inside], distance[inside], step[inside]))
+    return Consumption(
+        whole, tuple(bands), drawn, returned, speed.how, min(covered, 1.0), tuple(grades), climbed
+    )
 
 
 def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
@@ -118,7 +140,8 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         verdict += f" This is over {found.covered:.0%} of the ride's time; the rest has gaps."
     how = f"net energy over distance; speed: {found.how}"
     figures = [
-        Figure(rate.label, rate.per_km, "Wh/km", rate.error, how) for rate in (whole, *found.bands)
+        Figure(rate.label, rate.per_km, "Wh/km", rate.error, how)
+        for rate in (whole, *found.bands, *found.grades)
     ]
     figures += [
         Figure("drawn from the pack", found.drawn, "Wh", None, "∫ power dt while positive"),
@@ -130,9 +153,21 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         f"stretch ± {rate.error:.1f}."
         for rate in found.bands
     ]
+    if found.climbed is not None:
+        up, down = found.climbed
+        by = "; ".join(
+            f"{rate.label} {rate.per_km:.1f} Wh/km over {rate.distance:.2f} km"
+            for rate in found.grades
+        )
+        by = f": {by}" if by else ""
+        details.append(
+            f"By the altitude the road rose {up:.0f} m and fell {down:.0f} m{by} "
+            f"(slopes over {SPAN:.0f} m, uphill and downhill from {GRADES[2][0]:.0%})."
+        )
+    told = "" if found.climbed is not None else "; no channel tells the slope"
     details.append(
         "A speed band holds what was ridden at that speed, hills and speeding up and slowing down "
-        "included; no channel tells the slope."
+        f"included{told}."
     )
     return Answer("consumption", QUESTION, verdict, True, tuple(figures),
                   ((0.0, ride.duration),), tuple(details)).in_short(

@@ -9,7 +9,8 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .electric import battery_current, pack_voltage, present
-from .plateau import HELD, Plateau, find_plateau, resolution, smooth
+from .once import once
+from .plateau import HELD, Axis, Plateau, find_plateau, resolution
 from .series import Array, Flags, Series, column, interpolate, steps
 from .speed import Unknown, vehicle_speed
 
@@ -95,6 +96,7 @@ class Drive:
     cutback: tuple[float, float] | None
     standing: float
     full: Flags
+    axis: Axis
 
     def hard(self, share: float) -> Flags:
         """Return where demand is hard: throttle at ``share`` of its travel or more, or a launch.
@@ -139,7 +141,16 @@ def drives(ride: Ride, board: BoardFile | None) -> list[Drive] | str:
     motors = present(ride, "motor_current")
     if not motors:
         return "it needs the channel motor_current"
-    return [_drive(ride, board, key, series) for key, series in motors]
+    axes: list[Axis] = []  # motors of one stream share theirs
+    return [_drive(ride, board, key, series, _axis(series, axes)) for key, series in motors]
+
+
+def _axis(series: Series, known: list[Axis]) -> Axis:
+    for axis in known:
+        if axis.time is series.time and axis.gap is series.gap:
+            return axis
+    known.append(Axis(series.time, series.gap))
+    return known[-1]
 
 
 def find_pulls(drive: Drive, share: float) -> list[Pull]:
@@ -192,7 +203,9 @@ def noise(series: Array) -> float:
 # -------------------------------------------------------------------- building one drive
 
 
-def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Drive:
+def _drive(
+    ride: Ride, board: BoardFile | None, key: str, series: Series, axis: Axis
+) -> Drive:  # fmt: skip
     stream = ride.find(key)
     motor = (stream.channels[key].index if stream else 0) or 1
     time, current = series.time, series.value
@@ -209,8 +222,8 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Dri
     braking = np.zeros(len(time), bool) if brake is None else interpolate(brake, time) > 0.02
     duty = on("duty_cycle")
     battery = _battery_share(ride, motor, time)
-    volts = pack_voltage(ride)
-    voltage = None if volts is None else interpolate(_smooth(volts.series, VOLTAGE_WINDOW), time)
+    volts = _steady_voltage(ride)
+    voltage = None if volts is None else interpolate(volts, time)
     speed, standing = _speed(ride, board, motor, time)
     hot = tuple(
         (name.replace("_", " "), values)
@@ -220,7 +233,7 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Dri
     full = full_throttle(throttle, current) & ~braking
     setting = stated_settings(ride, board)
     # Without current, as downhill, nothing holds the duty cycle.
-    line = _Lines(series, step, full & (current > 0.05 * np.max(current, initial=0.0)))
+    line = _Lines(series, axis, step, full & (current > 0.05 * np.max(current, initial=0.0)))
     duty_limit = line.find(duty, current, None, setting("duty_limit"), 0.003, 0.85)
     motor_limit = line.find(
         current, duty, on("motor_current_limit"), setting("motor_current_limit"), 0.01
@@ -242,7 +255,7 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series) -> Dri
         motor, time, series.gap, step, current, throttle, braking, duty, battery, voltage, speed,
         hot, motor_limit, battery_limit, duty_limit, request, curve, request_tolerance,
         (start, end) if start is not None and end is not None and start > end else None,
-        standing, full,
+        standing, full, axis,
     )  # fmt: skip
 
 
@@ -276,6 +289,7 @@ class _Lines:
     """Finds one motor's limits in turn; ``free`` is the full throttle that none explains yet."""
 
     series: Series
+    axis: Axis
     step: Array
     full: Flags
 
@@ -305,7 +319,7 @@ class _Lines:
         setting: float | None, relative: float, least: float,
     ) -> LimitLine | None:  # fmt: skip
         time, gap = self.series.time, self.series.gap
-        even = smooth(time, value, gap)
+        even = self.axis.smooth(value)
         grain = resolution(value)
         noisy = max(4 * noise(value), 0.75 * grain)
 
@@ -428,6 +442,12 @@ def _speed(
         if turning is not None:
             return interpolate(turning, time), 0.03 * float(np.max(np.abs(turning.value)))
     return None, 0.0
+
+
+@once
+def _steady_voltage(ride: Ride) -> Series | None:
+    volts = pack_voltage(ride)
+    return None if volts is None else _smooth(volts.series, VOLTAGE_WINDOW)
 
 
 def _smooth(series: Series, window: float) -> Series:

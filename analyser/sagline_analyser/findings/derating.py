@@ -170,14 +170,24 @@ def _fit(
             if total < best:
                 best, pair = total, (one, other)
     flags = np.zeros((2, len(drive.time)), bool)
-    for piece in _pieces(every_run, drive, PIECE):
-        costs = [WORST if c is None else float(np.mean(c.costs(piece))) for c in pair]
+    pieces = _pieces(every_run, drive, PIECE)
+    for piece, *costs in zip(pieces, *(_mean_costs(c, pieces) for c in pair), strict=True):
         if min(costs) < 0.7 * WORST:
             flags[0 if costs[0] <= costs[1] else 1, piece] = True
     begins, chosen, limit = None, pair[1], drive.battery_limit
     if chosen is not None and limit is not None and chosen.y is drive.battery:
         begins = float((np.nanmax(limit.value) - chosen.level) / chosen.slope)
     return flags[0], flags[1], begins
+
+
+def _mean_costs(line: _Candidate | None, pieces: list[Numbers]) -> list[float]:
+    """Return the mean cost of each piece, the worst where there is no line."""
+    if line is None or not pieces:
+        return [WORST] * len(pieces)
+    sizes = np.array([len(piece) for piece in pieces])
+    costs = line.costs(np.concatenate(pieces))
+    means: list[float] = (np.add.reduceat(costs, np.r_[0, np.cumsum(sizes)[:-1]]) / sizes).tolist()
+    return means
 
 
 def _candidates(
@@ -189,7 +199,12 @@ def _candidates(
     found = []
     stretches = [s for s in (*runs, *_pieces(runs, drive, STRETCH)) if len(s) >= 5]
     stretches = [*sorted(stretches, key=len)[-MOST:], at]
+    looked: set[tuple[int, int]] = set()
     for stretch in stretches:
+        ends = (int(stretch[0]), int(stretch[-1]))
+        if ends in looked and stretch is not at:  # a short run is a stretch of its own
+            continue
+        looked.add(ends)
         line = _line(stretch, x, y, way)
         for _ in range(2):  # again with all the samples that lie on it
             if line is None:
@@ -229,10 +244,20 @@ def _line(at: Numbers, x: Array, y: Array, way: int) -> tuple[float, float] | No
     good = at[np.isfinite(x[at]) & np.isfinite(y[at])]
     if len(good) < 5 or np.ptp(x[good]) < 1e-9:
         return None
-    centre = float(np.mean(x[good]))
-    slope, level = np.polyfit(x[good] - centre, y[good], 1)
+    own, read = x[good], y[good]
+    own = own - float(centre := np.mean(own))
+    slope, level = _straight(own, read, np.ones(len(own)))
     for _ in range(3):  # deaf to outliers: the least sum of absolute deviations, by reweighting
-        off = np.abs(y[good] - level - slope * (x[good] - centre))
-        weight = 1 / np.sqrt(np.maximum(off, np.median(off) + 1e-6))
-        slope, level = np.polyfit(x[good] - centre, y[good], 1, w=weight)
+        off = np.abs(read - level - slope * own)
+        slope, level = _straight(own, read, 1 / np.maximum(off, np.median(off) + 1e-6))
     return (float(level - slope * centre), float(slope)) if slope * way > 0 else None
+
+
+def _straight(x: Array, y: Array, weight: Array) -> tuple[float, float]:
+    """Return slope and level at 0 of the line of least weighted squares."""
+    whole = float(np.sum(weight))
+    middle, height = float(weight @ x) / whole, float(weight @ y) / whole
+    apart = weight * (x - middle)
+    width = float(apart @ x)
+    slope = float(apart @ y) / width if width > 0 else 0.0
+    return slope, height - slope * middle

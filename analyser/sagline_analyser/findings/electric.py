@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from ..load.ride import Ride
+from .once import once
 from .series import Series, column, combine
 
 
@@ -21,6 +22,7 @@ def present(ride: Ride, name: str) -> list[tuple[str, Series]]:
     return [(key, series) for key, series in found if series is not None]
 
 
+@once
 def battery_current(ride: Ride) -> Quantity | None:
     """Return the pack's current in A, positive discharging; summed over controllers if need be."""
     if (whole := column(ride, "battery_current")) is not None:
@@ -33,6 +35,7 @@ def battery_current(ride: Ride) -> Quantity | None:
     return Quantity(whole, "A", names) if len(whole) else None  # never read at the same time
 
 
+@once
 def pack_voltage(ride: Ride) -> Quantity | None:
     """Return the pack's voltage in V; the sum of the cells when it is not measured itself."""
     if (whole := column(ride, "pack_voltage")) is not None:

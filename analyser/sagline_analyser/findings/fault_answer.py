@@ -59,13 +59,15 @@ def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Step
     """Return the card's line, its urgency, and what came first before the first moment."""
     story = stories[0]
     at = story.moment.time
-    moments = [(step.time - at, step.short) for step in story.crossed[:5]]
+    # The report of the moment itself is told once, and a reason in brackets is in the words behind.
+    early = [step for step in story.crossed if step.kind != "event" or step.time != at][:4]
+    moments = [(s.time - at, f"{s.name} {s.crossed.partition(' (')[0]}".strip()) for s in early]
     moments = sorted([*moments, (0.0, story.moment.text)])
     likely = next((c.name for c in story.causes if c.likelihood == "likely"), "")
-    minutes, seconds = divmod(at, 60)
+    minutes, seconds = divmod(round(at), 60)
     more = f" and {count - 1} more" if count > 1 else ""
     what = likely.partition(":")[0] or "what came first is listed"
-    line = f"Sudden moment at {minutes:.0f}:{seconds:02.0f}{more}: {what}"
+    line = f"Sudden moment at {minutes}:{seconds:02}{more}: {what}"
     return line, Urgency.ACT, Steps(tuple(moments))
 
 

@@ -112,13 +112,18 @@ def what_came_first(
     return replace(story, text=_words(story))
 
 
+_NO_CAUSE = ("place", "charge")
+"""Groups that leave their range on every ride, and cut nothing out."""
+
+
 def _tracks(ride: Ride) -> list[Track]:
     """Return every standard channel that holds a reading, the cells as two."""
     found: list[Track] = []
     for stream in ride.streams.values():
         cells = [key for key, c in stream.channels.items() if c.name == "cell_voltage"]
         for key, channel in stream.channels.items():
-            if channel.name in vocabulary() and key not in cells:
+            term = vocabulary().get(channel.name)
+            if term is not None and term.group not in _NO_CAUSE and key not in cells:
                 found += _track(stream, key, channel_words(channel), channel.unit)
         if cells and len(stream.time):
             table = np.stack([stream.values[key] for key in cells])

@@ -14,6 +14,7 @@ from .cells import PackFit, fit_packs
 from .electric import battery_current, present
 from .low_cell import resting_voltage
 from .packs import during
+from .picture import Bar, Bars
 from .series import Series, combine, interpolate
 from .spans import Rules, Span, find_spans
 from .speed import Unknown
@@ -128,7 +129,17 @@ def full_pack_answer(
                   tuple(details)).in_short(
         "Braking took a cell above full" if over else "Braking charged harder than cells allow",
         Urgency.ACT if over else Urgency.LOOK,
+        _picture(over, much),
     )  # fmt: skip
+
+
+def _picture(over: Sequence[Overcharge], much: Sequence[Overcharge]) -> Bars:
+    """Return the furthest cell voltage, or charge current, against what is allowed."""
+    if over:
+        worst = max(over, key=lambda one: one.span.peak)
+        return Bars("V", (Bar(worst.where, worst.span.peak, odd=True),), worst.limit, "full cell")
+    worst = min(much, key=lambda one: one.span.peak)
+    return Bars("A", (Bar("charge current", -worst.span.peak, odd=True),), -worst.limit, "allowed")
 
 
 def _times(found: Sequence[Overcharge]) -> str:

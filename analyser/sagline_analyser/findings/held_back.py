@@ -20,10 +20,10 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
+from .around import around
 from .demand import Drive, Pull, drives, find_pulls, samples_of
 from .derating import follow_moved_limits, why_lowered
 from .picture import Shares
-from .plateau import smooth
 from .series import Array, Flags
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
 
@@ -222,7 +222,7 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
     cause, doubtful = np.empty(count, np.int8), np.empty(count, bool)
     near_motor = np.empty(count, bool)
     bounds = [
-        (code, limit.value, smooth(drive.time, value, drive.gap), limit.tolerance)
+        (code, limit.value, drive.axis.smooth(value), limit.tolerance)
         for code, limit, value in (
             (_DUTY, drive.duty_limit, drive.duty),
             (_BATTERY, drive.battery_limit, drive.battery),
@@ -270,25 +270,15 @@ def _moved(drive: Drive, cause: Codes, elsewhere: float | None) -> tuple[Codes, 
 
 def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
     """Give each sample the cause that decided most of the :data:`SHORT` s around it."""
-    breaks = gap.copy()
-    breaks[0] = True
-    run = np.cumsum(breaks) - 1
-    first = np.flatnonzero(breaks)
-    end = np.r_[first[1:], len(time)]
-    # Small numbers, and no longer than needed: a long ride's places take a lot of memory.
-    low = np.maximum(np.searchsorted(time, time - SHORT / 2, "left"), first[run]).astype(np.uint32)
-    high = np.minimum(np.searchsorted(time, time + SHORT / 2, "right"), end[run]).astype(np.uint32)
-    del run
+    near = around(time, gap, SHORT / 2)
     settled, most = np.zeros(len(cause), np.int8), np.full(len(cause), -np.inf)
-    sums = np.zeros(len(cause) + 1)
     for code in range(len(CAUSES)):  # one at a time: a long ride's do not fit side by side
         own = cause == code
         if not own.any():
             continue
-        np.cumsum(step * own, out=sums[1:])
-        near = sums[high] - sums[low] + 1e-6 * own  # a tie leaves it as it is
-        more = near > most
-        settled[more], most[more] = code, near[more]
+        seconds = near.total(step * own) + 1e-6 * own  # a tie leaves it as it is
+        more = seconds > most
+        settled[more], most[more] = code, seconds[more]
     return settled
 
 

@@ -21,6 +21,7 @@ from .consumption import measure_consumption, power
 from .electric import battery_current
 from .packs import MANY, PackSpan, during, pack_capacity
 from .picture import Bar, Bars, Picture
+from .reported_charge import compared, last_report
 from .series import Array, integral, integral_above_zero
 from .speed import Unknown
 
@@ -44,8 +45,8 @@ UNSEEN = 0.02
 were read (our judgement)."""
 
 LEAST = 0.1
-"""Share of the draws that lies below the distance told as the least.  19 of 20 packs go it, not 9 of
-10: the draws spread further than cells of published makes do (docs/trust.md)."""
+"""Share of the draws that lies below the distance told as the least.  19 of 20 packs go it, not 9
+of 10: the draws spread further than cells of published makes do (docs/trust.md)."""
 
 RATE_ERROR = 0.015
 """Standard deviation of the ride's Wh/km as its share, from the sensors of current, voltage and
@@ -295,6 +296,7 @@ def pack_answer(
     if isinstance(uses, Unknown):
         return Answer("pack_range", QUESTION, f"Cannot tell: {uses.reason}.", known=False)
     verdicts, figures, details = [], [], []
+    disagree: list[str] = []
     for use in uses:
         name = f"Pack {use.span.number}" if len(uses) > 1 else "The pack"
         prefix = f"pack {use.span.number}, " if len(uses) > 1 else ""
@@ -320,34 +322,61 @@ def pack_answer(
                        100 * use.state.end_error, use.state.how)
             )  # fmt: skip
             details.append(f"{name}, state of charge: {use.state.how}.")
+            if (report := last_report(ride, use.span.start, use.span.end)) is not None:
+                said, apart = compared(report, use.state.end, use.state.end_error)
+                told = f"{name}, state of charge at the end: {said}."
+                if apart:
+                    disagree.append(told)
+                else:
+                    details.append(told)
+                figures.append(
+                    Figure(f"{prefix}state of charge that the board reports", 100 * report.charge,
+                           "%", None, f"state_of_charge at {report.time:.0f} s")
+                )  # fmt: skip
         verdicts.append(text)
     lines, more = _reaches(ride, board, fits[-1], uses[-1].state, other_capacity, plan)
     if len(uses) > MANY:
         details = [*(f"{one}." for one in verdicts), *details]
         verdicts = [_together(uses)]
-    verdict = "; ".join(verdicts) + ". " + lines[0]
+    verdict = " ".join(["; ".join(verdicts) + ".", lines[0], *disagree])
     evidence = tuple((use.span.start, use.span.end) for use in uses)
     answer = Answer(
         "pack_range", QUESTION, verdict, True, (*figures, *more), evidence, (*lines[1:], *details)
     )
-    return answer.in_short(*_in_short(uses, more))
+    return answer.in_short(*_in_short(ride, uses, more))
 
 
 def _in_short(
-    uses: Sequence[PackUse], ways: Sequence[Figure]
+    ride: Ride, uses: Sequence[PackUse], ways: Sequence[Figure]
 ) -> tuple[str, Urgency, Picture | None]:
-    """Return the card's line, its urgency, and the charge left in each pack."""
+    """Return the card's line, its urgency, and the charge left in each pack.
+
+    What the board reports of the last pack stands beside ours.
+    """
     bars = tuple(
         Bar(f"pack {use.span.number}", 100 * use.state.end,
             max(100 * (use.state.end - use.state.end_error), 0.0),
             min(100 * (use.state.end + use.state.end_error), 100.0))
-        for use in uses[-7:] if not isinstance(use.state, Unknown)
+        for use in uses[-6:] if not isinstance(use.state, Unknown)
     )  # fmt: skip
+    report = last_report(ride, uses[-1].span.start, uses[-1].span.end)
+    if bars and report is not None:
+        bars += (Bar("the board reports", 100 * report.charge),)
     picture = Bars("%", bars, 100.0, "full") if bars else None
     left = next((way.value for way in ways if way.label == "range left, at least"), None)
     if left is None:
         net = sum(use.charge_drawn - use.charge_returned for use in uses)
         return f"{net:.2f} Ah drawn; how far it goes cannot be told", Urgency.LOOK, picture
+    state = uses[-1].state
+    apart = (
+        report is not None
+        and not isinstance(state, Unknown)
+        and compared(report, state.end, state.end_error)[1]
+    )
+    if apart and left > 0:
+        assert report is not None and not isinstance(state, Unknown)
+        line = f"The board reports {report.charge:.0%} left, we find {state.end:.0%}"
+        return line, Urgency.LOOK, picture
     if left <= 0:
         return "May be at its reserve already: charge or swap", Urgency.ACT, picture
     return f"At least {_down(left)} km left, ridden like this", Urgency.LOOK, picture

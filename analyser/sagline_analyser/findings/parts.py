@@ -19,6 +19,7 @@ from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
 from .crossings import thresholds
 from .electric import battery_current
+from .part_names import short_part
 from .picture import Bar, Bars
 from .series import Array, Series, column, integral_of_square, size
 
@@ -309,9 +310,11 @@ def _in_short(known: list[tuple[PartUse, WindowUse]]) -> tuple[str, Urgency, Bar
     share = most.share or 0.0
     urgency = Urgency.ACT if share > 1 else Urgency.LOOK if share > NEAR else Urgency.FINE
     bars = tuple(
-        Bar(use.name, 100 * (of.share or 0.0), odd=(of.share or 0.0) > 1) for use, of in known[:7]
+        Bar(short_part(use.name), 100 * (of.share or 0.0), odd=(of.share or 0.0) > 1)
+        for use, of in known[:6]
     )
-    line = f"{weakest.name[:1].upper()}{weakest.name[1:]} works at {share:.0%} of its rating"
+    name = short_part(weakest.name)
+    line = f"{name[:1].upper()}{name[1:]} works at {share:.0%} of its rating"
     return line, urgency, Bars("%", bars, 100.0, "rating")
 
 

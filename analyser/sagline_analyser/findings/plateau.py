@@ -8,9 +8,11 @@ falls.  A peak or a steady cruise, where all stand still together, shows no limi
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from .around import Around, around
 from .series import Array, Flags
 
 HELD = 0.3
@@ -18,6 +20,9 @@ HELD = 0.3
 
 SMOOTH = 0.1
 """s over which ripple and noise are averaged (our choice)."""
+
+SLACK = 1e-9
+"""s by which rounding may put a sample outside."""
 
 NARROW = 0.015
 """Least share of a level within which a quantity counts as staying there (our choice)."""
@@ -57,22 +62,31 @@ class Plateau:
     spans: tuple[tuple[float, float], ...]
 
 
-def smooth(time: Array, value: Array, gap: Flags, window: float = SMOOTH) -> Array:
-    """Return the mean of ``value`` over ``window`` s around each sample, never across a gap."""
-    count = len(time)
-    if count < 3:
-        return value
-    known = np.isfinite(value)
-    breaks = gap | ~known
-    breaks[1:] |= ~known[:-1]
-    breaks[0] = True
-    run = np.cumsum(breaks) - 1
-    first = np.flatnonzero(breaks)
-    end = np.r_[first[1:], count]
-    low = np.maximum(np.searchsorted(time, time - window / 2 - 1e-9, "left"), first[run])
-    high = np.minimum(np.searchsorted(time, time + window / 2 + 1e-9, "right"), end[run])
-    sums = np.r_[0.0, np.cumsum(np.where(known, value, 0.0))]
-    return np.where(known, (sums[high] - sums[low]) / np.maximum(high - low, 1), np.nan)
+@dataclass(frozen=True)
+class Axis:
+    """The time base of a motor's readings, ``time`` in s and ``gap`` (n,), and what is to be had of
+    it once for all quantities on it."""
+
+    time: Array
+    gap: Flags
+
+    @cached_property
+    def near(self) -> Around:
+        """The samples that ripple and noise are averaged over."""
+        return around(self.time, self.gap, SMOOTH / 2, SLACK)
+
+    def smooth(self, value: Array) -> Array:
+        """Return the mean of ``value`` over :data:`SMOOTH` s around each sample, never across a
+        gap or a missing reading."""
+        if len(value) < 3:
+            return value
+        known = np.isfinite(value)
+        if known.all():
+            return np.asarray(self.near.total(value) / self.near.many)
+        breaks = self.gap | ~known
+        breaks[1:] |= ~known[:-1]
+        near = around(self.time, breaks, SMOOTH / 2, SLACK)
+        return np.where(known, near.total(np.where(known, value, 0.0)) / near.many, np.nan)
 
 
 def resolution(value: Array) -> float:

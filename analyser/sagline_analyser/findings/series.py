@@ -11,9 +11,18 @@ import numpy as np
 import numpy.typing as npt
 
 from ..load.ride import Ride
+from .once import once
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+
+
+KEEP = 1 << 19
+"""Samples up to which a column's readings are kept where some are missing: the copies of a longer
+ride's columns would fill the memory."""
+
+PATTERNS = 4
+"""Ways to lack readings whose times are kept for a stream: its columns mostly lack the same."""
 
 
 @dataclass(frozen=True)
@@ -31,27 +40,81 @@ class Series:
         return len(self.time)
 
 
-def clean(time: Array, value: Array, gap: Flags) -> Series:
-    """Drop missing (NaN) samples and break the series where they were."""
-    bad = ~np.isfinite(value)
-    if not bad.any():
-        return Series(time, value, gap)
-    keep = ~bad
-    breaks = np.cumsum(gap | bad)[keep]
+@dataclass(frozen=True)
+class _Readings:
+    """Which samples of a stream are readings, ``there`` (n,), and ``time`` and ``gap`` of these."""
+
+    there: Flags
+    time: Array
+    gap: Flags
+
+
+def _readings(time: Array, gap: Flags, there: Flags) -> _Readings:
+    breaks = np.cumsum(gap | ~there)[there]
     joined = np.zeros(len(breaks), bool)
     joined[1:] = breaks[1:] != breaks[:-1]
-    return Series(time[keep], value[keep], joined)
+    return _Readings(there, time[there], joined)
+
+
+def clean(time: Array, value: Array, gap: Flags) -> Series:
+    """Drop missing (NaN) samples and break the series where they were."""
+    there = np.isfinite(value)
+    if there.all():
+        return Series(time, value, gap)
+    left = _readings(time, gap, there)
+    return Series(left.time, value[there], left.gap)
 
 
 def column(ride: Ride, key: str) -> Series | None:
-    """Return the column ``key`` of the ride, or None when there is none or it holds no reading."""
+    """Return the column ``key`` of the ride, or None when there is none or it holds no reading.
+
+    Columns of one stream that lack the same samples have the same array of times.
+    """
     stream = ride.find(key)
-    if stream is not None and stream.channels[key].nearly:
-        return None  # another unit: not what the name says
-    if stream is None:
+    if stream is None or stream.channels[key].nearly:  # another unit: not what the name says
         return None
-    series = clean(stream.time, stream.values[key], stream.gap)
-    return series if len(series) else None
+    return _column(ride, key) if len(stream.time) <= KEEP else _read(ride, key)
+
+
+def _read(ride: Ride, key: str) -> Series | None:
+    stream = ride.find(key)
+    if stream is None or not len(stream.time):
+        return None
+    value, left = stream.values[key], _left(ride, key)
+    if left is None:
+        return Series(stream.time, value, stream.gap)
+    return Series(left.time, value[left.there], left.gap) if len(left.time) else None
+
+
+_column = once(_read)
+
+
+def _left(ride: Ride, key: str) -> _Readings | None:
+    """Return what is left of a column where readings are missing, None where none is."""
+    stream = ride.find(key)
+    if stream is None or _whole(ride, key):
+        return None
+    there = np.isfinite(stream.values[key])
+    known = _patterns(ride, stream.name)
+    for one in known:
+        if np.array_equal(one.there, there):
+            return one
+    found = _readings(stream.time, stream.gap, there)
+    if len(known) < PATTERNS:
+        known.append(found)
+    return found
+
+
+@once
+def _whole(ride: Ride, key: str) -> bool:
+    stream = ride.find(key)
+    return stream is not None and bool(np.isfinite(stream.values[key]).all())
+
+
+@once
+def _patterns(_: Ride, __: str) -> list[_Readings]:
+    """Return the list in which the patterns of one stream are gathered."""
+    return []
 
 
 def same_times(one: Array, other: Array) -> bool:

@@ -6,6 +6,7 @@ from sagline_logger.format import BoardFile, SaglineError, speed_per_rpm
 
 from ..load.ride import Ride
 from .electric import Quantity, present
+from .once import once
 from .series import Series, column, combine
 
 
@@ -16,6 +17,7 @@ class Unknown:
     reason: str
 
 
+@once
 def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | Unknown:
     """Return the speed in m/s, and where it came from.
 

@@ -139,6 +139,8 @@ class Tables:
     """Places of the stretches that are no frame."""
     refused: int = 0
     """Sound frames whose fields break the rules of their kind."""
+    refusal: str = ""
+    """What the first of them breaks."""
     strange: int = 0
     """Sound frames in a version that is not known."""
     versions: set[tuple[int, int]] = field(default_factory=set)
@@ -300,8 +302,9 @@ class _Builder:
         if record is None:
             try:
                 record = decode_record(body)
-            except RecordError:
+            except RecordError as problem:
                 self.tables.refused += 1
+                self.tables.refusal = self.tables.refusal or str(problem)
                 self.tables.frames += not is_host_kind(body)
                 return None
             if isinstance(record, Stream):

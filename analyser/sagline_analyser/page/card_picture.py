@@ -6,7 +6,7 @@ from .units import figure_text
 
 WIDTH = 320
 ROW = 18
-LABEL = 104
+LABEL = 128
 """px of the bars' labels."""
 
 MOST = 14
@@ -56,7 +56,7 @@ def _bars(picture: Bars) -> str:
         size = max(bar.value, 0.0) / top * room
         odd = " odd" if bar.odd else ""
         value = figure_text(bar.value, picture.unit)
-        parts.append(_text(LABEL - 6, y + 10, _short(bar.label, 17), "", "end"))
+        parts.append(_text(LABEL - 6, y + 10, _short(bar.label, 23), "", "end"))
         parts.append(
             f'<rect class="pole{odd}" x="{LABEL}" y="{y}" width="{size:.1f}" height="12"/>'
         )
@@ -91,7 +91,7 @@ def _columns(picture: Bars) -> str:
             f'<rect class="pole{odd}" x="{x:.1f}" y="{14 + height - size:.1f}" '
             f'width="{step * 0.72:.1f}" height="{size:.1f}"/>'
         )
-        if step > 11 or bar.odd:
+        if bar.odd or n in (0, len(picture.bars) - 1):
             parts.append(
                 _text(x + step * 0.36, 14 + height + 12, bar.label.split()[-1],
                       "strong" if bar.odd else "", "middle")
@@ -148,6 +148,6 @@ def _steps(picture: Steps) -> str:
             f'<path class=lead d="M8 {at:.1f}L26 {y - 4}"/>'
             f'<circle class="pole{odd}" cx="8" cy="{at:.1f}" r="3.5"/>'
             + _text(30, y, told, "strong")
-            + _text(88, y, _short(words, 42))
+            + _text(88, y, _short(words, 36))
         )
     return _svg(height + 2, "; ".join(f"{t:+.2f} s {w}" for t, w in moments), "".join(parts))

@@ -25,14 +25,17 @@ MARKS = {
 
 def cards(answers: Sequence[Answer]) -> str:
     """Return the answers by urgency: those that ask for something open, the others in one line."""
-    order = list(Urgency)
-    ranked = sorted(answers, key=lambda answer: order.index(urgency(answer)))
-    asking = [a for a in ranked if urgency(a) in (Urgency.ACT, Urgency.LOOK)]
-    rest = [a for a in ranked if a not in asking]
     cautions = dict.fromkeys(answer.caution for answer in answers if answer.known)
     caution = "".join(f"<p class=caution>{escape(text)}</p>" for text in cautions)
-    shown = "".join(_card(answer) for answer in asking)
-    return f"<div class=cards>{shown}</div>{_rest(rest)}{caution}"
+    return f"{ordered([(urgency(answer), _card(answer)) for answer in answers])}{caution}"
+
+
+def ordered(made: Sequence[tuple[Urgency, str]]) -> str:
+    """Return cards by urgency: *act* and *look* stand open, the others fold into one line."""
+    ranked = sorted(made, key=lambda one: list(Urgency).index(one[0]))
+    asking = [one for one in ranked if one[0] in (Urgency.ACT, Urgency.LOOK)]
+    shown = "".join(html for _, html in asking)
+    return f"<div class=cards>{shown}</div>{_rest(ranked[len(asking) :])}"
 
 
 def urgency(answer: Answer) -> Urgency:
@@ -48,17 +51,17 @@ def headline(answer: Answer) -> str:
     return " ".join(first[:WORDS]).rstrip(".,;:") + ("…" if len(first) > WORDS else "")
 
 
-def _rest(answers: Sequence[Answer]) -> str:
+def _rest(quiet: Sequence[tuple[Urgency, str]]) -> str:
     """Return the cards that ask for nothing, folded into one line that counts them."""
-    if not answers:
+    if not quiet:
         return ""
     counts = {
-        kind: sum(urgency(a) is kind for a in answers) for kind in (Urgency.FINE, Urgency.UNKNOWN)
+        kind: sum(one is kind for one, _ in quiet) for kind in (Urgency.FINE, Urgency.UNKNOWN)
     }
     words = ", ".join(f"{_mark(kind)} {n} {kind}" for kind, n in counts.items() if n)
     return (
         f"<details class=rest><summary>{words}</summary>"
-        f"<div class=cards>{''.join(_card(answer) for answer in answers)}</div></details>"
+        f"<div class=cards>{''.join(html for _, html in quiet)}</div></details>"
     )
 
 
@@ -69,8 +72,21 @@ def _mark(kind: Urgency) -> str:
     )
 
 
+def card(kind: Urgency, key: str, line: str, picture: str, behind: str, asked: str = "") -> str:
+    """Return one card: ``line`` and ``asked`` are texts, ``picture`` and ``behind`` HTML.
+
+    What is ``behind`` it opens with "Why"; ``asked`` is the question that it answers.
+    """
+    question = f"<p class=asked>{escape(asked)}</p>" if asked else ""
+    why = f"<details class=why><summary>Why</summary>{question}{behind}</details>" if behind else ""
+    return (
+        f'<article class="card {kind.name.lower()}" id=answer-{escape(key)}>'
+        f"<h3>{_mark(kind)} <span class=urgency>{kind}</span> {escape(line)}</h3>"
+        f"{picture}{why}</article>"
+    )
+
+
 def _card(answer: Answer) -> str:
-    kind = urgency(answer)
     rows = "".join(_row(figure) for figure in answer.figures)
     table = (
         "<div class=wide tabindex=0>"
@@ -84,14 +100,11 @@ def _card(answer: Answer) -> str:
     left = len(answer.evidence) - _SPANS
     also = f" and {left} more" if left > 0 else ""
     evidence = f"<p class=evidence>Seen at {seen}{also}</p>" if seen else ""
-    return (
-        f'<article class="card {kind.name.lower()}" id=answer-{escape(answer.key)}>'
-        f"<h3>{_mark(kind)} <span class=urgency>{kind}</span> {escape(headline(answer))}</h3>"
-        f"{draw(answer.picture)}"
-        f"<details class=why><summary>Why</summary><p class=asked>{escape(answer.question)}</p>"
-        f"<p class=verdict>{escape(answer.verdict)}</p>{evidence}{table}<ul>{more}</ul></details>"
-        "</article>"
-    )
+    behind = f"<p class=verdict>{escape(answer.verdict)}</p>{evidence}{table}"
+    if more:
+        behind += f"<ul>{more}</ul>"
+    kind, picture = urgency(answer), draw(answer.picture)
+    return card(kind, answer.key, headline(answer), picture, behind, answer.question)
 
 
 def _row(figure: Figure) -> str:

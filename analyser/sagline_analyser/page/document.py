@@ -21,11 +21,13 @@ from ..findings.answers import answers
 from ..findings.basis import Basis, figures, open_basis
 from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
 from ..findings.episodes import find_episodes
+from ..findings.part_names import short_part
 from ..load.ride import Ride
 from ..load.titles import column_titles
 from . import tables as written
 from .cards import cards
 from .columns import Column, Table, page_columns
+from .course import course_data
 from .episode_list import episode_list
 from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
@@ -100,6 +102,8 @@ def trace_data(
         raise SaglineError("there is nothing to draw: no samples", where=ride.path)
     groups = lay_out(columns, lowest_cell(ride))
     spec = _spec(ride, tables, columns, groups, limits, crossings) | {"zero": zero}
+    if (course := course_data(ride)) is not None:
+        spec["course"] = course
     packed_tables = [pack_time(table.time) for table in tables]
     for entry, (_, jumps) in zip(spec["tables"], packed_tables, strict=True):
         entry["jumps"] = jumps
@@ -123,7 +127,7 @@ def _block(ident: str, planes: int, text: str) -> str:
     return f'<script type="text/plain" id="{ident}" data-planes="{planes}">{text}</script>\n'
 
 
-SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "save", "strip", "main")
+SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "save", "strip", "course", "main")
 
 
 def page_script() -> str:
@@ -149,6 +153,7 @@ def _words(
         "episode_count": str(len(episodes)),
         "figures": written.figure_table(summary),
         "sensors": written.sensor_table(basis),
+        "event_count": str(len(spec["events"])),
         "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
     }
     yield from fill(resource("report.template"), parts)
@@ -247,7 +252,8 @@ def _panel_spec(
         key = threshold.key or ""
         if key in factors:
             level = threshold.level * factors[key]
-            short = threshold.reason.partition(": ")[2] or threshold.limit.part
+            said, part = threshold.reason.partition(": ")[2], threshold.limit.part
+            short = said.replace(part, short_part(part)).removesuffix(" of a cell") or part
             entry = {
                 "level": level, "above": threshold.above, "kind": threshold.limit.kind,
                 "short": short, "reason": threshold.reason, "near": near,

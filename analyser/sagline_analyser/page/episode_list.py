@@ -6,18 +6,19 @@ from sagline_logger.format import Limit
 
 from ..findings.crossings import Crossing
 from ..findings.episodes import Episode, Passed
+from ..findings.part_names import short_part
 from ..findings.summary import words
 from ..load.ride import Ride
 from .tables import escape, zoom_link
 from .units import duration_text, figure_text
 
-BARS = 3
+BARS = 2
 """Limits shown as bars; the others are behind the row."""
 
 FULL = 0.5
 """Share beyond a limit that fills a bar."""
 
-SHOWN = 6
+SHOWN = 4
 """Episodes that stand open, those that went furthest beyond a limit."""
 
 
@@ -36,7 +37,7 @@ def episode_list(ride: Ride, episodes: Sequence[Episode]) -> str:
 def _episode(ride: Ride, episode: Episode) -> str:
     bars = "".join(_bar(ride, passed) for passed in episode.passed[:BARS])
     left = len(episode.passed) - BARS
-    more = f"and {left} more" if left > 0 else "detail"
+    more = f"+{left}" if left > 0 else "detail"
     rows = "".join(_row(ride, passed) for passed in episode.passed)
     length = duration_text(episode.end - episode.start)
     return (
@@ -52,12 +53,16 @@ def _episode(ride: Ride, episode: Episode) -> str:
 
 def _bar(ride: Ride, passed: Passed) -> str:
     crossing = passed.worst
+    limit = crossing.threshold.limit
+    peak, level = (
+        figure_text(value, limit.unit) for value in (crossing.span.peak, crossing.threshold.level)
+    )
+    unit = level.rpartition("\u202f")[2] if "\u202f" in level else ""
     size = 100 * min(passed.beyond / FULL, 1.0)
     return (
         f"<span class=beyond><span class=what>{escape(short_name(ride, crossing))}</span>"
         f"<i style='width:{max(size, 3):.0f}%'></i>"
-        f"<span class=n>{escape(figure_text(crossing.span.peak, crossing.threshold.limit.unit))}"
-        f" / {escape(figure_text(crossing.threshold.level, crossing.threshold.limit.unit))}"
+        f"<span class=n>{escape(peak.removesuffix(unit).rstrip())} / {escape(level)}"
         "</span></span>"
     )
 
@@ -76,4 +81,4 @@ def _row(ride: Ride, passed: Passed) -> str:
 
 def short_name(ride: Ride, crossing: Crossing) -> str:
     """Return the part that a limit is of, or the channel where the limit names none."""
-    return crossing.threshold.limit.part or words(ride, crossing.where)
+    return short_part(crossing.threshold.limit.part) or words(ride, crossing.where)

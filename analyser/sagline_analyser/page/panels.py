@@ -26,8 +26,9 @@ _GROUPS = (
     ("duty", "Duty cycle", ("duty",)),
     ("temperature", "Temperatures", ("temperature",)),
     ("cell", "Cells", ("cell",)),
-    ("voltage", "Pack voltage", ("voltage",)),
+    ("voltage", "Pack voltage and charge", ("voltage", "charge")),
     ("speed", "Speed and rider input", ("speed", "input")),
+    ("height", "Height of the road", ("place",)),
     ("other", "Other channels", ("other",)),
 )
 _DERIVED = {"cell_spread": "cell", "derived_speed": "speed"}
@@ -76,7 +77,7 @@ def lay_out(columns: Sequence[Column], lowest_cell: str | None = None) -> tuple[
     for ident, title, members in _GROUPS:
         panels: dict[tuple[str, str], list[Column]] = {}
         for column in columns:
-            if _group_of(column) in members:
+            if _group_of(column) in members and column.channel.name not in FROM_ABOVE:
                 unit, _ = display_unit(column.channel)
                 panels.setdefault((_APART.get(column.channel.name, ""), unit), []).append(column)
         if panels:
@@ -84,6 +85,9 @@ def lay_out(columns: Sequence[Column], lowest_cell: str | None = None) -> tuple[
             groups.append(Group(ident, title, drawn))
     return tuple(groups)
 
+
+FROM_ABOVE = ("latitude", "longitude")
+"""Channels that say nothing over time: they are drawn as the course."""
 
 _APART = {
     "battery_current": "battery",

@@ -1,5 +1,6 @@
 """The written parts of a page: summary, crossings, quality, notes.  Every text is escaped."""
 
+import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from html import escape as escape_html
@@ -31,7 +32,7 @@ def heading(ride: Ride) -> str:
         parts.append(f"{datetime.fromtimestamp(ride.started_wall, UTC):%Y-%m-%d %H:%M:%S} UTC")
     parts.append(duration_text(ride.duration))
     parts += [text for text in (ride.firmware, ride.source) if text]
-    note = f"<p class=note>{escape(ride.note)}</p>" if ride.note else ""
+    note = f"<p class=note tabindex=0>{escape(ride.note)}</p>" if ride.note else ""
     settings = ", ".join(f"{name} = {value}" for name, value in ride.settings.items())
     stated = f"<p class=settings>Settings: {escape(settings)}</p>" if settings else ""
     title = escape(ride.board_name or "Unnamed board")
@@ -62,13 +63,22 @@ def summary_tiles(summary: Summary) -> str:
     return f"<dl class=tiles>{''.join(tiles)}</dl>"
 
 
+_LOSS = re.compile(r"(^|, )[^,]* (set aside|with gaps): .*", re.DOTALL)
+"""What a figure's note says of a sensor it does without."""
+
+
 def _tile(finding: Finding) -> str:
-    under = " · ".join(part for part in (finding.note, "") if part)
+    """A tile tells its note; of a sensor that is lacking only that it is, the rest behind it."""
+    under = escape(_LOSS.sub("", finding.note))
+    title = finding.how
+    if under != escape(finding.note):
+        title = f"{finding.how} ({finding.note})"
+        under += f"{' · ' if under else ''}<a href='#sensors'>in doubt</a>"
     at = f" {zoom_link(finding.at)}" if finding.at is not None else ""
     return (
-        f'<div title="{escape(finding.how)}"><dt>{escape(finding.label)}</dt>'
+        f'<div title="{escape(title)}"><dt>{escape(finding.label)}</dt>'
         f"<dd>{escape(figure_text(finding.value, finding.unit))}</dd>"
-        f"<dd class=under>{escape(under)}{at}</dd></div>"
+        f"<dd class=under>{under}{at}</dd></div>"
     )
 
 
@@ -182,7 +192,7 @@ def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
 def sensor_table(basis: Basis) -> str:
     """Return the doubted sensors, each with its evidence and links to when."""
     if not basis.sensors:
-        return "<p>No sensor contradicts itself, another one, or what a vehicle can do."
+        return "<p>No sensor was found in doubt."
     rows = "".join(
         f"<tr><th scope=row>{escape(basis.words(doubt))}<td>{escape(doubt.doubt)}"
         f"<td>{escape(doubt.evidence)}<td>{_moments(doubt.spans)}"
@@ -190,10 +200,11 @@ def sensor_table(basis: Basis) -> str:
         for doubt in basis.sensors
     )
     return (
+        f"<details class='all paper'><summary>{len(basis.sensors)} in doubt</summary>"
         "<p>Nothing on this page rests on what is set aside; the traces show it as it was sent."
         "<div class=wide tabindex=0>"
         "<table class=figures><thead><tr><th>Sensor<th>Doubt<th>Evidence<th>When"
-        f"<th>Readings<tbody>{rows}</table></div>"
+        f"<th>Readings<tbody>{rows}</table></div></details>"
     )
 
 

@@ -11,6 +11,7 @@ from sagline_logger.format import CAUTION, SaglineError
 
 from ..page.shell import data_block, fill, head, plotly_source, resource, write_parts
 from ..page.tables import escape
+from .cards import board_cards, rides_strip
 from .library import Entry
 from .listing import COLUMNS, date_text, row
 from .pack_history import look_alike, same_name
@@ -103,7 +104,7 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
     order = sorted(boards, key=lambda name: (-len(boards[name]), name))
     charts: list[dict[str, Any]] = []
     sections = [
-        _board(name, boards[name], charts, unfolded=at < OPEN) for at, name in enumerate(order)
+        _board(name, boards[name], charts, at, unfolded=at < OPEN) for at, name in enumerate(order)
     ]
     damaged = [entry for entry in entries if entry.figures.problem]
     lines = "".join(f"<li>{escape(e.path)}: {escape(e.figures.problem)}" for e in damaged)
@@ -116,6 +117,7 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
                 f"{_count(shown, 'ride')} · {_count(len(boards), 'board')} · {directory}"
             ),
             "warnings": f"<ul class=warnings>{lines}</ul>" if lines else "",
+            "strip": rides_strip(entries),
             "caution": escape(CAUTION),
             "boards": "".join(sections),
         },
@@ -125,7 +127,7 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
 
 
 def _board(
-    name: str, entries: Sequence[Entry], charts: list[dict[str, Any]], unfolded: bool
+    name: str, entries: Sequence[Entry], charts: list[dict[str, Any]], number: int, unfolded: bool
 ) -> str:
     rides = [entry.figures for entry in entries if entry.figures.started is not None]
     parts = []
@@ -148,10 +150,12 @@ def _board(
     span = f", {dates[0]} to {dates[-1]}" if len(rides) > 1 else ""
     count = _count(len(entries), "ride")
     return (
-        f"<details class=board{' open' if unfolded else ''}><summary><b>{escape(name)}</b> "
-        f"<span class=count>{count}{span}</span></summary>{''.join(parts)}"
-        f"<h3>The rides</h3><div class=wide tabindex=0><table class=rides><thead><tr>{titles}"
-        f"<tbody>{rows}</table></div></details>"
+        f"<details class=board{' open' if unfolded else ''}><summary><h2>{escape(name)}</h2> "
+        f"<span class=count>{count}{span}</span></summary>"
+        f"{board_cards(rides, number)}{''.join(parts)}"
+        "<details class=all><summary>Each ride</summary>"
+        f"<div class=wide tabindex=0><table class=rides><thead><tr>{titles}"
+        f"<tbody>{rows}</table></div></details></details>"
     )
 
 

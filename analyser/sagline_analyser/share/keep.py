@@ -13,7 +13,7 @@ KEEP = {
     "fault-text": "the board's own words for a fault (its number is always in)",
     "notes": "notes, and the texts of marks",
     "date": "date and time of day",
-    "position": "channels that may tell a place",
+    "position": "latitude, longitude, altitude, and other channels that may tell a place",
     "other-channels": "channels that are not standard ones; their names only with labels",
     "settings": "settings with names of your own, or that are no plain numbers",
     "board-file": "the board file as you wrote it, with names and comments",
@@ -42,13 +42,23 @@ def is_standard(key: str, channel: Channel) -> bool:
     return term is not None and term.unit == channel.unit and key == channel.key
 
 
+def is_place(channel: Channel) -> bool:
+    """Whether a channel is one of the standard ones of where the vehicle is."""
+    term = vocabulary().get(channel.name)
+    return term is not None and term.group == "place"
+
+
 def tells_place(channel: Channel) -> bool:
     """Whether a channel's name or unit suggests a position.
 
     Only decides between two kinds of left out, ``position`` and ``other-channels``: a channel
     that is not standard is in a shared file only when asked for, whatever it is called.
     """
-    return bool(_PLACE.search(channel.name.lower())) or channel.unit.lower() in _PLACE_UNITS
+    return (
+        is_place(channel)
+        or bool(_PLACE.search(channel.name.lower()))
+        or channel.unit.lower() in _PLACE_UNITS
+    )
 
 
 @dataclass

@@ -7,7 +7,11 @@ from functools import cache
 
 from sagline_logger.format import CAUTION, derive_limits, wrap_in_page
 
+from ..findings.answer import Urgency
 from ..findings.crossings import find_crossings
+from ..findings.picture import Steps
+from ..page.card_picture import draw as draw_card
+from ..page.cards import card
 from ..page.document import page_script, trace_data
 from ..page.shell import data_block, fill, head, plotly_source, resource
 from ..page.tables import escape
@@ -60,11 +64,10 @@ def _parts(share: Shared) -> dict[str, str]:
         "title": escape(words.title(share)),
         "facts": escape(" · ".join(facts)),
         "kept_note": (f"<p class=asked>Kept on request: {escape(asked)}.</p>" if asked else "")
-        + (f"<p class=note>{escape(note)}</p>" if note else ""),
+        + (f"<p class=note tabindex=0>{escape(note)}</p>" if note else ""),
         "told": escape(words.told(share)),
         "picture": as_svg(draw(share)),
-        "steps": _steps(share),
-        "causes": _causes(share),
+        "card": _card(share) + f"<p class=caution>{escape(CAUTION)}</p>",
         "values": _values(rows) + each,
         "text": escape(words.summary(share)),
         "limits": _limits(share),
@@ -82,6 +85,19 @@ def _parts(share: Shared) -> dict[str, str]:
 def _items(lines: Iterable[str], kind: str = "ul") -> str:
     found = "".join(f"<li>{escape(line)}" for line in lines)
     return f"<{kind}>{found}</{kind.split()[0]}>" if found else ""
+
+
+def _card(share: Shared) -> str:
+    """Return what came first as a card: its moments as a picture, every step and cause behind."""
+    early = [step for step in share.story.crossed if step.kind != "event" or step.time != share.at]
+    moments = [
+        (s.time - share.at, f"{s.name} {s.crossed.partition(' (')[0]}".strip()) for s in early[:5]
+    ]
+    picture = draw_card(Steps(tuple(sorted([*moments, (0.0, share.moment.text)]))))
+    likely = next((c.name for c in share.story.causes if c.likelihood == "likely"), "")
+    line = f"Likely: {likely.partition(':')[0]}" if likely else "What left its bounds, in order"
+    told = card(Urgency.ACT, "fault", line, picture, _causes(share))
+    return f"<div class='cards verdicts'>{told}</div>{_steps(share)}"
 
 
 def _steps(share: Shared) -> str:
@@ -102,7 +118,7 @@ def _causes(share: Shared) -> str:
         f"{escape('; '.join(cause.evidence_for))}. {escape(cause.check)}"
         for cause in likely
     )
-    return f"<h3>What may have caused it</h3><ul>{body}</ul><p class=caution>{escape(CAUTION)}</p>"
+    return f"<h3>What may have caused it</h3><ul>{body}</ul>"
 
 
 def _values(rows: list[Row]) -> str:
@@ -126,7 +142,6 @@ def _limits(share: Shared) -> str:
     rows = "".join(
         f"<tr><th scope=row>{escape(what)}<td>{escape(why)}" for what, why in words.limits(share)
     )
-    caution = f"<p class=caution>{escape(CAUTION)}</p>"
     if not rows:
-        return f"<p>No board file, so no limits.</p>{caution}"
-    return f"<div class=wide tabindex=0><table><tbody>{rows}</table></div>{caution}"
+        return "<p>No board file, so no limits.</p>"
+    return f"<div class=wide tabindex=0><table><tbody>{rows}</table></div>"

@@ -36,7 +36,7 @@ from sagline_logger.format.limits import MAX_BODY, MAX_FILE_PART
 from ..load.ride import Ride, StreamColumns
 from ..load.scaling import DTYPE
 from .board_text import plain_board, plain_settings
-from .keep import LABELS, UNITS, Account, is_standard, tells_place
+from .keep import LABELS, UNITS, Account, is_place, is_standard, tells_place
 
 PROGRAM = "sagline-analyser share"
 MOMENT = "the moment shared"
@@ -138,10 +138,14 @@ def _streams(ride: Ride, account: Account) -> list[tuple[int, StreamColumns, Str
             label = channel.label
             if label.lower() not in LABELS:
                 label = account.text("labels", "labels of channels", label)
-            if is_standard(key, channel):
+            if is_standard(key, channel) and (
+                not is_place(channel) or account.ask("position", "the vehicle's course")
+            ):
                 account.kept["standard channels"] += 1
                 channels[key] = replace(channel, label=label)
                 continue
+            if is_standard(key, channel):
+                continue  # of the course, and not asked for
             others += 1
             place = tells_place(channel)
             choice, words = (

@@ -11,20 +11,18 @@ from ..format import (
     Board,
     Event,
     Numbers,
+    Record,
     RecordError,
     Samples,
     Stream,
     Verdict,
     VersionGate,
+    decode_record,
 )
 from ..format.limits import MAX_STREAMS
 
-_KINDS: dict[int, type[Board] | type[Stream] | type[Event]] = {
-    Board.KIND: Board,
-    Stream.KIND: Stream,
-    Event.KIND: Event,
-}
 _KEPT_DESCRIPTIONS = 4 * MAX_STREAMS
+_KEPT_REFUSALS = 8
 
 
 class Listener:
@@ -45,8 +43,8 @@ class Listener:
         """Records that came twice."""
         self.went_back = 0
         """Records whose number went back while the clock ran on."""
-        self.refused = ""
-        """The first description that breaks the format's rules, and how."""
+        self.refused: tuple[str, ...] = ()
+        """What broke the format's rules so far: record and field, the first few."""
         self._gate = VersionGate()
         self._numbers = Numbers()
         self._clocked = b""
@@ -67,6 +65,7 @@ class Listener:
         if not self._gate.device:
             return True
         if len(body) < SAMPLES_HEADER.size or body[1] >= MAX_STREAMS or not body[13]:
+            self._decode(body)
             return True
         _, stream, boot, sequence, clock, _, count = SAMPLES_HEADER.unpack_from(body)
         if boot != self.boot:
@@ -139,17 +138,23 @@ class Listener:
         streams = list(self._streams.copy().values())
         return {channel.key: channel.unit for stream in streams for channel in stream.channels}
 
-    def _hear_other(self, body: bytes) -> bool:
-        kind = _KINDS.get(body[0])
-        if kind is None or not self._gate.admits(body):
-            return True
-        if kind is Stream and self._described.get(body[1]) == body:
-            return True  # said again for late joiners: nothing new
+    def _decode(self, body: bytes) -> Record | None:
+        """Return the record, None where it breaks the format's rules: that is noted."""
         try:
-            record = kind.decode(body)
-        except RecordError as problem:
-            if kind is Stream and not self.refused:  # kept in the file, and told by verify
-                self.refused = str(problem)
+            return decode_record(body)
+        except RecordError as problem:  # the bytes are kept in the file, and told by verify
+            line = str(problem)
+            if line not in self.refused and len(self.refused) < _KEPT_REFUSALS:
+                self.refused += (line,)
+            return None
+
+    def _hear_other(self, body: bytes) -> bool:
+        if not self._gate.admits(body):
+            return True
+        if body[0] == Stream.KIND and self._described.get(body[1]) == body:
+            return True  # said again for late joiners: nothing new
+        record = self._decode(body)
+        if not isinstance(record, Board | Stream | Event):
             return True
         if isinstance(record, Board) and not self._gate.device:
             return True

@@ -35,6 +35,7 @@ from ..format import (
     SIGNATURE,
     SUFFIX,
     Dropped,
+    Foreign,
     HostRecord,
     Instant,
     SaglineError,
@@ -112,7 +113,7 @@ class LogWriter:
         self.dropped_frames = 0
         self.dropped_bytes = 0
         self._gap_frames = 0
-        self._gap_bytes = 0
+        self._gap_bytes = self._gap_device = 0
         self._gap_reason = ""
         self._pending: list[bytes] = []
         self._batch = b""
@@ -124,8 +125,9 @@ class LogWriter:
         self._thread = threading.Thread(target=self._run, name="log writer", daemon=True)
         self._thread.start()
 
-    def append(self, frames: bytes, count: int = 0, *, keep: bool = False) -> None:
-        """Hand over whole frames, ``count`` of them the device's; never waits for the disk.
+    def append(self, frames: bytes, count: int = 0, device: int = 0, *, keep: bool = False) -> None:
+        """Hand over whole frames, ``count`` of them the device's, and ``device`` bytes of what it
+        sent in them; never waits for the disk.
 
         With ``keep`` they are held even when there is no room (a few small records).
         """
@@ -136,6 +138,7 @@ class LogWriter:
                 self._gap_reason = self.problem or self._gap_reason
                 self._gap_frames += count
                 self._gap_bytes += len(frames)
+                self._gap_device += device
                 self.dropped_frames += count
                 self.dropped_bytes += len(frames)
                 return
@@ -146,7 +149,8 @@ class LogWriter:
 
     def record(self, record: HostRecord, *, keep: bool = True) -> None:
         """Append one of the logger's own records."""
-        self.append(encode_frame(record.encode()), keep=keep)
+        device = len(record.data) if isinstance(record, Foreign) else 0
+        self.append(encode_frame(record.encode()), 0, device, keep=keep)
 
     def name_after(self, board: str) -> None:
         """Rename the file after the board, as soon as the disk allows."""
@@ -163,11 +167,11 @@ class LogWriter:
 
     def _close_gap(self) -> None:
         reason = self._gap_reason or "the disk did not keep up"
-        record = Dropped(instant(), self._gap_frames, self._gap_bytes, reason)
+        record = Dropped(instant(), self._gap_frames, self._gap_bytes, reason, self._gap_device)
         frame = encode_frame(record.encode())
         self._pending.append(frame)
         self._held += len(frame)
-        self._gap_frames = self._gap_bytes = 0
+        self._gap_frames = self._gap_bytes = self._gap_device = 0
         self._gap_reason = ""
 
     def _run(self) -> None:

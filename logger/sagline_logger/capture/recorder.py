@@ -66,7 +66,8 @@ class Recorder:
         self._began = time.monotonic()
         self._marks = itertools.count(1)
         self._warnings: tuple[str, ...] = ()
-        self._named = self._refusal_told = False
+        self._named = False
+        self._refusals_told = 0
         self.unwritten = 0
         """Bytes that could not be written when the capture ended."""
         self.at_end: Callable[[], None] = lambda: None
@@ -273,11 +274,11 @@ class Recorder:
         if listener.board is not None and not self._named:
             self._named = True
             log.name_after(listener.board.name)
-        if listener.refused and not self._refusal_told:
-            self._refusal_told = True
+        for line in listener.refused[self._refusals_told :]:
+            self._refusals_told += 1
             self._tell(
-                f"the board describes itself against the format: {listener.refused}; "
-                "its samples cannot be read until its program is mended"
+                f"the board breaks the format's rules: {line}; it is kept, but cannot be read "
+                "until the board's program is mended"
             )
         if self._link.phase is Phase.OPEN:
             self._suspect(now - self._began, sorter)
@@ -286,7 +287,8 @@ class Recorder:
         """Note what is not as it should be, and tell what is new."""
         counters, listener, source = self._counters, sorter.listener, self._source
         warnings = suspicions(
-            elapsed, counters.received, counters.frames, listener.described,
+            elapsed, counters.received, counters.frames,
+            listener.described or bool(listener.refused),
             source.description, source.advice,
         )  # fmt: skip
         warnings += listener.nearly()

@@ -173,7 +173,8 @@ class Sorter:
         """Store device frames and lone delimiters exactly as they came, and empty ``run``."""
         if run:
             frames = sum(len(raw) > 1 for raw in run)
-            self._log.append(b"".join(run), frames)
+            sent = b"".join(run)
+            self._log.append(sent, frames, len(sent))
             self._counters.frames += frames
             run.clear()
 

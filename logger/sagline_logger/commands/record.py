@@ -5,10 +5,12 @@ import contextlib
 import shlex
 import signal
 import sys
+import threading
 import time
 from collections import deque
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from ..arguments import positive_number, setting
 from ..capture.desk import CaptureDesk, Ended
@@ -28,6 +30,10 @@ from ..format.program import raw
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
+from ..phone.options import add_phone_arguments, phone_screen
+
+if TYPE_CHECKING:
+    from ..phone.server import PhoneScreen
 
 _STATUS_EVERY = 5.0  # s between status lines
 EXAMPLES = (
@@ -56,6 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--seconds", type=positive_number, metavar="N", help="stop after N seconds")
     add("--wait", action="store_true", help="wait for the device when it is not there yet")
     add("--quiet", action="store_true", help="a line every few seconds, no live view")
+    add_phone_arguments(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -74,14 +81,43 @@ def run(arguments: argparse.Namespace) -> int:
     _check_lengths(request)
     messages = Messages()
     desk = CaptureDesk(choose_source(arguments), request, messages.tell)
-    _stop_on_signals(desk)
+    ending = _stop_on_signals(desk)
+    limits = derive_limits(board) if board else ()
+    phone = phone_screen(arguments, desk, board, limits, messages.tell)
     screen = None
     if not arguments.quiet and wants_screen(sys.stdout):
-        limits = derive_limits(board) if board else ()
         screen = Screen(desk, limits, raw(sys.stdout), wants_colour())
         desk.at_end = screen.keep_text
+    if phone is not None:
+        phone.start()
+        _invite(phone, desk, screen)
+    try:
+        while True:
+            status = _capture(desk, screen, messages)
+            if phone is None or not phone.resting(ending):
+                return status
+    finally:
+        if phone is not None:
+            phone.stop()
+
+
+def _invite(phone: "PhoneScreen", desk: CaptureDesk, screen: Screen | None) -> None:
+    """Say where the page is.  Before the live view hides a secret that is shown only once, there is
+    time to read it; the capture does not wait for that."""
+    shown_once = phone.has_secret
+    print(phone.invitation(), file=sys.stderr, flush=True)
+    if shown_once and screen is not None:
+        desk.start()
+        print("press Enter for the live view", file=sys.stderr, flush=True)
+        with contextlib.suppress(OSError):
+            sys.stdin.readline()
+
+
+def _capture(desk: CaptureDesk, screen: Screen | None, messages: "Messages") -> int:
+    """Run one capture to its end and return its exit status."""
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
-    desk.start()
+    if not desk.running:
+        desk.start()
     # A terminal that goes away takes the picture with it, not the capture.
     with contextlib.suppress(OSError):
         if screen is not None:
@@ -157,8 +193,12 @@ def _print(text: str) -> None:
     print(text, flush=True)
 
 
-def _stop_on_signals(desk: CaptureDesk) -> None:
+def _stop_on_signals(desk: CaptureDesk) -> threading.Event:
+    """Let signals end the capture; the event then says so."""
+    ending = threading.Event()
+
     def stop(number: int, frame: FrameType | None) -> None:
+        ending.set()
         desk.stop(f"stopped by {signal.Signals(number).name}")
         signal.signal(number, signal.SIG_DFL)  # a second one ends us at once
 
@@ -166,6 +206,7 @@ def _stop_on_signals(desk: CaptureDesk) -> None:
         # What is ignored stays so: that is how nohup keeps a capture running.
         if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) != signal.SIG_IGN:
             signal.signal(getattr(signal, name), stop)
+    return ending
 
 
 def _check_lengths(request: Request) -> None:

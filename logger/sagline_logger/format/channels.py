@@ -144,7 +144,9 @@ class Channel:
     @classmethod
     def decode(cls, fields: FieldReader) -> "Channel":
         """Take one channel off a STREAM record."""
-        name, unit, label = fields.text(MAX_NAME), fields.text(MAX_UNIT), fields.text(MAX_LABEL)
+        name = fields.text(MAX_NAME, "the channel's name")
+        unit = fields.text(MAX_UNIT, f"the unit of {name!r}")
+        label = fields.text(MAX_LABEL, f"the label of {name!r}")
         kind, index, flags, exponent = fields.take("BBBb")
         multiplier, offset = fields.take("ii")
         code = fields.raw(4)
@@ -164,7 +166,7 @@ class Channel:
     def _check(self) -> None:
         """Hold the channel to the format's rules, when written and when read."""
         if not self.name:
-            raise RecordError("a channel has no name")
+            raise RecordError("the channel has no name")
         if self.multiplier == 0:
             raise RecordError(f"channel {self.name!r} has a multiplier of zero")
         if abs(self.exponent) > 22:

@@ -60,7 +60,8 @@ class Board:
         revision, boot, clock, streams = fields.take("BHIB")
         if streams > MAX_STREAMS:
             raise RecordError(f"{streams} streams, over the limit of {MAX_STREAMS}")
-        name, firmware = fields.text(MAX_NAME), fields.text(MAX_NAME)
+        name = fields.text(MAX_NAME, "the board's name")
+        firmware = fields.text(MAX_NAME, "the firmware's name")
         return cls(boot, clock, revision, streams, name, firmware, (major, minor))
 
 
@@ -107,9 +108,16 @@ class Stream:
         """Read a body of this kind."""
         fields = FieldReader(body, 1)
         stream, boot, revision, period, count = fields.take("BHBIB")
-        name = fields.text(MAX_NAME)
-        channels = tuple(Channel.decode(fields) for _ in range(count))
-        description = cls(boot, revision, stream, name, period, channels)
+        name = fields.text(MAX_NAME, f"the name of stream {stream}")
+        channels = []
+        for number in range(1, count + 1):
+            try:
+                channels.append(Channel.decode(fields))
+            except RecordError as problem:
+                raise RecordError(
+                    f"stream {stream} {name!r}, channel {number} of {count}: {problem}"
+                ) from None
+        description = cls(boot, revision, stream, name, period, tuple(channels))
         description._check()
         return description
 
@@ -118,9 +126,18 @@ class Stream:
         if self.stream >= MAX_STREAMS:
             raise RecordError(f"stream {self.stream}, over the limit of {MAX_STREAMS - 1}")
         if not 1 <= len(self.channels) <= MAX_CHANNELS:
-            raise RecordError(f"{len(self.channels)} channels, outside 1 to {MAX_CHANNELS}")
-        if len({channel.key for channel in self.channels}) < len(self.channels):
-            raise RecordError(f"stream {self.name!r} names a channel twice")
+            raise RecordError(
+                f"stream {self.stream} {self.name!r} has {len(self.channels)} channels, outside 1 "
+                f"to {MAX_CHANNELS}"
+            )
+        keys: dict[str, int] = {}
+        for number, channel in enumerate(self.channels, 1):
+            before = keys.setdefault(channel.key, number)
+            if before != number:
+                raise RecordError(
+                    f"stream {self.stream} {self.name!r}, channel {number} of "
+                    f"{len(self.channels)}: its key {channel.key!r} is that of channel {before}"
+                )
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +242,7 @@ class Event:
         event, boot, sequence, clock, number, index = fields.take("BHIIHB")
         if event in EventKind._value2member_map_:
             event = EventKind(event)
-        return cls(boot, sequence, clock, event, number, index, fields.text(MAX_TEXT))
+        return cls(boot, sequence, clock, event, number, index, fields.text(MAX_TEXT, "its text"))
 
 
 DeviceRecord = Board | Stream | Samples | Event

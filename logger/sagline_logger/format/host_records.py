@@ -4,6 +4,7 @@ Every one but LOG begins with the host's two clocks: monotonic µs, which never 
 µs since 1970-01-01T00:00:00Z, which may.  They are the clocks at the record's place in the file.
 """
 
+import struct
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import ClassVar
@@ -16,6 +17,7 @@ from .wire import FieldReader, put, put_text
 
 FIRST_HOST_KIND = 0x80
 _MAGIC = b"Sagline"
+_DEVICE = struct.Struct("<Q")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,10 @@ class Capture:
     def decode(cls, body: bytes) -> "Capture":
         """Read a body of this kind."""
         fields, at = _open(body)
-        return cls(at, fields.text(MAX_NAME), fields.text(MAX_TEXT), fields.text(MAX_TEXT))
+        program = fields.text(MAX_NAME, "the program")
+        return cls(
+            at, program, fields.text(MAX_TEXT, "the source"), fields.text(MAX_TEXT, "the note")
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +100,7 @@ class Setting:
     def decode(cls, body: bytes) -> "Setting":
         """Read a body of this kind."""
         fields, at = _open(body)
-        return cls(at, fields.text(MAX_NAME), fields.text(MAX_TEXT))
+        return cls(at, fields.text(MAX_NAME, "the name"), fields.text(MAX_TEXT, "the value"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +131,7 @@ class FilePart:
     def decode(cls, body: bytes) -> "FilePart":
         """Read a body of this kind."""
         fields, at = _open(body)
-        name = fields.text(MAX_NAME)
+        name = fields.text(MAX_NAME, "the name")
         size, offset = fields.take("II")
         part = cls(at, name, size, offset, fields.rest())
         part._check()
@@ -173,7 +178,7 @@ class Link:
         (state,) = fields.take("B")
         if state not in LinkState._value2member_map_:
             raise RecordError(f"unknown link state {state}")
-        return cls(at, LinkState(state), fields.text(MAX_TEXT))
+        return cls(at, LinkState(state), fields.text(MAX_TEXT, "the evidence"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +230,7 @@ class Mark:
         """Read a body of this kind."""
         fields, at = _open(body)
         (number,) = fields.take("H")
-        return cls(at, number, fields.text(MAX_TEXT))
+        return cls(at, number, fields.text(MAX_TEXT, "the text"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +265,8 @@ class Foreign:
 class Dropped:
     """DROPPED, kind 0x88: ``frames`` device frames could not be written here.
 
-    ``size`` counts the bytes that the file lacks, records about those frames included.
+    ``size`` counts the bytes that the file lacks, records about those frames included; ``device``
+    those of them that the device sent, None in logs from before that was told.
     """
 
     KIND: ClassVar[int] = 0x88
@@ -268,6 +274,7 @@ class Dropped:
     frames: int
     size: int
     reason: str = ""
+    device: int | None = None
 
     def encode(self) -> bytes:
         """Return the record's body."""
@@ -275,6 +282,7 @@ class Dropped:
             _head(self.KIND, self.at)
             + put("IQ", self.frames, self.size)
             + put_text(self.reason, MAX_TEXT, "the reason")
+            + (b"" if self.device is None else put("Q", self.device))
         )
 
     @classmethod
@@ -282,7 +290,9 @@ class Dropped:
         """Read a body of this kind."""
         fields, at = _open(body)
         frames, size = fields.take("IQ")
-        return cls(at, frames, size, fields.text(MAX_TEXT))
+        reason, rest = fields.text(MAX_TEXT, "the reason"), fields.rest()
+        told = len(rest) >= _DEVICE.size
+        return cls(at, frames, size, reason, _DEVICE.unpack_from(rest)[0] if told else None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +321,7 @@ class End:
         """Read a body of this kind."""
         fields, at = _open(body)
         frames, foreign = fields.take("QQ")
-        return cls(at, frames, foreign, fields.text(MAX_TEXT))
+        return cls(at, frames, foreign, fields.text(MAX_TEXT, "the reason"))
 
 
 HostRecord = LogStart | Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End

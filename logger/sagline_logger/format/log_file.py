@@ -43,6 +43,8 @@ class Entry:
     """Of a refused frame: whether its kind is one that devices send."""
     goes_on: bool = False
     """Of damage: whether it belongs to the damaged place of the entry before."""
+    zeros: bool = False
+    """Of damage: whether it is nothing but zeros."""
 
 
 def read_log(file: IO[bytes]) -> Iterator[Entry]:
@@ -62,7 +64,7 @@ def read_log(file: IO[bytes]) -> Iterator[Entry]:
                 offset += 1
                 continue
             if zeros >= ZEROS:
-                yield Entry(offset - zeros, zeros, None, _ZEROS)
+                yield Entry(offset - zeros, zeros, None, _ZEROS, zeros=True)
             if piece.body is not None:
                 yield _entry(offset, size, piece.body, gate)
                 long = False
@@ -77,7 +79,7 @@ def read_log(file: IO[bytes]) -> Iterator[Entry]:
         yield from entries(data)
     yield from entries(b"")
     if zeros >= ZEROS:
-        yield Entry(offset - zeros, zeros, None, _ZEROS)
+        yield Entry(offset - zeros, zeros, None, _ZEROS, zeros=True)
     if problem := broken_off(file):
         yield Entry(offset, 0, None, problem)
 

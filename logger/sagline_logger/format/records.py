@@ -42,17 +42,28 @@ KINDS: dict[int, type[DeviceRecord] | type[HostRecord]] = {
 }  # fmt: skip
 """Every record kind of this version; a new one is a class in its module and a line here."""
 
+_NAMES = {LogStart: "LOG", FilePart: "FILE"}
+
+
+def name_of(kind: int) -> str:
+    """Return what the specification calls a kind of record; ``kind 41`` of one not known."""
+    record = KINDS.get(kind)
+    return f"kind {kind:02X}" if record is None else _NAMES.get(record, record.__name__.upper())
+
 
 def decode_record(body: bytes) -> Record:
     """Return the record in ``body``; an unknown kind gives :class:`Unknown`.
 
     Raises:
-        RecordError: the body breaks the rules of its kind.
+        RecordError: the body breaks the rules of its kind; it names the record and the field.
     """
     if not body:
         raise RecordError("an empty body has no kind")
     kind = KINDS.get(body[0])
-    return Unknown(body) if kind is None else kind.decode(body)
+    try:
+        return Unknown(body) if kind is None else kind.decode(body)
+    except RecordError as problem:
+        raise RecordError(f"{name_of(body[0])}: {problem}") from None
 
 
 def is_host_kind(body: bytes) -> bool:

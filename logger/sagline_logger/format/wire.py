@@ -22,22 +22,22 @@ class FieldReader:
             raise RecordError(f"the record ends at byte {len(self.body)}, inside a field")
         return form.unpack_from(self.body, start)
 
-    def raw(self, size: int) -> bytes:
-        """Return the next ``size`` bytes."""
+    def raw(self, size: int, what: str = "a field") -> bytes:
+        """Return the next ``size`` bytes, of the field ``what``."""
         if self.at + size > len(self.body):
-            raise RecordError(f"the record ends at byte {len(self.body)}, inside a field")
+            raise RecordError(f"the record ends at byte {len(self.body)}, inside {what}")
         self.at += size
         return self.body[self.at - size : self.at]
 
-    def text(self, limit: int) -> str:
-        """Return a text: u16 length in bytes, then UTF-8."""
+    def text(self, limit: int, what: str) -> str:
+        """Return the text ``what``: u16 length in bytes, then UTF-8."""
         (size,) = self.take("H")
         if size > limit:
-            raise RecordError(f"a text of {size} bytes is over its limit of {limit}")
+            raise RecordError(f"{what} has {size} bytes, over its limit of {limit}")
         try:
-            return self.raw(size).decode()
+            return self.raw(size, what).decode()
         except UnicodeDecodeError:
-            raise RecordError("a text is not UTF-8") from None
+            raise RecordError(f"{what} is not UTF-8") from None
 
     def rest(self) -> bytes:
         """Return all bytes that remain."""

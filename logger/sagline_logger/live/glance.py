@@ -22,7 +22,10 @@ class Number:
     @property
     def text(self) -> str:
         """The value as digits, or ``-`` when there is none."""
-        return "-" if math.isnan(self.value) else f"{self.value:.{self.decimals}f}"
+        if math.isnan(self.value):
+            return "-"
+        text = f"{self.value:.{self.decimals}f}"
+        return text if float(text) else text.removeprefix("-")
 
 
 def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:

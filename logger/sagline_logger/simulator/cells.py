@@ -133,6 +133,11 @@ class CellPack:
         """Return the state of charge of group ``cell`` (counted from 1)."""
         return 1.0 - self.drawn / self.capacities[cell - 1]
 
+    def mean_charge(self) -> float:
+        """Return the mean state of charge of the groups, as a good monitor would report it."""
+        groups = range(1, self.pack.series + 1)
+        return min(max(sum(map(self.state_of_charge, groups)) / self.pack.series, 0.0), 1.0)
+
     def cell_voltage(self, cell: int) -> float:
         """Return the terminal voltage in V of group ``cell`` (counted from 1)."""
         at = cell - 1

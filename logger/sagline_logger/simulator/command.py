@@ -10,7 +10,7 @@ from types import FrameType
 from ..format import SaglineError
 from .rides import BREAD_RUN, RIDES
 
-STREAM_SETS = ("standard", "wide")
+STREAM_SETS = ("standard", "course", "wide")
 EXAMPLES = (
     "simulate",
     "simulate --speed 0 --stdout > bytes.bin",
@@ -64,7 +64,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--streams",
         choices=STREAM_SETS,
         default=STREAM_SETS[0],
-        help="standard: three streams; wide: every channel (40 on Kestrel) at 100 Hz",
+        help="standard: three streams; course: also an invented course and the reported charge; "
+        "wide: every channel (40 on Kestrel) at 100 Hz",
     )
     parser.add_argument("--boot", type=int, default=1, help="first boot number (default 1)")
     parser.add_argument(
@@ -97,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
     from .ports import Port, PseudoTerminal, StandardOutput
     from .random_board import random_board
     from .scenario import Scenario, read_trace
-    from .sensors import standard_streams, wide_streams
+    from .sensors import course_stream, standard_streams, wide_streams
     from .serve import serve
     from .simulation import Simulation
     from .truth import TruthFile
@@ -107,10 +108,13 @@ def run(args: argparse.Namespace) -> int:
     if args.trace is not None:
         scenario = Scenario("trace", trace=read_trace(args.trace))
     board = KESTREL if args.random_board is None else random_board(args.random_board)
+    streams = wide_streams(board) if args.streams == "wide" else standard_streams(board)
+    if args.streams == "course":
+        streams = (*streams, course_stream())
     simulation = Simulation(
         board=board,
         scenario=scenario,
-        streams=wide_streams(board) if args.streams == "wide" else standard_streams(board),
+        streams=streams,
         clock=DeviceClock(args.clock_start % (1 << 32), args.boot, args.drift),
         seed=args.seed,
         seconds=args.seconds,

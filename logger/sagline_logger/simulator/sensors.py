@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from ..format import Channel, SaglineError, SampleType, vocabulary
+from .course import ALTITUDE, place
 from .machine import Machine
 from .parameters import BoardParameters
 
@@ -56,6 +57,10 @@ _SPECS: dict[str, _Spec] = {
     "brake": (SampleType.U8, 5, 0, -3, 0.0, None),
     "battery_current_limit": (SampleType.F32, 1, 0, 0, 0.0, None),
     "motor_current_limit": (SampleType.F32, 1, 0, 0, 0.0, None),
+    "state_of_charge": (SampleType.U8, 5, 0, -3, 0.0, 255),
+    "latitude": (SampleType.I32, 1, 0, -7, 4e-6, -(2**31)),
+    "longitude": (SampleType.I32, 1, 0, -7, 4e-6, -(2**31)),
+    "altitude": (SampleType.I16, 1, 0, -1, 0.4, -32768),
 }
 
 
@@ -110,10 +115,22 @@ def standard_streams(
     )
 
 
+COURSE = ("latitude", "longitude", "altitude", "state_of_charge")
+"""What a receiver of satellites and a battery monitor add, once a second."""
+
+
+def course_stream(number: int = 4, period: int = 1_000_000) -> StreamPlan:
+    """Return the stream of where the vehicle is and of the charge that the board reports."""
+    return StreamPlan(number, "course", period, 1, tuple(sensor(name) for name in COURSE))
+
+
 def wide_streams(
     board: BoardParameters, period: int = 10_000, samples_per_frame: int = 10
 ) -> tuple[StreamPlan, ...]:
-    """Return one stream with every channel this board has: 40 for two motors and 13 cells."""
+    """Return one stream with every channel this board has: 40 for two motors and 13 cells.
+
+    Where it is and what it reports of its charge are a receiver's and a monitor's, not the board's.
+    """
     motors = range(1, len(board.drives) + 1)
     indices = {
         "motor": motors,
@@ -122,7 +139,12 @@ def wide_streams(
         "none": (0,),
     }
     terms = vocabulary()
-    sensors = tuple(sensor(name, index) for name in _SPECS for index in indices[terms[name].index])
+    sensors = tuple(
+        sensor(name, index)
+        for name in _SPECS
+        if name not in COURSE
+        for index in indices[terms[name].index]
+    )
     return (StreamPlan(1, "all", period, samples_per_frame, sensors),)
 
 
@@ -165,6 +187,10 @@ _WHOLE: dict[str, Callable[[Machine], float]] = {
     "brake": lambda machine: machine.brake,
     "ambient_temperature": lambda machine: machine.air,
     "battery_temperature": lambda machine: machine.pack_temperature,
+    "state_of_charge": lambda machine: machine.pack.mean_charge(),
+    "latitude": lambda machine: place(machine.distance)[0],
+    "longitude": lambda machine: place(machine.distance)[1],
+    "altitude": lambda machine: ALTITUDE + machine.route.height(machine.distance),
 }
 
 _MOTOR: dict[str, Callable[[Machine, int], float]] = {

@@ -119,7 +119,12 @@ def as_text(found: Survey, path: Path) -> str:
             f"the board speaks format version {found.strange_version}, which this program cannot "
             "read; its frames are kept; install a later Sagline"
         )
-    if not found.described and found.streams:
+    if not found.described and found.streams and found.refusal:
+        lines.append(
+            "what the board says of itself breaks the format's rules, so nothing tells what its "
+            f"samples mean: {found.refusal}; mend the board's program, the samples are kept"
+        )
+    elif not found.described and found.streams:
         lines.append(
             "no stream is described in this log: its samples are kept, but have no names or units; "
             "record longer, until the board sends its description"

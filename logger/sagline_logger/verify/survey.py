@@ -88,6 +88,8 @@ class Survey:
     """EVENT records whose number went back while the clock ran on."""
     damaged: int = 0
     damaged_bytes: int = 0
+    refusal: str = ""
+    """What the first device record that breaks the format's rules breaks: record and field."""
     damage: list[tuple[int, str]] = field(default_factory=list)
     """The first places, as (offset, problem)."""
     foreign: dict[str, int] = field(default_factory=dict)
@@ -258,6 +260,8 @@ class _Surveyor:
         if entry.goes_on:  # of a place that is counted already
             return
         found.damaged += 1
+        if entry.device:
+            found.refusal = found.refusal or entry.problem
         if len(found.damage) < _MAX_DAMAGE:
             found.damage.append((entry.offset, entry.problem))
 

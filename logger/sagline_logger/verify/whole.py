@@ -6,7 +6,6 @@ Source: ``protocol_docs/frame_format.md`` §6.1 and §6.3.
 from dataclasses import dataclass
 
 from ..format import Board, Dropped, End, Entry, Event, Foreign, Samples, Stream, Time, Unknown
-from ..format.limits import MAX_ENCODED
 
 
 @dataclass(frozen=True)
@@ -30,23 +29,28 @@ class Wholeness:
 
     def _begin(self) -> None:
         self._bytes = self._frames = self._dropped = self._missing = 0
-        self._unknown = 0  # bytes that DROPPED records may explain
+        self._unknown = 0  # bytes that DROPPED records of an early kind may explain
+        self._foreign = 0  # bytes of FOREIGN records that follow each other
         self._position: int | None = None
         self._counted: int | None = None
 
     def take(self, entry: Entry) -> None:
         """Take the next entry; what lies between two entries are zeros."""
-        if (zeros := entry.offset - self._at) > 0:
-            self._device(zeros)
+        zeros = entry.offset - self._at
         self._at = entry.offset + entry.size
+        if zeros > 0 or not isinstance(entry.record, Foreign):
+            self._device(self._foreign)
+            self._foreign = 0
+        self._device(zeros)
         match entry.record:
             case Time(position=position):
                 self._position = position
             case Foreign(data=data):
-                self._device(len(data), MAX_ENCODED)
-            case Dropped(frames=frames, size=size):
+                self._foreign += len(data)
+            case Dropped(frames=frames, size=size, device=device):
                 self._dropped += frames
-                self._unknown += size
+                self._device(device or 0)
+                self._unknown += size if device is None else 0
             case End(frames=frames):
                 self._counted = frames
             case Board() | Stream() | Samples() | Event():
@@ -55,19 +59,22 @@ class Wholeness:
             case Unknown(body=body) if body[0] < 0x80:
                 self._frames += 1
                 self._device(entry.size)
+            case None if entry.zeros:
+                self._device(entry.size)
             case None if entry.refused and entry.device:
                 self._frames += 1
                 self._device(entry.size)
 
-    def _device(self, size: int, most: int = 0) -> None:
-        """Count device bytes that stand together; ``most`` where they may be part of a longer
-        piece."""
+    def _device(self, size: int) -> None:
+        """Count device bytes that stand together."""
+        if size <= 0:
+            return
         position, self._position = self._position, None
         if position is not None:
             ahead = position - self._bytes - self._missing
             if ahead < 0:  # the file has more than was received: zeros, or a writer's own count
                 self._bytes += ahead
-            elif (beyond := ahead - max(size, most) + 1) > 0:
+            elif (beyond := ahead - size + 1) > 0:
                 explained = min(beyond, self._unknown)
                 self._unknown -= explained
                 self._bytes += explained
@@ -76,6 +83,7 @@ class Wholeness:
 
     def end_capture(self) -> Missing:
         """Return what the capture lacks, and begin the next."""
+        self._device(self._foreign)
         frames = 0
         if self._counted is not None:
             frames = max(self._counted - self._frames - self._dropped, 0)

@@ -534,7 +534,8 @@ static inline void sagline_init(sagline *s, sagline_put put, void *to, const cha
     s->stream_count = stream_count;
 }
 
-/* What sagline_begin finds wrong with the description. */
+/* What sagline_begin finds wrong with the description (§5.9), the first fault in the order of the
+ * streams and channels. */
 enum {
     SAGLINE_OK = 0,
     SAGLINE_BAD_STREAMS,  /* more than 16 streams */
@@ -592,7 +593,6 @@ static inline uint8_t sagline_check_(sagline *s)
         sagline_stream *stream = &s->streams[n];
         uint16_t most = SAGLINE_RUN < 254 ? SAGLINE_RUN - 18 : 4092 - 14;
         s->bad_stream = n;
-        s->bad_channel = 255;
         if (!sagline_is_text_(stream->name, 49)) return SAGLINE_BAD_TEXT;
         if (!stream->count || stream->count > 64) return SAGLINE_BAD_CHANNELS;
         stream->row = 0;
@@ -617,9 +617,11 @@ static inline uint8_t sagline_check_(sagline *s)
                 if (key[k] == others[k]) return SAGLINE_BAD_TWICE;
             }
         }
+        s->bad_channel = 255;
         if (sagline_stream_body_(stream) > 4092) return SAGLINE_BAD_CHANNELS;
         if (stream->size < stream->row || stream->size > most) return SAGLINE_BAD_BUFFER;
     }
+    s->bad_stream = 255;
     return SAGLINE_OK;
 }
 
@@ -673,14 +675,26 @@ static inline int32_t sagline_float(float value)
 /* ---- A log file, written by the board itself (§6) ------------------------------------------- */
 
 #if SAGLINE_LOG
-/* Instead of sagline_begin, with a `put` that writes to the file: the head of the log, then the
- * description.  `wall` is µs since 1970-01-01 UTC, 0 when not known (set it later). */
+/* The description, and the texts of CAPTURE: against its rules a log has no start (§6.5). */
+static inline uint8_t sagline_check_log_(sagline *s, const char *program, const char *source,
+                                         const char *note)
+{
+    uint8_t problem = sagline_check_(s);
+    if (!problem && !(sagline_is_text_(program, 49) && sagline_is_text_(source, SAGLINE_TEXT_ + 1u) &&
+                      sagline_is_text_(note, SAGLINE_TEXT_ + 1u)))
+        problem = SAGLINE_BAD_TEXT;
+    return problem;
+}
+
+/* Instead of sagline_begin, with a `put` that writes to the file: checks everything, and writes the
+ * head of the log, then the description.  `wall` is µs since 1970-01-01 UTC, 0 when not known (set
+ * it later). */
 static inline uint8_t sagline_log_begin(sagline *s, uint32_t clock, int64_t wall,
                                         const char *program, const char *source, const char *note)
 {
     static const char mark[] = "Sagline";
     uint64_t position = s->position;
-    uint8_t i, problem = sagline_check_(s);
+    uint8_t i, problem = sagline_check_log_(s, program, source, note);
     if (problem) return problem;
     s->logging = true;
     if (!s->monotonic) s->monotonic = clock;
@@ -705,7 +719,7 @@ static inline uint8_t sagline_log_begin(sagline *s, uint32_t clock, int64_t wall
 static inline uint8_t sagline_log_append(sagline *s, uint32_t clock, int64_t wall,
                                          const char *program, const char *source, const char *note)
 {
-    uint8_t problem = sagline_check_(s);
+    uint8_t problem = sagline_check_log_(s, program, source, note);
     if (problem) return problem;
     s->put(s->to, 0);
     return sagline_log_begin(s, clock, wall, program, source, note);

@@ -16,7 +16,52 @@ _BOUNDS = (
     (-(2**31), 2**31 - 1),
 )  # fmt: skip
 _MODULUS = 2**32
+
+# What is wrong with a description (§5.9), by the names and numbers of c/sagline.h.
+BAD_STREAMS, BAD_CHANNELS, BAD_CHANNEL, BAD_TWICE, BAD_BUFFER, BAD_TEXT = range(1, 7)
+_NAMES = ["OK", "BAD_STREAMS", "BAD_CHANNELS", "BAD_CHANNEL", "BAD_TWICE", "BAD_BUFFER", "BAD_TEXT"]
+
 _BACK = 0xFC000000  # a clock that seems to have gone on by 70.5 minutes or more went back a little
+
+
+class BadDescription(ValueError):
+    """What no reader could use: ``code`` as in c/sagline.h, and the place of it from 0; ``stream``
+    is None for a text of the board or the log, ``channel`` for the stream itself."""
+
+    def __init__(self, code, words, stream=None, channel=None):
+        place = "" if stream is None else "stream " + str(stream)
+        place += "" if channel is None else ", channel " + str(channel)
+        super().__init__(_NAMES[code] + (" in " + place if place else "") + ": " + words)
+        self.code = code
+        self.stream = stream
+        self.channel = channel
+
+
+def _is_text(words, most):
+    """Whether a text is UTF-8 (RFC 3629) of ``most`` bytes; a board's own strings need not be."""
+    try:
+        data = words.encode()
+    except UnicodeError:  # half a surrogate pair
+        return False
+    more = 0
+    least, high = 0x80, 0xBF  # of the next byte of a character
+    for byte in data:
+        if more:
+            if not least <= byte <= high:
+                return False
+            least, high = 0x80, 0xBF
+            more -= 1
+        elif byte >= 0x80:
+            if not 0xC2 <= byte <= 0xF4:
+                return False
+            more = 1 if byte < 0xE0 else 2 if byte < 0xF0 else 3
+            least = 0xA0 if byte == 0xE0 else 0x90 if byte == 0xF0 else 0x80
+            high = 0x9F if byte == 0xED else 0x8F if byte == 0xF4 else 0xBF
+    return not more and len(data) <= most
+
+
+def _no_text(most):
+    return "a text over " + str(most) + " bytes, or not UTF-8"
 
 
 class Clock:
@@ -69,17 +114,20 @@ class Channel:
     """One channel: value = (raw × multiplier + offset) × 10^exponent in ``unit`` (§5.4).
 
     ``index`` 0 is the whole vehicle, else motor, cell or sensor from 1; ``missing`` is the raw
-    value that means "no reading".  Raises ValueError for what the format does not allow.
+    value that means "no reading".  The :class:`Emitter` refuses what the format does not allow.
     """
 
     def __init__(
         self, name, unit, type, multiplier=1, exponent=0, offset=0, index=0, label="", missing=None
     ):
-        for words, most in ((name, 48), (unit, 16), (label, 32)):
-            if len(words.encode()) > most:
-                raise ValueError(f"channel {name}: longer than {most} bytes: {words}")
+        self.fault = None  # code and words
         if not name or not 1 <= type <= 7 or not multiplier or not -22 <= exponent <= 22:
-            raise ValueError("channel without a name, of unknown type or out of scale: " + name)
+            self.fault = BAD_CHANNEL, "no name, unknown type, multiplier 0 or exponent beyond 22"
+        for words, most in ((label, 32), (unit, 16), (name, 48)):
+            if not _is_text(words, most):
+                self.fault = BAD_TEXT, _no_text(most)
+        if self.fault:
+            return
         self.key = name + ("_" + str(index) if index else "")
         self.type = type
         self.missing = missing
@@ -114,17 +162,33 @@ class Stream:
         self.name = name
         self.period = period
         self.channels = channels
-        self.layout = "<" + "".join([_LETTERS[c.type] for c in channels])
         self.together = together if period else 1
         self.rows = []
         self.sequence = 0
         self.clock = 0
         self.last = None
-        body = 14 + struct.calcsize(self.layout) * self.together
-        if not 1 <= len(channels) <= 64 or len({c.key for c in channels}) < len(channels):
-            raise ValueError("not 1 to 64 channels, or two of one key (name and index): " + name)
-        if not 1 <= self.together <= 255 or body > 4092 or len(self.body(0, 0, 0)) > 4092:
-            raise ValueError("more than a frame holds: " + name)
+        self.layout = ""
+
+    def check(self, number):
+        """Refuse what no reader could use (§5.9): raises BadDescription."""
+        if not _is_text(self.name, 48):
+            raise BadDescription(BAD_TEXT, _no_text(48), number)
+        if not 1 <= len(self.channels) <= 64:
+            raise BadDescription(BAD_CHANNELS, "not 1 to 64 channels", number)
+        keys = set()
+        for place, channel in enumerate(self.channels):
+            if channel.fault:
+                raise BadDescription(channel.fault[0], channel.fault[1], number, place)
+            if channel.key in keys:
+                words = "another channel has the key " + channel.key
+                raise BadDescription(BAD_TWICE, words, number, place)
+            keys.add(channel.key)
+        self.layout = "<" + "".join([_LETTERS[c.type] for c in self.channels])
+        if len(self.body(0, 0, 0)) > 4092:
+            raise BadDescription(BAD_CHANNELS, "more text than a frame holds", number)
+        size = 14 + struct.calcsize(self.layout) * self.together
+        if not 1 <= self.together <= 255 or size > 4092:
+            raise BadDescription(BAD_BUFFER, "not 1 to 255 samples that fit a frame", number)
 
     def body(self, number, boot, revision):
         """Return the body of the STREAM record."""
@@ -138,11 +202,12 @@ class Emitter:
     ``ready`` (a size) says whether a frame may be written now; where not, the whole frame is left
     out and its samples' numbers go on, so that the reader counts exactly what is missing.  ``boot``
     must differ from the last start's: counted up in a file, or random (§5.7).
+
+    Raises BadDescription, as ``begin``, ``log_begin`` and ``changed`` do, for what no reader could
+    use (§5.9); nothing is written then.
     """
 
     def __init__(self, write, board, firmware, boot, streams, ready=None, repeat=4_000_000):
-        if len(streams) > 16:
-            raise ValueError("more than 16 streams")
         self.write = write
         self.ready = ready
         self.board = board
@@ -161,11 +226,23 @@ class Emitter:
         self._next = 0
         self._owed = False
         self._described = 0
+        self._check()
 
     # Starting
 
+    def _check(self):
+        if len(self.streams) > 16:
+            raise BadDescription(BAD_STREAMS, str(len(self.streams)) + " streams, over 16")
+        for words in (self.board, self.firmware):
+            if not _is_text(words, 48):
+                raise BadDescription(BAD_TEXT, _no_text(48))
+        for number, stream in enumerate(self.streams):
+            stream.check(number)
+
     def begin(self, clock):
-        """Send the description behind one zero, which ends whatever a boot message began."""
+        """Check and send the description behind one zero, which ends whatever a boot message
+        began."""
+        self._check()
         self.write(b"\0")
         self._describe(clock)
 
@@ -182,7 +259,8 @@ class Emitter:
             self.flush(number)
 
     def changed(self, clock):
-        """Send the changed description, with the next revision (§5.8)."""
+        """Check the changed description and send it with the next revision (§5.8)."""
+        self._check()
         self.revision = (self.revision + 1) % 256
         self._describe(clock)
 
@@ -300,6 +378,7 @@ class Emitter:
 
         ``wall`` is µs since 1970-01-01 UTC, 0 when not known (set it later).
         """
+        self._check_log(program, source, note)
         self.logging = True
         self.monotonic = self.monotonic or clock
         self._advance(clock)
@@ -312,8 +391,15 @@ class Emitter:
     def log_append(self, clock, wall, program, source, note=""):
         """As ``log_begin``, for a file that holds logs of earlier starts: the zero ends what the
         power cut in two, and another capture begins (§6.5).  ``boot`` must differ all the same."""
+        self._check_log(program, source, note)
         self.write(b"\0")
         self.log_begin(clock, wall, program, source, note)
+
+    def _check_log(self, program, source, note):
+        self._check()
+        for words, most in ((program, 48), (source, 1024), (note, 1024)):
+            if not _is_text(words, most):
+                raise BadDescription(BAD_TEXT, _no_text(most))
 
     def log_setting(self, name, value):
         """Write a setting in force, right after ``log_begin``."""

@@ -27,8 +27,8 @@ SIDEWAYS = 0.020
 our judgement, from how far the curves of the family lie from each other's nearest)."""
 
 LIKE, ALIKE = 0.3, 0.4
-"""The share of those deviations by which a cell of the very make leaves its published curve, and how
-likely it is that the cells are of a make in the family (our judgement)."""
+"""The share of those deviations by which a cell of the very make leaves its published curve, and
+how likely it is that the cells are of a make in the family (our judgement)."""
 
 LENGTH = 0.15
 """State of charge over which that stays alike."""
@@ -229,26 +229,25 @@ def _fit(
     """Return the logarithm of the likelihood of each curve, size and start."""
     found = np.empty((*sizes.shape, len(start)))
     step = GRID[1] - GRID[0]
-    for which in range(len(sizes)):
-        common = covariance + level[which] ** 2
-        for size, capacity in enumerate(sizes[which]):
-            used = charge / capacity
-            place = (start[:, None] - used[None, :] - GRID[0]) / step
-            place = np.clip(place, 0, len(GRID) - 1.001)
-            low = place.astype(int)
-            part = place - low
-            curve, own = curves[which, size], spread[which, size]
-            expected = curve[low] + part * (curve[low + 1] - curve[low])
-            amplitude = own[low]  # (starts, nodes)
-            # One whitening for all starts: the amplitude is taken out of residual and noise alike.
-            typical = np.median(amplitude, axis=0)
-            alike = _alike(used[:, None] - used[None, :])
-            inner = alike + common / np.outer(typical, typical) + 1e-6 * np.eye(len(used))
-            root = np.linalg.inv(np.linalg.cholesky(inner))
-            white = ((voltage - expected) / amplitude) @ root.T
-            found[which, size] = -np.sum(white**2, axis=1) / 2 - np.sum(
-                np.log(amplitude), axis=1
-            ) + np.sum(np.log(np.diag(root)))  # fmt: skip
+    for which, capacity in enumerate(sizes):  # all sizes of a curve at once
+        used = charge / capacity[:, None]
+        place = (start[:, None] - used[:, None, :] - GRID[0]) / step
+        place = np.clip(place, 0, len(GRID) - 1.001)
+        low = place.astype(int)  # (sizes, starts, nodes)
+        part = place - low
+        own = np.arange(len(capacity))[:, None, None]
+        before = curves[which][own, low]
+        expected = before + part * (curves[which][own, low + 1] - before)
+        amplitude = spread[which][own, low]
+        # One whitening for all starts: the amplitude is taken out of residual and noise alike.
+        typical = np.median(amplitude, axis=1)
+        alike = _alike(used[:, :, None] - used[:, None, :])
+        outer = typical[:, :, None] * typical[:, None, :]
+        inner = alike + (covariance + level[which] ** 2) / outer + 1e-6 * np.eye(len(charge))
+        root = np.linalg.inv(np.linalg.cholesky(inner))
+        white = ((voltage - expected) / amplitude) @ np.swapaxes(root, 1, 2)
+        found[which] = -np.sum(white**2, axis=2) / 2 - np.sum(np.log(amplitude), axis=2)
+        found[which] += np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)), axis=1)[:, None]
     return found
 
 

@@ -5,8 +5,9 @@ Each is the open-circuit voltage at 25 °C of a published parameter set of full 
 package pybamm 26.10 (BSD-3-Clause) carries, worked out from its electrodes' potentials between the
 voltages below; one is the rests of the public pulse-power data set ``hppc_discharge`` of the
 package ampworks 0.1 (BSD-3-Clause); and Safari2011 is of the potentials of M. Safari and
-C. Delacourt, J. Electrochem. Soc. 158 (2011) A562, from memory.  All are over one range: charge 0 is 2.5 V at rest (2.8 V for
-Ramadass2004, whose potentials reach no further) and 1 is 4.2 V; for iron phosphate 2.0 and 3.6 V.
+C. Delacourt, J. Electrochem. Soc. 158 (2011) A562, from memory.  All are over one range: charge 0
+is 2.5 V at rest (2.8 V for Ramadass2004, whose potentials reach no further) and 1 is 4.2 V; for
+iron phosphate 2.0 and 3.6 V.
 So a curve says what a cell holds above the voltage that data sheets count down to, and a cell that
 is charged to less than 4.2 V is full below 1.
 """

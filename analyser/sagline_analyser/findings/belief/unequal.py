@@ -45,8 +45,8 @@ SLOPE_SHARE = 0.15
 """Share of the voltage between a cell and the others that the slope's doubt makes doubtful."""
 
 BEYOND_SHARE = 0.6
-"""Likewise of a cell further down than the others came in this ride: there the curve is unknown, and
-may be three times as steep."""
+"""Likewise of a cell further down than the others came in this ride: there the curve is unknown,
+and may be three times as steep."""
 
 FEWEST = 3
 

@@ -47,7 +47,7 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
     """Return the card's line, its urgency, and the times from cold with their intervals."""
     first = min(told, key=lambda p: _soonest(p)[::-1])
     bars = tuple(
-        Bar(p.part, p.cold.seconds / 60, p.cold.low / 60, p.cold.high / 60, p is first)
+        Bar(p.part, p.cold.seconds, p.cold.low, p.cold.high, p is first)
         for p in told
         if p.cold is not None and not p.cold.below and np.isfinite(p.cold.high)
     )
@@ -59,7 +59,7 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
     if first.cold.below:
         return "Near its limit at the ride's end", Urgency.LOOK, None
     line = f"{_capital(first.part)} first: {first.limit:g} °C {_within(first.cold)} from cold"
-    return line, Urgency.ACT if now == 0 else Urgency.LOOK, Bars("min", bars) if bars else None
+    return line, Urgency.ACT if now == 0 else Urgency.LOOK, Bars("s", bars) if bars else None
 
 
 def _within(time: TimeToLimit) -> str:
@@ -134,12 +134,14 @@ def _words(part: PartHeat) -> str:
     name = _capital(part.part)
     if part.reason or part.cold is None or part.now is None or part.settles is None:
         asks = f"; {UNSTATED}" if part.motor and part.models and not part.sensor else ""
+        if part.on_case is not None:
+            asks = f"; {_on_case(part)}{ON_CASE}"
         return f"{name}: no time to the limit, because {part.reason}{asks}."
     where = f"in air of {part.air:.0f} °C ({part.air_source}) at {_pace(part)}"
     fits = _list([f"{model.residual:.1f} K" for model in part.models], "or")
     tail = f"the model misses the readings by {fits}"
     if part.motor:
-        tail += {"case": f"; {ON_CASE}", "": f"; {UNSTATED}"}.get(part.sensor, "")
+        tail += {"case": f"; {_on_case(part)}{ON_CASE}", "": f"; {UNSTATED}"}.get(part.sensor, "")
     if any(model.leans for model in part.models):
         tail += (
             "; the ride was too short to show all of its cooling, and what it did not show is "
@@ -160,11 +162,25 @@ def _words(part: PartHeat) -> str:
     )
 
 
+def _on_case(part: PartHeat) -> str:
+    """Return what the sensor on the case will show at the current, to go before a sentence."""
+    found = part.on_case
+    if found is None:
+        return ""
+    case = found.case
+    return (
+        f"with {part.current:.3g} A its sensor would show about {case.likely:.0f} °C "
+        f"({case.low:.0f} to {case.high:.0f} °C) in an hour from cold, and the winding would then "
+        f"be hotter than that by at least {found.hotter:.0f} K in 19 of 20 such motors; "
+    )
+
+
 def _span(time: TimeToLimit) -> str:
     """Return the told time with where the interval ends."""
     if time.below:
         return "an hour and more"
-    return f"{long(time.seconds)} (9 in 10 take {long(time.low)} to {long(time.high)})"
+    likely, low, high = long(time.likely), long(time.low), long(time.high)
+    return f"{long(time.seconds)} (likely {likely}; 9 in 10 take {low} to {high})"
 
 
 def _pace(part: PartHeat) -> str:

@@ -1,14 +1,22 @@
 """What drove a part's temperature, and what was read of it, on one grid of even steps."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from ..series import Array, Flags, Series, interpolate, steps
 
 LONG_GAP = 2.0
 """s of missing current samples from which the model starts anew at the measured temperature; a
 shorter gap is too short to warm anything and takes the mean around it (our choice)."""
+
+IRON = 1.5
+"""Power of the speed that iron loss goes with."""
+
+LEVELS = 24
+"""Speeds that the steps of a ride are sorted into, because the steps of one speed are alike."""
 
 STEPS, SHORTEST, COARSEST = 600, 1.0, 6.0
 """The grid has this many steps, but none shorter or longer than these s: what warms here takes half
@@ -26,6 +34,31 @@ class Drive:
     speed: Array
     air: Array
     known: Flags
+
+    @cached_property
+    def paces(self) -> "Paces":
+        """The speeds of the steps in :data:`LEVELS` levels."""
+        top = float(self.speed.max())
+        sorted_in = np.minimum((self.speed / max(top, 1e-9) * LEVELS).astype(int), LEVELS - 1)
+        level = np.unique(sorted_in, return_inverse=True)[1]
+        many = np.bincount(level)
+        return Paces(
+            level,
+            np.bincount(level, self.speed) / many,
+            np.bincount(level, self.speed**IRON) / many,
+            np.bincount(level, self.air) / many,
+        )
+
+
+@dataclass(frozen=True)
+class Paces:
+    """Steps sorted by speed: the ``level`` of each (n,), and of each level the mean ``speed``
+    (m/s), the mean of what ``iron`` goes with, and the mean ``air`` (°C)."""
+
+    level: npt.NDArray[np.intp]
+    speed: Array
+    iron: Array
+    air: Array
 
 
 def grid(

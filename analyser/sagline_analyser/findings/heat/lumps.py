@@ -16,16 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..series import Array
-from .drive import Drive
+from .drive import IRON, Drive
 
 COPPER = 0.00393
 """1/K at 20 °C: temperature coefficient of copper's resistance, IEC 60028."""
 
-IRON, STREAM = 1.5, 0.7
-"""Powers of the speed: of iron loss, and of what moving air takes."""
-
-LEVELS = 24
-"""Speeds that the steps of a ride are sorted into, because the steps of one speed are alike."""
+STREAM = 0.7
+"""Power of the speed of what moving air takes."""
 
 
 @dataclass(frozen=True)
@@ -89,37 +86,33 @@ def warm(
     at its start.  Where the current was unknown before a step and is known again, the place that
     is read starts anew at ``anchors`` (n + 1,).
     """
-    count = len(drive.square)
     # Steps of like speed share a map; each level stands for the mean of its steps.
-    top = float(drive.speed.max())
-    level = np.minimum((drive.speed / max(top, 1e-9) * LEVELS).astype(int), LEVELS - 1)
-    level = np.unique(level, return_inverse=True)[1]
-    many = np.bincount(level)
-    speed = np.bincount(level, drive.speed) / many
-    one = _exact(rates, speed, drive.step)
-    (e00, e01), (e10, e11) = one.decay
-    (f00, f01), (f10, f11) = one.gain
+    paces = drive.paces
+    level = paces.level
+    one = _exact(rates, paces.speed, drive.step)
     heating = rates.square * drive.square[:, None] + rates.linear * drive.linear[:, None]
     more = heating * rates.rise
     cool = heating - 20 * more + rates.idle
-    iron = np.bincount(level, drive.speed**IRON) / many
-    taken = rates.rolling * iron[:, None] + one.loss * rates.offset
-    steady = np.bincount(level, drive.air) / many  # mean air at a speed; the rest is added below
-    beyond = (drive.air - steady[level])[:, None]
-    taken += one.loss * steady[:, None]
-    maps = np.empty((count, 2, 3, len(start[0])))
-    for row, (e0, e1, f0, f1) in enumerate(((e00, e01, f00, f01), (e10, e11, f10, f11))):
-        current = f0[level]
-        maps[:, row, 0] = e0[level] + current * more
-        maps[:, row, 1] = e1[level]
-        maps[:, row, 2] = current * cool + (f1 * taken)[level]
-        if np.any(np.abs(beyond) > 1e-3):
-            maps[:, row, 2] += (f1 * one.loss)[level] * beyond
+    taken = rates.rolling * paces.iron[:, None] + one.loss * rates.offset
+    taken += one.loss * paces.air[:, None]  # mean air at a speed; the rest is added below
+    beyond = (drive.air - paces.air[level])[:, None]
+    first, second = (np.stack([row[side] for row in one.gain], axis=1) for side in (0, 1))
+    alike = np.empty((len(paces.speed), 2, 3, len(start[0])))
+    for row, (e0, e1) in enumerate(one.decay):
+        alike[:, row, 0], alike[:, row, 1] = e0, e1
+    alike[:, :, 2] = second * taken[:, None]
+    maps = alike[level]
+    current = first[level]
+    maps[:, :, 0] += current * more[:, None]
+    maps[:, :, 2] += current * cool[:, None]
+    if np.any(np.abs(beyond) > 1e-3):
+        maps[:, :, 2] += (second * one.loss[:, None])[level] * beyond[:, None]
     if anchors is not None:
         # The last reading before the step stands for the place, whatever the model says.
         anew = np.r_[False, drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])]
-        maps[anew, :, -1] += maps[anew, :, place] * anchors[:-1][anew, None, None]
-        maps[anew, :, place] = 0.0
+        if anew.any():
+            maps[anew, :, -1] += maps[anew, :, place] * anchors[:-1][anew, None, None]
+            maps[anew, :, place] = 0.0
     path, end = _follow(maps, np.array(start), place)
     return path, end[0], end[1]
 
@@ -128,29 +121,32 @@ def _follow(maps: Array, state: Array, place: int) -> tuple[Array, Array]:
     """Apply ``maps``, shape (n, 2, 3, m), one after the other to ``state``, shape (2, m), and a 1;
     return one of the two values all along, shape (n + 1, m), and the last state.
 
-    Maps are chained within blocks, all blocks side by side: n steps take 2√n rounds of numpy.
+    Maps are chained within blocks, all blocks side by side, in place: n steps take 2√n rounds of
+    numpy.
     """
     count, size, _, sets = maps.shape
     length = int(np.ceil(np.sqrt(count)))
     blocks = -(-count // length)
-    chained = np.empty((blocks * length, size, size + 1, sets))
-    chained[:count] = maps
-    chained[count:] = np.eye(size, size + 1)[:, :, None]
-    chained = chained.reshape(blocks, length, size, size + 1, sets)
+    if blocks * length > count:
+        still = np.eye(size, size + 1)[None, :, :, None]
+        rest = np.broadcast_to(still, (blocks * length - count, *maps.shape[1:]))
+        maps = np.concatenate([maps, rest])
+    chained = maps.reshape(blocks, length, size, size + 1, sets)
     for k in range(1, length):
         own, before = chained[:, k], chained[:, k - 1]
         product = own[:, :, :1] * before[:, None, 0]
-        for j in range(1, size):
-            product += own[:, :, j : j + 1] * before[:, None, j]
+        product += own[:, :, 1:2] * before[:, None, 1]
         product[:, :, -1] += own[:, :, -1]
         chained[:, k] = product
     starts = np.empty((blocks + 1, size, sets))
     starts[0] = state
     for k in range(blocks):
-        last = chained[k, -1]
-        starts[k + 1] = sum(last[:, j] * starts[k, j] for j in range(size)) + last[:, -1]
+        last, (part, case) = chained[k, -1], starts[k]
+        starts[k + 1] = last[:, 0] * part + last[:, 1] * case + last[:, 2]
     wanted = chained[:, :, place]
-    path = sum(wanted[:, :, j] * starts[:-1, None, j] for j in range(size)) + wanted[:, :, -1]
+    path = wanted[:, :, 0] * starts[:-1, None, 0]
+    path += wanted[:, :, 1] * starts[:-1, None, 1]
+    path += wanted[:, :, 2]
     whole = np.concatenate([state[place : place + 1], path.reshape(-1, sets)[:count]])
     return whole, starts[-1]
 

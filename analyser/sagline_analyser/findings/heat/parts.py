@@ -15,7 +15,15 @@ from ..speed import Unknown, vehicle_speed
 from ..summary import words
 from .drive import grid
 from .fit import CASE, STAGE, WINDING, AirDoubt, Plausible, ThermalFit, fit
-from .times import HORIZON, Settling, TimeToLimit, settling, time_to_limit
+from .times import (
+    HORIZON,
+    OnCase,
+    Settling,
+    TimeToLimit,
+    on_case,
+    settling,
+    time_to_limit,
+)  # fmt: skip
 
 LEAST_TIME = 60.0
 """s of temperature readings below which no model is fitted (our choice)."""
@@ -24,11 +32,10 @@ LEAST_RISE = 4.0
 """K that a part must have warmed or cooled by: four steps of a whole-degree sensor (our choice)."""
 
 VAGUE = 6.0
-"""Ratio of the interval's ends above which the ride was too short or gentle (our choice): the told
-time is safe all the same, but a builder would wait for most of it in vain."""
+"""Ratio of the interval's ends above which the ride was too short or gentle (our choice)."""
 
-WORTH = 180.0
-"""s that a told time must have where the interval has no end (our choice)."""
+WORTH = 30.0
+"""s from which a told time is worth telling however late the interval ends (our choice)."""
 
 FARTHEST = 4.0
 """Times the temperature span seen that a limit may lie above the air (our choice)."""
@@ -74,6 +81,7 @@ class PartHeat:
     cold: TimeToLimit | None = None
     now: TimeToLimit | None = None
     settles: Settling | None = None
+    on_case: OnCase | None = None
 
     @property
     def motor(self) -> bool:
@@ -163,6 +171,8 @@ def _timed(part: PartHeat, current: float, limit: float, rise: float) -> PartHea
         max(s.high for s in ends),
     )  # fmt: skip
     part = replace(part, cold=cold, now=now, settles=settles)
+    if part.sensor == "case":
+        part = replace(part, on_case=on_case(part.models[0], current, limit, air, speed))
     if limit - air > FARTHEST * rise:
         return replace(
             part, reason=f"the ride was too gentle to tell: it changed by only {rise:.1f} K, and "
@@ -170,8 +180,7 @@ def _timed(part: PartHeat, current: float, limit: float, rise: float) -> PartHea
         )  # fmt: skip
     if cold.below and now.below:
         return part
-    wide = cold.high > VAGUE * cold.low if np.isfinite(cold.high) else cold.low < WORTH
-    if wide:
+    if cold.low < WORTH and cold.high > VAGUE * cold.low:
         return replace(
             part, reason="the ride was too short or too gentle to tell: from cold anything from "
             f"{long(cold.low)} to {long(cold.high)} would fit what was measured",

@@ -75,20 +75,50 @@ def unreachable(blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
 def _from(start: int, blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
     """Return which blocks cannot be reached from the block ``start``."""
     doubted = ~possible
-    low, high = blocks.low.tolist(), blocks.high.tolist()
-    at = ((blocks.start + blocks.end) / 2).tolist()
-    fine = possible.tolist()
-    parted = (np.diff(blocks.start, prepend=blocks.start[0]) > LONG).tolist()
-    for order, ahead in ((range(start, len(at)), 0), (range(start, -1, -1), 1)):
-        ref, when = (low[start] + high[start]) / 2, at[start]
-        for i in order:
-            away = abs(at[i] - when)
-            room = pace.room + min(
-                pace.fast * min(away, 1.0) + pace.slow * max(away - 1.0, 0.0), pace.most
-            )
-            anew = i != start and i + ahead < len(parted) and parted[i + ahead]
-            if fine[i] and (anew or (high[i] - ref <= room and ref - low[i] <= room)):
-                ref, when = (low[i] + high[i]) / 2, at[i]
-            else:
-                doubted[i] = True
+    at = (blocks.start + blocks.end) / 2
+    parted = np.diff(blocks.start, prepend=blocks.start[0]) > LONG
+    for way, before in (
+        (slice(start, None), parted[start:]),
+        (slice(start, None, -1), np.r_[False, parted[start:0:-1]]),
+    ):
+        doubted[way] |= _lost(
+            blocks.low[way], blocks.high[way], at[way], possible[way], before, pace
+        )
     return doubted
+
+
+def _lost(low: Array, high: Array, at: Array, fine: Flags, parted: Flags, pace: Pace) -> Flags:
+    """Return which blocks the last trusted one before does not lead to; the first is trusted.
+
+    ``parted`` tells where a long time without a sample lies before a block.
+    """
+    lost = np.zeros(len(at), bool)
+    middle = (low + high) / 2
+    # Mostly each block leads to the next: all of these are judged together.
+    before, when = np.r_[middle[:1], middle[:-1]], np.r_[at[:1], at[:-1]]
+    away = np.abs(at - when)
+    room = pace.room + np.minimum(
+        pace.fast * np.minimum(away, 1.0) + pace.slow * np.maximum(away - 1.0, 0.0), pace.most
+    )
+    anew = parted & (np.arange(len(at)) > 0)
+    leads = fine & (anew | ((high - before <= room) & (before - low <= room)))
+    falls = np.flatnonzero(~leads).tolist()
+    done = 0
+    for fall in falls:
+        if fall < done:
+            continue
+        ref, time = float(before[fall]), float(when[fall])
+        done = fall
+        while done < len(at):
+            gone = abs(float(at[done]) - time)
+            near = pace.room + min(
+                pace.fast * min(gone, 1.0) + pace.slow * max(gone - 1.0, 0.0), pace.most
+            )
+            if fine[done] and (
+                anew[done] or (high[done] - ref <= near and ref - low[done] <= near)
+            ):
+                break
+            lost[done] = True
+            done += 1
+        done += 1  # that one is trusted, and the next held against it
+    return lost

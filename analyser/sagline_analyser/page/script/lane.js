@@ -9,7 +9,7 @@ const SIGNS = [
 function drawLane() {
   const host = document.getElementById("lane");
   const pixels = plotPixels();
-  const picture = svg("svg", { width: width(), height: LANE_HEIGHT, role: "img", "aria-label": "Events" });
+  const picture = svg("svg", { width: width(), height: LANE_HEIGHT, role: "group", "aria-label": "Events" });
   const inside = svg("svg", { x: MARGIN.l, width: pixels, height: LANE_HEIGHT });
   const bar = (from, to, className, title) => {
     const [left, right] = [toPixel(from), toPixel(to)].map((x) => Math.min(Math.max(x, -2), pixels + 2));

@@ -12,6 +12,7 @@ function redraw() {
   waiting = requestAnimationFrame(drawDue);
   drawStrip();
   drawLane();
+  drawCourse();
   drawTools();
 }
 
@@ -37,6 +38,7 @@ function setCursor(t, held = view.held) {
   view.held = held;
   requestAnimationFrame(() => {
     readOut();
+    placeHere();
     drawStrip();
     drawTools();
   });
@@ -224,11 +226,13 @@ function drop() {
 // Paper is light, and as wide as it is whatever the screen was.
 function setPrinting(on) {
   printing = on;
+  for (const list of document.querySelectorAll("details.paper")) list.open = on;
   document.documentElement.classList.toggle("printing", on);
   document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
   panels.forEach(drawPanel);
   drawStrip();
   drawLane();
+  drawCourse();
 }
 
 async function unpack() {
@@ -250,8 +254,7 @@ async function unpack() {
     return;
   }
   document.body.dataset.state = "full";
-  const samples = columns.reduce((sum, column) => sum + column.raw.length, 0);
-  say(`All ${samples.toLocaleString("en").replaceAll(",", "\u2009")} samples are loaded: zoom in to see each one.`);
+  say("Every sample is loaded.");
   redraw();
   drawRuler();
 }
@@ -260,9 +263,11 @@ buildTools();
 buildStrip();
 buildGroups();
 buildReadout();
+buildCourse();
 listen();
 drawStrip();
 drawLane();
+drawCourse();
 drawTools();
 drawDue(); // at once: the parser still has all the samples before it
 followLink();

@@ -9,7 +9,7 @@ function buildGroups() {
   for (const group of spec.groups) {
     const box = make("details", { open: true, className: "group", id: "group-" + group.id },
       make("summary", { textContent: group.title }));
-    for (const panel of group.panels) box.append(buildPanel(panel, box));
+    group.panels.forEach((panel, n) => box.append(buildPanel({ ...panel, last: n + 1 === group.panels.length, alone: group.panels.length === 1 }, box)));
     box.addEventListener("toggle", () => box.open && redraw());
     host.append(box);
   }
@@ -23,20 +23,28 @@ function buildPanel(panelSpec, box) {
   const touch = make("div", { className: "touch" }, band, cursor);
   const area = make("div", { className: "area" }, plot, labels, touch);
   const lines = panelSpec.lines.map((line) => ({ ...line, column: columns[line.column], number: line.column }));
+  touch.style.bottom = bottomOf(panelSpec) + "px";
   const panel = { ...panelSpec, lines, box, plot, labels, cursor, band, touch, strong: null, dirty: true };
   const chips = make("div", { className: "chips" }, ...lines.map((line) => chip(panel, line)));
-  const title = make("div", { className: "unit", textContent: panel.title + (panel.unit ? ` (${panel.unit})` : "") });
   panels.push(panel);
-  const parts = [title, area, chips];
+  const parts = [make("div", { className: "unit", textContent: panelTitle(panel) }), area];
+  if (lines.length > 1) parts.push(chips); // of one line the title tells all
   if (panel.limits.length) parts.push(limitList(panel));
   return make("div", { className: "panel" }, ...parts);
+}
+
+// Several quantities are named by their lines; the unit is what they share.
+function panelTitle({ title, unit, alike, alone }) {
+  if (alone && unit) return unit; // the group's title says what
+  return alike || !unit ? title + (unit ? ` (${unit})` : "") : unit;
 }
 
 // A legend entry: a button that hides the line, and brings it out while it is pointed at.
 function chip(panel, line) {
   const button = make("button", { type: "button", className: "chip", title: line.column.how || line.column.key },
-    swatch(line), make("span", { textContent: line.label }));
+    swatch(line), make("span", { textContent: line.digit ? line.label.replace(/^cell /, "") : line.label }));
   button.setAttribute("aria-pressed", String(line.shown));
+  button.setAttribute("aria-label", line.label);
   button.addEventListener("click", () => {
     line.shown = !line.shown;
     button.setAttribute("aria-pressed", String(line.shown));
@@ -78,7 +86,7 @@ function limitList(panel) {
   const items = panel.limits.map((limit) => make("li", {},
     make("b", { textContent: `${limit.above ? "above" : "below"} ${limitText(limit, panel)}` }), " – ", limit.reason));
   return make("details", { className: "limits" },
-    make("summary", { textContent: `${items.length} limit${items.length > 1 ? "s" : ""} and their reasons` }), make("ul", {}, ...items));
+    make("summary", { textContent: `${items.length} limit${items.length > 1 ? "s" : ""}`, title: "and their reasons" }), make("ul", {}, ...items));
 }
 
 const limitText = (limit, panel) => `${Number(limit.level.toPrecision(4))} ${panel.unit}`.replace("-", "−");
@@ -109,10 +117,10 @@ function drawPanel(panel) {
   const ticks = timeTicks(view.start, view.end, pixels, view.wall);
   const height = panelHeight(panel);
   const layout = {
-    width: width(), height, margin: MARGIN, showlegend: false, hovermode: false, dragmode: false,
+    width: width(), height, margin: { ...MARGIN, r: MARGIN.r, b: bottomOf(panel) }, showlegend: false, hovermode: false, dragmode: false,
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
     font: { family: "system-ui, sans-serif", size: 12, color: style("--text") },
-    xaxis: { range: [view.start, view.end], tickvals: ticks.values, ticktext: ticks.texts, gridcolor: style("--grid"),
+    xaxis: { range: [view.start, view.end], tickvals: ticks.values, ticktext: ticks.texts, showticklabels: panel.last, gridcolor: style("--grid"),
       zeroline: false, fixedrange: true, ticks: "outside", tickcolor: style("--grid") },
     yaxis: { range, gridcolor: style("--grid"), zerolinecolor: style("--muted"), zerolinewidth: 1, fixedrange: true,
       nticks: Math.max(3, Math.round(height / 38)), exponentformat: "SI", minexponent: plain(range) ? 5 : 3, separatethousands: false },
@@ -129,7 +137,9 @@ function drawPanel(panel) {
 // Whether numbers below a million fit the margin as they are, without k, m or µ.
 const plain = ([bottom, top]) => bottom > -1e5 && Math.max(top, -bottom) >= 1e-3;
 
-const panelHeight = (panel) => (width() < 500 ? 170 : panel.unit === "V" || panel.lines.length > 3 ? 240 : 180);
+// Panels of a group share one row of times, below the last.
+const bottomOf = (panel) => (panel.last ? MARGIN.b : 8);
+const panelHeight = (panel) => (width() < 500 ? 146 : panel.unit === "V" || panel.lines.length > 3 ? 216 : 156) + bottomOf(panel);
 
 // A few symbols along each line, staggered, so that lines differ without colour; a cell's number.
 // Single samples between two gaps, which no line can show, get the symbol too.
@@ -201,7 +211,7 @@ function shapes(panel, shown, [bottom, top]) {
 
 function toLevel(panel, value) {
   const [bottom, top] = panel.range;
-  return ((top - value) / (top - bottom)) * (panel.height - MARGIN.t - MARGIN.b);
+  return ((top - value) / (top - bottom)) * (panel.height - MARGIN.t - bottomOf(panel));
 }
 
 const LABEL = 15; // px of height that a limit's name needs
@@ -220,9 +230,11 @@ function placeLabels(panel) {
   const leaders = svg("svg", { width: 14, height: panel.height, "aria-hidden": "true" });
   const names = rows.map(({ y, limits }, n) => {
     leaders.append(svg("path", { d: `M0 ${y}L13 ${tops[n] + LABEL / 2}` }));
-    const more = limits.length > 1 ? ` and ${limits.length - 1} more` : "";
+    const more = limits.length > 1 ? ` +${limits.length - 1}` : "";
+    // A limit both ways is named once, where it stands above.
+    const named = rows.slice(0, n).some((row) => row.limits[0].short === limits[0].short && row.limits[0].level === -limits[0].level);
     const name = make("span", { title: limits.map((limit) => limit.reason).join("\n") },
-      limitText(limits[0], panel), make("span", { className: "words", textContent: ` ${limits[0].short}${more}` }));
+      limitText(limits[0], panel), make("span", { className: "words", textContent: named ? "" : ` ${limits[0].short}${more}` }));
     name.style.top = tops[n] + "px";
     return name;
   });
@@ -282,7 +294,7 @@ function buildReadout() {
 function readOut() {
   const box = document.getElementById("readout");
   box.classList.toggle("held", view.cursor !== null);
-  document.getElementById("readout-time").textContent = view.cursor === null ? "No cursor" : `At ${timeText(view.cursor, 3, view.wall)}`;
+  document.getElementById("readout-time").textContent = view.cursor === null ? "Rest the pointer on a plot" : `At ${timeText(view.cursor, 3, view.wall)}`;
   for (const panel of panels) {
     moveOverlays(panel);
     for (const line of panel.lines) {

@@ -1,6 +1,6 @@
 // The strip at the head of the page: the whole ride, and the window that all plots show.
 
-const STRIP = { left: 52, right: 12, pins: 22, row: 36, axis: 18 };
+const STRIP = { left: 52, right: 12, pins: 22, get row() { return innerWidth < 700 ? 27 : 36; }, axis: 18 };
 const GRIP = 14; // px either side of the window's edge that take hold of it
 let grip = null; // what a pointer on the strip is doing
 

@@ -1,0 +1,144 @@
+"""What the page tells of the running capture: figures, alarms, and the worst alarm of each log."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ..capture.desk import CaptureDesk
+from ..capture.state import CaptureState
+from ..format import Limit
+from ..live.alarms import Alarm
+from ..live.glance import numbers
+from ..live.watch import STALE, AlarmWatch
+from .captures import Captures, Known
+from .moving import in_motion
+
+EVERY = 0.25
+"""s between two looks at the capture: short alarms are seen, too."""
+
+
+@dataclass(frozen=True)
+class _Worst:
+    share: float
+    words: str
+
+
+class Watcher:
+    """Looks at a desk's capture again and again; for one thread."""
+
+    def __init__(self, desk: CaptureDesk, limits: Sequence[Limit], captures: Captures) -> None:
+        self._desk = desk
+        self._limits = limits
+        self._captures = captures
+        self._watch = AlarmWatch(limits)
+        self._state = desk.snapshot()
+        self._running = False
+        self._worst: _Worst | None = None
+
+    @property
+    def log(self) -> str:
+        """The file name of the capture that was last looked at."""
+        return self._state.path.name
+
+    def look(self) -> None:
+        """Look once; note what is known of a capture when it has ended."""
+        before, self._state = self._state, self._desk.snapshot()
+        running = self._desk.running
+        if running and not self._running:
+            self._watch, self._worst = AlarmWatch(self._limits), None
+        if self._running and not running:
+            self._note()
+        elif running and before.path != self._state.path and before.path.suffix:
+            self._note(before)
+        self._running = running
+        if running:
+            self._watch.update(self._state.elapsed, self._values())
+            for alarm in self._watch.alarms:
+                if alarm.raised:
+                    self._worst = max(
+                        filter(None, (self._worst, _of(alarm))), key=lambda one: one.share
+                    )
+
+    def told(self, paired: bool) -> dict[str, Any]:
+        """Return what a telephone may see: in motion no figure, names only if ``paired``."""
+        state, values = self._state, self._values()
+        moving = in_motion(values) if self._running else False
+        told: dict[str, Any] = {
+            "stage": state.stage,
+            "capturing": self._running and state.stage != "waiting",
+            "running": self._running,
+            "moving": moving,
+            "paired": paired,
+        }
+        if moving:
+            return told
+        raised = sorted(
+            (alarm for alarm in self._watch.alarms if alarm.raised),
+            key=lambda alarm: -_of(alarm).share,
+        )
+        told |= {
+            "elapsed": state.elapsed,
+            "link_up": state.link_up,
+            "link_since": state.link_since,
+            "rate": state.rate,
+            "lost": state.lost,
+            "foreign": state.foreign,
+            "dropped": state.dropped_frames,
+            "size": state.size,
+            "free": state.free,
+            "space_seconds": _lasts(state),
+            "marks": state.marks,
+            "numbers": [
+                {"title": one.title, "part": one.part, "text": one.text, "unit": one.unit}
+                for one in numbers(values)
+            ],
+            "alarms": [
+                {"words": _words(alarm, paired), "now": _present(alarm, values)}
+                for alarm in (raised if self._running else [])
+            ],
+            "warnings": list(state.warnings) if paired else len(state.warnings),
+        }
+        if paired:
+            told |= {"board": state.board_name, "log": state.path.name}
+        return told
+
+    def _values(self) -> dict[str, float]:
+        fresh = self._state.link_up or self._state.link_since < STALE
+        return dict(self._state.values) if fresh and self._running else {}
+
+    def _note(self, state: CaptureState | None = None) -> None:
+        ended = self._desk.ended
+        last = state or (ended.state if ended else None)
+        if last is not None and last.path.suffix:
+            words = self._worst.words if self._worst else ""
+            self._captures.note(last.path.name, Known(last.elapsed, words))
+
+
+def _of(alarm: Alarm) -> _Worst:
+    """Return how far an alarm went beyond its limit, as a share of it, with its words."""
+    limit, worst = alarm.threshold, alarm.worst
+    reach = 0.0 if worst is None else abs(worst - limit.value) / max(abs(limit.value), 1e-9)
+    return _Worst(reach, _words(alarm, True))
+
+
+def _words(alarm: Alarm, named: bool) -> str:
+    """Return an alarm in words; the part's name is the builder's own text, so only if ``named``."""
+    limit = alarm.threshold
+    worst = math.nan if alarm.worst is None else alarm.worst
+    side = "above" if limit.above else "below"
+    name = limit.key.replace("_", " ")
+    part = f" ({limit.reason})" if named and limit.reason else ""
+    return f"{name} {worst:.4g} {limit.unit}, {side} {limit.value:.4g}{part}"
+
+
+def _present(alarm: Alarm, values: dict[str, float]) -> str:
+    value = values.get(alarm.threshold.key, math.nan)
+    return "" if math.isnan(value) else f"{value:.4g} {alarm.threshold.unit}"
+
+
+def _lasts(state: CaptureState) -> float | None:
+    """Return for how many s more the disk takes what comes; None before that can be told."""
+    if state.elapsed < 5 or state.size <= 0:
+        return None
+    return state.free / (state.size / state.elapsed)

@@ -1,0 +1,51 @@
+"""The published accessibility rules of axe-core (npm, pinned in tests/page/package.json)."""
+
+from pathlib import Path
+
+from selenium import webdriver
+
+from support.browser import emulate, open_page
+
+AXE = Path(__file__).parents[1] / "page" / "node_modules" / "axe-core" / "axe.min.js"
+
+OPEN_ALL = "for (const one of document.querySelectorAll('details')) one.open = true;"
+
+LOOKS = ((1400, False), (390, True), (1400, True), (390, False))
+"""Width of the screen in px, and whether the reader prefers dark colours."""
+
+SMALL = """
+return [...document.querySelectorAll("button, summary")]
+  .map((one) => [one, one.getBoundingClientRect()])
+  .filter(([, box]) => box.width && (box.width < 24 || box.height < 24))
+  .map(([one]) => one.outerHTML.slice(0, 80));
+"""
+
+
+def violations(driver: webdriver.Chrome) -> list[str]:
+    """Return every violation that axe-core finds, as ``rule: first place``."""
+    driver.execute_script(AXE.read_text(encoding="utf-8"))
+    found: list[str] = driver.execute_async_script(
+        """
+        const done = arguments[0];
+        axe.run(document).then(({ violations }) => done(
+          violations.map(({ id, nodes: [{ html }] }) => `${id}: ${html.slice(0, 120)}`)));
+        """
+    )
+    return found
+
+
+def all_violations(driver: webdriver.Chrome, page: Path) -> dict[str, list[str]]:
+    """Return what axe-core finds, and what is too small a target, in every look, closed and open.
+
+    Empty where nothing is wrong.
+    """
+    found = {}
+    for width, dark in LOOKS:
+        emulate(driver, width, 900, dark)
+        open_page(driver, page)
+        look = f"{width} px{', dark' if dark else ''}"
+        found[look] = violations(driver) + driver.execute_script(SMALL)
+        driver.execute_script(OPEN_ALL)
+        found[f"{look}, all open"] = violations(driver) + driver.execute_script(SMALL)
+    emulate(driver, 1400, 1000)
+    return {look: wrong for look, wrong in found.items() if wrong}
