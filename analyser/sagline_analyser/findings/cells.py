@@ -13,6 +13,7 @@ from .answer import Answer, Figure, Urgency
 from .belief.estimate import Estimate
 from .belief.rests import Rests, find_rests
 from .belief.unequal import Unequal, compare_cells
+from .certainty import SURE, Certainty, certainty, within
 from .chance import student
 from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
@@ -40,10 +41,6 @@ interval is then no narrower than half the resistance after 10 s (our judgement,
 
 CONFIDENCE = 0.95
 """For naming a weak cell, over all cells compared (Bonferroni)."""
-
-SURE = 0.95
-"""How likely a small or a lagging cell must be to be told as one; how rare such cells are is in
-that already (:data:`.belief.unequal.ODD`), however many are compared."""
 
 QUESTION = "Does one cell hold its voltage worse than the others?"
 
@@ -354,8 +351,9 @@ def _uneven(cells: PackCells) -> list[str]:
         if cell.size is None:
             continue
         lines.append(
-            f"Cell {cell.number} is a small one: it holds {100 * (1 - cell.size.value):.0f} ± "
-            f"{100 * cell.size.error:.0f} % less charge than the others, so it is empty first"
+            f"Cell {cell.number} {certainty(cell.small_chance).value} a small one: it holds "
+            f"{within(100 * (1 - cell.size.value), 100 * cell.size.error)} % less charge than the "
+            "others, so it is empty first"
             + ("." if cell in cells.weak else
                f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has.")
         )  # fmt: skip
@@ -364,13 +362,14 @@ def _uneven(cells: PackCells) -> list[str]:
             continue
         if cell.trails:
             lines.append(
-                f"Cell {cell.number} is {100 * cell.behind.value:.0f} ± "
-                f"{100 * cell.behind.error:.0f} points of charge behind the others at the end; "
+                f"Cell {cell.number} {certainty(cell.behind_chance).value} "
+                f"{within(100 * cell.behind.value, 100 * cell.behind.error)} points of charge "
+                "behind the others at the end; "
                 "whether it is smaller or the pack out of balance, a ride from full would tell."
             )
             continue
         lines.append(
-            f"Cell {cell.number} set out {100 * cell.lag.value:.0f} ± {100 * cell.lag.error:.0f} "
+            f"Cell {cell.number} set out {within(100 * cell.lag.value, 100 * cell.lag.error)} "
             "points of charge behind the others: the pack is out of balance."
         )
     return lines
@@ -384,6 +383,11 @@ def _details(cells: PackCells) -> list[str]:
         f"At rest at the end the cells lie {1e3 * (max(rest) - min(rest)):.0f} mV apart, cell "
         f"{min(cells.cells, key=lambda c: c.rest_end).number} lowest.",
     ]
+    lines += [
+        f"Cell {cell.number} {certainty(cell.small_chance).value} a small one; a ride over more of "
+        "the charge would tell."
+        for cell in cells.cells if certainty(cell.small_chance) is Certainty.LIKELY
+    ]  # fmt: skip
     if cells.weak:
         lines.append(
             "A high resistance is as often a poor weld, a loose sense wire or busbar, or a cold "

@@ -16,6 +16,7 @@ from .belief.estimate import NORMAL
 from .belief.history import PackHistory
 from .belief.rests import Rests
 from .cells import PackFit, fit_packs
+from .certainty import MOST
 from .charge_state import ChargeState, charge_state
 from .consumption import measure_consumption, power
 from .electric import battery_current
@@ -411,24 +412,24 @@ def _reaches(
         ]
     else:
         lines = [
-            f"Ridden like this it goes at least {_down(now.least)} km further (19 of 20 such "
+            f"Ridden like this it goes at least {_down(now.least)} km further ({MOST} such "
             f"packs), about {_down(now.distance)} km, at its {way.rate:.1f} Wh/km, until {cell} "
             f"comes to {now.reserve:.2f} V under the mean driving load of {now.load:.0f} A."
         ]
     how = "usable charge × voltage ÷ Wh/km of this ride"
     figures = [
-        Figure("range left, at least", now.least, "km", None, f"{how}; 19 of 20 go so far"),
+        Figure("range left, at least", now.least, "km", None, f"{how}; {MOST} go so far"),
         Figure("range left", now.distance, "km", now.error, how),
     ]
     other = way.reach(other_capacity or now.capacity)
     label = f"range of a full pack of {other.capacity:g} Ah"
     figures += [
-        Figure(f"{label}, at least", other.least, "km", None, f"{how}; 19 of 20 go so far"),
+        Figure(f"{label}, at least", other.least, "km", None, f"{how}; {MOST} go so far"),
         Figure(label, other.distance, "km", other.error, how),
     ]
     lines.append(
         f"A full pack of {other.capacity:g} Ah of like cells would go at least "
-        f"{_down(other.least)} km (19 of 20), about {_down(other.distance)} km; each further Ah is "
+        f"{_down(other.least)} km ({MOST}), about {_down(other.distance)} km; each further Ah is "
         f"worth some {other.distance / other.capacity:.2f} km."
     )
     if plan is not None:
@@ -453,10 +454,10 @@ def _planned(
         return f"Which pack goes {plan:g} km cannot be told: {wanted.reason}."
     sure, even = (math.ceil(10 * one) / 10 for one in wanted)
     figures.append(Figure(f"pack for {plan:g} km", sure, "Ah", None,
-                          "full, of like cells; 19 of 20 go so far"))  # fmt: skip
+                          f"full, of like cells; {MOST} go so far"))  # fmt: skip
     return (
         f"For {plan:g} km ridden like this take a full pack of {sure:.1f} Ah of like cells or more "
-        f"(19 of 20 such packs go so far; with {even:.1f} Ah only half of them)."
+        f"({MOST} such packs go so far; with {even:.1f} Ah only half of them)."
     )
 
 
