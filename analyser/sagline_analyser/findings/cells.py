@@ -122,9 +122,13 @@ class Cell:
     @property
     def weak(self) -> bool:
         """Whether the evidence separates this cell from the others by more than MARGIN, what a
-        small cell has more of resistance for its size left out."""
-        share = (1 + max(self.excess_low, self.ten_excess_low)) / self.by_size - 1
-        return share > MARGIN
+        small cell has more of resistance for its size left out.
+
+        A cell nearer to empty loses more in 10 s because its curve is steeper: its step has to be
+        above the others' too.
+        """
+        least = max(self.excess_low, self.ten_excess_low if self.excess > MARGIN else -1.0)
+        return (1 + least) / self.by_size - 1 > MARGIN
 
 
 @dataclass(frozen=True)

@@ -32,10 +32,12 @@ NEAR_EMPTY, NEAR_EMPTY_SPREAD = 1.0, 0.1
 """Factor by which a cell's resistance near its end exceeds the ride's, and the standard deviation
 of its logarithm (our judgement: reaction slows down towards empty)."""
 
-DIFFUSION, DIFFUSION_SPREAD = {"iron": 300.0, "": 110.0}, 0.5
+DIFFUSION, DIFFUSION_SPREAD, DIFFUSION_OF = {"iron": 400.0, "": 110.0}, 0.5, 0.1
 """s, by kind of cell, and standard deviation of its logarithm: the charge by which the surface of
 an electrode's particles is ahead of their mean is the current times that (R²/(15·D) of a sphere,
-textbook; near their end, published cells show 30 to 340 s, iron phosphate up to 600 s)."""
+textbook; near their end, published cells show 30 to 340 s, iron phosphate up to 600 s).  It holds
+for a cell that loses DIFFUSION_OF V in 10 s to as many A as it has Ah, and goes with that loss's
+root: cells made for hard loads, and warm ones, are quicker in both."""
 
 END_VOLTS, END_CHARGE = 0.02, 0.012
 """V, and share of charge, by which a cell's own curve near its end leaves the family's (standard
@@ -232,7 +234,9 @@ class _Way:
         """Return draws of the s of load by which a cell's surface is ahead of its charge."""
         charge = self.charge
         iron = sum(share for name, share in charge.names if KIND_OF[name] == "iron") > 0.5
-        middle = DIFFUSION["iron" if iron else ""]
+        ten = float(np.median([one.value for one in self.rests.ten])) / self.reads
+        lost = max(ten * charge.capacity.value, 0.0) / DIFFUSION_OF
+        middle = DIFFUSION["iron" if iron else ""] * math.sqrt(lost)
         return middle * np.exp(DIFFUSION_SPREAD * normal(len(charge.draws_end)))
 
     def _cells(

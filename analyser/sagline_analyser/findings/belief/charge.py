@@ -46,6 +46,14 @@ LESS, NEAR, FAR, STRAY = -0.03, 0.045, 0.12, 0.2
 """Natural logarithm of a pack's capacity over the stated one: its mean (cells age), the standard
 deviations of a narrow and a wide normal distribution, and the wide one's share (our judgement)."""
 
+SET_OUT_FULL, FULL_WIDTH = 0.25, 0.04
+"""Share of rides that set out just charged, and how near to full such a pack stands (our judgement:
+riders charge before a ride)."""
+
+FULL_DOUBT = 0.012
+"""State of charge by which what a charger or a data sheet calls full may differ (standard deviation,
+our judgement)."""
+
 GUESSED = 0.7
 """Likewise the standard deviation where no capacity is stated and the voltage's slope gives it."""
 
@@ -142,6 +150,8 @@ def find_charge(
     sizes = (stated or rests.capacity) * np.exp(steps)[None, :] / top[:, None]
     start = np.linspace(0.0, 1.05, STARTS)
     log = np.log(weight / weight.sum())[:, None, None] + _size_prior(steps, stated)[None, :, None]
+    near = np.abs(start[None, :] - top[:, None]) < FULL_WIDTH
+    log = log + np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH))[:, None, :]
     log = log + np.zeros((len(family), SIZES, STARTS))
     log = np.where(start > top[:, None, None] + 0.02, -np.inf, log)
     corrected = np.repeat(curves[:, None, :], SIZES, axis=1)
@@ -167,6 +177,7 @@ def find_charge(
     jitter = chance.uniform(-0.5, 0.5, (2, DRAWS))
     capacity = sizes[which, size] * np.exp(jitter[0] * (steps[1] - steps[0]))
     first = start[at] + jitter[1] * (start[1] - start[0])
+    first = first + FULL_DOUBT * chance.standard_normal(DRAWS)
     drawn = rests.drawn[1] - rests.drawn[0]
     used = drawn * (1 + CURRENT_SHARE * chance.standard_normal(DRAWS)) / capacity
     last = first - used
@@ -178,12 +189,17 @@ def find_charge(
     key = which * SIZES + size
     used_keys, own = np.unique(key, return_inverse=True)
     return Charge(
-        of_draws(np.clip(first / top[which], 0.0, 1.0)),
-        of_draws(np.clip(last / top[which], 0.0, 1.0)),
+        _share(first / top[which]), _share(last / top[which]),
         of_draws(capacity * top[which]), rides, tuple(names),
         bool(np.median(first / top[which]) > 0.95), drawn, last, capacity, own,
         corrected.reshape(-1, len(GRID))[used_keys], top[used_keys // SIZES],
     )  # fmt: skip
+
+
+def _share(draws: Array) -> Estimate:
+    """Return a state of charge from 0 to 1; its doubt is that of the draws beyond them too."""
+    found = of_draws(draws)
+    return Estimate(min(max(found.value, 0.0), 1.0), found.error)
 
 
 def _size_prior(steps: Array, stated: float | None) -> Array:
