@@ -51,8 +51,8 @@ SET_OUT_FULL, FULL_WIDTH = 0.25, 0.04
 riders charge before a ride)."""
 
 FULL_DOUBT = 0.012
-"""State of charge by which what a charger or a data sheet calls full may differ (standard deviation,
-our judgement)."""
+"""State of charge by which what a charger or a data sheet calls full may differ (standard
+deviation, our judgement)."""
 
 GUESSED = 0.7
 """Likewise the standard deviation where no capacity is stated and the voltage's slope gives it."""
