@@ -35,7 +35,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),
     "analyser.load": ({"logger.format"}, HEAVY | {"zlib_ng"}),
     "analyser.findings": ({"logger.format", "analyser.load"}, HEAVY),
-    "analyser.page": ({"logger.format", "analyser.load", "analyser.findings"}, HEAVY),
+    "analyser.page": (
+        {"logger.format", "analyser.load", "analyser.findings"},
+        HEAVY | {"zlib_ng"},
+    ),
     "analyser.rides": (
         {
             "logger.format",

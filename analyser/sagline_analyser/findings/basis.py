@@ -105,9 +105,11 @@ def _without(
     values = dict(stream.values)
     for doubt in aside:
         keys = list(values) if doubt.key == stream.name else [doubt.key]
+        gone = np.flatnonzero(doubt.inside(time)) if set(keys) & set(values) else None
         for key in keys:
             if key in values:
-                values[key] = np.where(doubt.inside(time), np.nan, values[key])
+                values[key] = values[key].copy()
+                values[key][gone] = np.nan
     return replace(stream, values=values)
 
 

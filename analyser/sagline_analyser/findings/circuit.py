@@ -355,7 +355,7 @@ def _choose(
     energy = np.sum(voltages**2, axis=0)
     count, cells = voltages.shape
     best: tuple[float, tuple[float, ...], int] | None = None
-    sizes = range(1, min(3, len(bank)) + 1)
+    sizes = range(min(3, len(bank)) + 1)  # none: cells that are resistors, or seem so
     for degree, size in itertools.product((n for n in DEGREES if n <= 1 + span / BEND), sizes):
         # All circuits with as many columns are solved at once.
         choices = list(itertools.combinations(range(1, 1 + len(bank)), size))

@@ -160,8 +160,10 @@ class Squares:
         some = 16
         while len(order):
             now, order = order[:some], order[some:]
-            if best is not None and most[now[0]] <= best[1] ** 2 * window:
-                break
+            if best is not None:
+                now = now[most[now] > best[1] ** 2 * window]
+                if not len(now):
+                    break
             samples = (begin[now][:, None] + np.arange(STRETCH)).ravel()
             ends, rms = self.windows(samples[samples < self.count], window)
             if len(rms):

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ from ..capture.recorder import Request
 from ..capture.sources import add_source_arguments, choose_source
 from ..capture.state import CaptureState
 from ..format import (
+    Limit,
     RecordError,
     SaglineError,
     board_conflicts,
@@ -30,12 +32,15 @@ from ..format.program import raw
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
+from ..live.watch import STALE, AlarmWatch
 from ..phone.options import add_phone_arguments, phone_screen
 
 if TYPE_CHECKING:
     from ..phone.server import PhoneScreen
 
 _STATUS_EVERY = 5.0  # s between status lines
+SHOWN = 6
+"""Alarms told at the end, the gravest."""
 EXAMPLES = (
     "record --serial /dev/ttyUSB0 --out rides",
     "record --serial COM3 --out rides --board my_board.toml",
@@ -95,7 +100,7 @@ def run(arguments: argparse.Namespace) -> int:
         _invite(phone, desk, screen)
     try:
         while True:
-            status = _capture(desk, screen, messages)
+            status = _capture(desk, screen, messages, limits)
             if phone is None or not phone.resting(ending):
                 return status
     finally:
@@ -115,21 +120,24 @@ def _invite(phone: "PhoneScreen", desk: CaptureDesk, screen: Screen | None) -> N
             sys.stdin.readline()
 
 
-def _capture(desk: CaptureDesk, screen: Screen | None, messages: "Messages") -> int:
+def _capture(
+    desk: CaptureDesk, screen: Screen | None, messages: "Messages", limits: Sequence[Limit]
+) -> int:
     """Run one capture to its end and return its exit status."""
+    alarms = AlarmWatch(limits)
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
     if not desk.running:
         desk.start()
     # A terminal that goes away takes the picture with it, not the capture.
     with contextlib.suppress(OSError):
         if screen is not None:
-            screen.watch(lambda: desk.running)
+            screen.watch(lambda: desk.running, alarms)
         else:
-            _print_status(desk, messages)
+            _print_status(desk, messages, alarms)
     desk.join()
     with contextlib.suppress(OSError):
         messages.print()
-    return _summarise(desk.ended) if desk.ended else 1
+    return _summarise(desk.ended, alarms if limits else None) if desk.ended else 1
 
 
 class Messages:
@@ -146,15 +154,18 @@ class Messages:
             print(self._lines.popleft(), file=sys.stderr, flush=True)
 
 
-def _print_status(desk: CaptureDesk, messages: Messages) -> None:
+def _print_status(desk: CaptureDesk, messages: Messages, alarms: AlarmWatch) -> None:
     """Print messages as they come and a status line every few seconds, until the capture ends."""
     due = time.monotonic() + _STATUS_EVERY
     while desk.running:
         messages.print()
         desk.join(0.1)
+        state = desk.snapshot()
+        if state.link_up or state.link_since < STALE:
+            alarms.update(state.elapsed, state.values)
         if desk.running and time.monotonic() >= due:
             due += _STATUS_EVERY
-            _print(_status(desk.snapshot()))
+            _print(_status(state))
 
 
 def _status(state: CaptureState) -> str:
@@ -168,8 +179,11 @@ def _status(state: CaptureState) -> str:
     )
 
 
-def _summarise(ended: Ended) -> int:
-    """Say how a capture ended; raise what kept it from running, or its log from being whole."""
+def _summarise(ended: Ended, alarms: AlarmWatch | None) -> int:
+    """Say what was captured, what alarmed and what to do next; ``alarms`` None without limits.
+
+    Raises what kept the capture from running, or its log from being whole.
+    """
     state = ended.state
     if state is None:
         if ended.problem is not None:
@@ -187,6 +201,10 @@ def _summarise(ended: Ended) -> int:
             f"{state.unread} {state.unread_of} could not be read by the map; they are kept: mend "
             f"it, then sagline-logger reread {shlex.quote(str(state.path))}"
         )
+    if alarms is not None:
+        lines += [f"alarmed: {words}" for words in alarms.past[:SHOWN]] or ["nothing alarmed"]
+        if len(alarms.past) > SHOWN:
+            lines.append(f"and {len(alarms.past) - SHOWN} more alarms")
     if state.dropped_bytes:
         lines.append(f"the disk did not take {state.dropped_frames} frames")
     _print("\n".join([*lines, *ended.after_words, CAUTION]))

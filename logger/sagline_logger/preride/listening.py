@@ -18,6 +18,7 @@ from ..format import (
     Stream,
     VersionGate,
     decode_record,
+    is_host_kind,
 )
 
 _READ = 0.05  # s that one read waits
@@ -29,6 +30,7 @@ class Hearing:
 
     ``foreign`` counts bytes that were no frame, lines that cannot be read not among them; nor is
     what came before the first sound frame, since a listener may join in the middle of one.
+    ``refused`` says what frames broke the format's rules, record and field, each once.
     """
 
     source: str
@@ -37,6 +39,7 @@ class Hearing:
     foreign: int
     link_losses: tuple[str, ...]
     records: tuple[tuple[float, DeviceRecord], ...]
+    refused: tuple[str, ...] = ()
 
 
 def listen(source: Source, seconds: float, translation: Translation = FRAMES) -> Hearing:
@@ -54,6 +57,7 @@ def listen(source: Source, seconds: float, translation: Translation = FRAMES) ->
     began = time.monotonic()
     records: list[tuple[float, DeviceRecord]] = []
     losses: list[str] = []
+    refused: dict[str, None] = {}
     received = foreign = 0
     try:
         while (now := time.monotonic()) < began + seconds:
@@ -74,7 +78,11 @@ def listen(source: Source, seconds: float, translation: Translation = FRAMES) ->
             for piece in translator.feed(data, instant()) if data else ():
                 if not isinstance(piece, Piece):
                     continue
-                record = _device_record(piece.body, gate)
+                try:
+                    record = _device_record(piece.body, gate)
+                except RecordError as problem:
+                    refused[str(problem)] = None
+                    continue
                 if record is not None:
                     records.append((at, record))
                 elif records:
@@ -82,16 +90,15 @@ def listen(source: Source, seconds: float, translation: Translation = FRAMES) ->
     finally:
         link.close()
     spent = time.monotonic() - began
-    return Hearing(source.description, spent, received, foreign, tuple(losses), tuple(records))
+    return Hearing(
+        source.description, spent, received, foreign, tuple(losses), tuple(records), tuple(refused)
+    )
 
 
 def _device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
-    if body is None or not gate.admits(body):
+    if body is None or is_host_kind(body) or not gate.admits(body):
         return None
-    try:
-        record = decode_record(body)
-    except RecordError:
-        return None
+    record = decode_record(body)
     if isinstance(record, Board) and not gate.device:
         return None  # of which only the version is known
     return record if isinstance(record, Board | Stream | Samples | Event) else None
