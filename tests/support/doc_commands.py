@@ -2,8 +2,8 @@
 
 docs/README.md states the convention for whoever writes a page: a page's blocks run in order in a
 directory that holds the files it may name (``prepare``); a port that a page names becomes the
-simulated board's; ``record`` and ``check`` end after a second unless they say when; what a test cannot run is in
-:data:`NOT_RUN` with the reason.
+simulated board's; ``record`` and ``check`` end after a second unless they say when; what a test
+cannot run is in :data:`NOT_RUN` with the reason.
 """
 
 import contextlib
