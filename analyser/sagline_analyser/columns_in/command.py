@@ -5,8 +5,8 @@ import sys
 from pathlib import Path
 
 from sagline_logger.format import SUFFIX, SaglineError
+from sagline_logger.format.columns.column_map import load_map
 
-from .column_map import load_map
 from .convert import convert
 from .suggest import suggest
 

@@ -47,6 +47,9 @@ from .host_records import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawForm,
+    RawUse,
     Setting,
     Time,
 )
@@ -57,7 +60,7 @@ from .vocabulary import Term, vocabulary
 from .wrapped import ARCHIVE_SUFFIX, broken_off, packed_pieces, wrap_in_page
 
 if TYPE_CHECKING:
-    from .board_conflicts import board_conflicts
+    from .board_conflicts import board_conflicts, pack_conflicts
     from .board_file import load_board_file, read_board_file
     from .board_limits import (
         LIMIT_KINDS,
@@ -126,6 +129,9 @@ __all__ = [
     "Motor",
     "Numbers",
     "Piece",
+    "Raw",
+    "RawForm",
+    "RawUse",
     "Record",
     "RecordError",
     "SaglineError",
@@ -154,6 +160,7 @@ __all__ = [
     "move_to_new",
     "open_log",
     "output",
+    "pack_conflicts",
     "packed_pieces",
     "read_board_file",
     "read_log",

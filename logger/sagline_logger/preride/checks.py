@@ -118,6 +118,9 @@ def _link(hearing: Hearing, seen: Observation) -> _Finding:
         return "fail", times, "mend the lead or its plug, or come nearer"
     if not hearing.received:
         return "fail", "no byte arrived", "is the board on, and the lead in the right port?"
+    if hearing.refused:
+        what = f"the board breaks the format's rules: {hearing.refused[0]}"
+        return "fail", what, "mend the board's program: what it sends so cannot be read"
     if not hearing.records:
         return (
             "fail", f"{hearing.received} bytes, but no frame among them",

@@ -107,6 +107,14 @@ def as_text(found: Survey, path: Path) -> str:
         reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(found.foreign.items()))
         told = f"; {found.foreign_words}" if found.foreign_words else ""
         lines.append(f"foreign bytes, kept as they came: {reasons}{told}")
+    if found.raw:
+        line = f"made from {found.raw} bytes of {found.raw_words}, which are kept"
+        if found.unread:
+            line += (
+                f": {found.unread} {found.raw_words} could not be read by the map; with it mended: "
+                "sagline-logger reread"
+            )
+        lines.append(line)
     for offset, problem in found.damage:
         lines.append(f"damage at byte {offset}: {problem}")
     if found.damaged > len(found.damage):

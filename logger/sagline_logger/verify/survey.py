@@ -27,6 +27,9 @@ from ..format import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawForm,
+    RawUse,
     Samples,
     Segment,
     Setting,
@@ -40,7 +43,7 @@ from ..format.byte_kinds import LOOKED_AT
 from .clock_fit import ClockFit, Point, fit_clock
 from .whole import Wholeness
 
-_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
+_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | Raw | End
 _MAX_DAMAGE = 20
 _MOST_NEARLY = 64  # lines about names and units, beyond which no more are collected
 
@@ -98,6 +101,12 @@ class Survey:
     """The first places, as (offset, problem)."""
     foreign: dict[str, int] = field(default_factory=dict)
     """Bytes by reason."""
+    raw: int = 0
+    """Bytes of input from which the logger made the frames (frame_format.md §6.6)."""
+    raw_words: str = "lines"
+    """What that input is, in the plural."""
+    unread: int = 0
+    """RAW records that could not be read."""
     foreign_kind: str = ""
     """What the first of them are, a :class:`~sagline_logger.format.ByteKind`; empty where that
     says nothing."""
@@ -182,6 +191,7 @@ class Survey:
             (self.missing_bytes, "bytes of the board missing by the times"),
             (self.strange_frames, "frames of an unknown version"),
             (self.damaged, "damaged places"),
+            (self.unread, f"{self.raw_words} that could not be read by the map"),
         )
         return tuple(fault for fault in found if fault[0])
 
@@ -401,6 +411,10 @@ class _Surveyor:
                 reason = record.reason.name.lower()
                 found.foreign[reason] = found.foreign.get(reason, 0) + len(record.data)
                 self._foreign += record.data[: LOOKED_AT - len(self._foreign)]
+            case Raw():
+                found.raw += len(record.data)
+                found.raw_words = "lines" if record.form is RawForm.TEXT else "CAN frames"
+                found.unread += record.use is RawUse.NOT_READ
             case Mark():
                 self._marks.add(record.number)
             case Dropped():
