@@ -13,7 +13,7 @@ from sagline_logger.cli import COMMANDS
 ROOT = Path(__file__).parents[1]
 CLUSTER = {"distributed"}
 HEAVY = {"numpy", "pandas", "plotly", "pyarrow", "scipy"}
-LINKS = {"serial", "bleak"}
+LINKS = {"serial", "bleak", "can", "cantools"}
 
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "logger.format": (set(), {"shtab"}),  # when a completion script is asked for

@@ -49,6 +49,9 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """The channels that the answer to each question rests on, to tell what it lost with a sensor."""
 
+RESTS_ON_PACK = ("fault", "parts", "cells", "low_cell", "pack_range", "full_pack")
+"""The answers that use what the board file states of the pack."""
+
 
 def answers(
     ride: Ride | Basis,
@@ -85,6 +88,10 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
         f"({doubt.doubt}): {doubt.evidence}"
         for doubt in basis.lost(*RESTS_ON.get(answer.key, ()))
     )
+    if basis.misfit and answer.key in RESTS_ON_PACK:
+        told = (
+            f"Without the board file's pack, which is not this one: {basis.mismatches[0]}", *told,
+        )  # fmt: skip
     if not told:
         return answer
     if not answer.known:
@@ -111,7 +118,7 @@ def _answers(
         # Five questions start from the same fit.
         packs = fit_packs(ride, board) if early is None else early.result()
         return (
-            fault_answer(ride, board, packs),
+            fault_answer(ride, board, packs, basis.sensors),
             part,
             held,
             heat.result(),

@@ -327,7 +327,7 @@ def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:
 def _verdict(use: PartUse, most: WindowUse) -> str:
     share, rms = most.share or 0.0, most.rms or 0.0
     start = (
-        f"The part nearest to its rating is {_the(use.name)}: {rms:.3g} A RMS over its hardest "
+        f"Nearest to its rating is {_the(use.name)}: {rms:.3g} A RMS over its hardest "
         f"{most.window:g} s, {share:.0%} of {use.rating:g} A."
     )
     if share > 1:
