@@ -402,7 +402,7 @@ def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
     """Answer what held the vehicle back, over the ride and launch by launch, and whether the
     stated settings were in force."""
     found = held_back(ride, board)
-    against = " ".join(s.text for s in found.settings if s.verdict is Shows.NO)
+    against = " ".join(dict.fromkeys(s.text for s in found.settings if s.verdict is Shows.NO))
     figures = tuple(_setting_figure(s) for s in found.settings if s.seen is not None)
     if found.reason:
         text = f"Cannot tell: {found.reason}."
@@ -477,7 +477,7 @@ def _level_words(found: HeldBack) -> list[str]:
     for motor in found.motors:
         levels = ", ".join(
             f"{_name(x.cause)} {x.value:.3g}{' ' + x.unit if x.unit != '1' else ''} ({x.source}"
-            + (f", stated {x.stated:g})" if x.stated is not None else ")")
+            + (f", stated {x.stated:.4g})" if x.stated is not None else ")")
             for x in motor.levels
         )
         words.append(f"Motor {motor.motor}: {levels or 'no limit known or seen'}.")
