@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 BENCHES: dict[str, str] = {
     "cells": "trust.cells_bench",
+    "history": "trust.cells_history",
     "heat": "trust.heat_bench",
     "compare": "trust.compare_bench",
     "limits": "trust.limits_bench",
