@@ -47,7 +47,10 @@ def merge(ride: Ride, period: float, keys: Sequence[str] | str | None = None) ->
         column = np.full(grid.size, np.nan)
         column[stands] = stream.values[key][place[stands]]
         columns[key] = column
-    return pd.DataFrame(columns, index=pd.Index(grid, name="time"))
+    found = pd.DataFrame(columns, index=pd.Index(grid, name="time"))
+    units = {key: s.channels[key].unit for s in ride.streams.values() for key in s.channels}
+    found.attrs["units"] = {key: units[key] for key in columns}
+    return found
 
 
 def _last(

@@ -133,6 +133,31 @@ def test_80_by_24_shows_the_numbers_marks_with_text_and_stops_on_q(tmp_path, por
     assert found == [(1, ""), (1, "first hill"), (2, "")]
 
 
+@pytest.mark.parametrize(("columns", "rows", "large"), [(120, 40, 6), (80, 24, 3), (40, 12, 0)])
+def test_figures_use_the_screen_there_is(tmp_path, port, feed, columns, rows, large):
+    (tmp_path / "out").mkdir()
+    board = tmp_path / "kestrel.toml"
+    board.write_text(LOW_PACK)
+    terminal = Terminal(columns, rows, record(tmp_path, port, "--board", str(board)))
+    wait_until(lambda: terminal.shows("ALARM pack voltage 40 V"))
+    display = terminal.screen.display
+    for words in ("speed", "charge", "battery", "pack"):
+        assert terminal.shows(words), display
+    assert terminal.shows("! pack voltage" if large else "!pack      40.0 V")
+    first = next(n for n, line in enumerate(display) if "speed" in line)
+    blocks = [any(sign in line for sign in "█▀▄") for line in display[first + 1 :]]
+    height = blocks.index(False) if large else 0
+    assert height == (large if large == 3 else large - 1 if large else 0)
+    assert terminal.shows("Do not read a screen") or columns < 80
+    terminal.type("q")
+    assert terminal.finish() == 0
+    # At the end: what was captured, what alarmed, and the next command.
+    told = " ".join(" ".join(line.split()) for line in terminal.screen.display if line.strip())
+    whole = re.sub(r"\s+", "", bytes(terminal.raw).split(b"\x1b[?1049l")[1].decode())
+    assert "recorded" in whole and "alarmed:packvoltagebelow" in whole, told
+    assert "next:sagline-analyserplot" in whole
+
+
 def test_a_threshold_of_the_board_file_rings_and_is_told_in_words(tmp_path, port, feed):
     (tmp_path / "out").mkdir()
     board = tmp_path / "kestrel.toml"

@@ -5,6 +5,8 @@ from enum import StrEnum
 
 from sagline_logger.format.caution import CAUTION
 
+from .certainty import CANNOT_TELL
+from .notebook import answer_html, answer_text
 from .picture import Picture
 
 
@@ -14,7 +16,7 @@ class Urgency(StrEnum):
     ACT = "act"
     LOOK = "look"
     FINE = "fine"
-    UNKNOWN = "cannot tell"
+    UNKNOWN = CANNOT_TELL
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,7 @@ class Figure:
     how: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Answer:
     """What the ride says about one question.
 
@@ -53,6 +55,12 @@ class Answer:
     """The answer in at most fourteen words."""
     urgency: Urgency = Urgency.LOOK
     picture: Picture | None = None
+
+    def __repr__(self) -> str:
+        return answer_text(self)
+
+    def _repr_html_(self) -> str:
+        return answer_html(self)
 
     def in_short(
         self, headline: str, urgency: Urgency = Urgency.LOOK, picture: Picture | None = None

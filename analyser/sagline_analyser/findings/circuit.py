@@ -144,7 +144,9 @@ def fit_circuits(
         return Unknown("too little battery current was recorded alongside the cell voltages")
     chosen = _choose(columns, times + skew, voltages)
     if chosen is None:
-        return Unknown("the cells' voltage does not follow the load; are both measured right?")
+        return Unknown(
+            "the cells' voltage does not follow the load, so one of the two may be measured wrong"
+        )
     constants, degree = chosen
     columns.keep_only(constants)
     design = columns.design(times + skew, constants, degree)

@@ -19,12 +19,16 @@ from .cells import PackFit, fit_packs
 from .certainty import MOST
 from .charge_state import ChargeState, charge_state
 from .consumption import measure_consumption, power
+from .coverage import ALL, ENOUGH, Coverage, coverage
 from .electric import battery_current
 from .packs import MANY, PackSpan, during, pack_capacity
 from .picture import Bar, Bars, Picture
 from .reported_charge import compared, last_report
 from .series import Array, integral, integral_above_zero
 from .speed import Unknown
+
+SIZES = (6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 30.0)
+"""Ah of the full packs whose range is told beside the stated one's (our choice)."""
 
 QUESTION = "What did the pack give, and how far will it go?"
 
@@ -61,7 +65,10 @@ MOST_FACTOR = 50.0
 
 @dataclass(frozen=True)
 class PackUse:
-    """Charge in Ah and energy in Wh that one pack gave and took back, and how full it was."""
+    """Charge in Ah and energy in Wh that one pack gave and took back, and how full it was.
+
+    ``covered`` says over what share of its time that is known; below ``ENOUGH`` it is not told.
+    """
 
     span: PackSpan
     charge_drawn: float
@@ -69,6 +76,12 @@ class PackUse:
     energy_drawn: float
     energy_returned: float
     state: ChargeState | Unknown
+    covered: Coverage
+
+    @property
+    def told(self) -> bool:
+        """Whether enough of its time is known for a sum over it."""
+        return self.covered.share >= ENOUGH
 
 
 @dataclass(frozen=True)
@@ -109,10 +122,11 @@ def pack_use(
         watts = during(drawing, pack.span)
         charge, energy = integral_above_zero(amperes) / 3600, integral_above_zero(watts) / 3600
         state = charge_state(pack, board, history if pack is fits[-1] else None)
+        covered = coverage(ride, watts, pack.span.start, pack.span.end)
         found.append(
             PackUse(
                 pack.span, charge, charge - integral(amperes) / 3600,
-                energy, energy - integral(watts) / 3600, state,
+                energy, energy - integral(watts) / 3600, state, covered,
             )
         )  # fmt: skip
     return tuple(found)
@@ -309,19 +323,24 @@ def pack_answer(
         energy = use.energy_drawn - use.energy_returned
         what = "gave" if net >= 0 else "took in, on the whole,"
         text = f"{name} {what} {abs(net):.2f} Ah ({abs(energy):.0f} Wh)"
-        figures += [
-            Figure(f"{prefix}charge, net", net, "Ah", None, "∫ current dt"),
-            Figure(f"{prefix}energy, net", use.energy_drawn - use.energy_returned, "Wh", None,
-                   "∫ power dt"),
-            Figure(f"{prefix}energy given back", use.energy_returned, "Wh", None,
-                   "−∫ power dt while negative"),
-        ]  # fmt: skip
+        part = "" if use.covered.share >= ALL else f"; {use.covered.words}"
+        if not use.told:
+            text = f"What {name[0].lower()}{name[1:]} gave cannot be told: {use.covered.words}"
+        else:
+            text += f", {use.covered.words}" if part else ""
+            figures += [
+                Figure(f"{prefix}charge, net", net, "Ah", None, f"∫ current dt{part}"),
+                Figure(f"{prefix}energy, net", energy, "Wh", None, f"∫ power dt{part}"),
+                Figure(f"{prefix}energy given back", use.energy_returned, "Wh", None,
+                       f"−∫ power dt while negative{part}"),
+            ]  # fmt: skip
         if use.span.swapped:
             details.append(f"{name} is taken for another one, because {use.span.swapped}.")
         if isinstance(use.state, Unknown):
             details.append(f"{name}: how full it is cannot be told: {use.state.reason}.")
         else:
-            text += f" and is {use.state.end:.0%} ± {use.state.end_error:.0%} full"
+            full = f"{use.state.end:.0%} ± {use.state.end_error:.0%} full"
+            text += f"{',' if part else ''} and is {full}" if use.told else f"; it is {full}"
             figures.append(
                 Figure(f"{prefix}state of charge at the end", 100 * use.state.end, "%",
                        100 * use.state.end_error, use.state.how)
@@ -342,7 +361,8 @@ def pack_answer(
     lines, more = _reaches(ride, board, fits[-1], uses[-1].state, other_capacity, plan)
     if len(uses) > MANY:
         details = [*(f"{one}." for one in verdicts), *details]
-        verdicts = [_together(uses)]
+        known = [use for use in uses if use.told]
+        verdicts = [_together(known)] if known else verdicts[:1]
     verdict = " ".join(["; ".join(verdicts) + ".", lines[0], *disagree])
     evidence = tuple((use.span.start, use.span.end) for use in uses)
     answer = Answer(
@@ -370,6 +390,9 @@ def _in_short(
     picture = Bars("%", bars, 100.0, "full") if bars else None
     left = next((way.value for way in ways if way.label == "range left, at least"), None)
     if left is None:
+        if not all(use.told for use in uses):
+            line = "Too little is known to say what it gave or how far it goes"
+            return line, Urgency.LOOK, picture
         net = sum(use.charge_drawn - use.charge_returned for use in uses)
         return f"{net:.2f} Ah drawn; how far it goes cannot be told", Urgency.LOOK, picture
     state = uses[-1].state
@@ -436,6 +459,8 @@ def _reaches(
         f"{_down(other.least)} km ({MOST}), about {_down(other.distance)} km; each further Ah is "
         f"worth some {other.distance / other.capacity:.2f} km."
     )
+    sizes = "; ".join(f"{ah:g} Ah {_down(way.reach(ah).least)} km" for ah in SIZES)
+    lines.append(f"Other full packs of like cells, at least: {sizes} (19 of 20).")
     if plan is not None:
         lines.append(_planned(ride, board, pack, state, plan, figures))
     lines.append(

@@ -19,11 +19,11 @@ class Report:
 
 
 def last_report(ride: Ride, start: float, end: float) -> Report | None:
-    """Return the last report from ``start`` to ``end`` s, None without one that is a share."""
+    """Return the last report from ``start`` until before ``end`` s, None without a share."""
     series = column(ride, "state_of_charge")
     if series is None:
         return None
-    inside = (series.time >= start) & (series.time <= end)
+    inside = (series.time >= start) & (series.time < end)
     inside &= (series.value >= 0) & (series.value <= 1)
     if not inside.any():
         return None

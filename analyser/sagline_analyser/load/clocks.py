@@ -3,6 +3,7 @@
 from bisect import bisect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -89,19 +90,23 @@ class _Stretch:
     stream: npt.NDArray[np.int64]
     points: npt.NDArray[np.intp]
 
+    @cached_property
+    def steady(self) -> npt.NDArray[np.intp]:
+        """Those of known arrival that tell how fast the clock runs."""
+        return _steady(self.points, self.stream[self.points], self.sent[self.points])
+
     @property
     def span(self) -> int:
-        """Device µs between the first and the last of known arrival."""
-        return int(np.ptp(self.sent[self.points])) if self.points.size else 0
+        """Device µs between the first and the last of those."""
+        return int(np.ptp(self.sent[self.steady])) if self.steady.size else 0
 
     def line(self, rate: float | None = None) -> ClockLine:
         """Return the line through those of known arrival, of ``rate`` where that is given."""
         return fit(self.sent[self.points], self.arrival[self.points], rate)
 
     def own_rate(self) -> float:
-        """Return the rate that a short stretch shows."""
-        steady = _steady(self.points, self.stream[self.points])
-        return fit(self.sent[steady], self.arrival[steady]).rate
+        """Return the rate that the stretch shows."""
+        return fit(self.sent[self.steady], self.arrival[self.steady]).rate
 
     def heard(self, line: ClockLine) -> tuple[float, float]:
         """Return when it was first and last heard of, host µs."""
@@ -136,7 +141,7 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
     stretches = _stretches(tables, readings, zero)
     # The oscillator is the same after a restart: a stretch too short to tell its own rate takes
     # that of the nearest one that is long enough.
-    own = {n: one.line() for n, one in enumerate(stretches) if one.span >= LONG}
+    own = {n: one.line(one.own_rate()) for n, one in enumerate(stretches) if one.span >= LONG}
     telling = list(own)  # in rising order
     lines: list[ClockLine] = []
     heard: list[tuple[float, float]] = []
@@ -184,19 +189,29 @@ def _nearest_rate(
 
 _ALONE = -1
 """Stands for the stream of BOARD and EVENT records."""
+_ENOUGH = 30
+"""Timed records of which one is likely to have come fast."""
+_MIDDLE = 0.2
+"""How far their mean may lie from a segment's middle, as a share of it."""
 
 
-def _steady(anchors: npt.NDArray[np.intp], stream: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
-    """Return those of a short segment's timed records that tell how fast its clock runs: one
-    stream's, of which there are most.
+def _steady(
+    anchors: npt.NDArray[np.intp], stream: npt.NDArray[np.int64], sent: Micros
+) -> npt.NDArray[np.intp]:
+    """Return those of a segment's timed records that tell how fast its clock runs: one stream's, of
+    which there are most; all, where those do not lie all along a long segment or are few in it.
 
     What is sent another way leaves the device sooner or later after its clock was read, and where
-    it comes at one end only, bends a short line: 2 ms are 80 ppm of 25 s.
+    it comes at one end only, bends the line: 2 ms are 80 ppm of 25 s and 7 ppm of five minutes.
     """
     sampled = stream[stream != _ALONE]
     if not sampled.size:
         return anchors
     most: npt.NDArray[np.bool_] = stream == np.bincount(sampled).argmax()
+    if (span := np.ptp(sent)) >= LONG:
+        lie = float(sent[most].mean() - sent.min()) / span
+        if np.count_nonzero(most) < _ENOUGH or abs(lie - 0.5) > _MIDDLE:
+            return anchors
     steady: npt.NDArray[np.intp] = anchors[most]
     return steady
 

@@ -192,7 +192,7 @@ def _ride(
         path=path,
         board_name=tables.board.name if tables.board else "",
         firmware=tables.board.firmware if tables.board else "",
-        streams=found.streams,
+        streams={name: replace(s, started_wall=started) for name, s in found.streams.items()},
         events=events,
         marks=marks_of(zip(own, host, strict=True), zero),
         link_gaps=link_gaps_of(zip(own, host, strict=True), zero),

@@ -1,15 +1,20 @@
 """A capture as columns: what every finding and page starts from."""
 
+import difflib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from sagline_logger.format import Channel, EventKind
+from sagline_logger.format import Channel, EventKind, SaglineError
+
+from .notebook import ride_html, ride_text, stream_html, stream_text
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class StreamColumns:
     """All samples of one stream of one ride, in time order.
 
@@ -30,10 +35,38 @@ class StreamColumns:
     values: dict[str, npt.NDArray[np.float64]]
     segment: npt.NDArray[np.int32]
     gap: npt.NDArray[np.bool_]
+    started_wall: float | None = None
+    """Wall-clock start of the capture, s since 1970 UTC, as the ride has it; None unless known."""
 
-    def frame(self) -> pd.DataFrame:
-        """Return a DataFrame: index ``time`` in s, one column a channel, in its unit."""
-        return pd.DataFrame(self.values, index=pd.Index(self.time, name="time"))
+    def frame(self, index: Literal["seconds", "time"] = "seconds") -> pd.DataFrame:
+        """Return a DataFrame: one column a channel, in its unit, which ``attrs["units"]`` tells.
+
+        The index ``time`` is in s from the start of the capture, or for "time" a pandas time
+        index: in UTC where the capture's start is known, else the time since it began.
+
+        Raises:
+            SaglineError: another index is asked for.
+        """
+        found = pd.DataFrame(self.values, index=self._index(index))
+        found.attrs["units"] = {key: channel.unit for key, channel in self.channels.items()}
+        return found
+
+    def _index(self, kind: str) -> pd.Index:
+        if kind == "seconds":
+            return pd.Index(self.time, name="time")
+        if kind != "time":
+            raise SaglineError(f"no index {kind!r}", remedy="choose seconds or time")
+        since = pd.to_timedelta(np.rint(self.time * 1e6).astype(np.int64), unit="us")
+        if self.started_wall is None:
+            return pd.TimedeltaIndex(since, name="time")
+        start = pd.Timestamp(round(self.started_wall * 1e6), unit="us", tz="UTC")
+        return pd.DatetimeIndex(start + since, name="time")
+
+    def __repr__(self) -> str:
+        return stream_text(self)
+
+    def _repr_html_(self) -> str:
+        return stream_html(self)
 
 
 @dataclass(frozen=True)
@@ -113,9 +146,9 @@ class Quality:
     """Frames in a version of the format that is not known."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Ride:
-    """One capture."""
+    """One capture.  ``ride["battery_current"]`` is one column; iterating gives their names."""
 
     path: str
     board_name: str
@@ -135,6 +168,39 @@ class Ride:
     board_file: str | None
     """Text of the attached board file (TOML), if one was given."""
     warnings: tuple[str, ...] = field(default=())
+
+    def __getitem__(self, key: str) -> pd.Series:
+        """Return column ``key`` as a pandas Series over s; ``attrs["unit"]`` tells its unit.
+
+        Raises:
+            SaglineError: there is no such column; the nearest names are told.
+        """
+        stream = self.find(key)
+        if stream is None:
+            raise SaglineError(f"no channel {key!r}", where=self.path, remedy=self._meant(str(key)))
+        index = pd.Index(stream.time, name="time")
+        found = pd.Series(stream.values[key], index=index, name=key)
+        found.attrs["unit"] = stream.channels[key].unit
+        return found
+
+    def _meant(self, key: str) -> str:
+        own = self.keys(key)
+        if own:
+            return f"choose one of {', '.join(own[:4])}{', …' if len(own) > 4 else ''}"
+        near = difflib.get_close_matches(key, list(self), 3)
+        return f"did you mean {' or '.join(near)}?" if near else f"it has: {', '.join(self)}"
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(dict.fromkeys(key for s in self.streams.values() for key in s.channels))
+
+    def __contains__(self, key: object) -> bool:
+        return any(key in stream.channels for stream in self.streams.values())
+
+    def __repr__(self) -> str:
+        return ride_text(self)
+
+    def _repr_html_(self) -> str:
+        return ride_html(self)
 
     def find(self, key: str) -> StreamColumns | None:
         """Return the stream that has column ``key``, or None."""

@@ -56,7 +56,7 @@ def _bars(picture: Bars) -> str:
         size = max(bar.value, 0.0) / top * room
         odd = " odd" if bar.odd else ""
         value = figure_text(bar.value, picture.unit)
-        parts.append(_text(LABEL - 6, y + 10, _short(bar.label, 23), "", "end"))
+        parts.append(_text(LABEL - 6, y + 10, _short(bar.label, 21), "", "end"))
         parts.append(
             f'<rect class="pole{odd}" x="{LABEL}" y="{y}" width="{size:.1f}" height="12"/>'
         )

@@ -100,9 +100,8 @@ def _card(answer: Answer) -> str:
     left = len(answer.evidence) - _SPANS
     also = f" and {left} more" if left > 0 else ""
     evidence = f"<p class=evidence>Seen at {seen}{also}</p>" if seen else ""
-    behind = f"<p class=verdict>{escape(answer.verdict)}</p>{evidence}{table}"
-    if more:
-        behind += f"<ul>{more}</ul>"
+    told = f"<ul>{more}</ul>" if more else ""
+    behind = f"<p class=verdict>{escape(answer.verdict)}</p>{told}{evidence}{table}"
     kind, picture = urgency(answer), draw(answer.picture)
     return card(kind, answer.key, headline(answer), picture, behind, answer.question)
 

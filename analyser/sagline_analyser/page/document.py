@@ -235,6 +235,9 @@ def _column_spec(column: Column, table: int, times: Table) -> dict[str, Any]:
     }
 
 
+_USUAL = ("rating of ", "rated current of ", "continuous current of ", "temperature limit of ")
+
+
 def _panel_spec(
     panel: Panel, place: dict[int, int], marked: Sequence[tuple[Threshold, bool]],
     crossings: Sequence[Crossing],
@@ -254,6 +257,8 @@ def _panel_spec(
             level = threshold.level * factors[key]
             said, part = threshold.reason.partition(": ")[2], threshold.limit.part
             short = said.replace(part, short_part(part)).removesuffix(" of a cell") or part
+            for usual in _USUAL:  # what every name on a panel would begin with tells nothing
+                short = short.removeprefix(usual)
             entry = {
                 "level": level, "above": threshold.above, "kind": threshold.limit.kind,
                 "short": short, "reason": threshold.reason, "near": near,

@@ -18,7 +18,7 @@ BARS = 2
 FULL = 0.5
 """Share beyond a limit that fills a bar."""
 
-SHOWN = 4
+SHOWN = 3
 """Episodes that stand open, those that went furthest beyond a limit."""
 
 

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ from ..capture.recorder import Request
 from ..capture.sources import add_source_arguments, choose_source
 from ..capture.state import CaptureState
 from ..format import (
+    Limit,
     RecordError,
     SaglineError,
     board_conflicts,
@@ -30,12 +32,15 @@ from ..format.program import raw
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
+from ..live.watch import STALE, AlarmWatch
 from ..phone.options import add_phone_arguments, phone_screen
 
 if TYPE_CHECKING:
     from ..phone.server import PhoneScreen
 
 _STATUS_EVERY = 5.0  # s between status lines
+SHOWN = 6
+"""Alarms told at the end, the gravest."""
 EXAMPLES = (
     "record --serial /dev/ttyUSB0 --out rides",
     "record --serial COM3 --out rides --board my_board.toml",
@@ -70,6 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
     board, text = load_board_file(arguments.board) if arguments.board else (None, None)
     for conflict in board_conflicts(board) if board else ():
         _print(f"board file: {conflict}")
+    source, translation = choose_source(arguments)
     request = Request(
         directory=arguments.out,
         board_file=text,
@@ -77,10 +83,11 @@ def run(arguments: argparse.Namespace) -> int:
         note=arguments.note,
         seconds=arguments.seconds,
         wait=arguments.wait,
+        translation=translation,
     )
     _check_lengths(request)
     messages = Messages()
-    desk = CaptureDesk(choose_source(arguments), request, messages.tell)
+    desk = CaptureDesk(source, request, messages.tell)
     ending = _stop_on_signals(desk)
     limits = derive_limits(board) if board else ()
     phone = phone_screen(arguments, desk, board, limits, messages.tell)
@@ -93,7 +100,7 @@ def run(arguments: argparse.Namespace) -> int:
         _invite(phone, desk, screen)
     try:
         while True:
-            status = _capture(desk, screen, messages)
+            status = _capture(desk, screen, messages, limits)
             if phone is None or not phone.resting(ending):
                 return status
     finally:
@@ -113,21 +120,24 @@ def _invite(phone: "PhoneScreen", desk: CaptureDesk, screen: Screen | None) -> N
             sys.stdin.readline()
 
 
-def _capture(desk: CaptureDesk, screen: Screen | None, messages: "Messages") -> int:
+def _capture(
+    desk: CaptureDesk, screen: Screen | None, messages: "Messages", limits: Sequence[Limit]
+) -> int:
     """Run one capture to its end and return its exit status."""
+    alarms = AlarmWatch(limits)
     # Capture has its own thread: a terminal that blocks (Ctrl-S, a stuck pipe) holds up only us.
     if not desk.running:
         desk.start()
     # A terminal that goes away takes the picture with it, not the capture.
     with contextlib.suppress(OSError):
         if screen is not None:
-            screen.watch(lambda: desk.running)
+            screen.watch(lambda: desk.running, alarms)
         else:
-            _print_status(desk, messages)
+            _print_status(desk, messages, alarms)
     desk.join()
     with contextlib.suppress(OSError):
         messages.print()
-    return _summarise(desk.ended) if desk.ended else 1
+    return _summarise(desk.ended, alarms if limits else None) if desk.ended else 1
 
 
 class Messages:
@@ -144,15 +154,18 @@ class Messages:
             print(self._lines.popleft(), file=sys.stderr, flush=True)
 
 
-def _print_status(desk: CaptureDesk, messages: Messages) -> None:
+def _print_status(desk: CaptureDesk, messages: Messages, alarms: AlarmWatch) -> None:
     """Print messages as they come and a status line every few seconds, until the capture ends."""
     due = time.monotonic() + _STATUS_EVERY
     while desk.running:
         messages.print()
         desk.join(0.1)
+        state = desk.snapshot()
+        if state.link_up or state.link_since < STALE:
+            alarms.update(state.elapsed, state.values)
         if desk.running and time.monotonic() >= due:
             due += _STATUS_EVERY
-            _print(_status(desk.snapshot()))
+            _print(_status(state))
 
 
 def _status(state: CaptureState) -> str:
@@ -161,12 +174,16 @@ def _status(state: CaptureState) -> str:
         f"{state.elapsed:.0f} s  link {link}  {state.rate / 1000:.1f} kB/s  {state.frames} frames  "
         f"{state.lost} samples lost  {state.foreign} foreign bytes  log {size(state.size)}  "
         f"free {size(state.free)}"
+        + (f"  {state.unread} {state.unread_of} not read" if state.unread else "")
         + (f"  DROPPED {state.dropped_frames} frames" if state.dropped_bytes else "")
     )
 
 
-def _summarise(ended: Ended) -> int:
-    """Say how a capture ended; raise what kept it from running, or its log from being whole."""
+def _summarise(ended: Ended, alarms: AlarmWatch | None) -> int:
+    """Say what was captured, what alarmed and what to do next; ``alarms`` None without limits.
+
+    Raises what kept the capture from running, or its log from being whole.
+    """
     state = ended.state
     if state is None:
         if ended.problem is not None:
@@ -179,6 +196,15 @@ def _summarise(ended: Ended) -> int:
         f"link lost and found {state.reconnects} times, {state.restarts} device restarts, "
         f"{state.marks} marks",
     ]
+    if state.unread:
+        lines.append(
+            f"{state.unread} {state.unread_of} could not be read by the map; they are kept: mend "
+            f"it, then sagline-logger reread {shlex.quote(str(state.path))}"
+        )
+    if alarms is not None:
+        lines += [f"alarmed: {words}" for words in alarms.past[:SHOWN]] or ["nothing alarmed"]
+        if len(alarms.past) > SHOWN:
+            lines.append(f"and {len(alarms.past) - SHOWN} more alarms")
     if state.dropped_bytes:
         lines.append(f"the disk did not take {state.dropped_frames} frames")
     _print("\n".join([*lines, *ended.after_words, CAUTION]))

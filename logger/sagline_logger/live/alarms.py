@@ -1,5 +1,6 @@
 """Alarms that neither flicker nor miss: a threshold with hysteresis and hold times."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 RAISE_AFTER = 0.2
@@ -31,6 +32,8 @@ class Threshold:
     unit: str
     reason: str
     reached: bool = False
+    rank: int = 1
+    """How grave it is to pass it: 0 a stop voltage, 1 a rating, 2 an alarm voltage, 3 full."""
 
     def beyond(self, value: float) -> bool:
         """Whether ``value`` is on the bad side; NaN is not."""
@@ -54,6 +57,16 @@ class Alarm:
     since: float | None = None
     worst: float | None = None
     """The value furthest beyond the threshold while raised."""
+    value: float | None = None
+    """The latest reading."""
+
+    @property
+    def share(self) -> float:
+        """How far the latest reading lies beyond the threshold, as a share of its size."""
+        if self.value is None:
+            return 0.0
+        way = 1 if self.threshold.above else -1
+        return way * (self.value - self.threshold.value) / max(abs(self.threshold.value), 1e-9)
 
     def update(self, time: float, value: float) -> "Alarm":
         """Return the state after a reading at ``time`` s; a missing one (NaN) changes nothing."""
@@ -61,16 +74,28 @@ class Alarm:
             return self
         if not self.raised:
             if not self.threshold.beyond(value):
-                return replace(self, since=None) if self.since is not None else self
+                return Alarm(self.threshold, value=value)
             since = time if self.since is None else self.since
             if time - since >= RAISE_AFTER:
-                return Alarm(self.threshold, True, None, value)
-            return replace(self, since=since)
+                return Alarm(self.threshold, True, None, value, value)
+            return replace(self, since=since, value=value)
         pick = max if self.threshold.above else min
         worst = value if self.worst is None else pick(self.worst, value)
         if not self.threshold.recovered(value):
-            return Alarm(self.threshold, True, None, worst)
+            return Alarm(self.threshold, True, None, worst, value)
         since = time if self.since is None else self.since
         if time - since >= HOLD:
-            return Alarm(self.threshold)
-        return Alarm(self.threshold, True, since, worst)
+            return Alarm(self.threshold, value=value)
+        return Alarm(self.threshold, True, since, worst, value)
+
+
+def worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
+    """Return the raised alarms, the gravest first, then the one furthest beyond its threshold.
+
+    Of several thresholds that one column has passed on one side only the gravest is told.
+    """
+    order = sorted((a for a in alarms if a.raised), key=lambda a: (a.threshold.rank, -a.share))
+    told: dict[tuple[str, bool], Alarm] = {}
+    for alarm in order:
+        told.setdefault((alarm.threshold.key, alarm.threshold.above), alarm)
+    return list(told.values())

@@ -18,6 +18,8 @@ class Number:
     part: str = ""
     keys: tuple[str, ...] = ()
     """The columns it stands for, to light it up when one of them raises an alarm."""
+    short: str = ""
+    """What it is in at most nine letters, for a screen without room."""
 
     @property
     def text(self) -> str:
@@ -29,16 +31,17 @@ class Number:
 
 
 def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:
-    """Return six numbers from ``latest`` (column name → value), in the order they are shown.
+    """Return nine numbers from ``latest`` (column name → value), in rows of three.
 
     More than two motors are shown as the two with the largest current.
     """
     motors = sorted(columns_of(latest, "motor_current"), key=lambda key: -_size(latest[key]))[:2]
     currents = [
-        Number(_title(key), latest[key], "A", 0, "", (key,)) for key in sorted(motors, key=_index)
+        Number(_title(key), latest[key], "A", 0, "", (key,), f"motor {_index(key) or ''}".rstrip())
+        for key in sorted(motors, key=_index)
     ]
     while len(currents) < 2:
-        currents.append(Number("motor current", math.nan, "A", 0))
+        currents.append(Number("motor current", math.nan, "A", 0, short="motor"))
     duty = max(columns_of(latest, "duty_cycle"), key=lambda key: _size(latest[key]), default="")
     hot = max(
         (key for key in latest if _term(key).group == "temperature" and key != _AMBIENT),
@@ -47,18 +50,37 @@ def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:
     )
     cells = columns_of(latest, "cell_voltage")
     low = min(cells, key=lambda key: _below_nothing(latest[key]), default="")
+    cell, part = str(_index(low) or ""), _title(hot)
+
+    def one(title: str, key: str, unit: str, decimals: int, factor: float, short: str) -> Number:
+        return Number(title, factor * latest.get(key, math.nan), unit, decimals, "", (key,), short)
+
     return (
-        Number(
-            "battery current", latest.get("battery_current", math.nan), "A", 0, "",
-            ("battery_current",),
-        ),
+        one("speed", "speed", "km/h", 0, 3.6, "speed"),
+        one("battery current", "battery_current", "A", 0, 1.0, "battery"),
+        one("charge", "state_of_charge", "%", 0, 100.0, "charge"),
         *currents,
-        Number("duty cycle", 100 * latest.get(duty, math.nan), "%", 0, _part(duty), (duty,)),
-        Number("hottest part", latest.get(hot, math.nan), "°C", 0, _title(hot), (hot,)),
         Number(
-            "lowest cell", latest.get(low, math.nan), "V", 2, str(_index(low) or ""), tuple(cells)
+            "duty cycle", 100 * latest.get(duty, math.nan), "%", 0, _part(duty), (duty,), "duty"
         ),
+        one("pack voltage", "pack_voltage", "V", 1, 1.0, "pack"),
+        Number(
+            "lowest cell", latest.get(low, math.nan), "V", 2, cell, tuple(cells),
+            f"cell {cell}".rstrip(),
+        ),
+        Number("hottest part", latest.get(hot, math.nan), "°C", 0, part, (hot,), _letters(part)),
     )  # fmt: skip
+
+
+def _letters(part: str) -> str:
+    """Return a part in at most nine letters, its number kept."""
+    name, _, index = part.rpartition(" ")
+    if not part:
+        return "hottest"
+    if not name or not index.isdigit():
+        return part[:9]
+    room = 8 - len(index)
+    return f"{name if len(name) <= room else name[: room - 1] + '.'} {index}"
 
 
 _AMBIENT = "ambient_temperature"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..format.errors import printable
-from .alarms import Alarm
+from .alarms import Alarm, worst_first
 from .digits import HEIGHT, large
 from .glance import Number
 
@@ -50,16 +50,20 @@ def draw(
     numbers: Sequence[Number], alarms: Sequence[Alarm], status: Status, width: int, height: int
 ) -> list[Line]:
     """Return at most ``height`` lines of at most ``width`` characters."""
-    raised = [alarm for alarm in alarms if alarm.raised]
+    raised = worst_first(alarms)
     bad = {alarm.threshold.key for alarm in raised}
     top = [_header(status, width)]
     bottom = [_link(status, width), *_foot(status, width)]
     warnings: list[Line] = [(Span(_fit(alarm_words(alarm), width), "alarm"),) for alarm in raised]
     warnings += [(Span(_fit(f"NOTE  {text}", width), "warn"),) for text in status.notices]
     room = height - len(top) - len(bottom)
-    blocks = _blocks(numbers, bad, width)
-    if width < 3 * _LEAST or len(blocks) + min(len(warnings), 2) > room:
-        blocks = _list(numbers, bad, width)
+    kept = room - min(len(warnings), 2)
+    blocks = _list(numbers, bad, width)
+    for scale in (2, 1):
+        large_ones = _blocks(numbers, bad, width, scale)
+        if width >= 3 * _LEAST * scale - (scale - 1) * 12 and len(large_ones) <= kept:
+            blocks = large_ones
+            break
     shown = warnings[: max(room - len(blocks), 1)]
     if len(shown) < len(warnings):
         more = f"… and {len(warnings) - len(shown) + 1} more"
@@ -73,9 +77,10 @@ def alarm_words(alarm: Alarm) -> str:
     """Return an alarm in words, so that it needs no colour."""
     limit = alarm.threshold
     side = "above" if limit.above else "below"
-    worst = math.nan if alarm.worst is None else alarm.worst
+    now = math.nan if alarm.value is None else alarm.value
     name = limit.key.replace("_", " ")
-    return f"ALARM {name} {worst:.4g} {limit.unit}, {side} {limit.value:.4g} ({limit.reason})"
+    told = f"ALARM {name} {now:.4g} {limit.unit}, {side} {limit.value:.4g} ({limit.reason})"
+    return told if alarm.worst in (None, now) else f"{told}, worst {alarm.worst:.4g}"
 
 
 def duration(seconds: float) -> str:
@@ -109,7 +114,7 @@ def _header(status: Status, width: int) -> Line:
     )
 
 
-def _blocks(numbers: Sequence[Number], bad: set[str], width: int) -> list[Line]:
+def _blocks(numbers: Sequence[Number], bad: set[str], width: int, scale: int) -> list[Line]:
     column = max(width // 3, 1)
     lines: list[Line] = []
     for start in range(0, len(numbers), 3):
@@ -118,19 +123,23 @@ def _blocks(numbers: Sequence[Number], bad: set[str], width: int) -> list[Line]:
         lines.append(())
         lines.append(
             tuple(
+                # A mark before the name tells without any colour whose alarm it is.
                 Span(
-                    _fit(f"{number.title} {number.part}".rstrip(), column - 1).ljust(column), "dim"
+                    _fit(
+                        f"{'! ' if style else ''}{number.title} {number.part}".rstrip(), column - 1
+                    ).ljust(column),
+                    style or "dim",
                 )
-                for number in row
+                for number, style in zip(row, styles, strict=True)
             )
         )
-        digits = [large(number.text) for number in row]
-        for level in range(HEIGHT):
+        digits = [large(number.text, scale) for number in row]
+        for level in range(HEIGHT * scale):
             lines.append(
                 tuple(
                     Span(
                         (
-                            rows[level] + (f" {number.unit}" if level == HEIGHT - 1 else "")
+                            rows[level] + (f" {number.unit}" if level == HEIGHT * scale - 1 else "")
                         )[: column - 1].ljust(column),
                         style,
                     )
@@ -141,13 +150,18 @@ def _blocks(numbers: Sequence[Number], bad: set[str], width: int) -> list[Line]:
 
 
 def _list(numbers: Sequence[Number], bad: set[str], width: int) -> list[Line]:
+    """Return the numbers as words, in as many columns as there is room for, read downwards."""
+    columns = min(max(width // _LEAST, 1), 3)
+    rows = -(-len(numbers) // columns)
     lines: list[Line] = []
-    for number in numbers:
-        alarmed = bool(bad.intersection(number.keys))
-        words = f"{number.title} {number.part}".rstrip()
-        flag = "! " if alarmed else "  "
-        text = f"{flag}{words:<22} {number.text:>7} {number.unit}"
-        lines.append((Span(_fit(text, width), "alarm" if alarmed else ""),))
+    for level in range(rows):
+        spans = []
+        for number in numbers[level::rows]:
+            alarmed = bool(bad.intersection(number.keys))
+            text = f"{'!' if alarmed else ' '}{number.short:<9}{number.text:>5} {number.unit:<4}"
+            style: Style = "alarm" if alarmed else ""
+            spans.append(Span(_fit(text, min(_LEAST, width)), style))
+        lines.append(tuple(spans))
     return lines
 
 

@@ -66,14 +66,19 @@ class Screen:
         self, subject: Subject, limits: Sequence[Limit], out: TextIO, colour: bool = True
     ) -> None:
         self._subject = subject
+        self._limits = limits
         self._watch = AlarmWatch(limits)
         self._out = out
         self._colour = colour
         self._mark = 0
         self._typing: str | None = None
 
-    def watch(self, running: Callable[[], bool]) -> None:
-        """Draw until ``running`` is False, then give the terminal back as it was."""
+    def watch(self, running: Callable[[], bool], alarms: AlarmWatch | None = None) -> None:
+        """Draw until ``running`` is False, then give the terminal back as it was.
+
+        ``alarms`` follows this capture's alarms where the caller wants to know of them afterwards.
+        """
+        self._watch = alarms or AlarmWatch(self._limits)
         with keyboard() as keys:
             self._out.write(_ENTER)
             try:

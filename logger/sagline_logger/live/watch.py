@@ -28,7 +28,8 @@ def thresholds(limits: Sequence[Limit], keys: Sequence[str]) -> list[Threshold]:
 def _threshold(key: str, limit: Limit) -> Threshold:
     above, full = limit.direction == "above", limit.kind == "full"
     reason = f"{limit.part}, full" if full else limit.part
-    return Threshold(key, above, limit.value, limit.unit, reason, reached=full)
+    rank = ("stop", "limit", "alarm", "full").index(limit.kind)
+    return Threshold(key, above, limit.value, limit.unit, reason, reached=full, rank=rank)
 
 
 class AlarmWatch:
@@ -40,11 +41,28 @@ class AlarmWatch:
     def __init__(self, limits: Sequence[Limit]) -> None:
         self._limits = limits
         self._alarms: dict[tuple[str, float], Alarm] = {}
+        self._past: dict[tuple[str, float], tuple[int, Alarm]] = {}
 
     @property
     def alarms(self) -> list[Alarm]:
         """The state of every threshold met so far, raised or not."""
         return list(self._alarms.values())
+
+    @property
+    def past(self) -> list[str]:
+        """What has alarmed so far, in words, the gravest first; one line a column and side."""
+        order = sorted(self._past.values(), key=lambda one: one[1].threshold.rank)
+        lines: dict[tuple[str, bool], str] = {}
+        for times, alarm in order:
+            limit = alarm.threshold
+            side = "above" if limit.above else "below"
+            often = "once" if times == 1 else f"{times} times"
+            words = (
+                f"{limit.key.replace('_', ' ')} {side} {limit.value:.4g} {limit.unit} "
+                f"({limit.reason}) {often}, worst {alarm.worst:.4g} {limit.unit}"
+            )
+            lines.setdefault((limit.key, limit.above), words)
+        return list(lines.values())
 
     def update(self, elapsed: float, values: Mapping[str, float]) -> bool:
         """Take the values at ``elapsed`` s of the capture; return whether one was raised anew."""
@@ -55,4 +73,15 @@ class AlarmWatch:
             after = before.update(elapsed, values[threshold.key])
             rings = rings or (after.raised and not before.raised)
             self._alarms[key] = after
+            if after.raised:
+                self._keep(key, after, not before.raised)
         return rings
+
+    def _keep(self, key: tuple[str, float], alarm: Alarm, anew: bool) -> None:
+        """Remember how often an alarm was raised, and its worst reading."""
+        times, worst = self._past.get(key, (0, alarm))
+        pick = max if alarm.threshold.above else min
+        readings = [one.worst for one in (alarm, worst) if one.worst is not None]
+        if alarm.worst == pick(readings):
+            worst = alarm
+        self._past[key] = (times + anew, worst)

@@ -1,16 +1,24 @@
 """The answer to how long the rated current may flow, in words and figures."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from sagline_logger.format import BoardFile
+from sagline_logger.format import BoardFile, derive_limits
 
 from ...load.ride import Ride
 from ..answer import Answer, Figure, Urgency
+from ..crossings import Crossing, find_crossings
 from ..picture import Bar, Bars
+from ..summary import words
 from .parts import PartHeat, long, part_heats
-from .times import TimeToLimit
+from .times import Settling, TimeToLimit
 
 KEY, QUESTION = "heat", "How long until something is too hot?"
+
+HOTTEST = 300.0
+"""°C above which a figure means nothing: no winding lasts there (thermal classes, IEC 60085, end at
+250 °C; from memory)."""
 
 UNSTATED = (
     "the board file does not say where its sensor sits, so the told time is that of one on the "
@@ -30,17 +38,65 @@ def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
         return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
     told = sorted((p for p in parts if not p.reason), key=_soonest)
     others = [p for p in parts if p.reason]
+    hot = _was_too_hot(ride, board)
     details = tuple(_words(p) for p in (*told, *others))
     if not told:
-        reasons = dict.fromkeys(p.reason for p in others)
-        return Answer(
-            KEY, QUESTION, f"Cannot tell: {'; '.join(reasons)}.", False, details=details
-        )  # fmt: skip
+        why = f"Cannot tell: {'; '.join(dict.fromkeys(p.reason for p in others))}."
+        if not hot:
+            return Answer(KEY, QUESTION, why, False, details=details)
+        verdict = " ".join([*(one.text for one in hot), why])
+        answer = Answer(KEY, QUESTION, verdict, True, (), hot[0].spans, details)
+        bars = tuple(Bar(one.part, one.most, odd=True) for one in hot)
+        return answer.in_short(hot[0].line, Urgency.ACT, Bars("°C", bars, hot[0].level, "limit"))
     evidence = tuple(dict.fromkeys(span for p in told for span in p.evidence))
     figures = tuple(figure for p in told for figure in _figures(p))
     verdict = " ".join([*_firsts(told, len(others)), *_left_out(others)])
+    if hot:  # what was is told before what would be
+        verdict = " ".join([*(one.text for one in hot), verdict])
+        evidence = tuple(dict.fromkeys((*hot[0].spans, *evidence)))
     answer = Answer(KEY, QUESTION, verdict, True, figures, evidence, details)
-    return answer.in_short(*_in_short(told, others))
+    line, urgency, picture = _in_short(told, others)
+    return answer.in_short(*((hot[0].line, Urgency.ACT) if hot else (line, urgency)), picture)
+
+
+@dataclass(frozen=True)
+class TooHot:
+    """A part that was above its temperature limit: in a sentence, in a line, and when (s)."""
+
+    text: str
+    line: str
+    spans: tuple[tuple[float, float], ...]
+    part: str
+    level: float
+    """°C of its limit."""
+    most: float
+    """°C at most."""
+
+
+def _was_too_hot(ride: Ride, board: BoardFile | None) -> list[TooHot]:
+    """Say of each part that passed its temperature limit when, for how long and how far, the one
+    that went furthest first."""
+    limits = [
+        limit
+        for limit in (derive_limits(board) if board else ())
+        if limit.kind == "limit" and limit.channel.endswith("_temperature")
+    ]
+    groups: dict[tuple[str, float], list[Crossing]] = {}
+    for one in find_crossings(ride, limits):
+        groups.setdefault((one.where, one.threshold.level), []).append(one)
+    hot = []
+    for (key, level), found in groups.items():
+        first = found[0].span
+        whole, rest = divmod(round(first.start), 60)
+        lasted = long(sum(one.span.duration for one in found))
+        times = f" ({len(found)} times)" if len(found) > 1 else ""
+        most = max(one.span.peak for one in found)
+        name = words(ride, key)
+        line = f"{_capital(name)} was above {level:g} °C for {lasted}"
+        text = f"{line}{times}, first at {whole}:{rest:02}, at most {most:.1f} °C."
+        spans = tuple((one.span.start, one.span.end) for one in found)
+        hot.append(TooHot(text, f"{line}, from {whole}:{rest:02}", spans, name, level, most))
+    return sorted(hot, key=lambda one: one.level - one.most)
 
 
 def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgency, Bars | None]:
@@ -148,10 +204,7 @@ def _words(part: PartHeat) -> str:
             "what such parts have in common"
         )
     current = f"{part.current:.3g} A ({part.current_source})"
-    warmth = (
-        f"about {part.settles.likely:.0f} °C ({part.settles.low:.0f} to {part.settles.high:.0f} °C)"
-        " in an hour from cold"
-    )
+    warmth = f"{_degrees(part.settles)} in an hour from cold"
     if part.cold.below and part.now.below:
         return (
             f"{name}: {current} brings it to {warmth} {where}, below its {part.limit:g} °C; {tail}."
@@ -167,12 +220,20 @@ def _on_case(part: PartHeat) -> str:
     found = part.on_case
     if found is None:
         return ""
-    case = found.case
     return (
-        f"with {part.current:.3g} A its sensor would show about {case.likely:.0f} °C "
-        f"({case.low:.0f} to {case.high:.0f} °C) in an hour from cold, and the winding would then "
-        f"be hotter than that by at least {found.hotter:.0f} K in 19 of 20 such motors; "
+        f"with {part.current:.3g} A its sensor would show {_degrees(found.case)} in an hour from "
+        f"cold, and the winding would then be hotter than that by at least {found.hotter:.0f} K in "
+        "19 of 20 such motors; "
     )
+
+
+def _degrees(end: Settling) -> str:
+    """Return a temperature with its interval, as far as it can mean anything."""
+    if end.low >= HOTTEST:
+        return f"more than {HOTTEST:.0f} °C"
+    if end.high >= HOTTEST:
+        return f"{end.low:.0f} °C or more, and perhaps more than {HOTTEST:.0f} °C,"
+    return f"about {end.likely:.0f} °C ({end.low:.0f} to {end.high:.0f} °C)"
 
 
 def _span(time: TimeToLimit) -> str:

@@ -16,7 +16,7 @@ function buildCourse() {
   const scale = make("canvas", { width: 120, height: 10, "aria-hidden": "true" });
   const least = make("span"), most = make("span");
   const box = make("details", { open: true, className: "group", id: "group-course" },
-    make("summary", { textContent: "Where it happened" }),
+    make("summary", { textContent: "Course" }),
     make("p", { className: "by" }, choose, least, scale, most),
     make("div", { className: "from-above" }, canvas, here));
   box.addEventListener("toggle", () => box.open && drawCourse());

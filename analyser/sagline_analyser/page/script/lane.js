@@ -31,10 +31,10 @@ function drawLane() {
     const place = toPixel(event.t);
     if (place < 0 || place > pixels) continue;
     const x = Math.min(Math.max(place, free), pixels);
-    free = x + 13;
+    free = x + 24; // wide enough to be touched
     const [, symbol, paint] = SIGNS.find(([pattern]) => pattern.test(event.what));
     const sign = svg("g", { transform: `translate(${x} 16)`, class: "sign", tabindex: 0, role: "button" },
-      svg("rect", { x: -10, y: -14, width: 20, height: 28, fill: "transparent" }),
+      svg("rect", { x: -12, y: -14, width: 24, height: 28, fill: "transparent" }),
       svg("path", { d: mark(symbol), transform: "scale(1.5)", style: `fill:var(--c${paint})` }));
     const words = `${timeText(event.t, 1, view.wall)} ${event.what}${event.text ? ": " + event.text : ""}`;
     sign.setAttribute("aria-label", words);
@@ -43,6 +43,11 @@ function drawLane() {
     sign.addEventListener("focus", () => tell(sign.getBoundingClientRect().left, sign.getBoundingClientRect().bottom, words));
     sign.addEventListener("blur", () => tell());
     sign.addEventListener("click", () => setCursor(event.t, true));
+    sign.addEventListener("keydown", (key) => {
+      if (key.key !== "Enter" && key.key !== " ") return;
+      key.preventDefault();
+      setCursor(event.t, true);
+    });
     inside.append(sign);
   }
   picture.append(svg("text", { x: MARGIN.l - 6, y: 20, "text-anchor": "end" }, "events"),

@@ -72,12 +72,18 @@ const actions = [
   }],
   ["csv", "Save as CSV", "s", () => {
     if (document.body.dataset.state !== "full") return say("The samples are not unpacked yet.");
-    saveFile(`${document.title.split(" – ")[0]} ${view.start.toFixed(1)} to ${view.end.toFixed(1)} s.csv`,
-      csv("time [s]", view.start, view.end));
+    const { from, to, name } = viewName();
+    saveFile(`${name} ${from} to ${to} s.csv`, csv("time [s]", view.start, view.end));
     return say("Every sample of this view is saved.");
+  }],
+  ["picture", "Save picture", "p", async () => {
+    const { from, to, name } = viewName();
+    say((await savePicture(`${name} ${from} to ${to} s.png`)) ? "The plots that are open are saved as one picture." :
+      "This browser could not make a picture; print the page instead.");
   }],
 ];
 
+const viewName = () => ({ from: view.start.toFixed(1), to: view.end.toFixed(1), name: document.title.split(" – ")[0] });
 const say = (text) => { document.getElementById("status").textContent = text; };
 
 function buildTools() {
@@ -129,9 +135,10 @@ function listen() {
   }
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.target.closest?.("select, textarea, input")) return; // they have their own keys
     const keys = {
       "+": "in", "=": "in", "-": "out", "0": "whole", Escape: "whole", a: "a", b: "b", c: "clear", w: "clock",
-      u: "undo", r: "redo", l: "link", s: "csv",
+      u: "undo", r: "redo", l: "link", s: "csv", p: "picture",
     };
     const nudge = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
     if (nudge && event.shiftKey) panBy(nudge / 4);
@@ -162,6 +169,15 @@ function showStretch(name) {
   if (!found) return;
   setView(Number(found[1]), Number(found[2]));
   setCursor((view.start + view.end) / 2, true);
+  document.getElementById("traces").scrollIntoView();
+}
+
+const NEAR = 10; // s shown on either side of a moment
+
+// A moment with every channel's value at it: in the plots, in the read-out and on the course.
+function showMoment(t) {
+  setView(t - NEAR, t + NEAR);
+  setCursor(t, true);
   document.getElementById("traces").scrollIntoView();
 }
 
@@ -254,7 +270,7 @@ async function unpack() {
     return;
   }
   document.body.dataset.state = "full";
-  say("Every sample is loaded.");
+  say("Every sample loaded");
   redraw();
   drawRuler();
 }

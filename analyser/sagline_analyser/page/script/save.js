@@ -1,4 +1,4 @@
-// Taking something out of the page: a text to the clipboard, samples as a CSV file.
+// Taking something out of the page: a text to the clipboard, samples as a CSV file, plots as a picture.
 
 async function copied(text) {
   const area = make("textarea", { value: text, className: "unseen" });
@@ -45,7 +45,73 @@ function csv(timeTitle, start, end) {
 }
 
 function saveFile(name, text) {
-  const address = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
+  saveBlob(name, new Blob([text], { type: "text/csv" }));
+}
+
+function saveBlob(name, blob) {
+  const address = URL.createObjectURL(blob);
   make("a", { href: address, download: name }).click();
   setTimeout(() => URL.revokeObjectURL(address), 60000);
+}
+
+const PICTURE = { head: 34, title: 20, legend: 22, dots: 2 };
+
+// Every plot that is open, below each other with its title, its lines' names and its limits.
+async function picture() {
+  const shown = panels.filter((panel) => panel.box.open && panel.range);
+  const across = width();
+  const rows = shown.map((panel) => PICTURE.title + panel.height + (panel.lines.length > 1 ? PICTURE.legend : 0));
+  const canvas = make("canvas", { width: across * PICTURE.dots, height: (PICTURE.head + rows.reduce((a, b) => a + b, 10)) * PICTURE.dots });
+  const ink = canvas.getContext("2d");
+  ink.scale(PICTURE.dots, PICTURE.dots);
+  ink.fillStyle = style("--back");
+  ink.fillRect(0, 0, across, canvas.height);
+  const write = (text, x, y, paint, font = "12px system-ui, sans-serif") => {
+    ink.font = font;
+    ink.fillStyle = style(paint);
+    ink.fillText(text, x, y);
+    return x + ink.measureText(text).width;
+  };
+  write(`${document.title.split(" – ")[0]}  ${timeText(view.start, 1, view.wall)} to ${timeText(view.end, 1, view.wall)}`,
+    8, 22, "--text", "bold 15px system-ui, sans-serif");
+  let top = PICTURE.head;
+  for (const panel of shown) {
+    write(panel.title + (panel.unit ? ` (${panel.unit})` : ""), 8, top + 14, "--muted");
+    top += PICTURE.title;
+    const image = new Image();
+    // As a data address: a picture from anywhere else the page's policy would refuse.
+    image.src = await Plotly.toImage(panel.plot, { format: "svg", width: across, height: panel.height });
+    await image.decode();
+    ink.drawImage(image, 0, top, across, panel.height);
+    for (const name of panel.labels.querySelectorAll(":scope > span")) {
+      write(name.textContent, across - MARGIN.r + 16, top + parseFloat(name.style.top) + 11, "--muted", "11px system-ui, sans-serif");
+    }
+    top += panel.height;
+    if (panel.lines.length > 1) {
+      let x = 8;
+      for (const line of panel.lines) {
+        if (!line.shown) continue;
+        ink.strokeStyle = colour(line.colour);
+        ink.lineWidth = 3;
+        ink.setLineDash((DASH[line.dash] || "").split(" ").filter(Boolean).map(Number));
+        ink.beginPath();
+        ink.moveTo(x, top + 9);
+        ink.lineTo(x + 24, top + 9);
+        ink.stroke();
+        ink.setLineDash([]);
+        x = write(line.label, x + 28, top + 13, "--text", "11px system-ui, sans-serif") + 12;
+      }
+      top += PICTURE.legend;
+    }
+  }
+  return new Promise((done) => canvas.toBlob(done, "image/png"));
+}
+
+async function savePicture(name) {
+  try {
+    saveBlob(name, await picture());
+    return true;
+  } catch {
+    return false;
+  }
 }

@@ -13,10 +13,24 @@ function buildStrip() {
   const strip = document.getElementById("strip");
   if (!strip) return;
   const picture = document.getElementById("strip-picture");
-  picture.addEventListener("pointerdown", (event) => takeHold(event, picture));
-  picture.addEventListener("pointermove", (event) => grip && drag(stripTime(event.clientX - picture.getBoundingClientRect().left)));
-  picture.addEventListener("pointerup", () => letGo());
-  picture.addEventListener("pointercancel", () => { grip = null; });
+  const timeAt = (event) => stripTime(event.clientX - picture.getBoundingClientRect().left);
+  const touching = new Map();
+  picture.addEventListener("pointerdown", (event) => {
+    touching.set(event.pointerId, timeAt(event));
+    if (touching.size === 1) takeHold(event, picture);
+    else between(touching, picture, event);
+  });
+  picture.addEventListener("pointermove", (event) => {
+    if (touching.has(event.pointerId)) touching.set(event.pointerId, timeAt(event));
+    if (touching.size > 1) between(touching, picture, event);
+    else if (grip) drag(timeAt(event));
+  });
+  const leave = (event, done) => {
+    touching.delete(event.pointerId);
+    if (!touching.size) done();
+  };
+  picture.addEventListener("pointerup", (event) => leave(event, letGo));
+  picture.addEventListener("pointercancel", (event) => leave(event, () => { grip = null; }));
   picture.addEventListener("dblclick", () => setView(...whole));
   const place = document.getElementById("strip-place");
   // Out of the flow once the page scrolls past it; its place keeps its height, so nothing moves.
@@ -29,6 +43,15 @@ function buildStrip() {
   };
   addEventListener("scroll", dock, { passive: true });
   new ResizeObserver(() => drawStrip()).observe(strip);
+}
+
+// Two fingers are the two ends of the window.
+function between(touching, picture, event) {
+  event.preventDefault();
+  picture.setPointerCapture(event.pointerId);
+  grip = null;
+  const times = [...touching.values()];
+  setView(Math.min(...times), Math.max(...times));
 }
 
 function takeHold(event, picture) {
@@ -137,7 +160,8 @@ function stripPins(top, bottom) {
         taken.push([fit[2], fit[3]]);
       }
     }
-    pin.addEventListener("click", () => setCursor(event.t, true));
+    pin.addEventListener("pointerdown", (pointer) => pointer.stopPropagation()); // no drag of the view
+    pin.addEventListener("click", () => showMoment(event.t));
     return pin;
   });
 }
