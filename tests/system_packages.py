@@ -21,6 +21,10 @@ PROGRAMS = {
     "npm": "npm",
     "avr-gcc": "gcc-avr avr-libc",
     "simavr": "simavr",
+    "arm-none-eabi-gcc": "gcc-arm-none-eabi libnewlib-arm-none-eabi",
+    "qemu-system-arm": "qemu-system-arm",
+    "arduino-builder": "arduino-builder arduino-core-avr",
+    "cmake": "cmake",
 }
 """Program the tests start: the Debian packages that bring it."""
 NODE = tuple(Path(__file__).parent / room for room in ("emitters", "page"))

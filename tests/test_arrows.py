@@ -13,7 +13,7 @@ from sagline_logger.cli import COMMANDS
 ROOT = Path(__file__).parents[1]
 CLUSTER = {"distributed"}
 HEAVY = {"numpy", "pandas", "plotly", "pyarrow", "scipy"}
-LINKS = {"serial", "bleak"}
+LINKS = {"serial", "bleak", "can", "cantools"}
 
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "logger.format": (set(), {"shtab"}),  # when a completion script is asked for
@@ -35,7 +35,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),
     "analyser.load": ({"logger.format"}, HEAVY | {"zlib_ng"}),
     "analyser.findings": ({"logger.format", "analyser.load"}, HEAVY),
-    "analyser.page": ({"logger.format", "analyser.load", "analyser.findings"}, HEAVY),
+    "analyser.page": (
+        {"logger.format", "analyser.load", "analyser.findings"},
+        HEAVY | {"zlib_ng"},
+    ),
     "analyser.rides": (
         {
             "logger.format",

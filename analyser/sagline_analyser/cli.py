@@ -22,8 +22,8 @@ COMMANDS = {
 """Command name to (module with ``add_arguments`` and ``run``, one line of help)."""
 
 
-def need_packages() -> None:
-    """Check that what the analyser stands on is there.
+def get_ready() -> None:
+    """Check that what the analyser stands on is there, and set the process up for large columns.
 
     Raises:
         SaglineError: it is not; says how to install it.
@@ -37,6 +37,9 @@ def need_packages() -> None:
             f"the analyser needs {', '.join(lacking)}",
             remedy='install it with: pip install "sagline[analyser]"',
         )
+    from .load.memory import keep_little
+
+    keep_little()
 
 
 PROGRAM = Program(
@@ -45,7 +48,7 @@ PROGRAM = Program(
     description="Turn a capture into a report, figures or tables.",
     version=__version__,
     commands=COMMANDS,
-    ready=need_packages,
+    ready=get_ready,
 )
 
 

@@ -22,7 +22,7 @@ from sagline_logger.format import (
 )
 from sagline_logger.format.program import Parser, run_program
 
-from .cli import need_packages
+from .cli import get_ready
 
 CAPTURE = 28.0
 """s that the capture should take; the simulated board runs as much faster as it must."""
@@ -50,7 +50,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     def act() -> int:
         arguments = parser.parse_args(argv)
-        need_packages()
+        get_ready()
         if not arguments.seconds > 0:
             raise SaglineError("no time", where="--seconds", remedy="give more than 0")
         _run(arguments.out, arguments.seconds, arguments.seed)

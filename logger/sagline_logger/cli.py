@@ -9,7 +9,13 @@ from .format.program import Program
 COMMANDS = {
     "record": (".commands.record", "capture a run into a log file"),
     "find": (".commands.find", "list the ports and devices that could be recorded"),
+    "listen": (
+        ".commands.listen",
+        "show what comes from a port or device, and draw up a map of it",
+    ),
+    "reread": (".commands.reread", "read a capture again from its raw bytes, by a mended map"),
     "verify": (".verify.command", "check a log: frames, losses, damage, clock"),
+    "channels": (".verify.channels_command", "list a log's channels, and which are standard"),
     "simulate": (".simulator.command", "serve a simulated board"),
     "board": (".board.command", "write or check a board file"),
     "check": (".preride.command", "pre-ride check: listen to the standing vehicle"),

@@ -1,6 +1,7 @@
 """Every way a board file can be wrong, through the real command: one clear line, exit status 1."""
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -226,3 +227,36 @@ def test_no_text_leads_to_anything_but_a_board_or_a_plain_error(
         assert str(problem).startswith("k.toml:")
     else:
         assert isinstance(board, BoardFile)
+
+
+def test_everything_wrong_is_told_at_once_in_order_of_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "board.toml"
+    file.write_text(
+        'nmae = "Kestrel"\n'  # 1: unknown, and the name is missing
+        "[vehicle]\ntotal_mass = -3\n"  # 3
+        '[[motors]]\nname = "left"\npole_pairs = 8.5\n'  # 6
+        '[[motors]]\nname = "right"\nrated_curent = 38\n'  # 9
+        '[settings]\nduty_limit = 7\nmode = "eco"\nmotor_current_limit = "much"\n'  # 11, 13
+    )
+    for words in (["board", "--check"], ["record", "--serial", "x", "--out", "y", "--board"]):
+        assert main([*words, str(file)]) == 1
+        out, errors = capsys.readouterr()
+        assert out == ""
+        lines = [int(n) for n in re.findall(r"board\.toml:(\d+): ", errors)]
+        assert lines == sorted(lines) and len(lines) == len(errors.splitlines())
+        assert set(lines) == {1, 3, 6, 9, 11, 13}
+        assert errors.count("did you mean") == 2
+        assert all("; " in line for line in errors.splitlines())  # each says what to do
+
+
+def test_rules_between_keys_are_all_told_too() -> None:
+    text = (
+        'name = "K"\n[battery]\ncell_alarm = 4.0\ncell_full = 3.9\n'
+        '[[fuses]]\nname = "a"\nrated_current = 1\n[[fuses]]\nname = "a"\nrated_current = 1\n'
+        "[[controllers]]\nburst_current = 3\n"
+    )
+    with pytest.raises(SaglineError, match="cell_alarm") as found:
+        read_board_file(text, "k.toml")
+    assert [problem.where for problem in found.value.more] == ["k.toml:9", "k.toml:12"]

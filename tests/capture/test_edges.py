@@ -5,6 +5,7 @@ import errno
 import os
 import pty
 import signal
+import sys
 import time
 from pathlib import Path
 
@@ -85,6 +86,23 @@ def test_what_the_disk_did_not_confirm_is_told_at_the_end(
     assert writer.close() == 0
     assert writer.unsaved == "Input/output error" and len(alarms) == 1
     assert "free space" not in writer.remedy and "another disk" in writer.remedy
+
+
+def test_a_disk_that_confirms_nothing_to_the_end_is_the_exit_status(tmp_path: Path) -> None:
+    device = Device()
+    under = (sys.executable, str(Path(__file__).with_name("unconfirmed.py")))
+    with port_at(tmp_path / "port") as port:
+        logger = Logger("record", "--serial", port.path, "--out", tmp_path / "out", under=under)
+        try:
+            logger.wait_for("recording")
+            port.send(b"".join(device.run(20)))
+            wait_until(lambda: len(logged(tmp_path / "out")) > 500)
+        finally:
+            status, _, errors = logger.stop(signal.SIGINT)
+    assert status == 1
+    assert "the disk did not confirm what was written (Input/output error)" in errors[-1]
+    assert "another disk" in errors[-1]
+    assert len(the_log(tmp_path / "out").read_bytes()) > 500  # what came is there all the same
 
 
 def test_a_short_first_write_loses_no_record(

@@ -3,6 +3,7 @@
 import json
 import re
 import signal
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -206,3 +207,27 @@ def test_wait_records_a_device_that_comes_later(tmp_path: Path) -> None:
             assert logger.stop(signal.SIGTERM)[0] == 0
     finally:
         logger.kill()
+
+
+def test_a_name_or_unit_nearly_standard_is_told_while_recording_and_by_the_check(
+    tmp_path: Path,
+) -> None:
+    device = Device()
+    channels = (
+        replace(device.stream.channels[0], unit="mV"),
+        replace(device.stream.channels[1], name="battery_curent"),
+    )
+    device.stream = replace(device.stream, channels=channels)
+    with (
+        port_at(tmp_path / "port") as port,
+        recording("--serial", port.path, "--out", tmp_path / "out") as logger,
+    ):
+        port.send(b"".join(device.run(20)))
+        logger.wait_for("battery_curent")
+        logger.stop(signal.SIGINT)
+    told = "\n".join(logger.errors)
+    assert "battery_curent is no standard name, battery_current is" in told
+    assert "pack_voltage comes in mV, not V" in told and "mV times 0.001" in told
+    _, report, _ = command("check", "--replay", the_log(tmp_path / "out"), "--seconds", 1)
+    assert "note: battery_curent is no standard name, battery_current is" in report
+    assert "note: pack_voltage comes in mV, not V" in report

@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 
 from sagline_analyser.cli import main
 from sagline_analyser.columns_in import convert, load_map, suggest
-from sagline_analyser.columns_in.column_map import read_map
 from sagline_analyser.columns_in.rows import LONGEST_LINE
-from sagline_analyser.columns_in.units import NAMES, conversion
 from sagline_analyser.export import export_csv
 from sagline_analyser.load import Ride, load_ride
 from sagline_logger.format import SaglineError, vocabulary
+from sagline_logger.format.columns.column_map import read_map
+from sagline_logger.format.columns.units import NAMES, conversion
 from support.capture import command
 from support.rides import channel, make_ride, make_stream
 

@@ -38,6 +38,25 @@ def test_the_command_in_words_and_as_json_agree(
     assert len(found["launches"]["runs"]) == 12 and len(found["launches"]["measures"]) == 10
 
 
+def test_what_is_doubted_of_the_logs_is_told_first_and_in_the_json(
+    ridden: dict[str, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A board file of another pack, and a ride whose sensors are sound."""
+    board = tmp_path / "other.toml"
+    board.write_text(
+        'name = "other"\n[battery]\n[[battery.units]]\nname = "box"\nseries = 3\nparallel = 1\n'
+    )
+    words = ["compare", str(ridden["A1"]), str(ridden["B1"]), "--board", str(board)]
+    page = tmp_path / "page.html"
+    assert main([*words, "-o", str(page)]) == 0
+    told = capsys.readouterr().out.splitlines()[0]
+    assert "states 3 cells in series" in told and "states 3 cells" in page.read_text("utf-8")
+    assert main([*words, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["sensors"] == []
+    assert [one["log"] for one in found["mismatches"]] == [str(ridden["A1"]), str(ridden["B1"])]
+
+
 def test_one_log_split_at_its_marks(
     ridden: dict[str, Path], capsys: pytest.CaptureFixture[str]
 ) -> None:

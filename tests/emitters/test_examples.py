@@ -19,6 +19,7 @@ from sagline_logger.verify.survey import survey
 from support.capture import Contents, command, port_at, recording, the_log
 from support.emitters import (
     C99,
+    CPP11,
     CPP17,
     EMITTERS,
     EXAMPLES,
@@ -138,9 +139,10 @@ def test_the_same_bytes_from_a_simulated_8_bit_chip(programs, tmp_path):
     assert bytes.fromhex(digits) == run(programs["serial"])
 
 
+@pytest.mark.parametrize("language", [CPP11, CPP17], ids=["C++11", "C++17"])
 @pytest.mark.parametrize("name", ["serial", "ble", "card"])
-def test_the_examples_are_cpp_too(tmp_path, name, programs):
-    made = build(tmp_path / name, CPP17, EXAMPLES / f"{name}.c", HERE / "host_board.c")
+def test_the_examples_are_cpp_too(tmp_path, name, language, programs):
+    made = build(tmp_path / name, language, EXAMPLES / f"{name}.c", HERE / "host_board.c")
     assert run(made) == run(programs[name])
 
 

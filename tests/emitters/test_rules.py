@@ -12,7 +12,6 @@ from sagline_logger.format import read_log
 from sagline_logger.verify.survey import survey
 from support.emitters import (
     C99,
-    EXAMPLES,
     HEADER,
     HERE,
     LONG_TEXTS,
@@ -21,6 +20,7 @@ from support.emitters import (
     run,
     run_cpython,
     run_micropython,
+    three_power_cycles,
 )
 
 CODES = {1: 1, 2: 2, 3: 3, 4: 6, 5: 6, 6: 4, 7: 3, 8: 3, 9: 3, 10: 2}
@@ -156,19 +156,8 @@ def test_a_log_whose_head_no_reader_could_use_is_not_begun(texts, told, tmp_path
 
 def test_three_power_cycles_of_an_8_bit_chip_in_one_file(tmp_path):
     """An ATmega328P under simavr appends to one card; the power fails twice, once in a frame."""
-    card = tmp_path / "card.c"
-    example = (EXAMPLES / "card.c").read_text()
-    card.write_text(example.replace("sagline_log_begin", "sagline_log_append"))
-    starts = []
-    for boot in (7, 8, 9):
-        compiler = ["avr-gcc", "-std=gnu99", "-mmcu=atmega328p", "-Os", f"-DBOOT={boot}"]
-        elf = build(tmp_path / f"{boot}.elf", compiler, card, HERE / "avr_board.c")
-        printed = run("sh", "-c", f"simavr -m atmega328p -f 16000000 {elf} 2>&1").decode()
-        lines = [re.sub(r"\x1b\[\d*m", "", line) for line in printed.splitlines()]
-        digits = "".join(m[1] for line in lines if (m := re.fullmatch(r"([0-9a-f]+)\.?", line)))
-        starts.append(bytes.fromhex(digits))
     log = tmp_path / "card.sagline"
-    log.write_bytes(starts[0][:-700] + starts[1][:-2] + starts[2])
+    log.write_bytes(three_power_cycles(tmp_path))
     ride = load_ride(log)
     assert [segment.boot for segment in ride.segments] == [7, 8, 9]
     ends = [(segment.start, segment.end) for segment in ride.segments]

@@ -1,5 +1,6 @@
 """Heat models: closed forms, SciPy's integrator, synthetic rides, and the simulated board."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -100,7 +101,9 @@ def time_to(limit: float, current: float) -> float:
     return -200 * np.log(1 - (limit - AIR) / final_rise(current))
 
 
-def synthetic(seconds: float, loud: float = 25.0, gap: tuple[int, ...] = ()):
+def synthetic(
+    seconds: float, loud: float = 25.0, gap: tuple[int, ...] = (), part: str = "controller"
+):
     """A ride of a controller that is truly one lump: 200 s; whole degrees."""
     time = np.arange(0, seconds, 0.5)
     chance = np.random.default_rng(2)
@@ -116,7 +119,7 @@ def synthetic(seconds: float, loud: float = 25.0, gap: tuple[int, ...] = ()):
             "slow", time,
             {
                 channel("motor_current", "A", 1): current,
-                channel("controller_temperature", "°C", 1, exponent=0): readings,
+                channel(f"{part}_temperature", "°C", 1, exponent=0): readings,
                 channel("ambient_temperature", "°C", exponent=-1): np.full(len(time), AIR),
                 channel("speed", "m/s"): np.full(len(time), 4.0),
             },
@@ -197,3 +200,26 @@ def test_without_a_speed_channel_no_speed_is_told() -> None:
     answer = heat_answer(replace(ride, streams=streams), board)
     text = " ".join((answer.verdict, *answer.details, *(f.how for f in answer.figures)))
     assert "km/h" not in text
+
+
+def test_a_sensor_on_the_case_says_what_it_will_show_and_that_the_winding_is_hotter() -> None:
+    board = read_board_file(
+        'name = "K"\n[[motors]]\nrated_current = 25\ntemperature_limit = 110\n'
+        'temperature_sensor = "case"\n', "board.toml",
+    )  # fmt: skip
+    ride = synthetic(900, part="motor")
+    (part,) = part_heats(ride, board)
+    shown = part.on_case
+    assert shown is not None and part.settles is not None
+    assert shown.case.low <= AIR + final_rise(25) <= shown.case.high
+    assert shown.hotter > 0 and part.settles.likely > shown.case.likely + shown.hotter
+    answer = heat_answer(ride, board)
+    assert "its sensor would show" in " ".join(answer.details)
+
+
+def test_no_temperature_is_told_that_no_winding_has() -> None:
+    """The simulated motor's resistance runs away with its warmth at that current."""
+    found = small_ride(15, "settings")
+    text = " ".join(heat_answer(found.ride, found.board_file).details)
+    assert "more than 300 °C in an hour" in text
+    assert max(float(x) for x in re.findall(r"([0-9.]+) °C", text)) <= 300

@@ -27,7 +27,9 @@ def test_a_stated_interval_holds_and_no_limit_is_passed_unsaid(kind: Kind) -> No
                 assert math.isinf(truth), case
     stated = [row for row in rows if row.told is not None]
     late = [row for row in stated if row.told is not None and row.told > 1.1 * row.truth]
-    # After a warm start a sensor on the case shows too little of the winding in many rides.
-    assert told >= (3 if "warm, stated" in kind.name else 5)
-    assert sum(row.inside for row in stated) >= 0.8 * len(stated)
+    # A sensor on the case shows too little of the winding in many rides, most of all a warm one's.
+    case = "case or tooth" in kind.name
+    assert told >= (1 if case and "warm" in kind.name else 3 if case else 5)
+    # From cold and from the end of one ride err together, so one bad ride is two misses.
+    assert sum(not row.inside for row in stated) <= max(2, 0.2 * len(stated))
     assert not late

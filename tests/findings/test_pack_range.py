@@ -101,6 +101,31 @@ def test_charge_and_energy_of_the_pack_are_the_ledgers(udds):
     assert use.charge_drawn - use.charge_returned == pytest.approx(drawn, rel=0.01)
 
 
+def known_for(seconds, whole=1000):
+    """10 A at 50 V known for the first seconds of a ride of ``whole`` s."""
+    time = np.arange(0.0, whole + 1)
+    columns = {
+        channel("battery_current", "A"): np.where(time <= seconds, 10.0, np.nan),
+        channel("pack_voltage", "V"): np.full(time.size, 50.0),
+    }
+    return make_ride(make_stream("fast", time, columns))
+
+
+def test_what_a_pack_gave_says_what_share_of_its_time_that_is():
+    """By hand: 10 A for 720 s are 2 Ah; 10 A for 20 s say nothing of 1000 s."""
+    uses = pack_use(known_for(720), None)
+    assert uses[0].charge_drawn == pytest.approx(2.0)
+    answer = pack_answer(known_for(720), None)
+    assert "The pack gave 2.00 Ah (100 Wh), known for 72 % of the ride" in answer.verdict
+    assert all("known for 72 % of the ride" in f.how for f in answer.figures if "∫" in f.how)
+    little = pack_answer(known_for(20), None)
+    assert "What the pack gave cannot be told: known for 2 % of the ride" in little.verdict
+    assert [f for f in little.figures if "∫" in f.how] == []
+    assert "Ah" not in little.headline
+    whole = pack_answer(known_for(1000), None)
+    assert "The pack gave 2.78 Ah (139 Wh)." in whole.verdict
+
+
 @pytest.mark.parametrize("charge", [0.15, 0.35, 0.6, 0.9])
 def test_the_state_of_charge_lies_in_its_interval(charge, tmp_path):
     # The simulated cells have another curve (invented) than the one the finding reads.
@@ -178,7 +203,7 @@ def test_the_range_left_is_ridden(tmp_path):
     (pack,) = fit_packs(ride)
     found = reach(ride, board, pack)
     assert isinstance(found, Reach)
-    assert found.distance > found.least > 0.1
+    assert found.distance > found.least > 0.0
     # The same ride, ridden on.
     further = Simulation(small, Scenario("laps", legs), seed=4, seconds=4000.0, step=10_000)
     resistance = small.pack.ohmic_resistance + small.pack.relaxation_resistance

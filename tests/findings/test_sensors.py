@@ -16,7 +16,7 @@ from sagline_analyser.findings.sensors.doubt import SensorDoubt, spans_of
 from sagline_analyser.findings.sensors.levels import Pace, blocks_of, unreachable
 from sagline_analyser.findings.series import Series
 from sagline_analyser.load.ride import Ride
-from sagline_logger.format import read_board_file, vocabulary
+from sagline_logger.format import derive_limits, read_board_file, vocabulary
 from support.rides import channel, make_ride, make_stream
 from trust.sensor_rides import FAULTS, broken, own_ride, with_values
 
@@ -251,6 +251,27 @@ def test_the_board_file_of_another_pack_is_told():
     assert f"states {cells - 1} cells in series, the log has {cells}" in told
     single = read_board_file(BOARD.format(series=cells, motors=motors + 1), "board.toml")
     assert "3 motors, the log has 2" in open_basis(ride, single).mismatches[0]
+
+
+def test_nothing_rests_on_the_pack_of_another_board_file():
+    """12 cells for 13: no limit and no answer is worked out from the file's pack."""
+    ride = sound()
+    cells, motors = len(ride.keys("cell_voltage")), len(ride.keys("motor_current"))
+    text = BOARD + "[settings]\nmotor_current_limit = 400\n"
+    text = text.replace("parallel = 4", "parallel = 4\ncell_capacity = 3")
+    other = read_board_file(text.format(series=cells - 1, motors=motors), "board.toml")
+    basis = open_basis(ride, other)
+    assert basis.misfit and basis.board is not None and basis.board.battery.units == ()
+    assert basis.board.battery.cell_full == 4.2, "a cell is a cell in any pack"
+    assert not [x for x in derive_limits(basis.board) if x.channel == "pack_voltage"]
+    said = {answer.key: answer for answer in answers(basis)}
+    assert basis.notices()[0] == basis.mismatches[0]
+    for key in ("pack_range", "full_pack", "low_cell"):
+        words = f"{said[key].verdict} {' '.join(said[key].details)}"
+        assert f"states {cells - 1} cells in series, the log has {cells}" in words, key
+    hot = read_board_file(text.format(series=cells, motors=motors).replace("4.2", "3.0"), "b")
+    basis = open_basis(ride, hot)
+    assert basis.misfit and basis.board is not None and basis.board.battery.cell_full is None
 
 
 def test_doubts_reach_the_trusted_ride_only():

@@ -80,3 +80,83 @@ def test_nothing_stated_or_nothing_measured() -> None:
     assert settings_in_force(make_ride(settings={"motor_current_limit": "40"}), None) == ()
     words = setting_words(settings_in_force(launch({"battery_current_limit": "30"}), None))
     assert len(words) == 1 and "held at 18" in words[0]
+
+
+# ---- braking, regeneration, cut-back -------------------------------------------------------------
+
+
+def braked(settings: dict[str, str], level: float = 25.0, brake: float = 1.0, held: float = 1e9):
+    """Launches and stops of a machine that brakes with ``level`` A in its motor, or so much less
+    that no more than ``held`` A go back to the pack (power is conserved; 5 % lost)."""
+    time = np.arange(0, 60, 0.02)
+    phase = time % 20
+    drives = (phase > 2) & (phase < 8)
+    stops = (phase >= 10) & (phase < 16)
+    speed = np.interp(phase, [0, 2, 8, 10, 16, 20], [0, 0, 1, 1, 0.02, 0])
+    duty = 0.9 * speed
+    motor = np.where(drives, 30.0, 0.0)
+    back = np.minimum(level * brake, held / np.maximum(0.95 * duty, 1e-6)) * (speed > 0.03)
+    motor = np.where(stops, -back, motor)
+    battery = motor * duty * np.where(motor < 0, 0.95, 1.03)
+    columns = {
+        Channel("throttle", "1", SampleType.F32): drives * 1.0,
+        Channel("brake", "1", SampleType.F32): stops * brake,
+        Channel("motor_current", "A", SampleType.F32, index=1): motor,
+        Channel("duty_cycle", "1", SampleType.F32, index=1): duty,
+        Channel("battery_current", "A", SampleType.F32): battery,
+        Channel("pack_voltage", "V", SampleType.F32): 40 - 0.05 * battery,
+        Channel("speed", "m/s", SampleType.F32): 10 * speed,
+    }
+    return make_ride(make_stream("fast", time, columns), settings=settings)
+
+
+@pytest.mark.parametrize(("stated", "verdict"), [(25, Shows.YES), (18, Shows.NO), (40, Shows.NO)])
+def test_the_braking_current_is_held_against_its_setting(stated: float, verdict: Shows) -> None:
+    (one,) = settings_in_force(braked({"brake_current_limit": str(stated)}), None)
+    assert (one.verdict, one.seen) == (verdict, pytest.approx(25, rel=0.02))
+    assert "of braking" in one.text and one.spans
+
+
+def test_what_goes_back_to_the_pack_is_held_against_the_regeneration_limit() -> None:
+    for stated, verdict in (("6", Shows.YES), ("4", Shows.NO)):
+        (one,) = settings_in_force(braked({"regen_current_limit": stated}, held=6.0), None)
+        assert (one.verdict, one.seen) == (verdict, pytest.approx(6, rel=0.03))
+
+
+def test_a_brake_that_is_not_pressed_all_the_way_says_nothing_against_a_higher_limit() -> None:
+    (one,) = settings_in_force(braked({"brake_current_limit": "25"}, brake=0.5), None)
+    assert one.verdict is Shows.UNTOLD
+    quiet = braked({"brake_current_limit": "25"}, level=0.0)
+    (one,) = settings_in_force(quiet, None)
+    assert one.verdict is Shows.UNTOLD and "not tried" in one.text
+
+
+def drained(obeys: bool, settings: dict[str, str]):
+    """Full throttle while the pack sinks from 42 V to 36 V; from 40 V on the motor current goes
+    down in a straight line to nothing at 36 V, if the controller ``obeys``."""
+    time = np.arange(0, 80, 0.05)
+    rest = np.interp(time, [0, 10, 80], [42, 42, 36.5])
+    share = np.clip((rest - 36) / 4, 0, 1) if obeys else np.ones(len(time))
+    driving = time % 20 > 3
+    motor = np.where(driving, 40 * share, 0.0)
+    columns = {
+        Channel("throttle", "1", SampleType.F32): driving * 1.0,
+        Channel("motor_current", "A", SampleType.F32, index=1): motor,
+        Channel("duty_cycle", "1", SampleType.F32, index=1): np.where(driving, 0.6, 0.0),
+        Channel("battery_current", "A", SampleType.F32): 0.6 * motor,
+        Channel("pack_voltage", "V", SampleType.F32): rest,
+    }
+    return make_ride(make_stream("fast", time, columns), settings=settings)
+
+
+def test_the_cut_back_shows_where_the_current_goes_down_with_the_voltage() -> None:
+    stated = {"voltage_cutback_start": "40", "voltage_cutback_end": "36"}
+    shown = verdicts(drained(True, stated))
+    assert {shown[name][0] for name in stated} == {Shows.YES}
+    ignored = settings_in_force(drained(False, stated), None)
+    assert {one.verdict for one in ignored} == {Shows.NO}
+    assert all("still flowed at" in one.text for one in ignored)
+    high = {"voltage_cutback_start": "30", "voltage_cutback_end": "28"}
+    assert {v for v, _ in verdicts(drained(False, high)).values()} == {Shows.UNTOLD}
+    (half,) = settings_in_force(drained(True, {"voltage_cutback_start": "40"}), None)
+    assert half.verdict is Shows.UNTOLD and "cannot be checked" in half.text

@@ -71,7 +71,7 @@ def test_a_slip_is_an_event_and_no_lasting_difference() -> None:
     assert (start, end, motor) == (pytest.approx(70, abs=0.2), pytest.approx(71.5, abs=0.2), 1)
     assert not found(ride)["speed"].worth
     answer = sides_answer(ride, None)
-    assert "slipped once" in answer.verdict
+    assert "ran ahead of the other once: slip, or a tight bend" in answer.verdict
     assert any("lost grip" in detail for detail in answer.details)
 
 

@@ -241,6 +241,13 @@ def foreign(f):
     return {"reason": reason, "data": f.left.hex()}
 
 
+def raw(f):
+    form, use = f.u(1), f.u(1)
+    if form not in (1, 2) or use not in (0, 1, 2) or not 1 <= len(f.left) <= 2048:
+        raise Refused("raw")
+    return {"form": form, "use": use, "data": f.left.hex()}
+
+
 KINDS = {
     0x01: board, 0x02: stream, 0x03: samples, 0x04: event, 0x80: log,
     0x81: host("CAPTURE")(
@@ -255,6 +262,7 @@ KINDS = {
     0x88: host("DROPPED")(
         lambda f: {"frames": f.u(4), "size": f.u(8), "reason": f.text(1024), "device": f.late(8)}
     ),
+    0x89: host("RAW")(raw),
     0x8F: host("END")(lambda f: {"frames": f.u(8), "foreign": f.u(8), "reason": f.text(1024)}),
 }  # fmt: skip
 
@@ -419,6 +427,7 @@ def account(log_bytes):
             counts["damaged bytes"] += zeros
         zeros = 0
         if body is None:
+            ledger.other()
             counts["damaged places"] += size > 0
             counts["damaged bytes"] += size
             continue

@@ -24,6 +24,9 @@ from sagline_logger.format import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawForm,
+    RawUse,
     RecordError,
     Samples,
     SampleType,
@@ -95,6 +98,8 @@ RECORDS = {
     Time: st.builds(Time, at, u64),
     Mark: st.builds(Mark, at, u16, texts(1024)),
     Foreign: st.builds(Foreign, at, st.sampled_from(Fault), st.binary(min_size=1, max_size=2048)),
+    Raw: st.builds(Raw, at, st.sampled_from(RawForm), st.sampled_from(RawUse),
+                   st.binary(min_size=1, max_size=2048)),
     Dropped: st.builds(Dropped, at, u32, u64, texts(1024)),
     End: st.builds(End, at, u64, u64, texts(1024)),
 }  # fmt: skip
@@ -121,7 +126,7 @@ def test_a_cut_body_is_refused_or_shorter(record, data):
         found = decode_record(short)
     except RecordError:
         return
-    assert isinstance(record, Samples | FilePart | Foreign)
+    assert isinstance(record, Samples | FilePart | Foreign | Raw)
     assert dataclasses.replace(record, data=found.data) == found
 
 
@@ -187,6 +192,8 @@ LONG = "x" * 1025
         Mark(AT, 1, LONG),
         Foreign(AT, Fault.DAMAGED, b""),
         Foreign(AT, Fault.DAMAGED, b"x" * (MAX_FOREIGN + 1)),
+        Raw(AT, RawForm.TEXT, RawUse.READ, b""),
+        Raw(AT, RawForm.CAN, RawUse.READ, b"x" * (MAX_FOREIGN + 1)),
         Dropped(AT, 2**32, 0),
         Dropped(AT, 0, 0, LONG),
         End(AT, 0, 0, LONG),

@@ -87,3 +87,68 @@ def _drawn(one: Channel) -> Column:
     fields = inspect.signature(Column).parameters
     known = {"key": one.key, "channel": one}
     return Column(**{name: known.get(name, 0) for name in fields})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("name", "right"),
+    [
+        ("battery_curent", "battery_current"),
+        ("batery_current", "battery_current"),
+        ("battery_cuurrent", "battery_current"),
+        ("batteryCurrent", "battery_current"),
+        ("Battery-Current", "battery_current"),
+        ("batterycurrent", "battery_current"),
+        ("batt_current", "battery_current"),
+        ("pack_volts", "pack_voltage"),
+        ("pack_volatge", "pack_voltage"),
+        ("cell_voltages", "cell_voltage"),
+        ("cell_voltage_7", "cell_voltage, index 7,"),
+        ("cellVoltage12", "cell_voltage, index 12,"),
+        ("motor_temp", "motor_temperature"),
+        ("speed_kmh", "speed"),
+        ("sped", "speed"),
+        ("throtle", "throttle"),
+        ("motor_curent_limit", "motor_current_limit"),
+    ],
+)
+def test_a_name_nearly_standard_is_told_with_the_right_one(name: str, right: str) -> None:
+    one = channel(name, "A")
+    assert one.term is None
+    assert f"{name} is no standard name, {right} is: " in one.nearly
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["motor_current_q", "motor_current_a", "battery_current_max", "field_current", "current",
+     "rotor_current", "pitch", "board_temperature", "torque", "voltage", "pack_power",
+     "speed_over_ground", "x", "7", "", "cell_balance", "break_pedal_force"],
+)  # fmt: skip
+def test_a_name_of_its_own_is_left_alone(name: str) -> None:
+    assert channel(name, "A").nearly == ""
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "remedy"),
+    [
+        ("battery_current", "mA", "send it in A: mA times 0.001"),
+        ("battery_current", "amps", "write the unit as A"),
+        ("pack_voltage", "mV", "send it in V: mV times 0.001"),
+        ("speed", "km/h", "send it in m/s: km/h times 1/3.6"),
+        ("throttle", "%", "send it in 1: % times 0.01"),
+        ("throttle", "", "write the unit as 1"),
+        ("motor_temperature", "degC", "write the unit as °C"),
+        ("motor_temperature", "°F", "(°F minus 32) / 1.8"),
+        ("motor_temperature", "K", "K minus 273.15"),
+        ("motor_speed", "rpm", "write the unit as r/min"),
+        ("battery_curent", "mA", "mA times 0.001"),
+    ],
+)
+def test_a_unit_nearly_standard_is_told_with_the_right_one(
+    name: str, unit: str, remedy: str
+) -> None:
+    assert remedy in channel(name, unit).nearly
+
+
+def test_no_standard_name_is_nearly_another() -> None:
+    for name, term in vocabulary().items():
+        assert channel(name, term.unit, 0 if term.index == "none" else 1).nearly == ""

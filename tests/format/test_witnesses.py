@@ -9,9 +9,12 @@ import pytest
 from support.witnesses import WITNESSES, read, tables
 
 _PATHS = sorted(WITNESSES.glob("*.json"))
-_FIT = 500
-"""µs by which a time may differ: the line between two clocks is an estimate, which may get better.
-Since they were written, a BOARD alone in front no longer bends it (by 177 µs here)."""
+_EXACT = {"all_kinds", "irregular_stream", "link_down", "simulated_1", "simulated_2", "simulated_3"}
+_MENDED = 177
+"""µs by which the times of the others differ, at most.  When they were written, the line of the
+two clocks of a stretch of less than a minute went through a BOARD that stood alone in front: in
+these, made with one such BOARD, it was bent by up to 300 ppm of their 0.6 s, which was wrong.  The
+format does not prescribe the line (frame_format.md §6.3); all else must be as it was."""
 
 
 def _apart(was: dict[str, Any]) -> tuple[list[float], dict[str, Any]]:
@@ -39,4 +42,4 @@ def test_a_log_of_version_1_0_reads_as_before(path):
     times, rest = _apart(tables(read(base64.b64decode(witness["log"]))))
     were, before = _apart(witness["tables"])
     assert rest == before
-    assert times == pytest.approx(were, rel=0, abs=_FIT)
+    assert times == pytest.approx(were, rel=0, abs=0 if path.stem in _EXACT else _MENDED)

@@ -14,7 +14,6 @@ from pathlib import Path
 import numpy as np
 
 from sagline_analyser.columns_in import convert, load_map, suggest
-from sagline_analyser.columns_in.column_map import read_map
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.frames import read_blocks
 from sagline_logger.board.report import report
@@ -29,6 +28,7 @@ from sagline_logger.format import (
     open_log,
     read_log,
 )
+from sagline_logger.format.columns.column_map import read_map
 from sagline_logger.verify.command import as_json, as_text
 from sagline_logger.verify.survey import survey
 

@@ -1,5 +1,6 @@
 """Times against truth: jitter, drift, wrap-around, restart, host clock steps, long silence."""
 
+import io
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,9 @@ from sagline_logger.format import (
     SampleType,
     Stream,
     Time,
+    read_log,
 )
+from sagline_logger.verify.survey import survey
 from support.logs import WALL, at, board, log_bytes, pack, time
 
 PERIOD = 10_000
@@ -51,6 +54,32 @@ def drive(
         records.append(time(START + round(heard * 1e6)))
         records.append(pack(stream, n, clock + n * PERIOD, rows))
     return records
+
+
+@pytest.mark.parametrize("seconds", [25, 61, 90])
+@pytest.mark.parametrize("ppm", [0, -100, 200])
+def test_what_comes_another_way_does_not_bend_the_clock(
+    tmp_path: Path, seconds: int, ppm: int
+) -> None:
+    """A BOARD comes at once, every sample 2 ms later; `verify` and the loader tell one drift."""
+    stream = Stream(1, 0, 0, "fast", PERIOD, CHANNELS[:1])
+    records: list[Record] = [time(START), board(1, 0), stream]
+    for n in range(0, seconds * 100, 5):
+        sent = round((n + 4) * PERIOD / (1 + ppm * 1e-6))
+        records += [time(START + sent + 2_000), pack(stream, n, n * PERIOD, [(n,)] * 5)]
+    ride = load(tmp_path, records)
+    log = tmp_path / "log.sagline"
+    (boot,) = survey(read_log(io.BytesIO(log.read_bytes()))).boots
+    assert boot.clock is not None
+    assert boot.clock.drift == pytest.approx(ppm, abs=1)
+    told = ride.quality.clock_drift_ppm
+    assert (told is None) == (seconds < 60)
+    if told is not None:
+        assert told == pytest.approx(boot.clock.drift, abs=1)
+    true = np.arange(seconds * 100) * PERIOD / 1e6 / (1 + ppm * 1e-6)
+    off = ride.streams["fast"].time - true
+    assert off.max() - off.min() < 1e-4
+    assert abs(off).max() < 0.0021  # what the BOARD was earlier by, at most
 
 
 def load(tmp_path: Path, records: list[Record]) -> Ride:

@@ -27,11 +27,6 @@ from support.independent import account
 
 SAME_TIME = 2_000
 """µs; the generator's clocks run alike, so this is rounding and the fit."""
-EXAMPLES = settings(
-    max_examples=int(os.environ.get("SAGLINE_EXAMPLES", "150")),
-    deadline=None,
-    suppress_health_check=list(HealthCheck),
-)
 
 
 def close(found: list[float], right: list[float]) -> bool:
@@ -40,11 +35,21 @@ def close(found: list[float], right: list[float]) -> bool:
     )
 
 
-@EXAMPLES
+@settings(
+    max_examples=int(os.environ.get("SAGLINE_EXAMPLES", "150")),
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+)
 @given(truth=logs())
-def test_the_loader(tmp_path: Path, truth: Truth) -> None:
+def test_every_reader_tells_the_truth(tmp_path: Path, truth: Truth) -> None:
     path = tmp_path / "log.sagline"
     path.write_bytes(truth.log)
+    hold_the_loader(path, truth)
+    hold_verify_and_both_decoders_from_the_text(truth)
+    hold_what_record_counts_with(truth)
+
+
+def hold_the_loader(path: Path, truth: Truth) -> None:
     ride = load_ride(path)
     quality = ride.quality
     for name in NAMES:
@@ -75,9 +80,7 @@ def test_the_loader(tmp_path: Path, truth: Truth) -> None:
     assert [segment.boot for segment in ride.segments] == [boot for _, boot in truth.segments]
 
 
-@EXAMPLES
-@given(truth=logs())
-def test_verify_and_both_decoders_from_the_text(truth: Truth) -> None:
+def hold_verify_and_both_decoders_from_the_text(truth: Truth) -> None:
     log = bytes(truth.log)
     found = survey(read_log(io.BytesIO(log)), len(log))
     told = {
@@ -121,9 +124,7 @@ def test_verify_and_both_decoders_from_the_text(truth: Truth) -> None:
         assert close(times, truth.times.get(name, []))
 
 
-@settings(max_examples=50, deadline=None, suppress_health_check=list(HealthCheck))
-@given(truth=logs())
-def test_record_counts_alike_while_it_runs(truth: Truth) -> None:
+def hold_what_record_counts_with(truth: Truth) -> None:
     """Each capture's device frames through what `record` counts with."""
     starts, listeners, segments = CaptureStarts(), [Listener()], 0
     for piece in FrameSplitter().feed(bytes(truth.log)):

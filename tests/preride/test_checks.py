@@ -4,6 +4,7 @@ The bounds are common practice without a published source; the drift of a clock 
 the drift that the frames were made with.
 """
 
+import json
 import math
 import random
 from dataclasses import replace
@@ -11,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from sagline_logger.format import Event, EventKind, load_board_file
+from sagline_logger.format import Event, EventKind, encode_frame, load_board_file
 from sagline_logger.preride.checks import DRIFT, CheckResult, Storage, check
-from sagline_logger.preride.listening import Hearing
+from sagline_logger.preride.listening import Hearing, listen
+from support.protocol_files import VECTORS, described_bodies
 from support.standing_board import StandingBoard
 
 DEMO = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
@@ -228,3 +230,36 @@ def test_without_a_board_file_or_channels_it_says_what_it_needs() -> None:
     }.items():
         expect(results, name, "open", words)
     others(results, *[name for name in NAMES if results[name].verdict == "open"])
+
+
+class Once:
+    """A link over which a few bytes come, and then nothing."""
+
+    description = "once"
+
+    def __init__(self, data: bytes) -> None:
+        self.data = data
+
+    def open(self) -> None:
+        pass
+
+    def read(self, timeout: float) -> bytes:
+        data, self.data = self.data, b""
+        if not data:
+            raise EOFError
+        return data
+
+    def close(self) -> None:
+        pass
+
+
+def test_what_breaks_the_formats_rules_is_told_by_record_and_field() -> None:
+    """frame_format.md §5.9; a record that only a logger may write is foreign and no such thing."""
+    cases = json.loads((VECTORS / "refused_descriptions.json").read_text(encoding="utf-8"))
+    case = next(case for case in cases if case["name"] == "a unit in Latin-1")
+    bodies = [*described_bodies(case), b"\x84cut short"]
+    hearing = listen(Once(b"".join(map(encode_frame, bodies))), 1.0)  # type: ignore[arg-type]
+    (line,) = hearing.refused
+    assert line == "STREAM: stream 1 'slow', channel 2 of 2: the unit of 'x' is not UTF-8"
+    expect(checked(hearing), "link", "fail", "breaks the format's rules: STREAM: stream 1")
+    assert hearing.foreign == len(encode_frame(bodies[-1]))

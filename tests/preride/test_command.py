@@ -119,3 +119,22 @@ def test_a_log_can_be_checked_too(tmp_path: Path) -> None:
     assert "listening to replay of run.sagline" in text
     assert "0 of 330 samples lost" in text  # it ended by itself, with the log
     assert {word for name, word in verdicts(text).items() if name != "clock"} == {"pass"}
+
+
+def test_a_replay_faster_than_life_judges_no_clock_and_needs_no_more_space(tmp_path: Path) -> None:
+    log = tmp_path / "run.sagline"
+    frames = [SIGNATURE]
+    for at, record in StandingBoard().records(6):
+        if isinstance(record, Samples):
+            frames.append(encode_frame(Time(Instant(round(at * 1e6), 0), 0).encode()))
+        frames.append(encode_frame(record.encode()))
+    log.write_bytes(b"".join(frames))
+    rates = {}
+    for speed in (1, 8):
+        _, text, _ = command("check", "--replay", log, "--speed", speed, "--seconds", 60)
+        found = verdicts(text)
+        assert found["clock"] == ("open" if speed == 8 else found["clock"])
+        assert found["stream rates"] == "pass"
+        rates[speed] = float(re.search(r"at ([\d.]+) kB/s", text)[1])  # type: ignore[index]
+    assert "clock         not checked: needs a replay at its own pace" in text
+    assert rates[8] == pytest.approx(rates[1], rel=0.25)

@@ -6,6 +6,7 @@ import json
 import os
 import random
 import signal
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -150,8 +151,27 @@ def test_one_process_gives_the_same_as_two(known, written):
 
 def test_no_scheduler_is_one_clear_line(tmp_path, capsys):
     write_rides(tmp_path, 1)
-    assert main(["rides", str(tmp_path), "--engine", "nonsense://x"]) == 1
-    assert "no Dask scheduler answers" in capsys.readouterr().err
+    for address in ("nonsense://x", "rubbish", "host:", ":8786", "a b:1", "tcp://", "host:port"):
+        assert main(["rides", str(tmp_path), "--engine", address]) == 1
+        (line,) = capsys.readouterr().err.splitlines()
+        assert f"{address}: is no address of a Dask scheduler; give HOST:PORT" in line
+
+
+@pytest.mark.parametrize(
+    "address", ["nonsense://x:1", "127.0.0.1:{free}", "tcp://127.0.0.1:{free}"]
+)
+def test_where_no_scheduler_answers_it_is_one_line_and_no_traceback(address, tmp_path):
+    write_rides(tmp_path, 1)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        free = taken.getsockname()[1]
+    done = subprocess.run(
+        command(tmp_path, "--engine", address.format(free=free)), capture_output=True, text=True,
+        timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 1
+    (line,) = done.stderr.splitlines()
+    assert "no Dask scheduler answers" in line
 
 
 def test_a_ride_that_ends_its_process_costs_no_other(tmp_path):

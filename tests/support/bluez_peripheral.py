@@ -239,6 +239,7 @@ class Peripheral:
         board: Callable[[], bytes] = bytes,
         mtu: int = 185,
         service: str = ble_service.SERVICE,
+        characteristics: dict[str, tuple[str, list[str]]] | None = None,
         advertised: bool = True,
         fault: tuple[str, str] | None = None,
         refuses_link: bool = False,
@@ -265,7 +266,8 @@ class Peripheral:
         self._answers_link = answers_link
         self._rssi = rssi
         self._random = random.Random(seed)
-        self._characteristics = {
+        # By UUID: (object name, flags); the stream is sent by char0002.
+        self._characteristics = characteristics or {
             ble_service.STREAM: ("char0002", ["notify"]),
             ble_service.COMMAND: ("char0005", ["write"]),
             ble_service.BOARD: ("char0007", ["read"]),

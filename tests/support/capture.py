@@ -12,7 +12,7 @@ import time
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from sagline_logger.format import (
     Foreign,
@@ -31,11 +31,22 @@ PATIENCE = 60.0
 LOGGER = shutil.which("sagline-logger", path=str(Path(sys.executable).parent)) or "sagline-logger"
 
 
+class Plug(Protocol):
+    """A link that can be pulled: ``arguments`` name it to ``record``."""
+
+    @property
+    def arguments(self) -> tuple[object, ...]: ...
+    def plug(self) -> None: ...
+    def unplug(self) -> None: ...
+    def send(self, data: bytes) -> None: ...
+
+
 class Port:
     """A pseudo-terminal behind a stable path, as udev gives a USB adapter one."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.arguments: tuple[object, ...] = ("--serial", path)
         self.plug()
 
     def plug(self) -> None:

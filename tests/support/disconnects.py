@@ -3,13 +3,18 @@
 import random
 import signal
 import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
-from .capture import Contents, logged, port_at, recording, wait_until
+from .capture import Contents, Plug, logged, port_at, recording, wait_until
 from .frames import Device
 
 
-def disconnect_often(directory: Path, times: int, luck: random.Random) -> float:
+def disconnect_often(
+    directory: Path, times: int, luck: random.Random,
+    link_at: Callable[[Path], AbstractContextManager[Plug]] = port_at,
+) -> float:  # fmt: skip
     """Pull the port ``times`` times while a device sends; return the slowest time in s from
     the return of the port to the first frame understood.
 
@@ -22,8 +27,8 @@ def disconnect_often(directory: Path, times: int, luck: random.Random) -> float:
     drained: list[bool] = []
     slowest = plugged = 0.0
     with (
-        port_at(directory / "port") as port,
-        recording("--serial", port.path, "--out", directory / "log", "--quiet") as logger,
+        link_at(directory / "port") as port,
+        recording(*port.arguments, "--out", directory / "log", "--quiet") as logger,
     ):
         for n in range(times + 1):
             if n:

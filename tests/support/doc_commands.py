@@ -2,8 +2,8 @@
 
 docs/README.md states the convention for whoever writes a page: a page's blocks run in order in a
 directory that holds the files it may name (``prepare``); a port that a page names becomes the
-simulated board's; ``record`` and ``check`` end after a second; what a test cannot run is in
-:data:`NOT_RUN` with the reason.
+simulated board's; ``record`` and ``check`` end after a second unless they say when; what a test
+cannot run is in :data:`NOT_RUN` with the reason.
 """
 
 import contextlib
@@ -20,11 +20,15 @@ from pathlib import Path
 from sagline_analyser.cli import main as analyser
 from support.capture import LOGGER
 from support.doc_rides import RIDE
+from support.sketch import Sketch
 
 NOT_RUN = (
     (r"^sudo (?!-u sagline )", "changes the system"),
     (r"^(systemctl|journalctl|bluetoothctl|rfkill) ", "asks a service of the whole system"),
     (r"--ble\b", "needs a radio; tests/ble runs these commands against a stand-in"),
+    (r"--tcp\b", "needs a bridge; tests/capture runs these commands against one"),
+    (r"--can\b|--dbc\b", "needs a bus; tests/can_bus runs these commands on one"),
+    (r"^sagline-logger find --all", "connects to every device in range; see tests/ble"),
     (r"^ls -l /dev/", "there may be no serial port here"),
     (r"pip install", "installs from a package registry; the test set-up itself does so"),
     (r"-m pytest", "the tests themselves"),
@@ -80,14 +84,17 @@ def why_not(command: str) -> str:
 class Session:
     """Runs the blocks of one page, in order, in one directory."""
 
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, sketch: str = "") -> None:
         self._directory = directory
+        self._sketch = Sketch(directory, sketch) if sketch else None
         self._names: dict[str, object] = {"__name__": "page"}
         self._boards: list[subprocess.Popen[str]] = []
         self._waiting: list[str] = []
 
     def close(self) -> None:
         """End the simulated boards."""
+        if self._sketch is not None:
+            self._sketch.close()
         for board in self._boards:
             board.terminate()
             board.communicate()
@@ -116,12 +123,17 @@ class Session:
             self._waiting.append(self._board(words[2:]))
             return ""
         if PORT.search(command):
-            port = self._waiting.pop() if self._waiting else self._board([])
+            if self._sketch is not None:
+                port = self._sketch.port
+            else:
+                port = self._waiting.pop() if self._waiting else self._board([])
             command = PORT.sub(port, command.partition(" #")[0])
         if words[:3] == ["sagline-logger", "board", "--new"]:
             Path(words[3]).unlink(missing_ok=True)  # the command never overwrites
         if words[:2] in (["sagline-logger", "record"], ["sagline-logger", "check"]):
-            command += " --seconds 1"
+            command += "" if "--seconds" in words else " --seconds 1"
+        if words[:2] == ["sagline-logger", "listen"]:
+            command += " --seconds 4"
         if words[0] == "sagline-analyser" and not set("|<>;&") & set(command):
             return self._analyser(shlex.split(command, comments=True)[1:])
         done = subprocess.run(
@@ -147,8 +159,9 @@ class Session:
 
     def _board(self, words: list[str]) -> str:
         """Start a simulated board and return the path of its port."""
+        length = [] if "--scenario" in words else ["--seconds", "60"]
         board = subprocess.Popen(
-            [LOGGER, "simulate", "--seconds", "60", *words], stdout=subprocess.PIPE, text=True
+            [LOGGER, "simulate", *length, *words], stdout=subprocess.PIPE, text=True
         )
         self._boards.append(board)
         assert board.stdout is not None

@@ -4,13 +4,13 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+from sagline_logger import simulator
 from sagline_logger.format import Mark, Record, Setting
 from sagline_logger.format.host_records import FilePart
 from sagline_logger.simulator import (
     BREAD_RUN,
     KESTREL,
     BoardParameters,
-    Leg,
     Scenario,
     Simulation,
     standard_streams,
@@ -27,19 +27,8 @@ STEP, FAST = 10_000, 20_000  # µs
 SECONDS, CHARGE = 75.0, 0.14
 """Of the ride: the pack is low enough for the board to report a fault and cut out."""
 
-LAUNCHES = Scenario(
-    "launches",
-    (
-        Leg("stand", 0.0, seconds=2.0),
-        *(
-            Leg("launch", 14.0, seconds=6.0),
-            Leg("stop", 0.0, brake=0.9, until_stopped=True),
-            Leg("wait", 0.0, brake=0.4, seconds=3.0),
-        )
-        * 3,
-    ),
-    charge=0.8,
-)
+LAUNCHES = replace(simulator.LAUNCHES, legs=simulator.LAUNCHES.legs[:10])
+"""Three of them."""
 
 SIDES = ((1, "A"), (12, "B"))
 """Marks of the one log that is split by them: s, text; a launch on A, two on B."""

@@ -1,5 +1,6 @@
 """The emitters of ``protocol_docs/emitters`` compiled and run: C by gcc, Python by two Pythons."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -13,6 +14,8 @@ WARNINGS = ["-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Werror"]
 SANITIZE = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 C99 = ["gcc", "-std=c99", *SANITIZE]
 CPP17 = ["g++", "-x", "c++", "-std=c++17"]
+CPP11 = ["g++", "-x", "c++", "-std=c++11", "-Wall", "-Wextra", "-Werror", "-pedantic"]
+CORTEX_M = ["-mthumb", "-Os", "-ffunction-sections", "-fdata-sections"]
 LONG_TEXTS = ["-DSAGLINE_NAME=48", "-DSAGLINE_UNIT=16", "-DSAGLINE_LABEL=32"]
 
 
@@ -51,3 +54,20 @@ def run_cpython(script: Path, *files: Path) -> str:
 def run_micropython(script: Path, *files: Path) -> str:
     """Run a script in a real MicroPython under Node."""
     return run("node", HERE / "micropython.mjs", script, *files).decode()
+
+
+def three_power_cycles(folder: Path) -> bytes:
+    """Return the card of an ATmega328P under simavr that appends to one file at each of its starts,
+    boots 7, 8 and 9; the power fails twice, once in a frame."""
+    card = folder / "card.c"
+    example = (EXAMPLES / "card.c").read_text()
+    card.write_text(example.replace("sagline_log_begin", "sagline_log_append"))
+    starts = []
+    for boot in (7, 8, 9):
+        compiler = ["avr-gcc", "-std=gnu99", "-mmcu=atmega328p", "-Os", f"-DBOOT={boot}"]
+        elf = build(folder / f"{boot}.elf", compiler, card, HERE / "avr_board.c")
+        printed = run("sh", "-c", f"simavr -m atmega328p -f 16000000 {elf} 2>&1").decode()
+        lines = [re.sub(r"\x1b\[\d*m", "", line) for line in printed.splitlines()]
+        digits = "".join(m[1] for line in lines if (m := re.fullmatch(r"([0-9a-f]+)\.?", line)))
+        starts.append(bytes.fromhex(digits))
+    return starts[0][:-700] + starts[1][:-2] + starts[2]

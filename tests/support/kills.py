@@ -4,16 +4,21 @@ import os
 import random
 import threading
 import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
-from .capture import LOGGER, Contents, command, port_at, recording, wait_until
+from .capture import LOGGER, Contents, Plug, command, port_at, recording, wait_until
 from .frames import Device
 
 AT_RISK = 1.0
 """The stated bound: s of data that a kill may cost."""
 
 
-def kill_once(directory: Path, luck: random.Random) -> float:
+def kill_once(
+    directory: Path, luck: random.Random,
+    link_at: Callable[[Path], AbstractContextManager[Plug]] = port_at,
+) -> float:  # fmt: skip
     """Record, kill at a random moment, check the log; return the age in s of the newest frame lost.
 
     The board's name comes at a random moment too, so that kills fall on the renaming as well.
@@ -30,8 +35,8 @@ def kill_once(directory: Path, luck: random.Random) -> float:
             sent.append((time.monotonic(), frame))
 
     with (
-        port_at(directory / "port") as port,
-        recording("--serial", port.path, "--out", directory / "log", "--quiet") as logger,
+        link_at(directory / "port") as port,
+        recording(*port.arguments, "--out", directory / "log", "--quiet") as logger,
     ):
         feeder = threading.Thread(target=feed)
         feeder.start()

@@ -30,6 +30,9 @@ from sagline_logger.format import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawForm,
+    RawUse,
     Record,
     Samples,
     SampleType,
@@ -63,7 +66,7 @@ VECTORS = DOCS / "vectors"
 KIND_NAMES: dict[type, str] = {
     Board: "BOARD", Stream: "STREAM", Samples: "SAMPLES", Event: "EVENT",
     LogStart: "LOG", Capture: "CAPTURE", Setting: "SETTING", FilePart: "FILE", Link: "LINK",
-    Time: "TIME", Mark: "MARK", Foreign: "FOREIGN", Dropped: "DROPPED", End: "END",
+    Time: "TIME", Mark: "MARK", Foreign: "FOREIGN", Dropped: "DROPPED", Raw: "RAW", End: "END",
     Unknown: "unknown",
 }  # fmt: skip
 
@@ -175,6 +178,13 @@ def valid_records() -> dict[str, Record]:
         "foreign bytes, the most": Foreign(AT, Fault.TOO_LONG, bytes(range(256)) * 8),
         "dropped": Dropped(AT, 812, 173_768, "disk full", 171_340),
         "dropped, from before it told the device's bytes": Dropped(AT, 812, 173_768, "disk full"),
+        "raw lines, read": Raw(AT, RawForm.TEXT, RawUse.READ, b"1000,48.12\r\n"),
+        "raw line, not read, the most": Raw(AT, RawForm.TEXT, RawUse.NOT_READ, b"x" * MAX_FOREIGN),
+        "raw line, cut": Raw(AT, RawForm.TEXT, RawUse.CUT, b"8.12\n"),
+        "raw CAN frames, one of 29 bits": Raw(
+            AT, RawForm.CAN, RawUse.READ,
+            bytes.fromhex("9cffffff 23010000 02 abcd 00000000 56341292 00".replace(" ", "")),
+        ),
         "end": End(AT, 36_000, 10, "stopped by the user"),
     }  # fmt: skip
 
@@ -286,6 +296,12 @@ def refused_bodies() -> dict[str, bytes]:
         "foreign bytes of reason 0": Foreign(AT, Fault.DAMAGED, b"x").encode()[:17] + b"\0x",
         "foreign bytes of reason 5": Foreign(AT, Fault.DAMAGED, b"x").encode()[:17] + b"\5x",
         "foreign bytes, none": Foreign(AT, Fault.DAMAGED, b"x").encode()[:18],
+        "raw of form 0": Raw(AT, RawForm.TEXT, RawUse.READ, b"x").encode()[:17] + b"\0\0x",
+        "raw of form 3": Raw(AT, RawForm.TEXT, RawUse.READ, b"x").encode()[:17] + b"\3\0x",
+        "raw of use 3": Raw(AT, RawForm.TEXT, RawUse.READ, b"x").encode()[:17] + b"\1\3x",
+        "raw, none": Raw(AT, RawForm.TEXT, RawUse.READ, b"x").encode()[:19],
+        "raw over its limit": Raw(AT, RawForm.TEXT, RawUse.READ, b"x").encode()[:19]
+        + b"x" * (MAX_FOREIGN + 1),
         "foreign bytes over their limit": Foreign(AT, Fault.DAMAGED, b"x").encode()[:18]
         + b"x" * (MAX_FOREIGN + 1),
     }

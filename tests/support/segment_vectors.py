@@ -28,6 +28,7 @@ from sagline_logger.format import (
     encode_frame,
 )
 
+_CALLS: dict[str, tuple[list[tuple[Any, ...]] | None, bool]] = {}
 NONE: dict[str, int] = {
     "received": 0, "lost": 0, "events lost": 0, "repeated": 0, "went back": 0, "undescribed": 0,
     "misfit": 0, "unheard": 0, "restarts under one number": 0, "contradictions": 0,
@@ -60,6 +61,11 @@ class _Log:
     capture: int = -1
     timed: bool = True
     """Whether a TIME stands before each frame."""
+    card: bool = False
+    """Whether the board writes the log by itself, with a TIME at most each half second."""
+    calls: list[tuple[Any, ...]] | None = field(default_factory=list)
+    """What an emitter is asked to do for the same bytes; None where none would send them."""
+    _timed_at: int | None = None
     _foreign: int = 0
     _own: int = 0
     _position: int = 0
@@ -72,6 +78,11 @@ class _Log:
         """Begin a capture; ``placed`` µs after the first one's start."""
         self.host, self.placed = host, (0 if placed is None else placed) - host
         self.capture += 1
+        self._timed_at = None
+        if self.card:
+            if self.capture:  # it ends what the power cut in two
+                self.data += b"\0"
+            self.call("append" if self.capture else "log", host)
         self._own = self._position = self._foreign = 0
         self.data += SIGNATURE if log else b""
         self.data += encode_frame(Capture(self.at(), "t", "s", "").encode())
@@ -82,7 +93,13 @@ class _Log:
     def send(self, record: Record | bytes) -> bytes:
         """Write a device frame, and a TIME before it."""
         frame = encode_frame(record if isinstance(record, bytes) else record.encode())
-        if self.timed:
+        if isinstance(record, Event):
+            self.call("event", record.sequence, record.clock, record.text)
+        elif isinstance(record, bytes) or getattr(record, "stream", 0):
+            self.calls = None  # raw bytes, or another stream than the one the calls are for
+        due = self._timed_at is None or self.host - self._timed_at >= 500_000
+        if self.timed and (due or not self.card):
+            self._timed_at = self.host
             self.data += encode_frame(Time(self.at(), self._position).encode())
         self.again(frame)
         return frame
@@ -116,6 +133,15 @@ class _Log:
             Dropped(self.at(), frames, len(lost), "disk full", device if told else None).encode()
         )
 
+    def call(self, *words: Any) -> None:
+        if self.calls is not None:
+            self.calls.append(words)
+
+    def once_more(self, frame: bytes) -> None:
+        """The link brings the same frame twice."""
+        self.calls = None
+        self.again(frame)
+
     def again(self, frame: bytes) -> None:
         """Write the same device frame once more."""
         self.data += frame
@@ -127,10 +153,21 @@ class _Log:
         """The device starts; ``told`` says whether its descriptor comes at once."""
         self._stream = replace(STREAM, boot=boot, **stream)
         self.segments.append({"capture": self.capture, "boot": boot})
+        self.call("start", boot, clock, told)
         if told:
-            self.describe(clock)
+            self._describe(clock)
+
+    def change(self, clock: int, revision: int, channels: tuple[Channel, ...]) -> None:
+        """Describe the stream anew."""
+        self._stream = replace(self._stream, revision=revision, channels=channels)
+        self.call("changed", clock, revision, [channel.name for channel in channels])
+        self._describe(clock)
 
     def describe(self, clock: int) -> None:
+        self.call("describe", clock)
+        self._describe(clock)
+
+    def _describe(self, clock: int) -> None:
         stream = self._stream
         self.send(Board(stream.boot, clock, stream.revision, 1, "Kestrel", "3"))
         self.send(stream)
@@ -141,6 +178,7 @@ class _Log:
         """SAMPLES of five from number ``first`` on, taken since the clock of the host; return the
         last frame."""
         frame = b""
+        self.call("samples", first, clock % 2**32, records * _OF, value, known)
         for record in range(records):
             done = record * _OF
             values = range(value + done, value + done + _OF)
@@ -162,7 +200,12 @@ class _Log:
     def silence(self, seconds: float) -> None:
         self.host += round(seconds * 1e6)
 
+    def no_emitter(self) -> None:
+        """What stands here no emitter would send."""
+        self.calls = None
+
     def case(self, name: str, whole: bool, **counts: int) -> dict[str, Any]:
+        _CALLS[name] = (self.calls, self.card)
         told = {key.replace("_", " "): value for key, value in counts.items()}
         assert set(told) <= set(NONE)
         return {
@@ -221,11 +264,12 @@ def _restarts() -> list[dict[str, Any]]:
 def _numbers() -> list[dict[str, Any]]:
     twice = _one_start()
     frame = twice.samples(30, 800_000, 1, 130)
-    twice.again(frame)
-    twice.again(twice.send(Event(1, 0, 850_000, EventKind.NOTE, text="here")))
+    twice.once_more(frame)
+    twice.once_more(twice.send(Event(1, 0, 850_000, EventKind.NOTE, text="here")))
     twice.samples(35, 850_000, 2, 135)
     twice.end()
     back = _one_start()
+    back.no_emitter()
     back.samples(10, 800_000, 2, 130)
     back.end()
     lost = _one_start()
@@ -271,15 +315,13 @@ def _joined() -> list[dict[str, Any]]:
 
     both = {"received": 50, "captures": 2}
     cut = log(67_000_000, 60_000_000, end=False)
-    card = _Log(wall=0)
+    card = _Log(wall=0, card=True)
     start = 0
     for n in range(3):
         card.begin(0, start)
         card.start(n + 1, 0)
         card.samples(0, 0, 3, 100 * n)
         start = card.host - _PERIOD + card.placed + 1_000_000
-        card.data += b"\0"
-        card._position += 1
     nameless = _one_start()
     nameless.end()
     nameless.capture += 1
@@ -309,6 +351,7 @@ def _descriptions() -> list[dict[str, Any]]:
     wide = (*STREAM.channels, Channel("m", "1", SampleType.U16))
     renamed = (Channel("n", "1", SampleType.U16), Channel("p", "1", SampleType.U8))
     again = _one_start()
+    again.no_emitter()
     again._stream = replace(STREAM, channels=wide)
     again.describe(800_000)
     again.samples(30, 800_000, 2, 130)
@@ -316,10 +359,15 @@ def _descriptions() -> list[dict[str, Any]]:
     round_ = _one_start()
     for revision, channels in ((1, wide), (0, renamed)):
         clock = 800_000 if revision else 900_000
-        round_._stream = replace(STREAM, channels=channels, revision=revision)
-        round_.describe(clock)
+        round_.change(clock, revision, channels)
         round_.samples(30 if revision else 40, clock, 2, 130 if revision else 140)
     round_.end()
+    used = _one_start()
+    for revision, channels in ((1, wide), (0, STREAM.channels)):
+        first = 40 - 10 * revision
+        used.change(500_000 + first * _PERIOD, revision, channels)
+        used.samples(first, 500_000 + first * _PERIOD, 2, 100 + first)
+    used.end()
     late = _Log()
     late.begin(0)
     late.start(1, 0, told=False)
@@ -328,11 +376,13 @@ def _descriptions() -> list[dict[str, Any]]:
     late.samples(20, 200_000, 1, 20)
     late.end()
     never = _one_start()
+    never.no_emitter()
     never.silence(0.1)
     never._stream = replace(STREAM, revision=9)
     never.samples(40, 900_000, 2, 0, known=False)
     never.end()
     misfit = _one_start()
+    misfit.no_emitter()
     misfit.silence(0.1)
     misfit._stream = replace(STREAM, channels=wide)
     misfit.samples(40, 900_000, 2, 0, known=False)
@@ -343,6 +393,7 @@ def _descriptions() -> list[dict[str, Any]]:
         again.case("one revision described in two ways: each holds for what follows it", False,
                    received=40, contradictions=1),
         round_.case("a revision number come round", True, received=50),
+        used.case("a revision used again after another, described as before", True, received=50),
         late.case("the description comes behind the first samples", True, received=25),
         never.case("a revision that is never described", False, received=30, lost=10,
                    undescribed=10),
@@ -362,6 +413,7 @@ def _versions() -> list[dict[str, Any]]:
     log = _one_start()
     log.end()
     # LOG itself, then a TIME and a SAMPLES twice, of which nothing is known, so no time either.
+    log.no_emitter()
     log.data += encode_frame(b"\x80Sagline\x02\x00")
     log._stream = replace(STREAM, boot=3)
     log.samples(0, 0, 2, 0, known=False)
@@ -423,6 +475,7 @@ def _damage() -> list[dict[str, Any]]:
     sector.samples(30, 800_000, 1, 130)
     sector.end()
     behind = _one_start()
+    behind.no_emitter()
     torn = behind.samples(30, 800_000, 1, 0, known=False)
     del behind.data[-9:]
     behind.frames -= 1
@@ -471,7 +524,7 @@ def _silence() -> list[dict[str, Any]]:
     one.host = pause + 100_000
     one.samples(220_010, pause + 100_000, 2, 10)
     one.end()
-    card = _Log(wall=0)
+    card = _Log(wall=0, card=True)
     start = 0
     for boot in (1, 2):
         card.begin(0, start)
@@ -483,7 +536,6 @@ def _silence() -> list[dict[str, Any]]:
             clock += 100_000 + pause
         card.host -= pause  # the power failed with the last sample
         start = card.host - _PERIOD + card.placed + 1_000_000
-        card.zeros(1)
     bare = _Log(timed=False, capture=0)
     bare.start(1, 5_000_000)
     for n in range(4):
@@ -563,3 +615,10 @@ def segments() -> list[dict[str, Any]]:
         *_silence(),
         *_dropped(),
     ]
+
+
+def emitter_calls() -> dict[str, tuple[list[tuple[Any, ...]], bool]]:
+    """Return, by the name of each vector that an emitter can make, the calls for its device frames,
+    and whether the whole log is the emitter's."""
+    segments()
+    return {name: (calls, card) for name, (calls, card) in _CALLS.items() if calls is not None}

@@ -18,6 +18,7 @@ BENCHES: dict[str, str] = {
     "compare": "trust.compare_bench",
     "limits": "trust.limits_bench",
     "sensors": "trust.sensors_bench",
+    "faults": "trust.faults_bench",
     "contradictions": "trust.contradictions",
 }
 """Name of a bench → its module; each has ``tables(cases, seed)``, a list of (title, table)."""

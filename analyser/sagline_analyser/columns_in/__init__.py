@@ -1,6 +1,7 @@
 """A column file (CSV) of anyone's to a log: the map that declares it, and the conversion."""
 
-from .column_map import ColumnMap, load_map
+from sagline_logger.format.columns.column_map import ColumnMap, load_map
+
 from .convert import Converted, convert
 from .suggest import suggest
 

@@ -5,8 +5,8 @@ import sys
 from pathlib import Path
 
 from sagline_logger.format import SUFFIX, SaglineError
+from sagline_logger.format.columns.column_map import load_map
 
-from .column_map import load_map
 from .convert import convert
 from .suggest import suggest
 
@@ -37,7 +37,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Carry the command out."""
     if arguments.suggest:
-        print(suggest(arguments.file), end="")
+        text = suggest(arguments.file)
+        print(text, end="")
+        for line in text.splitlines():
+            if line.startswith("# assumed: "):
+                print(f"sagline-analyser: {line[2:]}", file=sys.stderr)
         return 0
     plan = load_map(arguments.map)
     out = arguments.out or arguments.file.with_suffix(SUFFIX)

@@ -14,9 +14,9 @@ from sagline_logger.format import (
     check_output,
     output,
 )
+from sagline_logger.format.columns.cells import Blank, Cell
+from sagline_logger.format.columns.column_map import ColumnMap
 
-from .cells import Blank, Cell
-from .column_map import ColumnMap
 from .log_out import LogOut
 from .rows import Row, read_rows, start_wall
 

@@ -19,9 +19,8 @@ from sagline_logger.format import (
     Time,
     encode_frame,
 )
+from sagline_logger.format.columns.cells import BLANK, Cell
 from sagline_logger.format.limits import MAX_BODY
-
-from .cells import BLANK, Cell
 
 DESCRIBE_EVERY = 5_000_000
 """µs between two descriptors (protocol_docs/frame_format.md §5.1)."""

@@ -7,10 +7,17 @@ from pathlib import Path
 from typing import IO
 
 from sagline_logger.format import SaglineError
+from sagline_logger.format.columns.cells import (
+    HELD,
+    BadCell,
+    Cell,
+    cell_reader,
+    iso_micros,
+    time_reader,
+)
+from sagline_logger.format.columns.column_map import ColumnMap
 
 from ..progress import Progress
-from .cells import HELD, BadCell, Cell, cell_reader, iso_micros, time_reader
-from .column_map import ColumnMap
 
 LONGEST_LINE = 1 << 20
 """Characters; what is longer is no line of a column file."""

@@ -4,13 +4,13 @@ import argparse
 import json
 import math
 import sys
-from dataclasses import asdict
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from typing import Any
 
-from sagline_logger.format import CAUTION, BoardFile, SaglineError, check_output, titled
+from sagline_logger.format import CAUTION, SaglineError, check_output, titled
 
-from ..findings.basis import examine
-from ..load.ride import Ride
+from ..findings.basis import Basis, examine
 from .cards import score_text
 from .comparison import Comparison, Group, compare
 from .page import TITLE, write_comparison
@@ -37,7 +37,8 @@ def run(arguments: argparse.Namespace) -> int:
         out = arguments.logs[0].with_name(arguments.logs[0].stem + "-compare.html")
     if out is not None:
         check_output(out, titled(TITLE))
-    rides = _open(arguments)
+    examined = _open(arguments)
+    rides = [(basis.ride, basis.board) for basis in examined]
     parts = split(rides, arguments.sides, arguments.by, arguments.marks)
     if wanted is None and not any(part.side == "B" for part in parts):
         raise SaglineError("nothing is on side B", where="--sides", remedy="give at least one B")
@@ -48,9 +49,11 @@ def run(arguments: argparse.Namespace) -> int:
         )  # fmt: skip
     found = compare(parts, arguments.judge, arguments.matters / 100)
     prediction = predict(found, *wanted) if wanted else None
-    size = write_comparison(found, out, prediction) if out is not None else 0
+    told = tuple(f"{one.ride.path}: {line}" for one in examined for line in one.notices())
+    first = replace(found, doubts=(*told, *found.doubts))
+    size = write_comparison(first, out, prediction) if out is not None else 0
     if arguments.json:
-        document = as_document(found, prediction)
+        document = as_document(found, prediction, examined)
         print(json.dumps(document, indent=1, allow_nan=False))
         return 0
     _print(found, prediction)
@@ -58,19 +61,19 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _open(arguments: argparse.Namespace) -> list[tuple[Ride, BoardFile | None]]:
+def _open(arguments: argparse.Namespace) -> list[Basis]:
     """Return the examined rides; what is doubted of them is told first."""
     rides = []
     for log in arguments.logs:
         basis = examine(log, arguments.board)
         for line in basis.notices():
             print(f"{log}: {line}", file=sys.stderr if arguments.json else sys.stdout)
-        rides.append((basis.ride, basis.board))
+        rides.append(basis)
     return rides
 
 
 def _plan(arguments: argparse.Namespace) -> int:
-    rides = _open(arguments)
+    rides = [(basis.ride, basis.board) for basis in _open(arguments)]
     ridden = compare(split(rides, "A" * len(rides))) if rides else None
     plans = [
         plan(arguments.plan, arguments.launches, electric, ridden) for electric in (True, False)
@@ -85,12 +88,23 @@ def _plan(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def as_document(found: Comparison, prediction: Prediction | None) -> dict[str, Any]:
-    """Return everything as plain JSON values; what is infinite or unknown is null."""
+def as_document(
+    found: Comparison, prediction: Prediction | None, examined: Sequence[Basis] = ()
+) -> dict[str, Any]:
+    """Return everything as plain JSON values; what is infinite or unknown is null.
+
+    ``examined`` are the rides as examined: what is doubted of their sensors and board files.
+    """
     groups: dict[str, dict[str, Any] | None] = {}
     for name, group in (("launches", found.launches), ("pulls", found.pulls)):
         groups[name] = None if group is None else _group_document(group)
     document = {
+        "mismatches": [
+            {"log": one.ride.path, "text": text} for one in examined for text in one.mismatches
+        ],
+        "sensors": [
+            {"log": one.ride.path, **asdict(doubt)} for one in examined for doubt in one.sensors
+        ],
         "order": found.order,
         "parts": [
             {"side": p.side, "log": p.ride.path, "stretch": p.name, "start": p.start, "end": p.end}

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from ..findings.certainty import CANNOT_TELL
 from ..findings.held_back import BEFORE_RAISING
 from ..page.units import duration_text, figure_text
 from .confounders import Confounder
@@ -23,7 +24,7 @@ class Outcome(StrEnum):
     BETTER = "better"
     WORSE = "worse"
     NONE = "no difference that matters"
-    UNKNOWN = "cannot tell"
+    UNKNOWN = CANNOT_TELL
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from sagline_logger.format.caution import CAUTION
 
+from .certainty import CANNOT_TELL
 from .notebook import answer_html, answer_text
 from .picture import Picture
 
@@ -15,7 +16,7 @@ class Urgency(StrEnum):
     ACT = "act"
     LOOK = "look"
     FINE = "fine"
-    UNKNOWN = "cannot tell"
+    UNKNOWN = CANNOT_TELL
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,6 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Literal
 
@@ -20,6 +21,9 @@ from .low_cell import low_cell_answer
 from .pack_range import pack_answer
 from .parts import part_answer
 from .sides import sides_answer
+
+LONG = 50_000_000
+"""Readings of a ride from which memory matters more than time (our choice)."""
 
 _CURRENT = ("battery_current", "controller_battery_current")
 _CELLS = ("cell_voltage", "pack_voltage", *_CURRENT)
@@ -44,6 +48,9 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
     "sides": ("motor_current", *_TURNING, "motor_temperature", "controller_temperature"),
 }  # fmt: skip
 """The channels that the answer to each question rests on, to tell what it lost with a sensor."""
+
+RESTS_ON_PACK = ("fault", "parts", "cells", "low_cell", "pack_range", "full_pack")
+"""The answers that use what the board file states of the pack."""
 
 
 def answers(
@@ -81,6 +88,10 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
         f"({doubt.doubt}): {doubt.evidence}"
         for doubt in basis.lost(*RESTS_ON.get(answer.key, ()))
     )
+    if basis.misfit and answer.key in RESTS_ON_PACK:
+        told = (
+            f"Without the board file's pack, which is not this one: {basis.mismatches[0]}", *told,
+        )  # fmt: skip
     if not told:
         return answer
     if not answer.known:
@@ -92,27 +103,27 @@ def _answers(
     basis: Basis, other_capacity: float | None, plan: float | None, history: PackHistory | None
 ) -> tuple[Answer, ...]:
     ride, board = basis.ride, basis.board
-    # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
-    part, held, heat, consumption, sides = (
-        answer(ride, board)
-        for answer in (
-            part_answer,
-            held_back_answer,
-            heat_answer,
-            consumption_answer,
-            sides_answer,
+    # What takes longest of the rest is worked out beside it: numpy lets two threads run at once.
+    # Of a long ride the fit of the cells waits, for with the rest it would take too much memory.
+    long = sum(len(stream.time) * len(stream.values) for stream in ride.streams.values()) > LONG
+    with ThreadPoolExecutor(1) as beside:
+        early = None if long else beside.submit(fit_packs, ride, board)
+        heat = beside.submit(heat_answer, ride, board)
+        part, held, consumption, sides = (
+            answer(ride, board)
+            for answer in (part_answer, held_back_answer, consumption_answer, sides_answer)
         )
-    )
-    packs = fit_packs(ride, board)  # five questions start from the same fit
-    return (
-        fault_answer(ride, board, packs),
-        part,
-        held,
-        heat,
-        cells_answer(ride, board, packs),
-        low_cell_answer(ride, board, packs),
-        pack_answer(ride, board, packs, other_capacity, plan, history),
-        consumption,
-        full_pack_answer(ride, board, packs),
-        sides,
-    )
+        # Five questions start from the same fit.
+        packs = fit_packs(ride, board) if early is None else early.result()
+        return (
+            fault_answer(ride, board, packs, basis.sensors),
+            part,
+            held,
+            heat.result(),
+            cells_answer(ride, board, packs),
+            low_cell_answer(ride, board, packs),
+            pack_answer(ride, board, packs, other_capacity, plan, history),
+            consumption,
+            full_pack_answer(ride, board, packs),
+            sides,
+        )

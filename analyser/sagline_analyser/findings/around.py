@@ -29,7 +29,7 @@ class Around:
     @cached_property
     def many(self) -> Places:
         """How many samples lie around each, at least one, (n,)."""
-        return np.asarray(np.maximum(self.high - self.low, np.uint32(1)))
+        return np.asarray(np.maximum(self.high - self.low, 1), np.uint32)
 
 
 def around(time: Array, breaks: Flags, half: float, slack: float = 0.0) -> Around:

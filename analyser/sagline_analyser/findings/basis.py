@@ -15,7 +15,7 @@ from sagline_logger.format import BoardFile
 from ..load.opening import board_for, open_ride
 from ..load.ride import Ride, StreamColumns
 from .sensors import SensorDoubt, judge_sensors
-from .sensors.mismatches import board_mismatches
+from .sensors.mismatches import board_mismatches, fitting_board
 from .summary import Finding, Summary, summarise, words
 
 
@@ -25,7 +25,9 @@ class Basis:
 
     ``raw`` is the ride as it was logged, ``ride`` the same with NaN in ``values`` for all that
     ``sensors`` set aside (its raw samples stay as they were sent).  ``mismatches`` are sentences
-    about where the board file is not this ride's.
+    about where the board file is not this ride's, and ``board`` is the file without the pack that
+    does not fit: no answer and no limit rests on another pack's.  ``misfit`` tells that it was
+    taken out.
     """
 
     ride: Ride
@@ -33,6 +35,7 @@ class Basis:
     board: BoardFile | None
     sensors: tuple[SensorDoubt, ...]
     mismatches: tuple[str, ...]
+    misfit: bool = False
 
     def words(self, doubt: SensorDoubt) -> str:
         """Return what a doubt is about in plain words: ``motor temperature left``."""
@@ -79,9 +82,11 @@ def examine(log: Path, board: Path | None = None) -> Basis:
 def open_basis(ride: Ride, board: BoardFile | None = None) -> Basis:
     """Examine a ride's sensors, and the board file against it."""
     sensors = judge_sensors(ride, board)
+    fitting = fitting_board(ride, board, sensors)
     return Basis(
-        without(ride, sensors), ride, board, sensors, board_mismatches(ride, board, sensors)
-    )
+        without(ride, sensors), ride, fitting, sensors, board_mismatches(ride, board, sensors),
+        fitting is not board,
+    )  # fmt: skip
 
 
 def without(ride: Ride, sensors: tuple[SensorDoubt, ...], earlier: float = 0.0) -> Ride:
@@ -100,9 +105,11 @@ def _without(
     values = dict(stream.values)
     for doubt in aside:
         keys = list(values) if doubt.key == stream.name else [doubt.key]
+        gone = np.flatnonzero(doubt.inside(time)) if set(keys) & set(values) else None
         for key in keys:
             if key in values:
-                values[key] = np.where(doubt.inside(time), np.nan, values[key])
+                values[key] = values[key].copy()
+                values[key][gone] = np.nan
     return replace(stream, values=values)
 
 

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 
@@ -11,9 +10,10 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
-from .belief.estimate import NORMAL, Estimate
+from .belief.estimate import Estimate
 from .belief.rests import Rests, find_rests
 from .belief.unequal import Unequal, compare_cells
+from .certainty import SURE, Certainty, certainty, within
 from .chance import student
 from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
@@ -25,10 +25,6 @@ from .speed import Unknown
 MARGIN = 0.10
 """Share of resistance above the others' median from which a cell is called weak; equal cells of
 one make differ by some hundredths (common practice, no source)."""
-
-MODEL_ERROR = 0.03
-"""Share of a resistance allowed for what the circuit leaves out (our judgement, from simulation);
-it is common to all cells, so it does not blur the comparison between them."""
 
 SMALL = 0.05
 """Share of capacity below the others' from which a cell is told to be small, and of charge from
@@ -91,22 +87,32 @@ class Cell:
     ten_excess_low: float
     size: Estimate | None = None
     """Capacity over the middle cell's."""
-    size_high: float = math.inf
-    """The most that the evidence leaves, all comparisons counted."""
+    small_chance: float = 0.0
+    """How likely it is that it holds less than the others by more than SMALL."""
     lag: Estimate | None = None
     """Share of the pack's capacity by which its charge lay below the middle cell's at the start."""
-    lag_low: float = -math.inf
-    """The least that the evidence leaves, all comparisons counted."""
+    lag_chance: float = 0.0
+    """How likely it is that its charge lay below the others' by more than SMALL of capacity."""
+    behind: Estimate | None = None
+    """Like ``lag``, at the end of the ride."""
+    behind_chance: float = 0.0
+    """Like ``lag_chance``, at the end of the ride."""
 
     @property
     def small(self) -> bool:
         """Whether the evidence says that it holds less than the others by more than SMALL."""
-        return self.size_high < 1 - SMALL
+        return self.small_chance > SURE
 
     @property
     def lags(self) -> bool:
         """Whether its charge lay below the others' by more than SMALL from the start."""
-        return self.lag_low > SMALL
+        return self.lag_chance > SURE
+
+    @property
+    def trails(self) -> bool:
+        """Whether its charge lies below the others' at the end, be it for its size or from the
+        start: which of them, this ride does not tell."""
+        return self.behind_chance > SURE and not self.small and not self.lags
 
     @property
     def by_size(self) -> float:
@@ -116,9 +122,13 @@ class Cell:
     @property
     def weak(self) -> bool:
         """Whether the evidence separates this cell from the others by more than MARGIN, what a
-        small cell has more of resistance for its size left out."""
-        share = (1 + max(self.excess_low, self.ten_excess_low)) / self.by_size - 1
-        return share > MARGIN
+        small cell has more of resistance for its size left out.
+
+        A cell nearer to empty loses more in 10 s because its curve is steeper: its step has to be
+        above the others' too.
+        """
+        least = max(self.excess_low, self.ten_excess_low if self.excess > MARGIN else -1.0)
+        return (1 + least) / self.by_size - 1 > MARGIN
 
 
 @dataclass(frozen=True)
@@ -139,12 +149,13 @@ class PackCells:
     @property
     def small(self) -> tuple[Cell, ...]:
         """The cells that hold less than the others, the smallest first."""
-        return tuple(sorted((c for c in self.cells if c.small), key=lambda c: c.size_high))
+        return tuple(sorted((c for c in self.cells if c.small), key=lambda c: -c.small_chance))
 
     @property
     def lagging(self) -> tuple[Cell, ...]:
-        """The cells that were behind in charge, the furthest first."""
-        return tuple(sorted((c for c in self.cells if c.lags), key=lambda c: -c.lag_low))
+        """The cells that were or came to be behind in charge, the furthest first."""
+        found = (c for c in self.cells if c.lags or c.trails)
+        return tuple(sorted(found, key=lambda c: -c.behind_chance))
 
     @property
     def weak(self) -> tuple[Cell, ...]:
@@ -189,25 +200,18 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
         return fit
     rests = pack.rests or find_rests(fit, None)
     groups = len(fit.groups)
-    half = student(0.95, groups - 1)
     strict = student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
-    step_sd = fit.error(fit.groups[:, 0])
     excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
     ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
     vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
-    step_error = [
-        max(_with_model(half * error, step), vague * float(ten))
-        for error, step, ten in zip(step_sd, fit.step, fit.ten, strict=True)
-    ]
-    beyond = NormalDist().inv_cdf(1 - (1 - CONFIDENCE) / (2 * len(fit.keys))) / NORMAL
     cells = tuple(
         Cell(
             int(key.rpartition("_")[2]), key,
-            rests.step[at].value, max(rests.step[at].error, step_error[at]),
+            rests.step[at].value, max(rests.step[at].error, vague * rests.ten[at].value),
             rests.ten[at].value, rests.ten[at].error,
             rests.start[at].value, rests.end[at].value, rests.end[at].error,
             float(excess[at]), float(low[at]), float(ten_excess[at]), float(ten_low[at]),
-            *_size_and_lag(pack, rests, at, beyond),
+            *_size_and_lag(pack, rests, at),
         )
         for at, key in enumerate(fit.keys)
     )  # fmt: skip
@@ -220,15 +224,18 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
 
 
 def _size_and_lag(
-    pack: PackFit, rests: Rests, at: int, beyond: float
-) -> tuple[Estimate | None, float, Estimate | None, float]:
-    """Return size and lag with their bounds, ``beyond`` half-widths away."""
+    pack: PackFit, rests: Rests, at: int
+) -> tuple[Estimate | None, float, Estimate | None, float, Estimate | None, float]:
+    """Return size, lag at the start and at the end, each with how likely it is beyond SMALL."""
     if pack.unequal is None:
-        return None, math.inf, None, -math.inf
-    own = pack.unequal[at]
-    lag = Estimate(own.lag.value / rests.capacity, own.lag.error / rests.capacity)
-    return (own.size, own.size.value + beyond * own.size.error, lag,
-            lag.value - beyond * lag.error)  # fmt: skip
+        return None, 0.0, None, 0.0, None, 0.0
+    own, whole = pack.unequal[at], rests.capacity
+    lag, behind = (Estimate(one.value / whole, one.error / whole) for one in (own.lag, own.behind))
+    drawn = rests.drawn[1] - rests.drawn[0]
+    return (
+        own.size, own.chance_smaller(SMALL), lag, own.chance_lagging(SMALL * whole),
+        behind, own.chance_behind(SMALL * whole, drawn),
+    )  # fmt: skip
 
 
 def cells_answer(
@@ -268,6 +275,12 @@ def cells_answer(
             if cell.small and cell.size is not None:
                 figures.append(Figure(f"{name}, capacity", 100 * cell.size.value, "%",
                                       100 * cell.size.error, "of the middle cell's"))  # fmt: skip
+            if cell.trails and cell.behind is not None:
+                figures.append(
+                    Figure(f"{name}, charge lacking at the end", 100 * cell.behind.value, "%",
+                           100 * cell.behind.error, "of the pack's capacity, against the middle "
+                           "cell")
+                )  # fmt: skip
             if cell.lags and cell.lag is not None:
                 figures.append(
                     Figure(f"{name}, charge lacking at the start", 100 * cell.lag.value, "%",
@@ -342,16 +355,25 @@ def _uneven(cells: PackCells) -> list[str]:
         if cell.size is None:
             continue
         lines.append(
-            f"Cell {cell.number} is a small one: it holds {100 * (1 - cell.size.value):.0f} ± "
-            f"{100 * cell.size.error:.0f} % less charge than the others, so it is empty first"
+            f"Cell {cell.number} {certainty(cell.small_chance).value} a small one: it holds "
+            f"{within(100 * (1 - cell.size.value), 100 * cell.size.error)} % less charge than the "
+            "others, so it is empty first"
             + ("." if cell in cells.weak else
                f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has.")
         )  # fmt: skip
     for cell in cells.lagging:
-        if cell.lag is None:
+        if cell.lag is None or cell.behind is None:
+            continue
+        if cell.trails:
+            lines.append(
+                f"Cell {cell.number} {certainty(cell.behind_chance).value} "
+                f"{within(100 * cell.behind.value, 100 * cell.behind.error)} points of charge "
+                "behind the others at the end; "
+                "whether it is smaller or the pack out of balance, a ride from full would tell."
+            )
             continue
         lines.append(
-            f"Cell {cell.number} set out {100 * cell.lag.value:.0f} ± {100 * cell.lag.error:.0f} "
+            f"Cell {cell.number} set out {within(100 * cell.lag.value, 100 * cell.lag.error)} "
             "points of charge behind the others: the pack is out of balance."
         )
     return lines
@@ -365,6 +387,11 @@ def _details(cells: PackCells) -> list[str]:
         f"At rest at the end the cells lie {1e3 * (max(rest) - min(rest)):.0f} mV apart, cell "
         f"{min(cells.cells, key=lambda c: c.rest_end).number} lowest.",
     ]
+    lines += [
+        f"Cell {cell.number} {certainty(cell.small_chance).value} a small one; a ride over more of "
+        "the charge would tell."
+        for cell in cells.cells if certainty(cell.small_chance) is Certainty.LIKELY
+    ]  # fmt: skip
     if cells.weak:
         lines.append(
             "A high resistance is as often a poor weld, a loose sense wire or busbar, or a cold "
@@ -409,7 +436,3 @@ def _others(rows: Array) -> Array:
         return np.full(rows.shape, np.nan)
     columns = [np.median(np.delete(rows, at, axis=1), axis=1) for at in range(count)]
     return np.stack(columns, axis=1)
-
-
-def _with_model(error: float, value: float) -> float:
-    return float(math.hypot(error, MODEL_ERROR * value))

@@ -144,7 +144,9 @@ def fit_circuits(
         return Unknown("too little battery current was recorded alongside the cell voltages")
     chosen = _choose(columns, times + skew, voltages)
     if chosen is None:
-        return Unknown("the cells' voltage does not follow the load; are both measured right?")
+        return Unknown(
+            "the cells' voltage does not follow the load, so one of the two may be measured wrong"
+        )
     constants, degree = chosen
     columns.keep_only(constants)
     design = columns.design(times + skew, constants, degree)
@@ -353,7 +355,7 @@ def _choose(
     energy = np.sum(voltages**2, axis=0)
     count, cells = voltages.shape
     best: tuple[float, tuple[float, ...], int] | None = None
-    sizes = range(1, min(3, len(bank)) + 1)
+    sizes = range(min(3, len(bank)) + 1)  # none: cells that are resistors, or seem so
     for degree, size in itertools.product((n for n in DEGREES if n <= 1 + span / BEND), sizes):
         # All circuits with as many columns are solved at once.
         choices = list(itertools.combinations(range(1, 1 + len(bank)), size))

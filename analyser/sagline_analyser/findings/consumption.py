@@ -9,8 +9,10 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
+from .certainty import cannot_tell
 from .chance import student
 from .course import SPAN, find_heights, slope_at, travelled
+from .coverage import ENOUGH, Coverage, ride_time
 from .electric import battery_current, pack_voltage
 from .once import once
 from .picture import Bar, Bars
@@ -22,9 +24,6 @@ EDGES = (0.0, 10.0, 20.0, 30.0, 45.0)
 
 LEAST = 0.1
 """km below which a figure per kilometre would say nothing."""
-
-COVERED = 0.5
-"""Share of the ride below which a figure for the ride is not told: it would be one of a part."""
 
 GRADES = ((-1.0, -0.02, "downhill"), (-0.02, 0.02, "level"), (0.02, 1.0, "uphill"))
 """Slopes from and to, and the word for them (our choice: 2 % is plainly felt)."""
@@ -96,11 +95,12 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
     distance = step * middle / 1000
     if distance.sum() < LEAST:
         return Unknown(f"needs a ride of at least {1000 * LEAST:.0f} m")
-    covered = float(step.sum()) / ride.duration if ride.duration > 0 else 1.0
-    if covered < COVERED:
+    known_of = Coverage(float(step.sum()), ride_time(ride))
+    covered = known_of.share
+    if covered < ENOUGH:
         return Unknown(
             f"current, voltage and speed were recorded together over {step.sum():.0f} s of "
-            f"{ride.duration:.0f} s ({covered:.0%}) only"
+            f"{known_of.whole:.0f} s ({covered:.0%}) only"
         )
     whole = _rate("whole ride", energy, distance, step)
     bands = []
@@ -127,7 +127,7 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
     """Answer what a kilometre takes, by speed, and what braking gave back."""
     found = measure_consumption(ride, board)
     if isinstance(found, Unknown):
-        return Answer("consumption", QUESTION, f"Cannot tell: {found.reason}.", known=False)
+        return Answer("consumption", QUESTION, cannot_tell(found.reason), known=False)
     whole = found.whole
     verdict = (
         f"{whole.per_km:.1f} Wh/km over {whole.distance:.2f} km; braking gave back "

@@ -33,13 +33,17 @@ class Coverage:
         return f"known for {f'{percent}' if percent else 'less than 1'} % of the ride"
 
 
-def coverage(ride: Ride, series: Series) -> Coverage:
-    """Return for how long ``series`` has neighbours to sum between, of how long the ride was."""
-    return Coverage(float(np.sum(steps(series))), ride_time(ride))
+def coverage(
+    ride: Ride, series: Series, start: float = -math.inf, end: float = math.inf
+) -> Coverage:
+    """Return for how long ``series`` has neighbours to sum between, of how long the ride was, or
+    the part of it from ``start`` to ``end`` s that the series is cut to."""
+    return Coverage(float(np.sum(steps(series))), ride_time(ride, start, end))
 
 
-def ride_time(ride: Ride) -> float:
-    """Return s in which the device ran or the link was down, each instant once.
+def ride_time(ride: Ride, first: float = -math.inf, last: float = math.inf) -> float:
+    """Return s in which the device ran or the link was down, each instant once, from ``first`` to
+    ``last`` s.
 
     A board that was off, and the time between captures joined in one file, are no part of a ride.
     """
@@ -50,7 +54,7 @@ def ride_time(ride: Ride) -> float:
         if ride.quality.captures == 1 or gap.end is not None
     ]
     total, reached = 0.0, -math.inf
-    for start, end in sorted(spans):
+    for start, end in sorted((max(start, first), min(end, last)) for start, end in spans):
         total += max(end - max(start, reached), 0.0)
         reached = max(reached, end)
     return total

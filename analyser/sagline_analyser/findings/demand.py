@@ -97,6 +97,8 @@ class Drive:
     standing: float
     full: Flags
     axis: Axis
+    brake: Array | None = None
+    """The brake, from 0 to 1; None where it is not recorded."""
 
     def hard(self, share: float) -> Flags:
         """Return where demand is hard: throttle at ``share`` of its travel or more, or a launch.
@@ -219,7 +221,8 @@ def _drive(
     throttle_series = column(ride, "throttle")
     throttle = None if throttle_series is None else interpolate(throttle_series, time)
     brake = column(ride, "brake")
-    braking = np.zeros(len(time), bool) if brake is None else interpolate(brake, time) > 0.02
+    pressed = None if brake is None else interpolate(brake, time)
+    braking = np.zeros(len(time), bool) if pressed is None else pressed > 0.02
     duty = on("duty_cycle")
     battery = _battery_share(ride, motor, time)
     volts = _steady_voltage(ride)
@@ -255,7 +258,7 @@ def _drive(
         motor, time, series.gap, step, current, throttle, braking, duty, battery, voltage, speed,
         hot, motor_limit, battery_limit, duty_limit, request, curve, request_tolerance,
         (start, end) if start is not None and end is not None and start > end else None,
-        standing, full, axis,
+        standing, full, axis, pressed,
     )  # fmt: skip
 
 

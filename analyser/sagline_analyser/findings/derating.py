@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from .demand import Drive
+from .demand import Drive, LimitLine
 from .series import Array, Flags
 
 PIECE = 0.5
@@ -54,6 +54,14 @@ class _Candidate:
     cost: Array
     over: float
 
+    def begins(self, limit: LimitLine) -> float:
+        """Return the temperature or voltage from which on the line lies below ``limit``."""
+        return float((np.nanmax(limit.value) - self.level) / self.slope)
+
+    def beyond(self, limit: LimitLine) -> Flags:
+        """Return where the line lies below ``limit``."""
+        return np.asarray((self.x - self.begins(limit)) * np.sign(self.slope) < 0)
+
     def costs(self, at: Numbers) -> Array:
         """Return how far the samples ``at`` lie off the line, in squared tolerances."""
         return _costs(self.level, self.slope, self.x[at], self.y[at], self.width)
@@ -65,17 +73,20 @@ def _costs(level: float, slope: float, x: Array, y: Array, width: float) -> Arra
 
 
 def follow_moved_limits(
-    drive: Drive, unknown: Flags, on_battery: Flags, elsewhere: float | None = None
-) -> tuple[Flags, Flags, float | None]:
+    drive: Drive, unknown: Flags, ramping: Flags, nearly: Flags, on_motor: Flags,
+    on_battery: Flags, elsewhere: float | None = None,
+) -> tuple[Flags, Flags, float | None]:  # fmt: skip
     """Return (heat, low voltage) flags among the samples that no fixed limit explains, and the
     voltage in V at which a cut of the battery current begins, if one is stated or seen.
 
-    A cut-back is looked for at full throttle, where no hand can be the reason; what lies on the
-    lines found there follows them at any throttle.  ``on_battery`` samples touch the full
-    battery-current limit; those below the voltage at which the cut begins count as low voltage as
-    well.  ``elsewhere`` is that voltage as another motor of the same pack showed it.
+    A cut-back is looked for at full throttle, not ``nearly`` so, where no hand can be the reason;
+    what lies on the lines found there follows them at any throttle, but where the hand is just
+    moving (``ramping``) only at full throttle and sample by sample.  ``on_motor`` and
+    ``on_battery`` samples touch the full limit; those beyond the temperature or voltage at which
+    its cut begins count as cut back as well.  ``elsewhere`` is that voltage as another motor of the
+    same pack showed it.
     """
-    asked = unknown & (drive.current > 0)
+    asked = unknown & ~ramping & (drive.current > 0)
     if drive.throttle is not None:
         asked &= drive.throttle >= 0.3
     low = np.zeros(len(unknown), bool)
@@ -89,12 +100,20 @@ def follow_moved_limits(
         width = LINE_TOLERANCE * np.nanmax(drive.battery_limit.value)
         low = asked & (drive.voltage < begins) & (np.abs(drive.battery - allowed) < width)
         asked &= ~low
-    full = _runs(asked & drive.full, drive)
+    full = _runs(asked & drive.full & ~nearly, drive)
     if full:
-        hot, cut, found = _fit(drive, full, _runs(asked, drive))
+        hot, cut, pair = _fit(drive, full, _runs(asked, drive))
         heat |= hot
         low |= cut
-        begins = found if begins is None else begins
+        for flags, line, other in ((heat, pair[0], pair[1]), (low, pair[1], pair[0])):
+            if line is None:
+                continue
+            hand = np.flatnonzero(unknown & ramping & drive.full & (drive.current > 0))
+            cost = line.costs(hand)
+            flags[hand] = (cost < 1.0) & ((other is None) or (cost <= other.costs(hand)))
+            if line.y is drive.current and drive.motor_limit is not None:
+                flags |= on_motor & line.beyond(drive.motor_limit)
+        begins = _begins(pair[1], drive) if begins is None else begins
     limit, begins = drive.battery_limit, elsewhere if begins is None else begins
     if begins is not None and limit is not None and limit.source != "in force":
         assert drive.voltage is not None
@@ -109,6 +128,13 @@ def why_lowered(drive: Drive, limit: Array, lowered: Flags) -> Flags:
     if not runs:
         return np.zeros(len(lowered), bool)
     return _fit(replace(drive, current=limit, battery=None), runs, runs)[1]
+
+
+def _begins(line: _Candidate | None, drive: Drive) -> float | None:
+    """Return the voltage in V at which a cut of the battery current begins, if it is one."""
+    if line is None or drive.battery_limit is None or line.y is not drive.battery:
+        return None
+    return line.begins(drive.battery_limit)
 
 
 def _runs(flags: Flags, drive: Drive) -> list[Numbers]:
@@ -131,10 +157,9 @@ def _pieces(runs: list[Numbers], drive: Drive, length: float) -> list[Numbers]:
 
 def _fit(
     drive: Drive, runs: list[Numbers], every_run: list[Numbers]
-) -> tuple[Flags, Flags, float | None]:
+) -> tuple[Flags, Flags, tuple[_Candidate | None, _Candidate | None]]:
     """Return flags of the samples of ``every_run`` that follow a temperature and of those that
-    follow the voltage, and the voltage in V at which the fitted cut of the battery current begins,
-    if there is one.
+    follow the voltage, and the lines of the two, where there are any.
 
     Candidate lines come from stretches of every length of ``runs``; the pair is chosen that
     explains most of their samples, of which none may lie above the lowest bound.
@@ -174,10 +199,7 @@ def _fit(
     for piece, *costs in zip(pieces, *(_mean_costs(c, pieces) for c in pair), strict=True):
         if min(costs) < 0.7 * WORST:
             flags[0 if costs[0] <= costs[1] else 1, piece] = True
-    begins, chosen, limit = None, pair[1], drive.battery_limit
-    if chosen is not None and limit is not None and chosen.y is drive.battery:
-        begins = float((np.nanmax(limit.value) - chosen.level) / chosen.slope)
-    return flags[0], flags[1], begins
+    return flags[0], flags[1], pair
 
 
 def _mean_costs(line: _Candidate | None, pieces: list[Numbers]) -> list[float]:

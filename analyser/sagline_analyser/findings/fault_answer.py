@@ -7,11 +7,13 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .answer import Answer, Urgency
 from .cells import PackFit
+from .certainty import TOLD, Likelihood
 from .fault_cells import CellBelief
 from .fault_moments import fault_moments
 from .fault_order import what_came_first
 from .fault_story import FaultStory
 from .picture import Steps
+from .sensors.doubt import SensorDoubt
 
 QUESTION = "What happened first when it cut out?"
 
@@ -28,12 +30,29 @@ METHOD = (
 )
 
 
+def fault_stories(
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> list[FaultStory]:  # fmt: skip
+    """Return the stories of the ride's first sudden moments, :data:`MOST` at most.
+
+    ``packs`` are the ride's packs where they are fitted already, ``sensors`` what is doubted of its
+    sensors: a signal that failed may be why a controller stopped, and is no more than that.
+    """
+    belief = CellBelief(ride, board, packs)
+    return [
+        what_came_first(ride, board, at, belief=belief, sensors=sensors)
+        for at in fault_moments(ride)[:MOST]
+    ]
+
+
 def fault_answer(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-) -> Answer:
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> Answer:  # fmt: skip
     """Answer what came first before every fault, cut-out, restart and lost link under way.
 
-    ``packs`` are the ride's packs where they are fitted already.
+    ``packs`` and ``sensors`` are as in :func:`fault_stories`.
     """
     moments = fault_moments(ride)
     if not moments:
@@ -41,8 +60,7 @@ def fault_answer(
             "fault", QUESTION,
             "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
         ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)  # fmt: skip
-    belief = CellBelief(ride, board, packs)
-    stories = [what_came_first(ride, board, at, belief=belief) for at in moments[:MOST]]
+    stories = fault_stories(ride, board, packs, sensors)
     count = len(moments)
     verdict = " ".join(story.text for story in stories[:2])
     if count > 2:
@@ -63,7 +81,7 @@ def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Step
     early = [step for step in story.crossed if step.kind != "event" or step.time != at][:4]
     moments = [(s.time - at, f"{s.name} {s.crossed.partition(' (')[0]}".strip()) for s in early]
     moments = sorted([*moments, (0.0, story.moment.text)])
-    likely = next((c.name for c in story.causes if c.likelihood == "likely"), "")
+    likely = next((c.name for c in story.causes if c.likelihood == Likelihood.LIKELY), "")
     minutes, seconds = divmod(round(at), 60)
     more = f" and {count - 1} more" if count > 1 else ""
     what = likely.partition(":")[0] or "what came first is listed"
@@ -81,7 +99,7 @@ def story_lines(story: FaultStory) -> list[str]:
         lines.append(f"{more} later steps are left out.")
     if story.normal:
         lines.append(f"Stayed normal: {'; '.join(one.text for one in story.normal)}.")
-    weighed = [c for c in story.causes if c.likelihood in ("likely", "possible")]
+    weighed = [c for c in story.causes if c.likelihood in TOLD]
     for cause in weighed[:SHOWN_CAUSES] or story.causes[:1]:
         pro = "; ".join(cause.evidence_for) or "nothing"
         con = "; ".join(cause.evidence_against) or "nothing seen"
@@ -89,7 +107,7 @@ def story_lines(story: FaultStory) -> list[str]:
             f"{cause.likelihood.capitalize()}: {cause.name}. For it: {pro}. Against it: {con}. "
             f"To check: {cause.check}."
         )
-    rest = [cause.name for cause in story.causes if cause.likelihood == "unlikely"]
+    rest = [cause.name for cause in story.causes if cause.likelihood == Likelihood.UNLIKELY]
     if rest:
         lines.append(f"Little speaks for: {'; '.join(rest)}.")
     lines += [f"Not known: {one.what}, which would tell {one.would_tell}." for one in story.unknown]

@@ -7,7 +7,7 @@ no sum of them makes a certainty.
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -17,12 +17,22 @@ from sagline_logger.format import BoardFile, EventKind
 
 from ..load.ride import Ride, Segment
 from .cells import MARGIN
+from .certainty import TOLD, Likelihood
 from .fault_cells import CellBelief
+from .fault_contact import contact_evidence
 from .fault_moments import GONE, HARD, drops
 from .fault_scene import NEAR, Scene
-from .fault_signals import Evidence, steady_or_not, throttle_evidence, turning_evidence
-from .fault_story import Cause, FaultStory, Likelihood, quantity, relative, span_text
+from .fault_signals import (
+    Evidence,
+    failed_sensors,
+    steady_or_not,
+    throttle_evidence,
+    turning_evidence,
+)
+from .fault_story import Cause, FaultStory, quantity, relative, span_text
 from .low_cell import LowCell
+from .sensors.doubt import SensorDoubt
+from .series import Series
 from .summary import words
 
 LIKELY, POSSIBLE = 3.0, 1.5
@@ -30,6 +40,10 @@ LIKELY, POSSIBLE = 3.0, 1.5
 
 NEAR_HEAT = 5.0
 """K below a temperature limit that count as near it (our choice)."""
+
+JUST_BELOW = 1.0
+"""K below a limit that a reading may be when the part itself has passed it (our choice: the steps
+and the noise of a sensor)."""
 
 LEAP, LEAP_RATE = 15.0, 15.0
 """K between two readings, and K/s, beyond which a temperature is its sensor's doubt (our choice:
@@ -39,6 +53,9 @@ SUDDEN = 0.1
 """s within which a current that ends counts as switched off (our choice: a power stage that is
 switched off ends its current within tens of ms, a cut-back or a hand takes longer; common practice,
 no source)."""
+
+EASED = 0.6
+"""Share of a working current that must still flow when it is switched off (our choice)."""
 
 HEAT_AGE = 30.0
 """s for which a temperature reading stands: heat is slow."""
@@ -70,12 +87,12 @@ class Weighing:
 
     def cause(self) -> Cause:
         """Return the result in words."""
-        likelihood: Likelihood = "unlikely"
+        likelihood = Likelihood.UNLIKELY
         score = min(self.score, self.most)
         if score >= POSSIBLE:
-            likelihood = "likely" if score >= LIKELY else "possible"
+            likelihood = Likelihood.LIKELY if score >= LIKELY else Likelihood.POSSIBLE
         elif self.lacking and score >= 0:
-            likelihood = "cannot be judged"
+            likelihood = Likelihood.UNJUDGED
         return Cause(
             self.key, self.name, likelihood, round(score, 2), tuple(self.pro),
             tuple(self.con), self.check,
@@ -86,10 +103,11 @@ Weigh = Callable[[Scene, Weighing], None]
 
 
 def rank_causes(
-    ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief | None = None
-) -> tuple[Cause, ...]:
+    ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> tuple[Cause, ...]:  # fmt: skip
     """Return the causes to weigh for ``story``, the likeliest first."""
-    scene = Scene(ride, board, story, belief or CellBelief(ride, board))
+    scene = Scene(ride, board, story, belief or CellBelief(ride, board), tuple(sensors))
     for key, (name, check, weigh, texts) in CAUSES.items():
         weighing = Weighing(key, name, check)
         weigh(scene, weighing)
@@ -232,8 +250,14 @@ def _connector(scene: Scene, w: Weighing) -> None:
         return
     falls = [jump for jump in scene.jumps if jump.size < 0]
     rises = [jump for jump in scene.jumps if jump.size > 0]
+    resists = contact_evidence(scene)
+    for points, text in resists:
+        w.add(points, text)
+    if resists and not scene.cells:
+        w.con.append("without cell voltages, cells that resist look the same")
     if not falls:
-        w.add(-2.0, "the voltage moved no more than the load explains")
+        if not resists:
+            w.add(-2.0, "the voltage moved no more than the load explains")
     else:
         jump = max(falls, key=lambda one: -one.size - one.due)
         w.add(2.0, f"the voltage fell by {quantity(-jump.size, 'V')} between two readings "
@@ -324,19 +348,19 @@ def _hot(channel: str) -> Weigh:
                    else f"no {part} temperature")  # fmt: skip
             return
         over, key, near, limit_value = max(found, key=lambda one: one[0])
-        leap = np.abs(np.diff(near.value))
-        if np.any((leap > LEAP) & (leap > LEAP_RATE * np.diff(near.time))):
-            n = int(np.argmax(leap))
-            a, b = (quantity(float(near.value[k]), "°C") for k in (n, n + 1))
-            w.add(-3.0, f"{words(scene.ride, key)} went from {a} to {b} between two readings: no "
-                  "machine warms so fast, the sensor or its lead is in doubt")  # fmt: skip
+        if (leap := _leap(scene, key, near)) is not None:
+            w.add(-3.0, leap)
             return
         rise = float(near.value[-1] - near.value[0])
         text = (
             f"{words(scene.ride, key)} read {quantity(float(near.value[-1]), '°C')} "
             f"{_ago(scene, float(near.time[-1]))}, limit {quantity(limit_value, '°C')}"
         )
-        w.add(2.5 if over >= 0 else 0.75 if over >= -NEAR_HEAT else -2.5, text)
+        # A reading is late by its period, and no finer than its steps: one that was as good as at
+        # the limit may have passed it unread.
+        late = max(JUST_BELOW, 2 * abs(rise) / max(len(near) - 1, 1))
+        reached = 2.5 if over >= 0 else 2.0 if over >= -late else 1.0
+        w.add(reached if over >= -NEAR_HEAT else -2.5, text)
         if over >= -NEAR_HEAT and rise > 1.0:
             w.add(0.5, f"it had risen by {rise:.0f} K in {span_text(near.time[-1] - near.time[0])}")
         long = next(
@@ -346,6 +370,39 @@ def _hot(channel: str) -> Weigh:
             w.add(-1.0, f"it had been over that for {scene.at - long.time:.0f} s without a cut")
 
     return weigh
+
+
+def _leap(scene: Scene, key: str, near: Series) -> str | None:
+    """Return how a temperature leapt as no machine can, None where it did not."""
+    step = np.abs(np.diff(near.value))
+    if not np.any((step > LEAP) & (step > LEAP_RATE * np.diff(near.time))):
+        return None
+    n = int(np.argmax(step))
+    a, b = (quantity(float(near.value[k]), "°C") for k in (n, n + 1))
+    return (
+        f"{words(scene.ride, key)} went from {a} to {b} between two readings: no machine warms so "
+        "fast, the sensor or its lead is in doubt"
+    )
+
+
+def _heat_signal(scene: Scene, w: Weighing) -> None:
+    """Weigh whether a controller stopped for a temperature that was none: at most possible, for
+    the log does not show what its controller acts on."""
+    names = ("motor_temperature", "controller_temperature", "battery_temperature")
+    found = failed_sensors(scene, HEAT_AGE / 6, *names)
+    if not found:
+        found = [
+            (2.0, text)
+            for name in names
+            for key, _, series in scene.columns(name)
+            if (text := _leap(scene, key, scene.before(series, HEAT_AGE / 6))) is not None
+        ]
+    for _, text in found[:1]:
+        w.add(2.0, text)
+        w.con.append("a log does not show which reading the controller acts on")
+    w.most = LIKELY - 0.1
+    if not found:
+        w.add(-3.0, "no temperature reading failed just before")
 
 
 def _over_current(scene: Scene, w: Weighing) -> None:
@@ -456,7 +513,7 @@ def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
 def _slip(scene: Scene, w: Weighing) -> None:
     _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor")(scene, w)
     for cause in scene.weighed:
-        if w.score > 0 and cause.key == "empty" and cause.likelihood in ("likely", "possible"):
+        if w.score > 0 and cause.key == "empty" and cause.likelihood in TOLD:
             w.add(-2.0, "a cell was at its end, which makes a motor stop without any slip")
 
 
@@ -471,12 +528,18 @@ def _by_itself(scene: Scene, w: Weighing) -> None:
         w.add(-3.0, "the current did not end at once")
         return
     high, after = falls[0]
-    full = np.flatnonzero(near.value[:after] >= 0.8 * near.value[high])
-    begun, ended = float(near.time[full[-1]]), float(near.time[after])
-    if ended - begun > SUDDEN:
-        w.add(-2.0, f"the current took {span_text(ended - begun)} to end, as a cut-back does")
+    ended = float(near.time[after])
+    last = min(int(np.searchsorted(near.time, ended - SUDDEN)), after - 1)
+    full = near.value[last:after] >= 0.8 * near.value[last:after].max()
+    most = last + int(np.flatnonzero(full)[-1])
+    begun = float(near.time[most])
+    # A motor at its duty ceiling may have been easing off already; what matters is how the rest of
+    # the current ended.
+    if near.value[most] < EASED * near.value[high]:
+        w.add(-2.0, f"the current took {span_text(ended - float(near.time[high]))} to end, as a "
+              "cut-back does")  # fmt: skip
         return
-    w.add(1.5, f"the battery current went from {quantity(float(near.value[high]), 'A')} to "
+    w.add(1.5, f"the battery current went from {quantity(float(near.value[most]), 'A')} to "
           f"{quantity(float(near.value[after]), 'A')} within "
           f"{span_text(ended - begun)}")  # fmt: skip
     _voltage_rose(scene, w, begun, ended)
@@ -518,13 +581,10 @@ def _voltage_rose(scene: Scene, w: Weighing, begun: float, ended: float) -> None
 
 def _nothing_else(scene: Scene, w: Weighing) -> None:
     """Weigh what else was recorded: a limit that was passed is the better reason to stop."""
-    fits = [cause for cause in scene.weighed if cause.likelihood in ("likely", "possible")]
+    fits = [cause for cause in scene.weighed if cause.likelihood in TOLD]
     for cause in fits:
         w.add(-2.5, f"something else fits: {cause.name}")
-    hot = [cause for cause in scene.weighed if cause.key in ("motor_hot", "controller_hot")]
-    if any("sensor or its lead is in doubt" in x for c in hot for x in c.evidence_against):
-        w.add(-1.0, "a temperature reading jumped, and a controller may stop for such a reading")
-    open_ = [c.name.partition(":")[0] for c in scene.weighed if c.likelihood == "cannot be judged"]
+    open_ = [c.name.partition(":")[0] for c in scene.weighed if c.likelihood == Likelihood.UNJUDGED]
     if open_:
         w.add(-1.0, f"not to be ruled out, for want of readings or limits: {'; '.join(open_)}")
     elif not fits:
@@ -548,8 +608,9 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
         "to the controller", _connector, "",
     ),
     "management": (
-        "the battery's own protection (or a fuse) cutting out",
-        "read the pack's terminals before and behind its protection and fuse", _management,
+        "the supply cut off: the battery's own protection, a fuse, or a power lead that came off",
+        "see whether the lead and its plug still hold; read the pack's terminals before and behind "
+        "its protection and fuse", _management,
         r"\bbms\b|protection",
     ),
     "controller_hot": (
@@ -574,6 +635,11 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
         "a fault of the throttle signal", "wiggle the throttle's plug and cable with the wheels "
         "off the ground and nothing near them",
         _signal(throttle_evidence, "no throttle channel"), r"throttle",
+    ),
+    "heat_signal": (
+        "a controller that stopped for the reading of a temperature sensor that failed",
+        "check the temperature sensor's plug and cable; the part itself need not have been hot",
+        _heat_signal, "",
     ),
     "speed_signal": (
         "a fault of a rotor or speed sensor", "check the sensor's plug, cable and magnet gap",

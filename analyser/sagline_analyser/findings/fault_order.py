@@ -6,6 +6,7 @@ is stated only where these spans do not overlap; all streams of a board share it
 another clock timed (a lost link, another start of the board) is apart by the clock error as well.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy.typing as npt
 from sagline_logger.format import BoardFile, EventKind, derive_limits, vocabulary
 
 from ..load.ride import Ride, StreamColumns
+from .certainty import TOLD
 from .crossings import HYSTERESIS, Threshold, thresholds
 from .electric import battery_current, pack_voltage
 from .fault_causes import rank_causes
@@ -32,6 +34,7 @@ from .fault_story import (
     relative,
     span_text,
 )
+from .sensors.doubt import SensorDoubt
 from .series import Array, Flags, Series, clean
 from .summary import channel_words
 
@@ -78,11 +81,13 @@ def what_came_first(
     before_s: float = BEFORE,
     after_s: float = AFTER,
     belief: CellBelief | None = None,
+    sensors: Sequence[SensorDoubt] = (),
 ) -> FaultStory:
     """Tell what happened around ``at``, a moment or a time in s from the start of the capture.
 
     The window is ``before_s`` before it to ``after_s`` after it, cut to the ride; ``belief`` is
-    what the ride says of its cells, worked out here when not handed over.  Never raises
+    what the ride says of its cells, worked out here when not handed over, and ``sensors`` what is
+    doubted of its sensors.  Never raises
     for lack of data: what is missing stands in ``unknown`` and in ``text``.
     """
     moment = at if isinstance(at, Moment) else Moment(float(at), "chosen", "the chosen moment")
@@ -108,7 +113,7 @@ def what_came_first(
         moment, "", window, crossed, normal, (), _lacking(ride, board, blind),
         ride.quality.clock_error, blind,
     )  # fmt: skip
-    story = replace(story, causes=rank_causes(ride, board, story, belief))
+    story = replace(story, causes=rank_causes(ride, board, story, belief, sensors))
     return replace(story, text=_words(story))
 
 
@@ -228,7 +233,7 @@ def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
     for level, above in ((low - margin, False), (high + margin, True)):
         words = (
             f"{'above' if above else 'below'} its normal "
-            f"({quantity(low, track.unit)} to {quantity(high, track.unit)} in the minutes before)"
+            f"({_from_to(low, high, track.unit)} in the minutes before)"
         )
         found += [
             step
@@ -236,6 +241,11 @@ def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
             if not step.standing
         ]
     return found
+
+
+def _from_to(low: float, high: float, unit: str) -> str:
+    a, b = quantity(low, unit), quantity(high, unit)
+    return a if a == b else f"{a} to {b}"
 
 
 def _falls(track: Track, window: tuple[float, float]) -> list[Step]:
@@ -354,7 +364,7 @@ def _words(story: FaultStory) -> str:
         text += "; ".join(f"{step.short} ({relative(step.time - at)})" for step in first[:4]) + "."
     elif not story.blind:
         text += f" Nothing else left its bounds in the {span_text(at - story.window[0])} before."
-    best = [cause for cause in story.causes if cause.likelihood in ("likely", "possible")]
+    best = [cause for cause in story.causes if cause.likelihood in TOLD]
     if not best:
         return text + " No candidate cause fits what was recorded."
     text += f" What fits best: {best[0].name} ({best[0].likelihood})"

@@ -12,6 +12,7 @@ from ..load.ride import Ride
 from .electric import battery_current, present
 from .fault_cells import CellBelief
 from .fault_story import Cause, FaultStory
+from .sensors.doubt import SensorDoubt
 from .series import Array, Series, column, combine, interpolate
 
 MEMORY = 180.0
@@ -37,12 +38,15 @@ class Scene:
     """What the ride recorded from some minutes before a moment to the end of its window."""
 
     def __init__(
-        self, ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief
-    ) -> None:
-        self.belief = belief
+        self, ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief,
+        sensors: tuple[SensorDoubt, ...] = (),
+    ) -> None:  # fmt: skip
+        self.belief, self.sensors = belief, sensors
         self.weighed: list[Cause] = []  # the candidates so far; the last one asks for the others
         self.at, (self.start, self.end) = story.moment.time, story.window
         self.story, self.board = story, board
+        self.ride_start = min((float(s.time[0]) for s in ride.streams.values() if len(s.time)),
+                              default=0.0)  # fmt: skip
         self.ride = between(ride, self.start - MEMORY, self.end)
         self.limits: tuple[Limit, ...] = derive_limits(board) if board else ()
 
@@ -154,13 +158,18 @@ class Scene:
         return found
 
     def _due(self, ohms: float, start: float, end: float, size: float) -> float:
-        """Return how much of a step the load explains at most: the swing of current around it."""
+        """Return how much of a step the load explains at most, by its change around it."""
         if self.current is None:
             return abs(size)
         width = max(end - start, 0.03)
         inside = (self.current.time >= start - width) & (self.current.time <= end + width)
         load = self.current.value[inside]
-        return float(load.max() - load.min()) * max(ohms, 0.0) if len(load) > 1 else 0.0
+        if len(load) < 2:
+            return 0.0
+        # Only a load that grows lets the voltage fall, and only one that shrinks lets it rise.
+        way = load if size < 0 else -load
+        grown = float(np.max(way - np.minimum.accumulate(way)))
+        return grown * max(ohms, 0.0)
 
     @cached_property
     def vanished(self) -> float | None:

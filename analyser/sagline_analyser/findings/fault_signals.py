@@ -23,12 +23,45 @@ DROPPED, DROP_STEP = 0.05, 0.1
 """Share of a speed that may be left, and s that may lie between the two readings, for a speed that
 dropped to nothing at once (our choice: no brake stops a wheel within one reading)."""
 
+SOON = 0.3
+"""s after the moment up to which a sensor that fails may be its reason: two streams' readings."""
+
+FAILS = {"drops out": "dropped out", "frozen": "froze", "jumps as no machine can": "jumped",
+         "jumps as no vehicle can": "jumped", "repeats itself": "repeated itself"}  # fmt: skip
+"""How a doubt reads in a sentence, where its own words do not fit one."""
+
 SLIPPED = 1.25
 """Turning this many times as fast as the road speed asks for counts as slip (our choice)."""
 
 
+def failed_sensors(scene: Scene, before: float, *names: str) -> Evidence:
+    """Return the sensors of these channels that began to fail from ``before`` s before the moment
+    up to it, as the pass over all sensors doubts them.
+
+    One that was doubted all along, or long before, is no reason to stop now.
+    """
+    found: Evidence = []
+    for doubt in scene.sensors:
+        stream = scene.ride.find(doubt.key)
+        if stream is None or not doubt.set_aside or stream.channels[doubt.key].name not in names:
+            continue
+        # The spans of a slow sensor are wider than its trouble by a reading or two.
+        late = max(SOON, stream.period)
+        begun = [start for start, _ in doubt.spans
+                 if -before - 2 * stream.period <= start - scene.at <= late]  # fmt: skip
+        if begun and begun[0] > scene.ride_start + 1.0:
+            found.append(
+                (3.0, f"{words(scene.ride, doubt.key)} {FAILS.get(doubt.doubt, doubt.doubt)} from "
+                 f"{relative(begun[0] - scene.at)}: {doubt.evidence[0].lower()}"
+                 f"{doubt.evidence[1:].removesuffix('.')}")
+            )  # fmt: skip
+    return found
+
+
 def throttle_evidence(scene: Scene) -> Evidence:
     """Weigh whether the throttle signal did what no hand can do near the moment."""
+    if failed := failed_sensors(scene, 1.0, "throttle"):
+        return failed
     stream = scene.ride.find("throttle")
     if stream is None:
         return []
@@ -103,6 +136,7 @@ def turning_evidence(scene: Scene) -> Turning:
     turning = [entry for name in ("motor_speed", "motor_electrical_speed")
                for entry in scene.columns(name)]  # fmt: skip
     speeds = [*turning, *scene.columns("speed")]
+    found.sensor += failed_sensors(scene, 1.0, "motor_speed", "motor_electrical_speed", "speed")
     dropped = {key: evidence for key, _, series in speeds
                if (evidence := _dropped(scene, key, series, speeds)) is not None}  # fmt: skip
     found.sensor += dropped.values()

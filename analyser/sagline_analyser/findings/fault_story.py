@@ -5,10 +5,11 @@ from typing import Literal
 
 from sagline_logger.format.caution import CAUTION
 
+from .certainty import Likelihood
+
 Kind = Literal[
     "fault", "cut-out", "link loss", "restart", "voltage collapse", "chosen"
 ]  # fmt: skip
-Likelihood = Literal["likely", "possible", "unlikely", "cannot be judged"]
 
 LOGGER = -1
 """Clock of what the logger, not the board, put a time to."""

@@ -11,6 +11,7 @@ from sagline_logger.format import BoardFile, derive_limits, weakest
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
 from .cells import PackFit, fit_packs
+from .certainty import cannot_tell
 from .electric import battery_current, present
 from .low_cell import resting_voltage
 from .packs import during
@@ -91,7 +92,7 @@ def full_pack_answer(
     """Answer whether braking met a full pack, and why."""
     found = find_overcharge(ride, board, packs)
     if isinstance(found, Unknown):
-        return Answer("full_pack", QUESTION, f"Cannot tell: {found.reason}.", known=False)
+        return Answer("full_pack", QUESTION, cannot_tell(found.reason), known=False)
     if not found:
         no = "No: braking stayed within what the board file states."
         return Answer("full_pack", QUESTION, no).in_short(

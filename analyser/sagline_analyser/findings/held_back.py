@@ -39,6 +39,10 @@ SHORT = 0.12
 RAMP = 0.4
 """s that a current may lag behind a throttle that moved or a brake let go (our choice)."""
 
+LEAST_LACK, STEEPEST = 0.01, 3.0
+"""Share of its travel by which a throttle must be below full to be the reason for anything, and how
+many times as far below its limit it may leave the current: no curve is steeper (our choice)."""
+
 LOWERED = 0.999
 """Share of its highest value from which a limit in force counts as not lowered (our choice)."""
 
@@ -192,13 +196,16 @@ def _attribute(drive: Drive, elsewhere: float | None = None) -> tuple[MotorCause
         asks = np.abs(drive.curve - drive.current) < drive.request_tolerance
     if drive.throttle is not None:
         # The current follows a hand that moves, or a brake let go, only after a ramp.
-        half = drive.throttle < OPEN
-        cause[(cause == _UNKNOWN) & (drive.ramping(RAMP) | (asks & half))] = _RIDER
-        cause, begins = _moved(drive, cause, elsewhere)
+        half, ramping, nearly = drive.throttle < OPEN, drive.ramping(RAMP), _nearly_full(drive)
+        cause[(cause == _UNKNOWN) & asks & half] = _RIDER
+        cause, begins = _moved(drive, cause, ramping, nearly, elsewhere)
+        _reached_next(drive, cause, ramping)
+        cause[(cause == _UNKNOWN) & (ramping | nearly)] = _RIDER
         # What no limit explains at a half-open throttle, the throttle does.
         cause[(cause == _UNKNOWN) & (asks | half) & ~drive.full] = _RIDER
     else:
-        cause, begins = _moved(drive, cause, elsewhere)
+        none = np.zeros(len(cause), bool)
+        cause, begins = _moved(drive, cause, none, none, elsewhere)
     cause = _settle(cause, drive.time, drive.step, drive.gap)
     levels = [
         Level(named, float(np.nanmax(limit.value)), unit, limit.source, limit.stated)
@@ -252,7 +259,9 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
     return cause, doubtful, near_motor
 
 
-def _moved(drive: Drive, cause: Codes, elsewhere: float | None) -> tuple[Codes, float | None]:
+def _moved(
+    drive: Drive, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: float | None
+) -> tuple[Codes, float | None]:
     """Tell heat from low voltage wherever a limit was lower than at its highest."""
     cause = cause.copy()
     for code, limit in ((_MOTOR, drive.motor_limit), (_BATTERY, drive.battery_limit)):
@@ -262,10 +271,35 @@ def _moved(drive: Drive, cause: Codes, elsewhere: float | None) -> tuple[Codes, 
             if code == _MOTOR:
                 cause[why_lowered(drive, limit.value, lowered) & lowered] = _LOW
     unknown = cause == _UNKNOWN
-    heat, low, begins = follow_moved_limits(drive, unknown, cause == _BATTERY, elsewhere)
+    heat, low, begins = follow_moved_limits(
+        drive, unknown, ramping, nearly, cause == _MOTOR, cause == _BATTERY, elsewhere
+    )
     cause[heat] = _HEAT
     cause[low] = _LOW
     return cause, begins
+
+
+def _reached_next(drive: Drive, cause: Codes, ramping: Flags) -> None:
+    """Give a current that still rises at full throttle to the limit that it reaches."""
+    rises = (cause == _UNKNOWN) & ramping & drive.full
+    ends = np.flatnonzero(~rises)
+    at = np.flatnonzero(rises)
+    place = np.searchsorted(ends, at)
+    at, place = at[place < len(ends)], place[place < len(ends)]
+    then = ends[place]
+    broken = np.cumsum(drive.gap)
+    near = (drive.time[then] - drive.time[at] <= RAMP) & (broken[then] == broken[at])
+    near &= drive.full[then] & (cause[then] != _RIDER) & (drive.current[then] > drive.current[at])
+    cause[at[near]] = cause[then[near]]
+
+
+def _nearly_full(drive: Drive) -> Flags:
+    """Return where the hand, a little below full, explains a current a little below its limit."""
+    if drive.throttle is None or drive.motor_limit is None:
+        return np.zeros(len(drive.time), bool)
+    lacks = 1 - drive.throttle / np.nanquantile(drive.throttle, 0.999)
+    short = 1 - drive.current / drive.motor_limit.value
+    return np.asarray((lacks > LEAST_LACK) & (short < STEEPEST * lacks))
 
 
 def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
@@ -368,7 +402,7 @@ def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
     """Answer what held the vehicle back, over the ride and launch by launch, and whether the
     stated settings were in force."""
     found = held_back(ride, board)
-    against = " ".join(s.text for s in found.settings if s.verdict is Shows.NO)
+    against = " ".join(dict.fromkeys(s.text for s in found.settings if s.verdict is Shows.NO))
     figures = tuple(_setting_figure(s) for s in found.settings if s.seen is not None)
     if found.reason:
         text = f"Cannot tell: {found.reason}."
@@ -443,7 +477,7 @@ def _level_words(found: HeldBack) -> list[str]:
     for motor in found.motors:
         levels = ", ".join(
             f"{_name(x.cause)} {x.value:.3g}{' ' + x.unit if x.unit != '1' else ''} ({x.source}"
-            + (f", stated {x.stated:g})" if x.stated is not None else ")")
+            + (f", stated {x.stated:.4g})" if x.stated is not None else ")")
             for x in motor.levels
         )
         words.append(f"Motor {motor.motor}: {levels or 'no limit known or seen'}.")

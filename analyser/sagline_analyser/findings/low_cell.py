@@ -13,6 +13,7 @@ from .answer import Answer, Figure, Urgency
 from .belief.missing import missing_voltage
 from .belief.rests import Rests
 from .cells import PackFit, fit_packs
+from .certainty import cannot_tell
 from .electric import battery_current, present
 from .packs import during
 from .picture import Shares
@@ -86,7 +87,7 @@ def low_cell_answer(
     """Answer what every low-cell alarm meant."""
     found = judge_low_cells(ride, board, packs)
     if isinstance(found, Unknown):
-        return Answer("low_cell", QUESTION, f"Cannot tell: {found.reason}.", known=False)
+        return Answer("low_cell", QUESTION, cannot_tell(found.reason), known=False)
     if not found:
         none = "No cell fell below the alarm voltage."
         return Answer("low_cell", QUESTION, none).in_short(none.rstrip("."), Urgency.FINE)

@@ -160,8 +160,10 @@ class Squares:
         some = 16
         while len(order):
             now, order = order[:some], order[some:]
-            if best is not None and most[now[0]] <= best[1] ** 2 * window:
-                break
+            if best is not None:
+                now = now[most[now] > best[1] ** 2 * window]
+                if not len(now):
+                    break
             samples = (begin[now][:, None] + np.arange(STRETCH)).ravel()
             ends, rms = self.windows(samples[samples < self.count], window)
             if len(rms):
@@ -325,7 +327,7 @@ def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:
 def _verdict(use: PartUse, most: WindowUse) -> str:
     share, rms = most.share or 0.0, most.rms or 0.0
     start = (
-        f"The part nearest to its rating is {_the(use.name)}: {rms:.3g} A RMS over its hardest "
+        f"Nearest to its rating is {_the(use.name)}: {rms:.3g} A RMS over its hardest "
         f"{most.window:g} s, {share:.0%} of {use.rating:g} A."
     )
     if share > 1:

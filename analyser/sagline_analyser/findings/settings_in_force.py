@@ -5,18 +5,19 @@ which its quantity was held while everything else moved, or as the limit that th
 reports.  A ride that never came near a setting says nothing about it.
 """
 
-from dataclasses import dataclass
-from enum import StrEnum
-
 import numpy as np
 
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
+from .certainty import NOT_SHOWN
 from .demand import Drive, LimitLine, drives, stated_settings
 from .fault_scene import between
 from .plateau import HELD, Plateau
 from .series import Array
+from .setting_shown import SettingInForce, Shows, setting_number
+from .settings_braking import braking_settings
+from .settings_cutback import cutback_settings
 
 PASSED = 0.05
 """Share by which a quantity must be over a setting to have passed it (our choice)."""
@@ -25,39 +26,11 @@ SURE = 1.0
 """s for which a level must have been held to stand against a stated setting (our choice)."""
 
 
+__all__ = ["SettingInForce", "Shows", "of_drives", "setting_words", "settings_in_force"]
+
 ELSEWHERE = 0.3
 """Share of a held duty's time in which another limit may bind (our choice): a duty cycle that stays
 while a current is held, or the speed stands, is carried there and not held."""
-
-
-class Shows(StrEnum):
-    """What the ride says of a stated setting."""
-
-    YES = "shows"
-    NO = "contradicted"
-    UNTOLD = "cannot tell"
-
-
-@dataclass(frozen=True)
-class SettingInForce:
-    """One stated setting of one motor's controller held against the ride.
-
-    ``stated`` and ``seen`` are in ``unit``; ``seen`` is the level at which the quantity was held,
-    or the limit that the board reported (``reported``), None where neither is there.  ``reached``
-    is the most that was measured with the throttle open.  ``spans`` are the stretches of evidence,
-    (start, end) in s, and ``text`` says it all in one sentence.
-    """
-
-    name: str
-    motor: int
-    stated: float
-    unit: str
-    verdict: Shows
-    seen: float | None
-    reported: bool
-    reached: float | None
-    spans: tuple[tuple[float, float], ...]
-    text: str
 
 
 def settings_in_force(
@@ -65,8 +38,9 @@ def settings_in_force(
 ) -> tuple[SettingInForce, ...]:
     """Return every stated limit with what the ride, or its part ``start`` to ``end`` s, shows.
 
-    Those of the motor current, the battery current and the duty cycle are looked for, once for
-    each motor; with none stated, or no motor current measured, the result is empty.
+    Those of the motor current, the battery current and the duty cycle are looked for, of braking
+    and regeneration, and the cut-back at low voltage, once for each motor; with none stated, or no
+    motor current measured, the result is empty.
     """
     if start is not None or end is not None:
         ride = between(ride, start or 0.0, ride.duration if end is None else end)
@@ -89,13 +63,16 @@ def of_drives(
             stated = value_of(name)
             if stated is not None:
                 found.append(_hold(drive, len(motors), name, unit, stated, value, line))
+        found += braking_settings(drive, len(motors), value_of)
+        found += cutback_settings(drive, len(motors), value_of)
     return tuple(found)
 
 
 def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:
     """Return one sentence for each setting, those contradicted first."""
     order = {Shows.NO: 0, Shows.UNTOLD: 1, Shows.YES: 2}
-    return tuple(one.text for one in sorted(found, key=lambda one: order[one.verdict]))
+    words = (one.text for one in sorted(found, key=lambda one: order[one.verdict]))
+    return tuple(dict.fromkeys(words))
 
 
 def _hold(
@@ -104,7 +81,7 @@ def _hold(
 ) -> SettingInForce:  # fmt: skip
     words = name.replace("_", " ")
     of = f" of motor {drive.motor}" if motors > 1 else ""
-    says = f"The stated {words} of {_number(stated, unit)}{of}"
+    says = f"The stated {words} of {setting_number(stated, unit)}{of}"
 
     def result(
         verdict: Shows, text: str, seen: float | None = None, reported: bool = False,
@@ -128,12 +105,13 @@ def _hold(
             return result(Shows.YES, "is the limit that the board reported", top, True, spans)
         return result(
             Shows.NO,
-            f"was not in force: the board itself reported {_number(top, unit)}", top, True, spans,
+            f"was not in force: the board itself reported {setting_number(top, unit)}",
+            top, True, spans,
         )  # fmt: skip
     held = None if line is None else line.held
     if line is not None and held is not None:
         off = held.level / stated - 1
-        seen = f"held at {_number(held.level, unit)} for {held.seconds:.1f} s"
+        seen = f"held at {setting_number(held.level, unit)} for {held.seconds:.1f} s"
         if line.source == "setting":
             return result(Shows.YES, f"shows: {seen}", held.level, False, held.spans)
         others = _bound_elsewhere(drive, line, held)
@@ -148,7 +126,7 @@ def _hold(
             way = "below" if off < 0 else "above"
             return result(
                 Shows.NO,
-                f"may not have been in force: {seen}, {abs(off):.0%} {way} it, so either another "
+                f"{NOT_SHOWN}: {seen}, {abs(off):.0%} {way} it, so either another "
                 "limit was in use or the sensor is off by as much",
                 held.level, False, held.spans,
             )  # fmt: skip
@@ -156,15 +134,15 @@ def _hold(
     if passed is not None:
         return result(
             Shows.NO,
-            f"may not have been in force: it was passed for {passed[1] - passed[0]:.1f} s",
+            f"{NOT_SHOWN}: it was passed for {passed[1] - passed[0]:.1f} s",
             None, False, (passed,),
         )  # fmt: skip
     if reached is None:
         return result(Shows.UNTOLD, "was not tried: the rider never asked for a lot")
     return result(
         Shows.UNTOLD,
-        f"was not seen at work (reached {_number(reached, unit)}): the ride cannot tell whether it "
-        "was in force",
+        f"was not seen at work (reached {setting_number(reached, unit)}): the ride cannot tell "
+        "whether it was in force",
     )  # fmt: skip
 
 
@@ -193,7 +171,3 @@ def _longest_over(drive: Drive, value: Array, level: float) -> tuple[float, floa
     runs = [(float(drive.time[r[0]]), float(drive.time[r[-1]])) for r in np.split(at, split)]
     best = max(runs, key=lambda run: run[1] - run[0])
     return best if best[1] - best[0] >= HELD else None
-
-
-def _number(value: float, unit: str) -> str:
-    return f"{value:.3g}" if unit == "1" else f"{value:.3g} {unit}"

@@ -11,6 +11,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
+from .certainty import cannot_tell
 from .electric import present
 from .series import Array, Series, combine, interpolate, steps
 
@@ -70,7 +71,9 @@ def sides(ride: Ride, board: BoardFile | None = None) -> Sides:
     """Compare the two motors of a ride; ``board`` is not needed and kept for a like signature."""
     currents = present(ride, "motor_current")
     if len(currents) != 2:
-        return Sides(("", ""), (), (), f"it needs two motors, this ride has {len(currents)}")
+        return Sides(
+            ("", ""), (), (), f"it needs two motors, this ride has {len(currents) or 'none'}"
+        )
     names = (_name(ride, currents[0][0], "motor 1"), _name(ride, currents[1][0], "motor 2"))
     one, two = currents[0][1], currents[1][1]
     turning = present(ride, "motor_speed") or present(ride, "motor_electrical_speed")
@@ -170,7 +173,9 @@ def _warmth(
 ) -> Difference:
     """Compare the last minute's mean temperatures, and whether the currents explain it."""
     one_name, two_name = (
-        (names[0], names[1]) if names[0].startswith(kind) else (f"{kind} {n}" for n in names)
+        (names[0], names[1])
+        if names[0].startswith(kind)
+        else (f"{kind} {name.removeprefix('motor ')}" for name in names)
     )
     label = f"{one_name.capitalize()} above {two_name} at its warmest"
     key = f"{kind}_temperature"
@@ -247,11 +252,11 @@ def sides_answer(ride: Ride, board: BoardFile | None) -> Answer:
     """Answer whether left and right work alike, and what a difference usually means."""
     found = sides(ride, board)
     if found.reason:
-        return Answer(KEY, QUESTION, f"Cannot tell: {found.reason}.", False)
+        return Answer(KEY, QUESTION, cannot_tell(found.reason), False)
     known = [d for d in found.differences if d.value is not None]
     if not known:
         reasons = "; ".join(d.reason for d in found.differences)
-        return Answer(KEY, QUESTION, f"Cannot tell: {reasons}.", False)
+        return Answer(KEY, QUESTION, cannot_tell(reasons), False)
     worth = [d for d in known if d.worth]
     verdict = (
         f"{found.names[0].capitalize()} and {found.names[1]} differ in what is worth a look: "
@@ -261,14 +266,14 @@ def sides_answer(ride: Ride, board: BoardFile | None) -> Answer:
         "looking at."
     )
     if found.slips:
-        verdict += f" A wheel slipped {len(found.slips)} times." if len(found.slips) > 1 else (
-            " A wheel slipped once."
-        )  # fmt: skip
+        often = "once" if len(found.slips) == 1 else f"{len(found.slips)} times"
+        verdict += f" A motor ran ahead of the other {often}: slip, or a tight bend."
     details = [f"{d.label}: {_amount(d)}. {d.meaning}".strip() for d in known]
     details += [f"{d.label}: not known, {d.reason}." for d in found.differences if d.reason]
     details += [
         f"From {start:.1f} to {end:.1f} s {found.names[motor - 1]} turned more than {SLIP:.0%} "
-        "faster than usual against the other: its wheel lost grip, or its belt slipped."
+        "faster than usual against the other: its wheel lost grip, its belt slipped, or it ran on "
+        "the outside of a tight bend."
         for start, end, motor in found.slips[:5]
     ]
     evidence = tuple(dict.fromkeys(span for d in known for span in d.evidence))
@@ -278,7 +283,7 @@ def sides_answer(ride: Ride, board: BoardFile | None) -> Answer:
     ).in_short(
         f"{found.names[0].capitalize()} and {found.names[1]} "
         + (f"differ in {len(worth)} of {len(known)} comparisons" if worth else "work alike")
-        + (f"; a wheel slipped {len(found.slips)} times" if found.slips else ""),
+        + (f"; one ran ahead {len(found.slips)} times" if found.slips else ""),
         Urgency.LOOK if worth or found.slips else Urgency.FINE,
     )
 
@@ -292,7 +297,11 @@ def _figure(found: Difference) -> Figure:
 
 def _amount(found: Difference) -> str:
     figure = _figure(found)
-    return f"{figure.value:.3g} ± {figure.uncertainty:.2g} {figure.unit}"
+    assert figure.uncertainty is not None
+    # As many decimals as the doubt has to tell, two at most.
+    digits = 0 if figure.uncertainty >= 10 else 1 if figure.uncertainty >= 1 else 2
+    doubt = max(figure.uncertainty, 10.0**-digits)
+    return f"{figure.value:.{digits}f} ± {doubt:.{digits}f} {figure.unit}".replace("-", "−")
 
 
 def _short(found: Difference) -> str:

@@ -61,13 +61,13 @@ def find_spans(series: Series, level: float, above: bool, rules: Rules) -> list[
         return []
     starts = series.gap.copy()
     starts[0] = True
-    run = np.cumsum(starts)
     # A stretch is the samples between two releases in one unbroken run; two samples beyond belong
     # to the same one when neither a release nor a gap lies between them.
-    releases = np.cumsum(excess <= -rules.hysteresis)
     at = np.flatnonzero(beyond)
-    split = (np.diff(run[at]) != 0) | (np.diff(releases[at]) != 0)
-    firsts = at[np.r_[True, split]]
+    run = np.searchsorted(np.flatnonzero(starts), at, "right")
+    releases = np.searchsorted(np.flatnonzero(excess <= -rules.hysteresis), at, "right")
+    split = (np.diff(run) != 0) | (np.diff(releases) != 0)
+    firsts, runs = at[np.r_[True, split]], run[np.r_[True, split]].tolist()
     lasts = at[np.r_[split, True]]
     edges = [_edges(series, excess, int(a), int(b)) for a, b in zip(firsts, lasts, strict=True)]
     merged: list[list[int]] = []
@@ -75,7 +75,7 @@ def find_spans(series: Series, level: float, above: bool, rules: Rules) -> list[
         if merged:
             before = merged[-1]
             apart = edges[number][0] - edges[before[3]][1]
-            if run[first] == run[before[1]] and apart < rules.merge:
+            if runs[number] == runs[before[3]] and apart < rules.merge:
                 merged[-1] = [before[0], last, before[2] + 1, number]
                 continue
         merged.append([first, last, 1, number])

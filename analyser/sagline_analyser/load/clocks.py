@@ -1,8 +1,9 @@
 """Every device clock reading of a log, unwrapped and set against the host's clock."""
 
 from bisect import bisect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -33,13 +34,34 @@ class Clocks:
     """Segments that no host clock tells the place of; each follows on the one before."""
 
 
-def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Clocks:
-    """Return the clocks of a log.
+@dataclass(frozen=True)
+class _Readings:
+    """Every record with a device clock, in file order, n of them.
 
-    ``zero`` is the capture's start in host µs, ``period`` gives the time between the samples of a
-    key in µs.
+    ``place`` (n,) in the file, ``clock`` (n,) as it was sent, ``segment`` (n,), ``age`` (n,) in µs
+    between the clock and the last sample of the record, ``stream`` (n,) or :data:`_ALONE`.
+    ``order`` (n,) is where each stood in the tables: the chunks one after another, of ``sizes``
+    records, then BOARD and EVENT.
     """
-    # All readings in one table, in file order.
+
+    place: npt.NDArray[np.int64]
+    clock: npt.NDArray[np.uint32]
+    segment: npt.NDArray[np.intp]
+    age: npt.NDArray[np.int64]
+    stream: npt.NDArray[np.int64]
+    order: npt.NDArray[np.intp]
+    sizes: list[int]
+    events: npt.NDArray[np.void]
+
+    def parts(self, values: Micros) -> list[Micros]:
+        """Return ``values`` (n,) of the readings as they stood in the tables: by chunk, and last
+        of BOARD and EVENT."""
+        back = np.empty_like(values)
+        back[self.order] = values
+        return np.split(back, np.cumsum(self.sizes)) if self.sizes else [back]
+
+
+def _readings(tables: Tables, period: Callable[[Key], int]) -> _Readings:
     keys, chunks = list(tables.samples), list(tables.samples.values())
     events = np.array([(at, s, event.clock) for at, s, event in tables.events], CLOCKED)
     alone = np.concatenate([tables.boards, events])
@@ -52,91 +74,144 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
     age = np.concatenate([*ages, np.zeros(alone.size, np.int64)])
     stream = np.repeat([k.stream for k in keys] + [_ALONE], [*sizes, alone.size])
     order = np.argsort(place, kind="stable")
-    stream = stream[order]
-    place, clock, segment, age = (
-        place[order],
-        clock[order],
-        segment[order].astype(np.intp),
-        age[order],
-    )
+    return _Readings(
+        place[order], clock[order], segment[order].astype(np.intp), age[order], stream[order],
+        order, sizes, events,
+    )  # fmt: skip
 
-    arrival, exact = _arrivals(tables, place)
+
+@dataclass(frozen=True)
+class _Stretch:
+    """The readings of one segment: device µs when sent and their places of known arrival."""
+
+    device: Micros
+    sent: Micros
+    arrival: Micros
+    stream: npt.NDArray[np.int64]
+    points: npt.NDArray[np.intp]
+
+    @cached_property
+    def steady(self) -> npt.NDArray[np.intp]:
+        """Those of known arrival that tell how fast the clock runs."""
+        return _steady(self.points, self.stream[self.points], self.sent[self.points])
+
+    @property
+    def span(self) -> int:
+        """Device µs between the first and the last of those."""
+        return int(np.ptp(self.sent[self.steady])) if self.steady.size else 0
+
+    def line(self, rate: float | None = None) -> ClockLine:
+        """Return the line through those of known arrival, of ``rate`` where that is given."""
+        return fit(self.sent[self.points], self.arrival[self.points], rate)
+
+    def own_rate(self) -> float:
+        """Return the rate that the stretch shows."""
+        return fit(self.sent[self.steady], self.arrival[self.steady]).rate
+
+    def heard(self, line: ClockLine) -> tuple[float, float]:
+        """Return when it was first and last heard of, host µs."""
+        first, last = line.host(np.array([self.device.min(), self.sent.max()]))
+        return float(first), float(last)
+
+
+def _stretches(tables: Tables, readings: _Readings, zero: int) -> list[_Stretch]:
+    arrival, exact = _arrivals(tables, readings.place)
     arrival -= zero
-
-    bounds = np.searchsorted(segment, np.arange(len(tables.boots) + 1))
-    device = np.empty(place.size, np.int64)
-    anchors: list[npt.NDArray[np.intp]] = []
+    bounds = np.searchsorted(readings.segment, np.arange(len(tables.boots) + 1))
+    found = []
     for first, last in pairwise(bounds.tolist()):
-        device[first:last] = unwrap(clock[first:last], arrival[first:last])
-        anchors.append(first + np.flatnonzero(exact[first:last]))
-    sent = device + age
+        own = slice(first, last)
+        device = unwrap(readings.clock[own], arrival[own])
+        found.append(
+            _Stretch(
+                device, device + readings.age[own], arrival[own], readings.stream[own],
+                np.flatnonzero(exact[own]),
+            )
+        )  # fmt: skip
+    return found
 
+
+def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Clocks:
+    """Return the clocks of a log.
+
+    ``zero`` is the capture's start in host µs, ``period`` gives the time between the samples of a
+    key in µs.
+    """
+    readings = _readings(tables, period)
+    stretches = _stretches(tables, readings, zero)
     # The oscillator is the same after a restart: a stretch too short to tell its own rate takes
     # that of the nearest one that is long enough.
-    spans = np.array([np.ptp(sent[a]) if a.size else 0 for a in anchors])
-    own = {
-        int(s): fit(sent[anchors[s]], arrival[anchors[s]]) for s in np.flatnonzero(spans >= LONG)
-    }
-    long = list(own)  # in rising order
+    own = {n: one.line(one.own_rate()) for n, one in enumerate(stretches) if one.span >= LONG}
+    telling = list(own)  # in rising order
     lines: list[ClockLine] = []
     heard: list[tuple[float, float]] = []
-    delays, blind = [], []
+    delays: list[npt.NDArray[np.float64]] = []
+    blind: list[int] = []
     until = 0.0
-    for number, (first, last) in enumerate(pairwise(bounds.tolist())):
-        after = bisect(long, number)
-        beside = long[max(after - 1, 0) : after + 1]
-        nearest = min(beside, key=lambda other: abs(other - number), default=None)
-        rate = None if nearest is None else own[nearest].rate
-        points = anchors[number]
+    for number, one in enumerate(stretches):
+        rate = _nearest_rate(own, telling, number)
         if number in own:
             line = own[number]
-        elif points.size:
-            if rate is None:
-                steady = _steady(points, stream[points])
-                rate = fit(sent[steady], arrival[steady]).rate
-            line = fit(sent[points], arrival[points], rate)
+        elif one.points.size:
+            line = one.line(one.own_rate() if rate is None else rate)
         else:
-            line = ClockLine(int(device[first]) if last > first else 0, until, rate or 0.0)
+            line = ClockLine(int(one.device[0]) if one.device.size else 0, until, rate or 0.0)
             blind.append(number)
-        if points.size:
-            delays.append(arrival[points] - line.host(sent[points]))
-        if last > first:
-            span = line.host(np.array([device[first:last].min(), sent[first:last].max()]))
-            heard.append((float(span[0]), float(span[1])))
-        else:
-            heard.append((until, until))
+        if one.points.size:
+            delays.append(one.arrival[one.points] - line.host(one.sent[one.points]))
+        heard.append(one.heard(line) if one.device.size else (until, until))
         until = max(until, heard[-1][1])
         lines.append(line)
-
-    back = np.empty_like(device)
-    back[order] = device
-    parts = np.split(back, np.cumsum(sizes)) if sizes else [back]
+    longest = max(own, key=lambda n: stretches[n].span, default=None)
+    device = [one.device for one in stretches]
+    *parts, alone = readings.parts(np.concatenate(device) if device else np.empty(0, np.int64))
+    events = readings.events["offset"].tolist()
     return Clocks(
-        dict(zip(keys, parts, strict=False)),
-        dict(zip(events["offset"].tolist(), parts[-1][tables.boards.size :].tolist(), strict=True)),
+        dict(zip(tables.samples, parts, strict=True)),
+        dict(zip(events, alone[tables.boards.size :].tolist(), strict=True)),
         lines,
         heard,
-        own[int(np.argmax(spans))].drift_ppm if own else None,
+        None if longest is None else own[longest].drift_ppm,
         np.concatenate(delays) if delays else np.empty(0),
         blind,
     )
 
 
+def _nearest_rate(
+    own: Mapping[int, ClockLine], telling: Sequence[int], number: int
+) -> float | None:
+    """Return the rate of the segment nearest to ``number`` of those ``telling`` their own."""
+    after = bisect(telling, number)
+    beside = telling[max(after - 1, 0) : after + 1]
+    nearest = min(beside, key=lambda other: abs(other - number), default=None)
+    return None if nearest is None else own[nearest].rate
+
+
 _ALONE = -1
 """Stands for the stream of BOARD and EVENT records."""
+_ENOUGH = 30
+"""Timed records of which one is likely to have come fast."""
+_MIDDLE = 0.2
+"""How far their mean may lie from a segment's middle, as a share of it."""
 
 
-def _steady(anchors: npt.NDArray[np.intp], stream: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
-    """Return those of a short segment's timed records that tell how fast its clock runs: one
-    stream's, of which there are most.
+def _steady(
+    anchors: npt.NDArray[np.intp], stream: npt.NDArray[np.int64], sent: Micros
+) -> npt.NDArray[np.intp]:
+    """Return those of a segment's timed records that tell how fast its clock runs: one stream's, of
+    which there are most; all, where those do not lie all along a long segment or are few in it.
 
     What is sent another way leaves the device sooner or later after its clock was read, and where
-    it comes at one end only, bends a short line: 2 ms are 80 ppm of 25 s.
+    it comes at one end only, bends the line: 2 ms are 80 ppm of 25 s and 7 ppm of five minutes.
     """
     sampled = stream[stream != _ALONE]
     if not sampled.size:
         return anchors
     most: npt.NDArray[np.bool_] = stream == np.bincount(sampled).argmax()
+    if (span := np.ptp(sent)) >= LONG:
+        lie = float(sent[most].mean() - sent.min()) / span
+        if np.count_nonzero(most) < _ENOUGH or abs(lie - 0.5) > _MIDDLE:
+            return anchors
     steady: npt.NDArray[np.intp] = anchors[most]
     return steady
 

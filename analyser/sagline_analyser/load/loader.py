@@ -1,7 +1,5 @@
 """From a log file to a :class:`Ride`."""
 
-from collections import defaultdict
-from collections.abc import Iterable
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -13,21 +11,16 @@ from sagline_logger.format import (
     Capture,
     Dropped,
     End,
-    Event,
     FilePart,
     Foreign,
-    Link,
-    LinkState,
-    Mark,
-    Record,
     SaglineError,
     Setting,
-    Stream,
     broken_off,
     open_log,
 )
 
 from .ahead import Ahead, worker_for
+from .assembly import Assembled, Descriptions, assemble
 from .captures import (
     YEAR_2000,
     capture_of,
@@ -39,21 +32,13 @@ from .captures import (
 )
 from .clocks import Clocks, read_clocks
 from .frames import read_blocks
+from .happened import board_file, events_of, link_gaps_of, marks_of, segments_of
 from .memory import hand_back
 from .pace import stretch, unreal_pace
-from .ride import LinkGap, Quality, Ride, RideEvent, RideMark, Segment, StreamColumns
-from .segments import Told, by_counter, joined, settle
-from .streams import Filled, Part, build_stream, follow
+from .ride import Quality, Ride
+from .segments import Told, settle
 from .tables import Key, Tables, tabulate
 from .timebase import wall_offset
-
-_EMPTY = 8
-"""Most cells of a table for each one sent, beyond _FREE; so no file can fill the memory."""
-_FREE = 1 << 23
-"""Cells of a table that may be empty in any case: 64 MiB."""
-
-Descriptions = dict[tuple[int, int, int], Stream]
-"""By (segment, stream number, revision)."""
 
 
 def load_ride(path: str | Path) -> Ride:
@@ -114,18 +99,13 @@ def _load(path: Path, worker: Executor) -> Ride:
         )
     if clocks.blind:
         warnings.append("no host clock tells when some of the data came; it is set end to end")
-    streams, lost_samples, undescribed, misfits = _streams(
-        tables,
-        described,
-        clocks,
-        ahead.finish if told.plain else lambda parts: None,
-        warnings,
-        str(path),
-    )
-    nearly = {c.name: c.nearly for s in streams.values() for c in s.channels.values() if c.nearly}
+    filled = ahead.finish if told.plain else lambda parts: None
+    found = assemble(tables, described, clocks, filled, str(path))
+    warnings += found.notes
+    streams = found.streams.values()
+    nearly = {c.name: c.nearly for s in streams for c in s.channels.values() if c.nearly}
     warnings += nearly.values()
-    unread = (undescribed, misfits)
-    return _ride(str(path), tables, clocks, first, streams, lost_samples, unread, told, warnings)
+    return _ride(str(path), tables, clocks, first, found, told, warnings)
 
 
 def _words(told: Told) -> list[str]:
@@ -182,90 +162,12 @@ def _period(described: Descriptions, key: Key) -> int:
     return stream.period if stream else 0
 
 
-def _streams(
-    tables: Tables,
-    described: Descriptions,
-    clocks: Clocks,
-    filled: Filled,
-    warnings: list[str],
-    where: str,
-) -> tuple[dict[str, StreamColumns], dict[str, int], int, int]:
-    """Return the streams' columns, the samples lost in each, and how many samples nothing describes
-    or do not fit what does."""
-    names: dict[tuple[int, int, int], str] = {}
-    latest: dict[tuple[int, int], str] = {}  # by (segment, stream number)
-    owners: dict[tuple[int, str], int] = {}  # stream number by (segment, name)
-    for (segment, number, revision), stream in described.items():
-        name = stream.name or f"stream {number}"
-        if owners.setdefault((segment, name), number) != number:
-            name = f"{name} ({number})"
-            owners[segment, name] = number
-        names[segment, number, revision] = latest[segment, number] = name
-    parts: defaultdict[str, list[Part]] = defaultdict(list)
-    losses = dict.fromkeys(names.values(), 0)
-    undescribed = misfits = 0
-    for run, keys in by_counter(tables).items():
-        order, whole = joined(tables, keys)
-        followed = follow(whole.sequence, whole.count)
-        name = latest.get(run, f"stream {run[1]}")  # of one that was never described
-        if followed.lost:
-            losses[name] = losses.get(name, 0) + followed.lost
-        broken = np.empty_like(followed.broken)
-        broken[order] = followed.broken
-        start = 0
-        for key in keys:
-            chunk = tables.samples[key]
-            hole = broken[start : start + chunk.offset.size]
-            start += chunk.offset.size
-            description = described.get(key[:3])
-            if description is None:
-                undescribed += int(chunk.count.sum())
-                continue
-            keep = (chunk.count == 1) | (description.period > 0)
-            keep &= key.row == description.layout.size
-            misfits += int(chunk.count[~keep].sum())
-            if keep.any():
-                device, line = clocks.samples[key], clocks.lines[key.segment]
-                if not keep.all():
-                    chunk, hole, device = chunk.only(keep), hole[keep], device[keep]
-                parts[names[key[:3]]].append(
-                    Part(key.segment, description, chunk, hole, device, line, key)
-                )
-    if misfits:
-        warnings.append(f"{misfits} samples do not fit their stream's descriptor")
-    streams = {}
-    for (segment, number, revision), stream in described.items():
-        name = names[segment, number, revision]
-        if name not in streams:
-            found = parts.pop(name, None) or [Part.empty(segment, stream)]
-            _check_size(name, found, where)
-            streams[name], backwards = build_stream(name, found, filled)
-            if backwards:
-                warnings.append(f"the clock of {name!r} ran backwards; its times are held level")
-    return streams, losses, undescribed, misfits
-
-
-def _check_size(name: str, parts: list[Part], where: str) -> None:
-    """Refuse a stream described anew so often that its columns would mostly hold nothing."""
-    rows = [int(part.chunk.count.sum()) for part in parts]
-    columns = {(channel.key, channel.unit) for part in parts for channel in part.stream.channels}
-    sent = sum(n * len(part.stream.channels) for n, part in zip(rows, parts, strict=True))
-    if len(columns) * sum(rows) > _EMPTY * sent + _FREE:
-        raise SaglineError(
-            f"stream {name!r} is described with {len(columns)} different columns in one log",
-            where=where,
-            remedy="record each firmware's stream under its own name, or in its own log",
-        )
-
-
 def _ride(
     path: str,
     tables: Tables,
     clocks: Clocks,
     zero: int,
-    streams: dict[str, StreamColumns],
-    lost_samples: dict[str, int],
-    unread: tuple[int, int],
+    found: Assembled,
     told: Told,
     warnings: list[str],
 ) -> Ride:
@@ -283,24 +185,25 @@ def _ride(
         if not 0 <= zero + offset < YEAR_2000:  # there a clock stands that nobody has set
             warnings.append("the logger's clock stood at no possible date; the ride has none")
         started = None
-    events, lost_events = _events(tables, clocks)
+    events, lost_events = events_of(tables, clocks)
+    board, damaged = board_file([r for r in host if isinstance(r, FilePart)])
     delays = clocks.delays
     return Ride(
         path=path,
         board_name=tables.board.name if tables.board else "",
         firmware=tables.board.firmware if tables.board else "",
-        streams={name: replace(s, started_wall=started) for name, s in streams.items()},
+        streams={name: replace(s, started_wall=started) for name, s in found.streams.items()},
         events=events,
-        marks=_marks(zip(own, host, strict=True), zero),
-        link_gaps=_link_gaps(zip(own, host, strict=True), zero),
-        segments=_segments(tables, clocks, streams),
+        marks=marks_of(zip(own, host, strict=True), zero),
+        link_gaps=link_gaps_of(zip(own, host, strict=True), zero),
+        segments=segments_of(tables, clocks, found.streams),
         quality=Quality(
             frames=tables.frames,
-            lost_samples=lost_samples,
+            lost_samples=found.lost,
             lost_events=lost_events,
             damaged_frames=tables.damaged.size + tables.refused,
             foreign_bytes=sum(len(r.data) for r in host if isinstance(r, Foreign)),
-            undescribed_samples=unread[0],
+            undescribed_samples=found.undescribed,
             dropped_frames=sum(r.frames for r in host if isinstance(r, Dropped)),
             clock_drift_ppm=clocks.drift_ppm,
             clock_error=float(np.quantile(delays, 0.95)) / 1e6 if delays.size else None,
@@ -308,7 +211,7 @@ def _ride(
                 isinstance(record, End) and capture == len(tables.starts)
                 for capture, record in zip(own, host, strict=True)
             ),
-            misfit_samples=unread[1],
+            misfit_samples=found.misfits,
             unheard_samples=told.unheard,
             repeated_records=told.repeated,
             went_back=told.went_back,
@@ -321,101 +224,6 @@ def _ride(
         settings={r.name: r.value for r in host if isinstance(r, Setting)},
         note=captures[0].note if captures else "",
         source=captures[0].source if captures else "",
-        board_file=_board_file([r for r in host if isinstance(r, FilePart)], warnings),
-        warnings=tuple(warnings),
+        board_file=board,
+        warnings=(*warnings, damaged) if damaged else tuple(warnings),
     )
-
-
-def _events(tables: Tables, clocks: Clocks) -> tuple[tuple[RideEvent, ...], int]:
-    """Return the events in order of time, each once, and how many were lost."""
-    events: list[RideEvent] = []
-    missing = 0
-    told: defaultdict[int, list[tuple[int, Event]]] = defaultdict(list)
-    for at, segment, event in tables.events:
-        told[segment].append((at, event))
-    for segment, own in told.items():
-        line = clocks.lines[segment]
-        sequence = np.array([r.sequence for _, r in own], np.uint32)
-        missing += follow(sequence, np.ones(len(own), np.uint8)).lost
-        times = line.host(np.array([clocks.events[a] for a, _ in own], np.int64)) / 1e6
-        for time, (_, event) in zip(times.tolist(), own, strict=True):
-            events.append(RideEvent(time, event.event, event.number, event.index, event.text))
-    return tuple(sorted(events, key=lambda event: event.time)), missing
-
-
-def _marks(host: Iterable[tuple[int, Record]], zero: int) -> tuple[RideMark, ...]:
-    """Return the marks; a repeated number in one capture brings the text of the first."""
-    marks: dict[tuple[int, int], RideMark] = {}
-    for capture, record in host:
-        if isinstance(record, Mark):
-            mark = RideMark((record.at.monotonic - zero) / 1e6, record.number, record.text)
-            first = marks.get((capture, record.number))
-            marks[capture, record.number] = replace(first, text=mark.text) if first else mark
-    return tuple(marks.values())
-
-
-def _link_gaps(host: Iterable[tuple[int, Record]], zero: int) -> tuple[LinkGap, ...]:
-    gaps: list[LinkGap] = []
-    down: Link | None = None
-    last = 0
-    for capture, link in host:
-        if capture != last and down:  # it stayed down to the end of its capture
-            gaps.append(LinkGap((down.at.monotonic - zero) / 1e6, None, down.evidence))
-            down = None
-        last = capture
-        if not isinstance(link, Link):
-            continue
-        if link.state is LinkState.DOWN:
-            down = down or link
-        elif down:
-            evidence = "; ".join(filter(None, (down.evidence, link.evidence)))
-            start, end = ((r.at.monotonic - zero) / 1e6 for r in (down, link))
-            gaps.append(LinkGap(start, end, evidence))
-            down = None
-    if down:
-        gaps.append(LinkGap((down.at.monotonic - zero) / 1e6, None, down.evidence))
-    return tuple(gaps)
-
-
-def _segments(
-    tables: Tables, clocks: Clocks, streams: dict[str, StreamColumns]
-) -> tuple[Segment, ...]:
-    """Return the segments; the voltage step is from the last reading before to the first after."""
-    volts: dict[int, tuple[float, float]] = {}
-    source = next((s for s in streams.values() if "pack_voltage" in s.channels), None)
-    if source:
-        known = np.isfinite(source.values["pack_voltage"])
-        voltage, segment = source.values["pack_voltage"][known], source.segment[known]
-        numbers, first_of = np.unique(segment, return_index=True)
-        last_of = np.searchsorted(segment, numbers, "right") - 1
-        ends = zip(voltage[first_of].tolist(), voltage[last_of].tolist(), strict=True)
-        volts = dict(zip(numbers.tolist(), ends, strict=True))
-    segments = []
-    before: float | None = None
-    for number, (boot, (start, end)) in enumerate(zip(tables.boots, clocks.spans, strict=True)):
-        first, last = volts.get(number, (None, None))
-        step = None if first is None or before is None else first - before
-        segments.append(Segment(number, boot, start / 1e6, end / 1e6, step))
-        before = last
-    return tuple(segments)
-
-
-def _board_file(parts: list[FilePart], warnings: list[str]) -> str | None:
-    own = [part for part in parts if part.name == "board"]
-    if not own:
-        return None
-    data = bytearray(own[0].size)
-    filled = 0
-    for part in own:
-        if not part.offset:  # of two files the later one holds
-            data, filled = bytearray(part.size), 0
-        if part.size == len(data) and part.offset == filled:
-            data[filled : filled + len(part.data)] = part.data
-            filled += len(part.data)
-    try:
-        if filled == len(data):
-            return data.decode()
-    except UnicodeDecodeError:
-        pass
-    warnings.append("the attached board file is damaged and is left out")
-    return None

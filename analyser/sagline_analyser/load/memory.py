@@ -14,17 +14,26 @@ _MMAP_THRESHOLD = -3  # of glibc's mallopt(3)
 
 
 def hand_back(ride: Ride) -> None:
-    """Keep the memory of a long ride down to what is in use, where the C library lets us.
+    """Hand back what loading a long ride left behind, where the C library lets us.
 
     glibc keeps what was freed for later blocks of the same size: the bytes of the log of which the
-    columns were made (0.35 GiB in the ten-hour case of ``tests/benchmarks/page.py``), and then,
-    because it learns that large blocks come and go, passing columns as well.
+    columns were made (0.35 GiB in the ten-hour case of ``tests/benchmarks/page.py``).
     """
-    if sum(len(s.time) * len(s.values) for s in ride.streams.values()) < MANY:
-        return
+    if sum(len(s.time) * len(s.values) for s in ride.streams.values()) >= MANY:
+        _call("malloc_trim", 0)
+
+
+def keep_little() -> None:
+    """Let the C library of this process keep no large block that was freed: for a program of our
+    own only, for it changes how the whole process gets its memory.
+
+    glibc learns that large blocks come and go, and then keeps passing columns as well.
+    """
+    _call("mallopt", _MMAP_THRESHOLD, _MAPPED)
+
+
+def _call(name: str, *arguments: int) -> None:
     try:
-        library = ctypes.CDLL(None)
-        library.mallopt(_MMAP_THRESHOLD, _MAPPED)
-        library.malloc_trim(0)
+        getattr(ctypes.CDLL(None), name)(*arguments)
     except (AttributeError, OSError, TypeError):
         return  # another C library: it does as it likes

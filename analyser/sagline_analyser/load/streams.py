@@ -72,7 +72,7 @@ Filled = Callable[[list[Part]], Table | None]
 
 
 def build_stream(name: str, parts: list[Part], filled: Filled) -> tuple[StreamColumns, bool]:
-    """Join the parts of one stream, given in order of arrival.
+    """Join the parts of one stream, given in the order of their first records.
 
     ``filled`` waits for the table of these parts' samples where they are being unpacked already.
     Returns the columns, and whether the device's clock ran backwards somewhere, so that times had
@@ -83,6 +83,15 @@ def build_stream(name: str, parts: list[Part], filled: Filled) -> tuple[StreamCo
     records = [part.chunk.count.size for part in parts]
     segments = np.repeat(np.array([part.segment for part in parts], np.int32), records)
     broken = np.concatenate([part.broken for part in parts])
+    order = _order(np.concatenate([part.chunk.offset for part in parts]), counts)
+    if order is not None:
+        ranks, samples = order
+        time, counts, segments, broken = (
+            time[samples],
+            counts[ranks],
+            segments[ranks],
+            broken[ranks],
+        )
     broken[1:] |= np.diff(segments) != 0
     gap = np.zeros(time.size, np.bool_)
     gap[np.cumsum(counts, dtype=np.intp) - counts] = broken
@@ -95,7 +104,26 @@ def build_stream(name: str, parts: list[Part], filled: Filled) -> tuple[StreamCo
         gap[1:] |= steps > _PAUSE * period
     segment = np.repeat(segments, counts)
     channels, raw, values = _scale(parts, filled(parts))
+    if order is not None:
+        raw = {key: column[order[1]] for key, column in raw.items()}
+        values = {key: column[order[1]] for key, column in values.items()}
     return StreamColumns(name, period, channels, time, raw, values, segment, gap), backwards
+
+
+def _order(
+    offset: npt.NDArray[np.intp], counts: npt.NDArray[np.uint8]
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]] | None:
+    """Return the order of arrival of records and of their samples; None where they stand in it.
+
+    They do not where a revision is used again after another one, described as before.
+    """
+    if (offset[1:] >= offset[:-1]).all():
+        return None
+    ranks = np.argsort(offset, kind="stable")
+    many = counts.astype(np.intp)
+    starts, own = np.cumsum(many) - many, many[ranks]
+    within = np.arange(int(own.sum())) - np.repeat(np.cumsum(own) - own, own)
+    return ranks, np.repeat(starts[ranks], own) + within
 
 
 def _times(part: Part) -> npt.NDArray[np.float64]:

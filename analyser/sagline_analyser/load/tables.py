@@ -17,6 +17,7 @@ from sagline_logger.format import (
     Event,
     Instant,
     LogStart,
+    Raw,
     Record,
     RecordError,
     Samples,
@@ -311,7 +312,7 @@ class _Builder:
                 self.decoded[body] = record
         if isinstance(record, Unknown):
             self.tables.frames += not is_host_kind(body)
-        elif is_host_kind(body) and not isinstance(record, LogStart):
+        elif is_host_kind(body) and not isinstance(record, LogStart | Raw):
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
             if max(at.monotonic, abs(at.wall)) > FURTHEST:
                 wall = min(max(at.wall, -FURTHEST), FURTHEST)

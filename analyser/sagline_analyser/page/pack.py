@@ -14,8 +14,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+try:
+    from zlib_ng.zlib_ng import compress  # twice as fast, for fewer bytes
+except ImportError:  # on 32-bit ARM, for which it is not built
+    from zlib import compress
+
 WORD_SIZE = 4
-_LEVEL = 4  # of deflate: a third of level 6's time for 3 % more bytes, on a simulated hour
+_LEVEL = 3  # of deflate: half of level 6's time for 3 % more bytes, on a simulated hour
 TICK = 1e-6
 """Time is stored in whole µs."""
 
@@ -44,7 +49,7 @@ def pack(raw: npt.NDArray[Any]) -> Packed:
     largest = int(folded.max(initial=0))
     planes = max(1, (largest.bit_length() + 7) // 8)
     split = folded.view("u1").reshape(-1, WORD_SIZE)[:, :planes].T.tobytes()
-    return Packed(len(raw), planes, base64.b64encode(zlib.compress(split, _LEVEL)).decode())
+    return Packed(len(raw), planes, base64.b64encode(compress(split, _LEVEL)).decode())
 
 
 def unpack(packed: Packed) -> npt.NDArray[np.int32]:

@@ -109,9 +109,11 @@ def _group_of(column: Column) -> str:
 def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
     names = [c.channel.name for c in columns]
     measured = [name for name in dict.fromkeys(names) if not name.endswith("_limit")]
-    # Motors keep their colour and dash from panel to panel.  Each quantity has its own pair of
-    # colours for two motors; further motors go on around the wheel, with another dash.
+    # Motors keep their colour and dash from panel to panel.  Each quantity has its own colours, as
+    # many as it has motors, at least a pair; those that come round the wheel have another dash.
     ranked = [name for name in measured if any(c.channel.index for c in columns_of(columns, name))]
+    motors = max((c.channel.index for n in ranked for c in columns_of(columns, n)), default=0)
+    motors = max(motors, 2)
     # A name may come with an index and without one.
     alone = [n for n in measured if any(not c.channel.index for c in columns_of(columns, n))]
     lines = []
@@ -131,8 +133,8 @@ def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
             symbol += 6
         elif channel.index:
             rank = ranked.index(channel.name)
-            colour, dash = _WHEEL[(2 * rank + index) % 6], _DASHES[index % 4]
-            symbol += 2 * rank
+            colour, dash = _WHEEL[(motors * rank + index) % 6], _DASHES[index % 4]
+            symbol += motors * rank
         elif ranked or len(alone) == 1:
             colour, dash = _BLACK, _DASHES[alone.index(channel.name) % 4]
             symbol = 4

@@ -1,6 +1,8 @@
 """Where the rides are worked on: here, in processes of this machine, or on a Dask cluster."""
 
 import os
+import re
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
 from importlib.util import find_spec
@@ -78,10 +80,23 @@ def _on_dask(work: Work, paths: Sequence[str], address: str) -> Iterator[tuple[s
             "--engine needs Dask, which is not installed",
             remedy='install it with: pip install "sagline[analyser,dask]"',
         )
+    # Dask itself waits half a minute on what is no address, and then says so in a traceback.
+    if not re.fullmatch(r"(\w+://)?(\[[\da-fA-F:.]+\]|[^\s:/\[\]]+):\d{1,5}", address):
+        raise SaglineError(
+            "is no address of a Dask scheduler", where=address or "--engine",
+            remedy="give HOST:PORT, as `dask scheduler` prints it, such as tcp://127.0.0.1:8786",
+        )  # fmt: skip
     distributed: Any = import_module("distributed")  # it has no types
+
+    class Client(distributed.Client):  # type: ignore[misc]
+        def __del__(self) -> None:
+            """Nothing: what never came about would wait half a minute and end in a traceback."""
+
     try:
-        client = distributed.Client(address, timeout=_CONNECT, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as problem:
+        host, _, port = address.rpartition("//")[2].rpartition(":")
+        socket.create_connection((host.strip("[]"), int(port)), _CONNECT).close()
+        client = Client(address, timeout=_CONNECT, set_as_default=False)
+    except (OSError, OverflowError, ValueError) as problem:
         raise SaglineError(
             f"no Dask scheduler answers ({str(problem).splitlines()[0] or type(problem).__name__})",
             where=address, remedy="start one with: dask scheduler, and workers with: dask worker",

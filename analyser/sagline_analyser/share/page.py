@@ -8,6 +8,7 @@ from functools import cache
 from sagline_logger.format import CAUTION, derive_limits, wrap_in_page
 
 from ..findings.answer import Urgency
+from ..findings.certainty import TOLD, Likelihood
 from ..findings.crossings import find_crossings
 from ..findings.picture import Steps
 from ..page.card_picture import draw as draw_card
@@ -94,7 +95,7 @@ def _card(share: Shared) -> str:
         (s.time - share.at, f"{s.name} {s.crossed.partition(' (')[0]}".strip()) for s in early[:5]
     ]
     picture = draw_card(Steps(tuple(sorted([*moments, (0.0, share.moment.text)]))))
-    likely = next((c.name for c in share.story.causes if c.likelihood == "likely"), "")
+    likely = next((c.name for c in share.story.causes if c.likelihood == Likelihood.LIKELY), "")
     line = f"Likely: {likely.partition(':')[0]}" if likely else "What left its bounds, in order"
     told = card(Urgency.ACT, "fault", line, picture, _causes(share))
     return f"<div class='cards verdicts'>{told}</div>{_steps(share)}"
@@ -110,7 +111,7 @@ def _steps(share: Shared) -> str:
 
 
 def _causes(share: Shared) -> str:
-    likely = [c for c in share.story.causes if c.likelihood in ("likely", "possible")]
+    likely = [c for c in share.story.causes if c.likelihood in TOLD]
     if not likely:
         return ""
     body = "".join(

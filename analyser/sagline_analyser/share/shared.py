@@ -74,7 +74,8 @@ def shared(
     # The moment's words may quote the board's; the redacted ride tells them anew.
     told = _moment(moment, window.at - longer.start, past)
     story = what_came_first(
-        past, _board(past), told, before_s=at, after_s=window.end - window.at
+        past, _board(past), told, before_s=at, after_s=window.end - window.at,
+        sensors=tuple(doubt.earlier(longer.start) for doubt in basis.sensors),
     )  # fmt: skip
     moved = _moved(story, window.start - longer.start)
     return Shared(log, own, trusted, parts, at, told, moved, account, _doubts(basis, own, window))

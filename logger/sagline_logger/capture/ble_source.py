@@ -7,14 +7,17 @@ import logging
 import socket
 import sys
 import threading
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 from ..format.errors import SaglineError
 from . import ble_service
 from .ble_errors import explain
-from .source import Advice, LinkLost, Option, SourceKind
+from .gatt_stream import GattStream, notifying_of, short, uuid
+from .source import Advice, LinkLost, Option
+from .source_kind import SourceKind
+from .translator import LINES
 
 if TYPE_CHECKING:  # importing bleak takes longer than the rest of the logger; wait until it is used
     from bleak.backends.characteristic import BleakGATTCharacteristic
@@ -31,6 +34,12 @@ the user is asked to pair meanwhile."""
 _SILENCE = 10.0
 """Seconds without a byte that count as a lost link: a Bluetooth service that crashed tells nobody,
 and a board describes itself at least every 5 s (``protocol_docs/frame_format.md`` §5.1)."""
+_SILENCE_OF_OTHERS = 60.0
+"""The same of a device that promises no description."""
+_OURS = GattStream()
+_ASK, _MOST_ASKED = 10.0, 20
+"""Seconds that a device has to connect and list its services, and how many of those in range are
+asked for them, the nearest first."""
 _FAREWELL = 5.0
 """Seconds the system has to drop the link."""
 _MOST_HELD = 8 << 20
@@ -62,10 +71,13 @@ class BleSource:
     """
 
     silence = 3.0
-    advice = Advice("is the board sending?", "does it send another protocol?")
+    advice = Advice(
+        "is the board sending?", "does it send lines of text (--lines) or another protocol?"
+    )
 
-    def __init__(self, device: str, *, scan: float = _SCAN) -> None:
+    def __init__(self, device: str, *, scan: float = _SCAN, stream: GattStream = _OURS) -> None:
         self._device = device
+        self._stream = stream
         self._scan = scan
         self._link: _Link | None = None
         self._met = False
@@ -73,12 +85,14 @@ class BleSource:
     @property
     def description(self) -> str:
         """One line for people and the CAPTURE record."""
-        return f"Bluetooth LE device {self._device}"
+        stream = "" if self._stream.ours else f", {short(self._stream.characteristic)}"
+        return f"Bluetooth LE device {self._device}{stream}"
 
     def open(self) -> None:
         """Find the device, connect and subscribe (see ``Source``)."""
         self.close()
-        self._link = _Link(self._device, min(self._scan, _SCAN_AGAIN) if self._met else self._scan)
+        scan = min(self._scan, _SCAN_AGAIN) if self._met else self._scan
+        self._link = _Link(self._device, scan, self._stream)
         try:
             self._link.wait_up()
         except BaseException:  # Ctrl-C too must not leave a search running
@@ -112,6 +126,67 @@ def discover(seconds: float) -> list[FoundDevice]:
         raise told if isinstance(told, SaglineError) else SaglineError(str(told)) from None
 
 
+@dataclass(frozen=True, slots=True)
+class AnyDevice:
+    """A device in range, ours or not: the UUIDs of its characteristics that notify, in full.
+
+    ``problem`` says why they cannot be told.
+    """
+
+    name: str
+    address: str
+    rssi: int
+    notifying: tuple[str, ...] = ()
+    problem: str = ""
+
+
+def discover_all(seconds: float) -> list[AnyDevice]:
+    """Return all devices in range, the strongest signal first, with what each of them notifies.
+
+    Each is connected to for a moment.
+
+    Raises:
+        SaglineError: Bluetooth cannot be used; the line says what to do.
+    """
+    try:
+        return asyncio.run(_discover_all(seconds))
+    except Exception as problem:
+        told = explain(problem, "Bluetooth")
+        raise told if isinstance(told, SaglineError) else SaglineError(str(told)) from None
+
+
+async def _discover_all(seconds: float) -> list[AnyDevice]:
+    _quieten()
+    from bleak import BleakScanner
+
+    heard = await BleakScanner.discover(seconds, return_adv=True)
+    nearest = sorted(heard.items(), key=lambda item: (-item[1][1].rssi, item[0]))
+    found = []
+    for at, (address, (device, advert)) in enumerate(nearest):
+        name = _plain(advert.local_name or device.name)
+        one = AnyDevice(name, address, advert.rssi, problem=f"not asked, {_MOST_ASKED} are nearer")
+        found.append(await _ask(device, one) if at < _MOST_ASKED else one)
+    return found
+
+
+async def _ask(device: "BLEDevice", one: AnyDevice) -> AnyDevice:
+    """Connect for a moment and see what notifies."""
+    from bleak import BleakClient
+
+    client = BleakClient(device)
+    try:
+        with _claim(one.address):
+            async with asyncio.timeout(_ASK):
+                await client.connect()
+                return replace(one, notifying=tuple(notifying_of(client)), problem="")
+    except Exception as problem:
+        return replace(one, problem=str(explain(problem, one.address)))
+    finally:
+        with contextlib.suppress(Exception):
+            async with asyncio.timeout(_FAREWELL):
+                await client.disconnect()
+
+
 async def _discover(seconds: float) -> list[FoundDevice]:
     _quieten()
     from bleak import BleakScanner
@@ -133,18 +208,18 @@ def _plain(name: str | None) -> str:
     return "".join(sign if sign.isprintable() else "?" for sign in name or "")
 
 
-async def _connected() -> "list[BLEDevice]":
-    """Return the devices with our service that the system holds a link to.
+async def _connected(service: str | None = ble_service.SERVICE) -> "list[BLEDevice]":
+    """Return the devices with ``service`` that the system holds a link to.
 
     On Linux the system keeps the link of a program that was killed; the device then does not
     advertise and no search would ever find it again.
     """
-    if sys.platform != "linux":
+    if sys.platform != "linux" or service is None:
         return []
     from bleak import BleakAdapter
 
     adapter = await BleakAdapter.get()
-    return await adapter.get_connected_devices([ble_service.SERVICE])
+    return await adapter.get_connected_devices([service])
 
 
 def _quieten() -> None:
@@ -156,8 +231,9 @@ def _quieten() -> None:
 class _Link:
     """One link from search to end, on its own thread with its own event loop."""
 
-    def __init__(self, device: str, scan: float) -> None:
+    def __init__(self, device: str, scan: float, stream: GattStream) -> None:
         self._device = device
+        self._stream = stream
         self._scan = scan
         self._changed = threading.Condition()  # guards what follows
         self._held = bytearray()
@@ -244,23 +320,17 @@ class _Link:
             try:
                 async with asyncio.timeout(_CONNECT):
                     await client.connect()
-                    service = client.services.get_service(ble_service.SERVICE)
-                    stream = service and service.get_characteristic(ble_service.STREAM)
-                    if not stream:
-                        raise SaglineError(
-                            "the device has no Sagline telemetry service",
-                            where=self._device,
-                            remedy="list the boards in range with: sagline-logger find",
-                        )
+                    stream = self._stream.find(client, self._device)
                     await client.start_notify(stream, receive)
                 with self._changed:
                     self._up = True
                     self._changed.notify_all()
                 heard = -1
+                silence = _SILENCE if self._stream.ours else _SILENCE_OF_OTHERS
                 while not lost.done() and heard != self._heard:
                     heard = self._heard
-                    await asyncio.wait([lost], timeout=_SILENCE)
-                lose(f"nothing received for {_SILENCE:g} s")
+                    await asyncio.wait([lost], timeout=silence)
+                lose(f"nothing received for {silence:g} s")
                 # Told now, not after the farewell.
                 self._finish(LinkLost(f"{self._device}: {lost.result()}"))
             finally:
@@ -280,16 +350,19 @@ class _Link:
                 boards.add(_plain(advert.local_name or device.address))
             return sought in {name.casefold() for name in names if name}
 
-        for device in await _connected():
+        for device in await _connected(self._stream.service):
             if matches(device):
                 return device
         # Not limited to our service: a device without it deserves its own message.
         found = await BleakScanner.find_device_by_filter(matches, timeout=self._scan)
         if found is None:
             seen = ", ".join(sorted(boards)) or "none"
-            raise LinkLost(
-                f"{self._device}: not seen within {self._scan:g} s (boards in range: {seen})"
-            )
+            told = f"boards in range: {seen}"
+            if not self._stream.ours:
+                told = "sagline-logger find --all lists what is in range"
+                if self._stream.service is None and sys.platform == "linux":
+                    told += "; if a program that was killed had it, name its --service too"
+            raise LinkLost(f"{self._device}: not seen within {self._scan:g} s ({told})")
         return found
 
 
@@ -312,7 +385,23 @@ def _claim(address: str) -> Iterator[None]:
         yield
 
 
+def _make(given: Mapping[str, Any]) -> BleSource:
+    if given["characteristic"] is None:
+        if given["service"] is not None:
+            raise SaglineError(
+                "names no characteristic", where="--service",
+                remedy="say which of its characteristics notifies with --characteristic",
+            )  # fmt: skip
+        return BleSource(given["ble"])
+    return BleSource(given["ble"], stream=GattStream(given["characteristic"], given["service"]))
+
+
 KIND = SourceKind(
     Option("--ble", "NAME", "a Bluetooth LE device, by name or address"),
-    lambda given: BleSource(given["ble"]),
+    _make,
+    (
+        Option("--characteristic", "UUID", "the one that notifies, of a serial module", uuid),
+        Option("--service", "UUID", "the service it belongs to", uuid),
+        LINES,
+    ),
 )

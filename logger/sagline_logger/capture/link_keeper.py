@@ -91,10 +91,10 @@ class LinkKeeper:
         self.phase = Phase.DOWN
         return ""
 
-    @property
-    def silent(self) -> bool:
-        """Whether an open link has been still for longer than its source allows."""
-        return self.phase is Phase.OPEN and time.monotonic() - self._heard > self._source.silence
+    def silent(self, at_least: float = 0.0) -> bool:
+        """Whether an open link has been still for longer than its source and ``at_least`` s."""
+        allowed = max(self._source.silence, at_least)
+        return self.phase is Phase.OPEN and time.monotonic() - self._heard > allowed
 
     def fell_silent(self) -> None:
         """Take the device for gone, on a link that is still there."""

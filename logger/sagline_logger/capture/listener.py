@@ -49,8 +49,12 @@ class Listener:
         self._numbers = Numbers()
         self._clocked = b""
         self._latest: dict[int, bytes] = {}
-        self._streams: dict[tuple[int, int, int], Stream] = {}
+        self.described = False
+        """Whether a stream has been described."""
+        self._streams: dict[tuple[int, int, int], Stream] = {}  # by (stream, boot, revision)
         self._described: dict[int, bytes] = {}
+        # Those described since the last BOARD, while no sample and no event came after it.
+        self._front: dict[int, bytes] | None = None
 
     def hear(self, body: bytes) -> bool:
         """Note one sound device frame.
@@ -79,6 +83,7 @@ class Listener:
             return verdict is Verdict.REPEATED
         self.lost += numbers.lost
         self._latest[stream] = self._clocked = body
+        self._front = None
         return True
 
     def _goes_on(self, verdict: Verdict) -> bool:
@@ -88,14 +93,14 @@ class Listener:
         return verdict is Verdict.WENT_BACK
 
     def new_boot(self) -> None:
-        """Take whatever comes next as the start of a boot."""
+        """Take whatever comes next as the start of a boot: nothing carries over but what was said
+        since the last BOARD, if that stands right in front of it (frame_format.md §5.7)."""
         self.boot = None
         self._numbers = Numbers()
-
-    @property
-    def described(self) -> bool:
-        """Whether a stream has been described."""
-        return bool(self._streams)
+        self._latest.clear()
+        self._described = dict(self._front or {})
+        streams = map(Stream.decode, self._described.values())
+        self._streams = {(one.stream, one.boot, one.revision): one for one in streams}
 
     def clock(self) -> tuple[int, int] | None:
         """Return (boot, clock in µs modulo 2^32) of the last frame that told the time."""
@@ -152,6 +157,8 @@ class Listener:
         if not self._gate.admits(body):
             return True
         if body[0] == Stream.KIND and self._described.get(body[1]) == body:
+            if self._front is not None:
+                self._front[body[1]] = body
             return True  # said again for late joiners: nothing new
         record = self._decode(body)
         if not isinstance(record, Board | Stream | Event):
@@ -163,7 +170,10 @@ class Listener:
                 return False
             self.boot = record.boot
         if isinstance(record, Stream):
+            self.described = True
             self._described[record.stream] = body
+            if self._front is not None:
+                self._front[record.stream] = body
             self._streams[record.stream, record.boot, record.revision] = record
             while len(self._streams) > _KEPT_DESCRIPTIONS:
                 self._streams.pop(next(iter(self._streams)))
@@ -172,10 +182,12 @@ class Listener:
             self._numbers.host = self.host
             self._numbers.board(record.clock)
             self.board = record
+            self._front = {}
         else:
             self._numbers.host = self.host
             verdict = self._numbers.follow(EVENTS, record.sequence, 1, record.clock, body)
             if verdict is not Verdict.NEXT and not self._goes_on(verdict):
                 return verdict is Verdict.REPEATED
+            self._front = None
         self._clocked = body
         return True

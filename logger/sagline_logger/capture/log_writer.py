@@ -32,12 +32,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ..format import (
-    SIGNATURE,
     SUFFIX,
+    VERSION,
     Dropped,
     Foreign,
     HostRecord,
     Instant,
+    LogStart,
     SaglineError,
     encode_frame,
     move_to_new,
@@ -65,7 +66,7 @@ def fit(text: str) -> str:
 
 
 class LogWriter:
-    """One new log file in ``directory``, named ``stem``.
+    """One new log file in ``directory``, named ``stem``, of a ``version`` of the format.
 
     ``alarm`` is called, from the writing thread, with one line whenever writing begins to fail and
     when it works again.
@@ -75,14 +76,16 @@ class LogWriter:
     """
 
     def __init__(
-        self, directory: Path, stem: str, alarm: Callable[[str], None] = lambda line: None
-    ) -> None:
+        self, directory: Path, stem: str, alarm: Callable[[str], None] = lambda line: None,
+        version: tuple[int, int] = VERSION,
+    ) -> None:  # fmt: skip
         self._alarm = alarm
+        signature = encode_frame(LogStart(version).encode())
         try:
             directory.mkdir(parents=True, exist_ok=True)
             self._file, self.path = _create(directory, stem)
             try:
-                _write_all(self._file, SIGNATURE)
+                _write_all(self._file, signature)
                 os.fsync(self._file)
                 _sync_directory(directory)
                 self.free = shutil.disk_usage(directory).free
@@ -98,7 +101,7 @@ class LogWriter:
             ) from None
         self._stem = self.path.stem
         self._board = self._named = ""
-        self.size = len(SIGNATURE)
+        self.size = len(signature)
         """Bytes in the file."""
         self.problem = ""
         """Why nothing can be written at present; empty when all is well."""

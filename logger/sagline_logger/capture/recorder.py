@@ -4,11 +4,11 @@ import itertools
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from .. import __version__
-from ..format import Capture, End, FilePart, Mark, SaglineError, Setting
+from ..format import Capture, End, FilePart, Mark, Piece, SaglineError, Setting
 from ..format.limits import MAX_FILE_PART
 from ..live.layout import size
 from .counters import Counters
@@ -19,7 +19,7 @@ from .source import LinkLost, Source
 from .state import CaptureState, Stage
 from .suspicion import suspicions
 from .tap import Tap
-from .translator import FramesAsTheyCome, Translator
+from .translator import FRAMES, FramesAsTheyCome, Translation, Translator
 
 _READ = 0.1  # s that a read waits, and so the delay of a stop
 _WAIT = 1.0  # s between tries while the device is waited for
@@ -30,8 +30,8 @@ class Request:
     """What to capture, beside the source.
 
     ``wait`` keeps trying when the source cannot be opened at the start; ``seconds`` ends the
-    capture after that time, counted from its first connection.  ``translator`` makes what reads
-    the source's bytes.
+    capture after that time, counted from its first connection.  ``translation``
+    says how to read the source's bytes.
     """
 
     directory: Path
@@ -40,7 +40,7 @@ class Request:
     note: str = ""
     seconds: float | None = None
     wait: bool = False
-    translator: Callable[[], Translator] = FramesAsTheyCome
+    translation: Translation = FRAMES
 
 
 class Recorder:
@@ -57,6 +57,7 @@ class Recorder:
         self._tell = tell
         self._link = LinkKeeper(source)
         self._counters = Counters()
+        self._translator: Translator = FramesAsTheyCome()
         self._log: LogWriter | None = None
         self._sorter: Sorter | None = None
         self._taps: tuple[Tap, ...] = ()
@@ -116,12 +117,13 @@ class Recorder:
             return None
         try:
             stem = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
-            self._log = log = LogWriter(self._request.directory, stem, self._tell)
+            version = self._request.translation.version
+            self._log = log = LogWriter(self._request.directory, stem, self._tell, version)
         except SaglineError:
             self._link.close()
             raise
         self._began = time.monotonic()
-        translator = self._request.translator()
+        self._translator = translator = self._request.translation.make()
         self._sorter = sorter = Sorter(log, self._link, self._counters, translator, self._tell)
         self._tell(f"recording {self._source.description} to {log.path}")
         self._head(log)
@@ -181,6 +183,8 @@ class Recorder:
             rate=counters.rate(now),
             frames=counters.frames,
             foreign=counters.foreign,
+            unread=self._translator.unread,
+            unread_of=self._translator.unread_of,
             lost=listener.lost if listener else 0,
             reconnects=counters.reconnects,
             restarts=counters.restarts,
@@ -221,13 +225,13 @@ class Recorder:
         """Write what stands at the start of every capture."""
         request, now = self._request, instant()
         program, source = f"sagline-logger {__version__}", fit(self._source.description)
-        log.record(Capture(now, program, source, request.note))
-        for name, value in request.settings:
+        log.record(Capture(now, program, source, request.note or request.translation.note))
+        for name, value in (*request.translation.settings, *request.settings):
             log.record(Setting(now, name, value))
-        board = request.board_file or b""
-        for at in range(0, len(board), MAX_FILE_PART):
-            part = board[at : at + MAX_FILE_PART]
-            log.record(FilePart(now, "board", len(board), at, part))
+        for name, content in (("board", request.board_file or b""), *request.translation.files):
+            for at in range(0, len(content), MAX_FILE_PART):
+                part = content[at : at + MAX_FILE_PART]
+                log.record(FilePart(now, name, len(content), at, part))
 
     def _loop(self, log: LogWriter, sorter: Sorter) -> None:
         end = self._began + (self._request.seconds or float("inf"))
@@ -252,7 +256,7 @@ class Recorder:
                 if data:
                     pieces = sorter.take(data)
                     for tap in self._taps:
-                        tap.put(b"".join(piece.raw for piece in pieces))
+                        tap.put(b"".join(one.raw for one in pieces if isinstance(one, Piece)))
             self._look_after(log, sorter)
 
     def _try_again(self, sorter: Sorter) -> None:
@@ -267,10 +271,12 @@ class Recorder:
         """Do what is due between reads."""
         now, listener = time.monotonic(), sorter.listener
         self._counters.look(now)
+        for line in self._translator.news():
+            self._tell(line)
         sorter.join_when_due()
-        if self._link.silent and self._counters.frames:
-            silence = f"{self._source.silence:g}"
-            sorter.fell_silent(f"nothing received for {silence} s; the port is still open")
+        if self._counters.frames and self._link.silent(self._translator.silence):
+            silence = max(self._source.silence, self._translator.silence)
+            sorter.fell_silent(f"nothing received for {silence:g} s; the port is still open")
         if listener.board is not None and not self._named:
             self._named = True
             log.name_after(listener.board.name)
@@ -286,10 +292,13 @@ class Recorder:
     def _suspect(self, elapsed: float, sorter: Sorter) -> None:
         """Note what is not as it should be, and tell what is new."""
         counters, listener, source = self._counters, sorter.listener, self._source
+        advice = source.advice
+        if self._translator.undecoded:
+            advice = replace(advice, undecoded=self._translator.undecoded)
         warnings = suspicions(
             elapsed, counters.received, counters.frames,
             listener.described or bool(listener.refused),
-            source.description, source.advice,
+            source.description, advice,
         )  # fmt: skip
         warnings += listener.nearly()
         for line in set(warnings) - set(self._warnings):

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from ..format import Instant, Piece, Time
 from ..format.host_records import FIRST_HOST_KIND
 from .listener import Listener
+from .translator import Item
 
 PATIENCE = 0.5
 """Seconds that frames may be held back."""
@@ -44,18 +45,21 @@ class Rejoin:
     """How the link itself came back, for the evidence."""
     first: Instant | None = None
     """When the first bytes came."""
-    held: list[tuple[Time | None, list[Piece]]] = field(default_factory=list)
+    held: list[tuple[Time | None, list[Item]]] = field(default_factory=list)
     known: bool = False
     """Whether the device is known to have started anew: its numbers or its boot number said so."""
+    tells_time: bool = True
+    """Whether the device's clock is its own; where the logger made it, it says nothing."""
     _fresh: Listener = field(default_factory=Listener)
 
-    def hold(self, time: Time | None, pieces: list[Piece], now: Instant) -> None:
+    def hold(self, time: Time | None, pieces: list[Item], now: Instant) -> None:
         """Keep what one read brought."""
         self.first = self.first or now
         self.held.append((time, pieces))
         for piece in pieces:
-            if piece.body is not None and piece.body[0] < FIRST_HOST_KIND:
-                self._fresh.hear(piece.body)
+            body = piece.body if isinstance(piece, Piece) else None
+            if body is not None and body[0] < FIRST_HOST_KIND:
+                self._fresh.hear(body)
 
     @property
     def boot(self) -> int | None:
@@ -81,6 +85,8 @@ class Rejoin:
         before, after = self.before, self._after()
         if after is None:
             verdict = "no frame understood yet"
+        elif not self.tells_time:
+            verdict = "heard again; it sends no clock, so a restart cannot be told from a lost link"
         elif before is None:
             verdict = f"first heard: boot {after.boot}, clock {after.clock / 1e6:.3f} s"
         else:

@@ -8,7 +8,9 @@ from typing import IO
 from ..arguments import positive_number
 from ..format import Foreign, FrameSplitter, RecordError, Time, decode_record, is_host_kind
 from ..format.log_file import open_log
-from .source import Advice, Option, SourceKind
+from .source import Advice, Option
+from .source_kind import SourceKind
+from .translator import FRAMES
 
 _CHUNK = 1 << 16
 
@@ -104,4 +106,6 @@ KIND = SourceKind(
     Option("--replay", "LOG", "a log, at its own pace", Path),
     lambda given: ReplaySource(given["replay"], given["speed"]),
     (Option("--speed", "X", "X times as fast", positive_number, 1),),
+    lambda given: FRAMES,
+    live=False,
 )

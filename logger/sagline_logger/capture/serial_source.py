@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 from ..arguments import positive_whole
 from ..format import SaglineError
-from .source import Advice, LinkLost, Option, SourceKind
+from .source import Advice, LinkLost, Option
+from .source_kind import SourceKind
+from .translator import LINES
 
 if TYPE_CHECKING:  # imported when a port is opened, so that help is quick
     import serial
@@ -27,7 +29,8 @@ class SerialSource:
     silence = 3.0
     advice = Advice(
         "is the board on and its transmit line connected?",
-        "wrong speed (--baud) or another protocol?",
+        "wrong speed (--baud), lines of text (--lines) or another protocol? See with: "
+        "sagline-logger listen.",
     )
 
     def __init__(self, port: str, baud: int) -> None:
@@ -133,5 +136,5 @@ def ports() -> list[tuple[str, str]]:
 KIND = SourceKind(
     Option("--serial", "PORT", "a serial port, such as /dev/ttyUSB0, COM3"),
     lambda given: SerialSource(given["serial"], given["baud"]),
-    (Option("--baud", "N", "speed of the port", positive_whole, 115200),),
+    (Option("--baud", "N", "speed of the port", positive_whole, 115200), LINES),
 )

@@ -12,7 +12,7 @@ from .link_keeper import LinkKeeper, Phase
 from .listener import Listener
 from .log_writer import LogWriter, fit, instant
 from .rejoin import PATIENCE, Heard, Rejoin
-from .translator import Translator
+from .translator import Item, Translator
 
 _TIME_EVERY = 250_000  # µs between TIME records
 _UNSTEADY, _UNSTEADY_WITHIN = 8, 10.0  # restarts, s: more often than that is no restart to wait for
@@ -42,7 +42,7 @@ class Sorter:
         self._starts: deque[float] = deque(maxlen=_UNSTEADY)
         self._unsteady = False
 
-    def take(self, data: bytes) -> list[Piece]:
+    def take(self, data: bytes) -> list[Item]:
         """Take what one read brought; return its pieces."""
         now = instant()
         mark = None
@@ -97,7 +97,9 @@ class Sorter:
     def _begin_gap(self, evidence: str) -> None:
         self._log.record(Link(instant(), LinkState.DOWN, fit(evidence)))
         self._tell(f"link down: {evidence}")
-        self._gap = Rejoin(Heard.last(self.listener, self._heard))
+        self._gap = Rejoin(
+            Heard.last(self.listener, self._heard), tells_time=self._translator.tells_time
+        )
 
     def _join(self) -> None:
         """Note that the device is heard again, and write what was held back meanwhile."""
@@ -117,17 +119,21 @@ class Sorter:
             else:
                 self._write(mark, pieces)
 
-    def _write(self, mark: Time | None, pieces: Iterable[Piece]) -> None:
+    def _write(self, mark: Time | None, pieces: Iterable[Item]) -> None:
         if mark is not None:
             self._log.record(mark, keep=False)
         self._store(pieces)
 
-    def _store(self, pieces: Iterable[Piece]) -> None:
-        """Store pieces in order: sound device frames as they came, all else as FOREIGN records."""
+    def _store(self, pieces: Iterable[Item]) -> None:
+        """Store in order: sound device frames as they came, RAW as it is, all else as FOREIGN."""
         run: list[bytes] = []
         hear = self.listener.hear
         pieces = iter(pieces)
         for piece in pieces:
+            if not isinstance(piece, Piece):
+                self._append(run)
+                self._log.record(piece, keep=isinstance(piece, Link))
+                continue
             body = piece.body
             if body is not None and body[0] < FIRST_HOST_KIND:
                 if not hear(body):

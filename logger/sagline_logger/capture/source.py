@@ -1,6 +1,6 @@
 """The one interface that every source of bytes implements, and how its module offers it."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -63,7 +63,10 @@ class Source(Protocol):
 
 @dataclass(frozen=True)
 class Option:
-    """One option of the command line; ``default`` stands when it is not given."""
+    """One option of the command line; ``default`` stands when it is not given.
+
+    One without a ``metavar`` takes no value and is True when given.
+    """
 
     flag: str
     metavar: str
@@ -75,15 +78,3 @@ class Option:
     def name(self) -> str:
         """The option's value in the parsed arguments."""
         return self.flag.lstrip("-").replace("-", "_")
-
-
-@dataclass(frozen=True)
-class SourceKind:
-    """What a source's module offers: its option, those that go with it, and its constructor.
-
-    ``make`` gets the values of all of them by name, defaults filled in.
-    """
-
-    option: Option
-    make: Callable[[Mapping[str, Any]], Source]
-    options: tuple[Option, ...] = ()

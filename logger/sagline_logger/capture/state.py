@@ -49,5 +49,8 @@ class CaptureState:
     warnings: tuple[str, ...]
     """What is wrong at present, one line each."""
     stage: Stage = "open"
+    unread: int = 0
+    """Lines (or ``unread_of``) that could not be read by their map; they are kept."""
+    unread_of: str = "lines"
     repeated: int = 0
     """Records that came twice; they count once."""

@@ -8,6 +8,7 @@ from ..format import SaglineError
 EXAMPLES = (
     "find",
     "find --no-ble",
+    "find --all",
 )
 
 
@@ -20,6 +21,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="how long to listen for Bluetooth LE devices (default %(default)s)",
     )
+    parser.add_argument(
+        "--all", action="store_true",
+        help="all Bluetooth LE devices in range and which of their characteristics notify; each is "
+        "connected to for a moment",
+    )  # fmt: skip
     parser.add_argument("--no-ble", action="store_true", help="serial ports only")
 
 
@@ -32,7 +38,10 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"--serial {name}    {description}".removesuffix("    n/a"))
     if not found:
         print("no serial ports")
-    return _find_ble(arguments.seconds, bool(found)) if not arguments.no_ble else int(not found)
+    if arguments.no_ble:
+        return int(not found)
+    look = _find_all if arguments.all else _find_ble
+    return look(arguments.seconds, bool(found))
 
 
 def _find_ble(seconds: float, found: bool) -> int:
@@ -48,4 +57,28 @@ def _find_ble(seconds: float, found: bool) -> int:
             print("no Bluetooth LE device advertises telemetry")
     for device in devices:
         print(f"--ble {device.address}    {device.name} ({device.signal})")
+    return int(not (found or devices))
+
+
+def _find_all(seconds: float, found: bool) -> int:
+    from ..capture import ble_service
+    from ..capture.ble_source import discover_all
+    from ..capture.gatt_stream import short
+
+    try:
+        devices = discover_all(seconds)
+    except SaglineError as problem:
+        print(f"no Bluetooth LE: {problem}")
+        return int(not found)
+    if not devices:
+        print("no Bluetooth LE device in range")
+    for device in devices:
+        print(f"--ble {device.address}    {device.name or '(no name)'} ({device.rssi} dBm)")
+        for uuid in device.notifying:
+            ours = uuid == ble_service.STREAM
+            print("    sends our frames" if ours else f"    --characteristic {short(uuid)}")
+        if device.problem:
+            print(f"    {device.problem}")
+        elif not device.notifying:
+            print("    nothing of it notifies")
     return int(not (found or devices))

@@ -75,6 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
     board, text = load_board_file(arguments.board) if arguments.board else (None, None)
     for conflict in board_conflicts(board) if board else ():
         _print(f"board file: {conflict}")
+    source, translation = choose_source(arguments)
     request = Request(
         directory=arguments.out,
         board_file=text,
@@ -82,10 +83,11 @@ def run(arguments: argparse.Namespace) -> int:
         note=arguments.note,
         seconds=arguments.seconds,
         wait=arguments.wait,
+        translation=translation,
     )
     _check_lengths(request)
     messages = Messages()
-    desk = CaptureDesk(choose_source(arguments), request, messages.tell)
+    desk = CaptureDesk(source, request, messages.tell)
     ending = _stop_on_signals(desk)
     limits = derive_limits(board) if board else ()
     phone = phone_screen(arguments, desk, board, limits, messages.tell)
@@ -172,6 +174,7 @@ def _status(state: CaptureState) -> str:
         f"{state.elapsed:.0f} s  link {link}  {state.rate / 1000:.1f} kB/s  {state.frames} frames  "
         f"{state.lost} samples lost  {state.foreign} foreign bytes  log {size(state.size)}  "
         f"free {size(state.free)}"
+        + (f"  {state.unread} {state.unread_of} not read" if state.unread else "")
         + (f"  DROPPED {state.dropped_frames} frames" if state.dropped_bytes else "")
     )
 
@@ -193,6 +196,11 @@ def _summarise(ended: Ended, alarms: AlarmWatch | None) -> int:
         f"link lost and found {state.reconnects} times, {state.restarts} device restarts, "
         f"{state.marks} marks",
     ]
+    if state.unread:
+        lines.append(
+            f"{state.unread} {state.unread_of} could not be read by the map; they are kept: mend "
+            f"it, then sagline-logger reread {shlex.quote(str(state.path))}"
+        )
     if alarms is not None:
         lines += [f"alarmed: {words}" for words in alarms.past[:SHOWN]] or ["nothing alarmed"]
         if len(alarms.past) > SHOWN:

@@ -8,6 +8,7 @@ loaded on first use, because a fifth of the programs' start-up time would go int
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from .byte_kinds import ByteKind, BytesTold, tell_bytes
 from .caution import CAUTION
 from .channels import LAYOUT, SIZE, Channel, SampleType, bounds, scale
 from .device_clock import ClockUnwrapper
@@ -46,6 +47,9 @@ from .host_records import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawForm,
+    RawUse,
     Setting,
     Time,
 )
@@ -56,7 +60,7 @@ from .vocabulary import Term, vocabulary
 from .wrapped import ARCHIVE_SUFFIX, broken_off, packed_pieces, wrap_in_page
 
 if TYPE_CHECKING:
-    from .board_conflicts import board_conflicts
+    from .board_conflicts import board_conflicts, pack_conflicts
     from .board_file import load_board_file, read_board_file
     from .board_limits import (
         LIMIT_KINDS,
@@ -93,6 +97,8 @@ __all__ = [
     "BatteryUnit",
     "Board",
     "BoardFile",
+    "ByteKind",
+    "BytesTold",
     "Capture",
     "CaptureStarts",
     "Channel",
@@ -123,6 +129,9 @@ __all__ = [
     "Motor",
     "Numbers",
     "Piece",
+    "Raw",
+    "RawForm",
+    "RawUse",
     "Record",
     "RecordError",
     "SaglineError",
@@ -151,12 +160,14 @@ __all__ = [
     "move_to_new",
     "open_log",
     "output",
+    "pack_conflicts",
     "packed_pieces",
     "read_board_file",
     "read_log",
     "scale",
     "settings_over_limits",
     "speed_per_rpm",
+    "tell_bytes",
     "titled",
     "vocabulary",
     "weakest",

@@ -31,6 +31,21 @@ def board_conflicts(
     ``sent`` counts the columns of each channel name that the board sends, ``voltage`` is the
     highest pack voltage seen in V; what is not known is not held against the file.
     """
+    found = list(pack_conflicts(board, sent, voltage))
+    motors = board.motor_count
+    counts = {name: count for name in PER_MOTOR if (count := (sent or {}).get(name, 0))}
+    most = max(counts.values(), default=0)
+    if motors and most and motors != most:
+        name = next(name for name, count in counts.items() if count == most)
+        found.append(f"The board file states {_motors(motors)}, the log has {most} of {name}.")
+    found += _itself(board)
+    return tuple(found)
+
+
+def pack_conflicts(
+    board: BoardFile, sent: Mapping[str, int] | None = None, voltage: float | None = None
+) -> tuple[str, ...]:
+    """Return those of :func:`board_conflicts` for which the file's pack is not this one."""
     found: list[str] = []
     battery = board.battery
     cells, given = battery.cells, (sent or {}).get("cell_voltage", 0)
@@ -51,13 +66,6 @@ def board_conflicts(
             f"Cells read up to {voltage / given:.2f} V, the board file's full cell is "
             f"{battery.cell_full:g} V: is it the file of this pack?"
         )
-    motors = board.motor_count
-    counts = {name: count for name in PER_MOTOR if (count := (sent or {}).get(name, 0))}
-    most = max(counts.values(), default=0)
-    if motors and most and motors != most:
-        name = next(name for name, count in counts.items() if count == most)
-        found.append(f"The board file states {_motors(motors)}, the log has {most} of {name}.")
-    found += _itself(board)
     return tuple(found)
 
 

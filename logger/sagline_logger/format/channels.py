@@ -4,9 +4,11 @@ import math
 import struct
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cache
 
 from .errors import RecordError
 from .limits import MAX_LABEL, MAX_NAME, MAX_UNIT
+from .near_names import nearest_name, unit_remedy
 from .vocabulary import Term, vocabulary
 from .wire import FieldReader, put, put_text
 
@@ -73,28 +75,13 @@ class Channel:
         It takes the name, the unit and a fitting index: a speed in km/h is not the standard
         ``speed``, and nothing that expects m/s may use it.
         """
-        term = vocabulary().get(self.name)
-        if term is None or self.unit != term.unit:
-            return None
-        if term.index == "none":
-            return None if self.index else term
-        # A cell or unit without a number is none; one motor or sensor needs no number.
-        return None if term.index in ("cell", "unit") and not self.index else term
+        return None if self.nearly else vocabulary().get(self.name)
 
     @property
     def nearly(self) -> str:
-        """Why this is not the standard channel of its name, for people; empty where it is, or where
-        the name is the device's own."""
-        term = vocabulary().get(self.name)
-        if term is None or self.term is not None:
-            return ""
-        if self.unit != term.unit:
-            unit = self.unit or "no unit"
-            return (
-                f"{self.key} comes in {unit}, not {term.unit}: it is shown, but nothing judges it"
-            )
-        wrong = "an index, which it should not" if self.index else "no index"
-        return f"{self.key} has {wrong}: it is shown, but nothing judges it"
+        """Why this is not the standard channel that its name is or nearly is, and what would be
+        right, for people; empty where it is, or where the name is the device's own."""
+        return _nearly(self.name, self.unit, self.index)
 
     def value(self, raw: int | float) -> float:
         """Return the value of one raw sample in ``unit``, NaN when missing."""
@@ -171,6 +158,35 @@ class Channel:
             raise RecordError(f"channel {self.name!r} has a multiplier of zero")
         if abs(self.exponent) > 22:
             raise RecordError(f"channel {self.name!r} has the exponent {self.exponent}, not ±22")
+
+
+@cache
+def _nearly(name: str, unit: str, index: int) -> str:
+    """Return :attr:`Channel.nearly`; cached, because it is asked for at every reading."""
+    key = f"{name}_{index}" if index else name
+    unjudged = "it is shown, but nothing judges it"
+    meant = nearest_name(name)
+    if meant is not None:
+        term = vocabulary()[meant[0]]
+        right = f"{term.name}, index {meant[1]}," if meant[1] else term.name
+        remedy = unit_remedy(unit, term.unit)
+        return f"{key} is no standard name, {right} is: {unjudged}; if that is meant, send that" + (
+            f", and {remedy}" if remedy else ""
+        )
+    standard = vocabulary().get(name)
+    if standard is None:
+        return ""
+    if unit != standard.unit:
+        remedy = unit_remedy(unit, standard.unit)
+        return f"{key} comes in {unit or 'no unit'}, not {standard.unit}: {unjudged}" + (
+            f"; {remedy}" if remedy else ""
+        )
+    if standard.index == "none" and index:
+        return f"{key} has an index, which it should not: {unjudged}; send the index 0"
+    # A cell or unit without a number is none; one motor or sensor needs no number.
+    if standard.index in ("cell", "unit") and not index:
+        return f"{key} has no index: {unjudged}; number them from 1"
+    return ""
 
 
 def bounds(kind: SampleType) -> tuple[int, int]:

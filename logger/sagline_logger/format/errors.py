@@ -9,13 +9,16 @@ def printable(text: str) -> str:
 class SaglineError(Exception):
     """A failure told in one line: what happened, where, and what to do about it.
 
-    Programs print ``str(error)`` and exit non-zero; they never show a traceback for it.
+    Programs print ``str(error)``, and that of each in ``more``, and exit non-zero; they never show
+    a traceback for it.
     """
 
     def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
         self.what = what
         self.where = where
         self.remedy = remedy
+        self.more: tuple[SaglineError, ...] = ()
+        """Other failures of the same kind, where all were found at once."""
         line = f"{where}: {what}" if where else what
         line = f"{line}; {remedy}" if remedy else line
         super().__init__(printable(line))

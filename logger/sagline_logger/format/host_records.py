@@ -295,6 +295,52 @@ class Dropped:
         return cls(at, frames, size, reason, _DEVICE.unpack_from(rest)[0] if told else None)
 
 
+class RawForm(IntEnum):
+    """What the bytes of a RAW record are."""
+
+    TEXT = 1
+    CAN = 2
+
+
+class RawUse(IntEnum):
+    """What became of the bytes of a RAW record."""
+
+    READ = 0
+    """Frames were made of it, or it held nothing to make any of."""
+    NOT_READ = 1
+    CUT = 2
+    """Before the first line end after the link was made, or behind the last one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Raw:
+    """RAW, kind 0x89: input that is no frames, as received; the frames made of it follow."""
+
+    KIND: ClassVar[int] = 0x89
+    at: Instant
+    form: RawForm
+    use: RawUse
+    data: bytes
+
+    def encode(self) -> bytes:
+        """Return the record's body."""
+        if not 0 < len(self.data) <= MAX_FOREIGN:
+            raise RecordError(f"{len(self.data)} raw bytes, outside 1 to {MAX_FOREIGN}")
+        return _head(self.KIND, self.at) + put("BB", self.form, self.use) + self.data
+
+    @classmethod
+    def decode(cls, body: bytes) -> "Raw":
+        """Read a body of this kind."""
+        fields, at = _open(body)
+        form, use = fields.take("BB")
+        if form not in RawForm._value2member_map_ or use not in RawUse._value2member_map_:
+            raise RecordError(f"raw bytes of unknown form {form} or use {use}")
+        data = fields.rest()
+        if not 0 < len(data) <= MAX_FOREIGN:
+            raise RecordError(f"{len(data)} raw bytes, outside 1 to {MAX_FOREIGN}")
+        return cls(at, RawForm(form), RawUse(use), data)
+
+
 @dataclass(frozen=True, slots=True)
 class End:
     """END, kind 0x8F: the capture was stopped on purpose; a log without it was cut off.
@@ -324,7 +370,9 @@ class End:
         return cls(at, frames, foreign, fields.text(MAX_TEXT, "the reason"))
 
 
-HostRecord = LogStart | Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
+HostRecord = (
+    LogStart | Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | Raw | End
+)
 
 
 def _head(kind: int, at: Instant) -> bytes:

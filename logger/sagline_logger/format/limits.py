@@ -19,4 +19,4 @@ MAX_FILE = 65536
 MAX_FILE_PART = 2048
 """Most bytes of an attached file in one FILE record."""
 MAX_FOREIGN = 2048
-"""Most foreign bytes in one FOREIGN record."""
+"""Most bytes in one FOREIGN or RAW record."""

@@ -6,10 +6,11 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import IO
 
+from .byte_kinds import ByteKind, tell_bytes
 from .device_records import VERSION
 from .device_stream import VersionGate
 from .errors import RecordError, SaglineError
-from .frame import Fault, FrameSplitter, encode_frame
+from .frame import Fault, FrameSplitter, Piece, encode_frame
 from .host_records import LogStart
 from .records import Record, Unknown, decode_record, is_host_kind
 from .wrapped import broken_off, unwrap
@@ -118,10 +119,24 @@ def check_is_log(start: bytes, where: str) -> None:
 
 def _check_first_frame(chunks: Iterable[bytes], where: str) -> None:
     splitter = FrameSplitter()
-    pieces = (piece for chunk in chunks for piece in splitter.feed(chunk))
-    body = next((piece.body for piece in pieces if piece.body is not None), None)
+    start = b""
+
+    def pieces() -> Iterator[Piece]:
+        nonlocal start
+        for chunk in chunks:
+            start = start or chunk
+            yield from splitter.feed(chunk)
+
+    body = next((piece.body for piece in pieces() if piece.body is not None), None)
     if body is None:
-        raise SaglineError("not a Sagline log", where=where, remedy="choose a .sagline file")
+        told = tell_bytes(start)
+        text = told.kind is ByteKind.TEXT
+        raise SaglineError(
+            "not a Sagline log" + (f" but {told.words}" if text else ""),
+            where=where,
+            remedy="choose a .sagline file"
+            + (", or bring columns in with `sagline-analyser import`" if text else ""),
+        )
     try:
         record = decode_record(body)
     except RecordError:

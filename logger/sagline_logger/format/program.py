@@ -123,7 +123,7 @@ def run_program(name: str, act: Callable[[], int]) -> int:
             return status
         except SaglineError as problem:
             debug("%s ends", name, problem=problem)
-            return _told(name, str(problem))
+            return max(_told(name, str(one)) for one in (problem, *problem.more))
         except BrokenPipeError:
             return _silent(1)  # the reader of our output went away: there is nobody to tell
         except OutputError as problem:

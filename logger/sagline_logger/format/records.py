@@ -15,6 +15,7 @@ from .host_records import (
     Link,
     LogStart,
     Mark,
+    Raw,
     Setting,
     Time,
 )
@@ -37,7 +38,7 @@ KINDS: dict[int, type[DeviceRecord] | type[HostRecord]] = {
     record.KIND: record
     for record in (
         Board, Stream, Samples, Event,
-        LogStart, Capture, Setting, FilePart, Link, Time, Mark, Foreign, Dropped, End,
+        LogStart, Capture, Setting, FilePart, Link, Time, Mark, Foreign, Dropped, Raw, End,
     )
 }  # fmt: skip
 """Every record kind of this version; a new one is a class in its module and a line here."""

@@ -62,9 +62,13 @@ _Finding = tuple[Verdict, str, str]
 
 
 def check(
-    hearing: Hearing, board: BoardFile | None, storage: Storage | None
+    hearing: Hearing, board: BoardFile | None, storage: Storage | None, pace: float = 1.0
 ) -> tuple[CheckResult, ...]:
-    """Return the result of every check."""
+    """Return the result of every check.
+
+    ``pace`` is how many times as fast as life it was heard, as when replayed: then our clock is no
+    measure for the device's.
+    """
     seen = observe(hearing)
     parts: tuple[tuple[str, Callable[[], _Finding]], ...] = (
         ("board file", lambda: _board_file(seen, board)),
@@ -79,8 +83,8 @@ def check(
         ("currents", lambda: _currents(seen, board)),
         ("throttle", lambda: _throttle(seen)),
         ("limits", lambda: _limits(seen, board)),
-        ("clock", lambda: _clock(seen)),
-        ("disk space", lambda: _space(hearing, storage)),
+        ("clock", lambda: _clock(seen) if pace == 1.0 else _needs("a replay at its own pace")),
+        ("disk space", lambda: _space(hearing, storage, pace)),
     )
     return tuple(CheckResult(name, *part()) for name, part in parts)
 
@@ -114,6 +118,9 @@ def _link(hearing: Hearing, seen: Observation) -> _Finding:
         return "fail", times, "mend the lead or its plug, or come nearer"
     if not hearing.received:
         return "fail", "no byte arrived", "is the board on, and the lead in the right port?"
+    if hearing.refused:
+        what = f"the board breaks the format's rules: {hearing.refused[0]}"
+        return "fail", what, "mend the board's program: what it sends so cannot be read"
     if not hearing.records:
         return (
             "fail", f"{hearing.received} bytes, but no frame among them",
@@ -351,10 +358,10 @@ def _drift(points: tuple[tuple[float, float], ...]) -> tuple[float, float] | Non
     return -slope * 1e6, late / span * 1e6
 
 
-def _space(hearing: Hearing, storage: Storage | None) -> _Finding:
+def _space(hearing: Hearing, storage: Storage | None, pace: float) -> _Finding:
     if storage is None or not hearing.received:
         return _needs("bytes from the board and a directory")
-    rate = hearing.received / hearing.seconds
+    rate = hearing.received / hearing.seconds / pace
     needed = rate * storage.ride
     numbers = (
         f"{storage.free / 1e6:.0f} MB free, about {needed / 1e6:.0f} MB for "

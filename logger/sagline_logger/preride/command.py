@@ -56,12 +56,13 @@ def run(arguments: argparse.Namespace) -> int:
             f"cannot tell the free space ({problem.strerror})",
             where=str(arguments.out), remedy="choose a directory that exists with --out",
         ) from None  # fmt: skip
-    source = choose_source(arguments)
+    source, translation = choose_source(arguments)
     print(
         f"listening to {source.description} for {arguments.seconds:g} s; let it stand", flush=True
     )
-    hearing = listen(source, arguments.seconds)
-    results = check(hearing, board, Storage(free, 3600 * arguments.hours))
+    hearing = listen(source, arguments.seconds, translation)
+    pace = (arguments.speed or 1.0) if arguments.replay else 1.0
+    results = check(hearing, board, Storage(free, 3600 * arguments.hours), pace)
     print(report(hearing, results))
     verdicts = {result.verdict for result in results}
     return next((status for verdict, status in _STATUS.items() if verdict in verdicts), 0)

@@ -4,18 +4,21 @@ import time
 from dataclasses import dataclass
 
 from ..capture.link_keeper import LinkKeeper, Phase
+from ..capture.log_writer import instant
 from ..capture.source import LinkLost, Source
+from ..capture.translator import FRAMES, Translation
 from ..format import (
     Board,
     DeviceRecord,
     Event,
-    FrameSplitter,
+    Piece,
     RecordError,
     SaglineError,
     Samples,
     Stream,
     VersionGate,
     decode_record,
+    is_host_kind,
 )
 
 _READ = 0.05  # s that one read waits
@@ -25,8 +28,9 @@ _READ = 0.05  # s that one read waits
 class Hearing:
     """What came in.  ``records`` holds (s since the start of listening, record) pairs.
 
-    ``foreign`` counts bytes that were no frame; what came before the first sound frame is not
-    among them, since a listener may join in the middle of one.
+    ``foreign`` counts bytes that were no frame, lines that cannot be read not among them; nor is
+    what came before the first sound frame, since a listener may join in the middle of one.
+    ``refused`` says what frames broke the format's rules, record and field, each once.
     """
 
     source: str
@@ -35,9 +39,10 @@ class Hearing:
     foreign: int
     link_losses: tuple[str, ...]
     records: tuple[tuple[float, DeviceRecord], ...]
+    refused: tuple[str, ...] = ()
 
 
-def listen(source: Source, seconds: float) -> Hearing:
+def listen(source: Source, seconds: float, translation: Translation = FRAMES) -> Hearing:
     """Listen for ``seconds``, or until the source ends for good.
 
     Raises:
@@ -48,10 +53,11 @@ def listen(source: Source, seconds: float) -> Hearing:
         link.open()
     except LinkLost as problem:
         raise SaglineError(str(problem), remedy="check that the board is on and in reach") from None
-    splitter, gate = FrameSplitter(), VersionGate()
+    translator, gate = translation.make(), VersionGate()
     began = time.monotonic()
     records: list[tuple[float, DeviceRecord]] = []
     losses: list[str] = []
+    refused: dict[str, None] = {}
     received = foreign = 0
     try:
         while (now := time.monotonic()) < began + seconds:
@@ -69,8 +75,14 @@ def listen(source: Source, seconds: float) -> Hearing:
                 break
             at = time.monotonic() - began
             received += len(data)
-            for piece in splitter.feed(data):
-                record = _device_record(piece.body, gate)
+            for piece in translator.feed(data, instant()) if data else ():
+                if not isinstance(piece, Piece):
+                    continue
+                try:
+                    record = _device_record(piece.body, gate)
+                except RecordError as problem:
+                    refused[str(problem)] = None
+                    continue
                 if record is not None:
                     records.append((at, record))
                 elif records:
@@ -78,16 +90,15 @@ def listen(source: Source, seconds: float) -> Hearing:
     finally:
         link.close()
     spent = time.monotonic() - began
-    return Hearing(source.description, spent, received, foreign, tuple(losses), tuple(records))
+    return Hearing(
+        source.description, spent, received, foreign, tuple(losses), tuple(records), tuple(refused)
+    )
 
 
 def _device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
-    if body is None or not gate.admits(body):
+    if body is None or is_host_kind(body) or not gate.admits(body):
         return None
-    try:
-        record = decode_record(body)
-    except RecordError:
-        return None
+    record = decode_record(body)
     if isinstance(record, Board) and not gate.device:
         return None  # of which only the version is known
     return record if isinstance(record, Board | Stream | Samples | Event) else None

@@ -10,10 +10,11 @@ from .ledger import Ledger
 from .limits import Limit
 from .parameters import BoardParameters
 from .random_board import random_board
-from .rides import BREAD_RUN, HILL_CLIMB, RIDES, TOWN_LOOP
+from .rides import BREAD_RUN, HILL_CLIMB, LAUNCHES, RIDES, TOWN_LOOP
 from .route import Route
 from .scenario import Dropout, Leg, PackSwap, Scenario, SpeedTrace, read_trace, trace_scenario
 from .sensors import Sensor, StreamPlan, sensor, standard_streams, wide_streams
+from .settings import apply_settings
 from .simulation import LimitChange, Simulation, Transmission
 from .truth import TruthFile
 
@@ -21,6 +22,7 @@ __all__ = [
     "BREAD_RUN",
     "HILL_CLIMB",
     "KESTREL",
+    "LAUNCHES",
     "RIDES",
     "TOWN_LOOP",
     "BoardParameters",
@@ -39,6 +41,7 @@ __all__ = [
     "StreamPlan",
     "Transmission",
     "TruthFile",
+    "apply_settings",
     "random_board",
     "read_trace",
     "sensor",

@@ -1,12 +1,14 @@
 """``sagline-logger simulate``: serve a simulated board."""
 
 import argparse
+import difflib
 import signal
 import sys
 from pathlib import Path
 from threading import Event
 from types import FrameType
 
+from ..arguments import setting
 from ..format import SaglineError
 from .rides import BREAD_RUN, RIDES
 
@@ -14,6 +16,7 @@ STREAM_SETS = ("standard", "course", "wide")
 EXAMPLES = (
     "simulate",
     "simulate --speed 0 --stdout > bytes.bin",
+    "simulate --scenario launches --setting motor_current_limit=40",
 )
 
 
@@ -61,6 +64,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="ride another board than Kestrel, drawn by this seed",
     )
     parser.add_argument(
+        "--setting",
+        type=setting,
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="a controller setting in force, by the names that record --setting and compare know "
+        "(motor_current_limit=40); may be given again",
+    )
+    parser.add_argument(
         "--streams",
         choices=STREAM_SETS,
         default=STREAM_SETS[0],
@@ -100,6 +112,7 @@ def run(args: argparse.Namespace) -> int:
     from .scenario import Scenario, read_trace
     from .sensors import course_stream, standard_streams, wide_streams
     from .serve import serve
+    from .settings import STANDARD, apply_settings
     from .simulation import Simulation
     from .truth import TruthFile
 
@@ -108,6 +121,14 @@ def run(args: argparse.Namespace) -> int:
     if args.trace is not None:
         scenario = Scenario("trace", trace=read_trace(args.trace))
     board = KESTREL if args.random_board is None else random_board(args.random_board)
+    board, idle = apply_settings(board, args.setting)
+    for name in idle:
+        near = difflib.get_close_matches(name, STANDARD, 1)
+        print(
+            f"sagline-logger: the setting {name} changes nothing in a simulation"
+            + (f"; did you mean {near[0]}?" if near else ""),
+            file=sys.stderr,
+        )
     streams = wide_streams(board) if args.streams == "wide" else standard_streams(board)
     if args.streams == "course":
         streams = (*streams, course_stream())

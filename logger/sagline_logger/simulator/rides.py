@@ -88,5 +88,20 @@ HILL_CLIMB = Scenario(
     ),
 )
 
-RIDES = {ride.name: ride for ride in (BREAD_RUN, TOWN_LOOP, HILL_CLIMB)}
+LAUNCHES = Scenario(
+    name="launches",
+    charge=0.8,
+    legs=(
+        Leg("stand", 0.0, seconds=2.0),
+        *(
+            Leg("launch", 14.0, seconds=6.0),
+            Leg("stop", 0.0, brake=0.9, until_stopped=True),
+            Leg("wait", 0.0, brake=0.4, seconds=3.0),
+        )
+        * 6,
+    ),
+)
+"""Six launches from standstill at full throttle, for comparing settings."""
+
+RIDES = {ride.name: ride for ride in (BREAD_RUN, TOWN_LOOP, HILL_CLIMB, LAUNCHES)}
 """Ready-made rides by name."""

@@ -105,7 +105,16 @@ def as_text(found: Survey, path: Path) -> str:
         lines.append(f"link down from {start:.1f} s {until}: {evidence}")
     if found.foreign:
         reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(found.foreign.items()))
-        lines.append(f"foreign bytes, kept as they came: {reasons}")
+        told = f"; {found.foreign_words}" if found.foreign_words else ""
+        lines.append(f"foreign bytes, kept as they came: {reasons}{told}")
+    if found.raw:
+        line = f"made from {found.raw} bytes of {found.raw_words}, which are kept"
+        if found.unread:
+            line += (
+                f": {found.unread} {found.raw_words} could not be read by the map; with it mended: "
+                "sagline-logger reread"
+            )
+        lines.append(line)
     for offset, problem in found.damage:
         lines.append(f"damage at byte {offset}: {problem}")
     if found.damaged > len(found.damage):
@@ -142,6 +151,7 @@ def as_text(found: Survey, path: Path) -> str:
         lines.append("the capture was cut off: there is no END record")
     else:
         lines.append(f"the capture ended on purpose: {found.ended}")
+    lines += [f"note: {one}" for one in found.nearly]
     lines.append(_verdict(found))
     return "\n".join(map(printable, lines))
 
@@ -155,7 +165,12 @@ def _size(file: IO[bytes]) -> int | None:
 
 
 def _verdict(found: Survey) -> str:
-    if not found.understood and not found.faults:
+    if not found.understood and (found.foreign or not found.faults):
+        if found.foreign:
+            return (
+                f"Nothing was understood: {sum(found.foreign.values())} bytes came, "
+                f"{found.foreign_words}."
+            )
         return "Nothing was understood: the log holds no record of a board."
     if found.whole:
         return "Nothing lost up to where it was cut." if found.cut_captures else "Nothing lost."

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from ..format import (
     VERSION,
     Board,
+    ByteKind,
     Capture,
     CaptureStarts,
     Description,
@@ -26,6 +27,9 @@ from ..format import (
     LinkState,
     LogStart,
     Mark,
+    Raw,
+    RawForm,
+    RawUse,
     Samples,
     Segment,
     Setting,
@@ -33,12 +37,15 @@ from ..format import (
     Time,
     Unknown,
     Verdict,
+    tell_bytes,
 )
+from ..format.byte_kinds import LOOKED_AT
 from .clock_fit import ClockFit, Point, fit_clock
 from .whole import Wholeness
 
-_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | End
+_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | Raw | End
 _MAX_DAMAGE = 20
+_MOST_NEARLY = 64  # lines about names and units, beyond which no more are collected
 
 
 @dataclass
@@ -94,6 +101,19 @@ class Survey:
     """The first places, as (offset, problem)."""
     foreign: dict[str, int] = field(default_factory=dict)
     """Bytes by reason."""
+    raw: int = 0
+    """Bytes of input from which the logger made the frames (frame_format.md §6.6)."""
+    raw_words: str = "lines"
+    """What that input is, in the plural."""
+    unread: int = 0
+    """RAW records that could not be read."""
+    foreign_kind: str = ""
+    """What the first of them are, a :class:`~sagline_logger.format.ByteKind`; empty where that
+    says nothing."""
+    foreign_words: str = ""
+    """The same for people."""
+    nearly: tuple[str, ...] = ()
+    """Channels whose name or unit is nearly standard, and what would be right, for people."""
     link_gaps: list[tuple[float, float | None, str]] = field(default_factory=list)
     """(start s, end s or None, evidence of how it came back)."""
     marks: int = 0
@@ -171,13 +191,16 @@ class Survey:
             (self.missing_bytes, "bytes of the board missing by the times"),
             (self.strange_frames, "frames of an unknown version"),
             (self.damaged, "damaged places"),
+            (self.unread, f"{self.raw_words} that could not be read by the map"),
         )
         return tuple(fault for fault in found if fault[0])
 
     @property
     def understood(self) -> bool:
-        """Whether anything of a board was read."""
-        return bool(self.boots)
+        """Whether anything of a board was read; where strange bytes came, any sample or event."""
+        if not self.foreign:
+            return bool(self.boots)
+        return any(stream.frames for stream in self.streams.values()) or "Event" in self.kinds
 
     @property
     def whole(self) -> bool:
@@ -213,6 +236,8 @@ class _Surveyor:
         self._past = 0.0  # s of the captures before
         self._down: tuple[float, str] | None = None
         self._marks: set[int] = set()
+        self._foreign = bytearray()  # the first of them
+        self._nearly: dict[str, None] = {}
 
     def take(self, entry: Entry) -> None:
         """Count one entry."""
@@ -248,6 +273,12 @@ class _Surveyor:
         self._end_capture()
         if size is not None:
             found.size = size
+        if self._foreign:
+            told = tell_bytes(bytes(self._foreign))
+            # Pieces of frames amid frames are damage, and look like anything.
+            if not found.understood or told.kind in (ByteKind.TEXT, ByteKind.PARITY_TEXT):
+                found.foreign_kind, found.foreign_words = told.kind.value, told.words
+        found.nearly = tuple(self._nearly)
         return found
 
     def _strange(self, version: tuple[int, int]) -> None:
@@ -331,6 +362,8 @@ class _Surveyor:
             found.events_back += heard.verdict is Verdict.WENT_BACK
         elif isinstance(record, Board) and record.name:
             found.board = record.name
+        elif isinstance(record, Stream) and len(self._nearly) < _MOST_NEARLY:
+            self._nearly |= dict.fromkeys(c.nearly for c in record.channels if c.nearly)
 
     def _take_samples(self, record: Samples, heard: Heard, timed: int | None) -> None:
         count = self._found.streams.setdefault(record.stream, StreamCount())
@@ -377,6 +410,11 @@ class _Surveyor:
             case Foreign():
                 reason = record.reason.name.lower()
                 found.foreign[reason] = found.foreign.get(reason, 0) + len(record.data)
+                self._foreign += record.data[: LOOKED_AT - len(self._foreign)]
+            case Raw():
+                found.raw += len(record.data)
+                found.raw_words = "lines" if record.form is RawForm.TEXT else "CAN frames"
+                found.unread += record.use is RawUse.NOT_READ
             case Mark():
                 self._marks.add(record.number)
             case Dropped():

@@ -384,6 +384,7 @@ static inline void sagline_idle(sagline *s, uint32_t clock)
         if (stream->period && stream->started && !stream->held && since >= UINT32_C(0x40000000) &&
             since < SAGLINE_BACK_) {
             uint32_t skipped = since / stream->period;
+            if (skipped) skipped--; /* the next sample is one step more */
             stream->sequence += skipped;
             stream->last += skipped * stream->period;
         }

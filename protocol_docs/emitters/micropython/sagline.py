@@ -273,7 +273,7 @@ class Emitter:
             if stream.period and stream.last is not None and not stream.rows:
                 since = (clock - stream.last) % _MODULUS
                 if 2**30 <= since < _BACK:
-                    skipped = since // stream.period
+                    skipped = max(since // stream.period - 1, 0)  # the next sample is a step more
                     stream.sequence += skipped
                     stream.last += skipped * stream.period
         if self._next > len(self.streams) and (clock - self._described) % _MODULUS >= self.repeat:

@@ -21,29 +21,54 @@ from .estimate import Estimate, of_draws
 from .history import PackHistory, RideRests
 from .rests import Rests
 
-MISMATCH = 0.035
+MISMATCH = 0.040
 SIDEWAYS = 0.020
 """V, and share of charge, by which a cell leaves the family's nearest curve (standard deviations;
 our judgement, from how far the curves of the family lie from each other's nearest)."""
 
+LIKE, ALIKE = 0.3, 0.4
+"""The share of those deviations by which a cell of the very make leaves its published curve, and
+how likely it is that the cells are of a make in the family (our judgement)."""
+
 LENGTH = 0.15
 """State of charge over which that stays alike."""
+
+PINNED_LOW, PINNED_HIGH = 1.0, 0.25
+"""Shares of MISMATCH and SIDEWAYS that are left at a curve's ends: every curve of the family is 2.5
+V empty and 4.2 V full by its very scale, so there it is right but for what data sheets count."""
+
+LEVEL = {"iron": 0.03}
+"""V by which all of a curve may lie too high or too low (standard deviation), by its kind: a
+plateau says where it lies, and nothing of the charge (published plateaus of iron phosphate lie 40
+mV apart, and charging and discharging 20 mV or so: hysteresis, common practice, no source)."""
 
 LESS, NEAR, FAR, STRAY = -0.03, 0.045, 0.12, 0.2
 """Natural logarithm of a pack's capacity over the stated one: its mean (cells age), the standard
 deviations of a narrow and a wide normal distribution, and the wide one's share (our judgement)."""
 
+SET_OUT_FULL, FULL_WIDTH = 0.25, 0.04
+"""Share of rides that set out just charged, and how near to full such a pack stands (our judgement:
+riders charge before a ride)."""
+
+FULL_DOUBT = 0.012
+"""State of charge by which what a charger or a data sheet calls full may differ (standard
+deviation, our judgement)."""
+
 GUESSED = 0.7
 """Likewise the standard deviation where no capacity is stated and the voltage's slope gives it."""
 
-SIZES = 41
+SIZES = 31
 STARTS = 111
 NODES = 9
+
+REST_MORE, REST_LEAST = 1.5, 0.004
+"""Factor, and V, by which rests along a ride are less sure than the regression has them: what it
+leaves out is not as normal as it takes it to be (our judgement)."""
 
 CURRENT_SHARE = 0.006
 """Standard deviation of a current sensor's scale."""
 
-BLUR = 0.35
+BLUR = 0.6
 """Power to which likelihoods are taken: what the curves and the rests get wrong is not as normal
 as the formulas (our choice, so that intervals keep their word on makes left out)."""
 
@@ -111,6 +136,9 @@ def find_charge(
     likely = kinds_of(chemistry, full, float(middle.max()))
     family = [curve for curve in CURVES if curve.kind in likely]
     weight = np.array([likely[curve.kind] for curve in family])
+    # Every curve twice: as that of the very make, and as the nearest to one that is not known.
+    family, weight = family * 2, np.r_[ALIKE * weight, (1 - ALIKE) * weight]
+    nearness = np.repeat([LIKE, 1.0], len(family) // 2)[:, None]
     curves = np.stack([on_grid(curve) for curve in family])
     top = np.array([np.interp(full or curve[-1], curve, GRID) for curve in curves])
     top = np.minimum(top, 1.0) if full is None else top
@@ -122,19 +150,23 @@ def find_charge(
     sizes = (stated or rests.capacity) * np.exp(steps)[None, :] / top[:, None]
     start = np.linspace(0.0, 1.05, STARTS)
     log = np.log(weight / weight.sum())[:, None, None] + _size_prior(steps, stated)[None, :, None]
+    near = np.abs(start[None, :] - top[:, None]) < FULL_WIDTH
+    log = log + np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH))[:, None, :]
     log = log + np.zeros((len(family), SIZES, STARTS))
     log = np.where(start > top[:, None, None] + 0.02, -np.inf, log)
     corrected = np.repeat(curves[:, None, :], SIZES, axis=1)
-    amplitude = np.hypot(MISMATCH, SIDEWAYS * np.gradient(curves, GRID, axis=1))
+    amplitude = np.hypot(MISMATCH, SIDEWAYS * np.gradient(curves, GRID, axis=1)) * _pinned()
+    amplitude = amplitude * nearness
     amplitude = np.minimum(amplitude, 0.3)
     spread = np.repeat(amplitude[:, None, :], SIZES, axis=1)
+    level = np.array([LEVEL.get(curve.kind, 0.0) for curve in family])
     rides = 0
     for ride in history.rides if history is not None else ():
         if _usable(ride, rests, cells):
-            log += BLUR * _learn(ride, corrected, spread, sizes, start, top)[:, :, None]
+            log += BLUR * _learn(ride, corrected, spread, level, sizes, start, top)[:, :, None]
             rides += 1
     charge, voltage, covariance = _nodes(rests, middle, cells)
-    log += BLUR * _fit(charge, voltage, covariance, corrected, spread, sizes, start)
+    log += BLUR * _fit(charge, voltage, covariance, corrected, spread, level, sizes, start)
     share = np.exp(log - log.max())
     share /= share.sum()
     chance = np.random.default_rng(0)
@@ -145,22 +177,29 @@ def find_charge(
     jitter = chance.uniform(-0.5, 0.5, (2, DRAWS))
     capacity = sizes[which, size] * np.exp(jitter[0] * (steps[1] - steps[0]))
     first = start[at] + jitter[1] * (start[1] - start[0])
+    first = first + FULL_DOUBT * chance.standard_normal(DRAWS)
     drawn = rests.drawn[1] - rests.drawn[0]
     used = drawn * (1 + CURRENT_SHARE * chance.standard_normal(DRAWS)) / capacity
     last = first - used
-    names = sorted(
-        ((family[n].name, float(share[n].sum())) for n in range(len(family))), key=lambda x: -x[1]
-    )
+    belief: dict[str, float] = {}
+    for curve, part in zip(family, share.sum(axis=(1, 2)), strict=True):
+        belief[curve.name] = belief.get(curve.name, 0.0) + float(part)
+    names = sorted(belief.items(), key=lambda one: -one[1])
     # Draws keep the corrected curve of their own capacity: one for each (curve, size) drawn.
     key = which * SIZES + size
     used_keys, own = np.unique(key, return_inverse=True)
     return Charge(
-        of_draws(np.clip(first / top[which], 0.0, 1.0)),
-        of_draws(np.clip(last / top[which], 0.0, 1.0)),
+        _share(first / top[which]), _share(last / top[which]),
         of_draws(capacity * top[which]), rides, tuple(names),
         bool(np.median(first / top[which]) > 0.95), drawn, last, capacity, own,
         corrected.reshape(-1, len(GRID))[used_keys], top[used_keys // SIZES],
     )  # fmt: skip
+
+
+def _share(draws: Array) -> Estimate:
+    """Return a state of charge from 0 to 1; its doubt is that of the draws beyond them too."""
+    found = of_draws(draws)
+    return Estimate(min(max(found.value, 0.0), 1.0), found.error)
 
 
 def _size_prior(steps: Array, stated: float | None) -> Array:
@@ -183,7 +222,8 @@ def _nodes(rests: Rests, middle: Array, cells: int) -> tuple[Array, Array, Array
     # Recovery that is not over is alike all along the ride, and none of it is there at its start.
     slow = (rests.end[0].error / 1.645 / cells) ** 2 - covariance[-1, -1]
     ramp = np.sqrt(max(slow, 0.0)) * np.minimum(1.0, np.linspace(0.0, 2.0, len(pick)))
-    covariance = covariance + np.outer(ramp, ramp) + np.eye(len(pick)) * 0.002**2
+    covariance = covariance + np.outer(ramp, ramp)
+    covariance = covariance * REST_MORE**2 + np.eye(len(pick)) * REST_LEAST**2
     return charge, middle[pick], covariance
 
 
@@ -192,9 +232,15 @@ def _alike(distance: Array) -> Array:
     return np.asarray(np.exp(-((distance / LENGTH) ** 2) / 2), np.float64)
 
 
+def _pinned() -> Array:
+    """Return the share of a curve's error at GRID that its known ends leave."""
+    low, high = (1 - _alike(GRID - end) ** 2 for end in (0.0, 1.0))
+    return np.asarray(np.maximum(np.sqrt(low), PINNED_LOW) * np.maximum(np.sqrt(high), PINNED_HIGH))
+
+
 def _fit(
-    charge: Array, voltage: Array, covariance: Array, curves: Array, spread: Array, sizes: Array,
-    start: Array,
+    charge: Array, voltage: Array, covariance: Array, curves: Array, spread: Array, level: Array,
+    sizes: Array, start: Array,
 ) -> Array:  # fmt: skip
     """Return the logarithm of the likelihood of each curve, size and start."""
     found = np.empty((*sizes.shape, len(start)))
@@ -213,7 +259,7 @@ def _fit(
         typical = np.median(amplitude, axis=1)
         alike = _alike(used[:, :, None] - used[:, None, :])
         outer = typical[:, :, None] * typical[:, None, :]
-        inner = alike + covariance / outer + 1e-6 * np.eye(len(charge))
+        inner = alike + (covariance + level[which] ** 2) / outer + 1e-6 * np.eye(len(charge))
         root = np.linalg.inv(np.linalg.cholesky(inner))
         white = ((voltage - expected) / amplitude) @ np.swapaxes(root, 1, 2)
         found[which] = -np.sum(white**2, axis=2) / 2 - np.sum(np.log(amplitude), axis=2)
@@ -228,8 +274,9 @@ def _usable(ride: RideRests, rests: Rests, cells: int) -> bool:
 
 
 def _learn(
-    ride: RideRests, curves: Array, spread: Array, sizes: Array, start: Array, top: Array
-) -> Array:
+    ride: RideRests, curves: Array, spread: Array, level: Array, sizes: Array, start: Array,
+    top: Array,
+) -> Array:  # fmt: skip
     """Bend every curve to what an earlier ride showed, and return how likely it found each.
 
     Gaussian-process regression of the curve's error on the ride's rests (textbook form); where on
@@ -240,7 +287,7 @@ def _learn(
     noise = np.array([max(point.error / 1.645, 0.002) for point in ride.points])
     found = np.zeros(sizes.shape)
     covariance = np.diag(noise**2)
-    likely = _fit(charge, voltage, covariance, curves, spread, sizes, start)
+    likely = _fit(charge, voltage, covariance, curves, spread, level, sizes, start)
     likely = np.where(start[None, None, :] > top[:, None, None] + 0.02, -np.inf, likely)
     for which in range(len(sizes)):
         for size, capacity in enumerate(sizes[which]):
@@ -251,16 +298,18 @@ def _learn(
             curve, own = curves[which, size], spread[which, size]
             amplitude = np.interp(at, GRID, own)
             inner = np.outer(amplitude, amplitude) * _alike(at[:, None] - at[None, :]) + covariance
+            inner = inner + level[which] ** 2
             # Not knowing just where it began blurs what is learnt of a slope.
             slope = np.interp(at, GRID, np.gradient(curve, GRID))
             doubt = float(np.sqrt(_variance(start, row)))
             inner = inner + np.outer(slope, slope) * doubt**2
             across = own[:, None] * amplitude[None, :] * _alike(GRID[:, None] - at[None, :])
+            across = across + level[which] ** 2
             gain = np.linalg.solve(inner, across.T).T
             curves[which, size] = np.maximum.accumulate(
                 curve + gain @ (voltage - np.interp(at, GRID, curve))
             ) + 1e-6 * np.arange(len(GRID))
-            left = own**2 - np.sum(gain * across, axis=1)
+            left = own**2 + level[which] ** 2 - np.sum(gain * across, axis=1)
             spread[which, size] = np.sqrt(np.maximum(left, 0.003**2))
     return found
 

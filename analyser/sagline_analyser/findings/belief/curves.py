@@ -92,6 +92,8 @@ CURVES = (
     )),
 )  # fmt: skip
 
+KIND_OF = {curve.name: curve.kind for curve in CURVES}
+
 GRID = np.linspace(-0.03, 1.06, 219)
 """States of charge at which curves are worked with: the ends drawn on straight."""
 

@@ -58,9 +58,17 @@ OFFSET = 0.002
 LEFT_OUT = 0.08
 """Share of a load's slow sag by which rest stays doubtful, structure of the model included."""
 
-MODEL_SHARE = 0.08
-"""Standard deviation of a 10 s resistance as its share, for what the model leaves out: its course
-over charge and temperature, and the bend (our judgement, from porous-electrode models)."""
+BESIDE = 2.0
+"""Times the rows' mean distance from the fit by which a knot among them is the less sure."""
+
+LEFT_BEHIND = 60.0
+"""s of the slow load by whose charge rest stays doubtful, where the curve is steep: diffusion too
+slow for the constants above (standard deviation; our judgement, half of what cells show)."""
+
+MODEL_SHARE, BENT_SHARE = 0.026, 0.08
+"""Standard deviation of a resistance as its share, for what the model leaves out: its course over
+charge and temperature; and, of that part of it that bends with the load, for how it bends (our
+judgement, from porous-electrode models)."""
 
 IDLE = 1.0
 """A up to which a pack counts as idle."""
@@ -110,6 +118,8 @@ class Rests:
         ohms = float(np.median([one.value for one in self.ten]))
         variance = np.einsum("tk,kl,tl->t", weights, self.covariance, weights)
         variance = variance + (LEFT_OUT * ohms * slow) ** 2 + OFFSET**2
+        steep = weights @ _steep(self.charge, np.median(self.voltage, axis=1))
+        variance = variance + (LEFT_BEHIND * slow / 3600 * steep) ** 2
         return weights @ self.voltage, NORMAL * np.sqrt(variance)
 
     def sag(self, times: Array) -> Array:
@@ -166,6 +176,10 @@ def _rests(
     own = residual - np.median(residual, axis=1, keepdims=True)
     ratio = float(np.median(np.abs(own)) / max(float(np.median(np.abs(residual))), 1e-9))
     apart = at_knots * min(max(ratio, 0.2), 1.0) ** 2
+    # Where the rows around a knot lie beside the fit, the curve bends sharper than it can.
+    hats = design[:, first:]
+    beside = hats.T @ np.median(residual, axis=1) / np.maximum(hats.sum(axis=0), 1e-9)
+    at_knots = at_knots + np.diag((BESIDE * beside) ** 2)
     share = np.zeros((2, ohms))
     share[:, 0] = 1.0
     share[1, 1:-1] = -np.expm1(-10.0 / np.array([*FAST, *SLOW]))
@@ -174,19 +188,22 @@ def _rests(
     fall = sloping / max(float(knots[-1] - knots[0]), 1e-9) / 3600 * 10
     values = share @ resistance + np.array([[0.0], [fall]])
     spread = np.sqrt(np.einsum("ij,jk,ik->i", share, covariance[:ohms, :ohms], share))
+    bent = np.clip(share[0, -1] * resistance[-1], 0.0, values[1])
+    left_out = np.hypot(MODEL_SHARE * values, BENT_SHARE * bent)
+    errors = NORMAL * np.hypot(spread[:, None], left_out)
     estimates = [
-        tuple(
-            Estimate(float(v), NORMAL * float(np.hypot(sd, MODEL_SHARE * v))) for v in row
-        )
-        for row, sd in zip(values, spread, strict=True)
-    ]  # fmt: skip
+        tuple(Estimate(float(v), float(e)) for v, e in zip(row, wide, strict=True))
+        for row, wide in zip(values, errors, strict=True)
+    ]
     decay = np.exp(-10.0 / np.array([*FAST, *SLOW]))
     lasting = decay @ np.maximum(resistance[1:-1], 0.0)
     edges = _hats(drawn[[0, -1]], knots)
     slow = np.abs(design[[0, -1], ohms - 2])  # minus the slowest form of the load
+    steep = _steep(knots, np.median(resting, axis=1))
     ends = []
     for row, tail in zip(edges, slow, strict=True):
         variance = row @ at_knots @ row + (LEFT_OUT * tail * np.median(values[1])) ** 2 + OFFSET**2
+        variance += (LEFT_BEHIND * tail / 3600 * float(row @ steep)) ** 2
         error = NORMAL * float(np.sqrt(variance))
         ends.append(tuple(Estimate(float(v), error) for v in row @ resting))
     return Rests(
@@ -194,6 +211,16 @@ def _rests(
         tuple(lasting.tolist()), ends[0], ends[1], (float(drawn[0]), float(drawn[-1])), size_of,
         fit, resistance, bend,
     )  # fmt: skip
+
+
+def _steep(knots: Array, resting: Array) -> Array:
+    """Return the V an Ah by which rest falls at each knot, at least around it and nowhere below 0.
+
+    A knot's own neighbours are too near each other for a slope: three on either side are taken.
+    """
+    low, high = np.arange(len(knots)) - 3, np.arange(len(knots)) + 3
+    low, high = np.maximum(low, 0), np.minimum(high, len(knots) - 1)
+    return np.maximum((resting[low] - resting[high]) / (knots[high] - knots[low]), 0.0)
 
 
 def _loads(fit: CircuitFit, times: Array, bend: float) -> Array:

@@ -10,11 +10,12 @@ Ah the charge that it lacked at the start.  The shape of m is the ride's own: no
 import itertools
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
 from ..series import Array
-from .estimate import NORMAL, Estimate
+from .estimate import Estimate, of_draws
 from .rests import Rests
 
 SIZE_SPREADS = (0.012, 0.12)
@@ -22,8 +23,17 @@ LAG_SPREADS = (0.008, 0.08)
 """Standard deviations, before the ride is looked at, of ε and of a as a share of the capacity: of a
 usual cell and of an odd one (our judgement; cells of one make and lot differ by about 1 %)."""
 
-ODD = 0.1
-"""Share of cells that are odd in size, and likewise in charge, before the ride is looked at."""
+BALANCED = 0.5, 0.3
+"""Share of the capacity drawn between the pack's last balancing at full and the ride's start, mean
+and standard deviation, before anything is known of it: a small cell that was full with the others
+lacks ε times that when the ride begins.  A small cell may as well lack nothing: half and half."""
+
+ODD, ODD_MOST = 0.8, 0.1
+"""Cells of a pack that are odd in size, and likewise in charge, before the ride is looked at, and
+the greatest share of its cells that this may be (our judgement: a pack with two is rare)."""
+
+DRAWS = 1200
+"""Draws of what is believed of each cell: as many as of the pack's charge."""
 
 TAP = 0.0015
 """V by which one cell's reading may be off against another's all the time (our judgement)."""
@@ -34,6 +44,10 @@ SAG_SHARE = 0.02
 SLOPE_SHARE = 0.15
 """Share of the voltage between a cell and the others that the slope's doubt makes doubtful."""
 
+BEYOND_SHARE = 0.6
+"""Likewise of a cell further down than the others came in this ride: there the curve is unknown,
+and may be three times as steep."""
+
 FEWEST = 3
 
 
@@ -42,15 +56,36 @@ class Unequal:
     """How a cell's charge differs from the middle one's of its pack.
 
     ``size`` is ρ, its capacity over theirs; ``lag`` the Ah that it lacked at the start of the fit,
-    ``behind`` that at its end, its smaller size included.  ``mean`` (ε, a) and ``covariance`` are
-    the same for drawing from.
+    ``behind`` that at its end, its smaller size included.  ``draws`` are equally likely (ε, a),
+    shape (DRAWS, 2), in no order.  What is believed is a mixture of normal distributions, the cell
+    being usual or odd in either: ``shares`` (n,), ``means`` (n, 2) and ``covariances`` (n, 2, 2).
     """
 
     size: Estimate
     lag: Estimate
     behind: Estimate
-    mean: Array
-    covariance: Array
+    draws: Array
+    shares: Array
+    means: Array
+    covariances: Array
+
+    def chance_smaller(self, share: float) -> float:
+        """Return how likely it is that the cell lacks more than ``share`` of the others' size."""
+        return self._above(np.array([1.0, 0.0]), 1 / (1 - share) - 1)
+
+    def chance_lagging(self, charge: float) -> float:
+        """Return how likely it is that the cell lacked more than ``charge`` Ah at the start."""
+        return self._above(np.array([0.0, 1.0]), charge)
+
+    def chance_behind(self, charge: float, drawn: float) -> float:
+        """Return how likely it is that the cell lacked more than ``charge`` Ah after ``drawn``."""
+        return self._above(np.array([drawn, 1.0]), charge)
+
+    def _above(self, weights: Array, limit: float) -> float:
+        sd = np.sqrt(np.einsum("i,nij,j->n", weights, self.covariances, weights))
+        part = [NormalDist(float(m), float(s)).cdf(limit)
+                for m, s in zip(self.means @ weights, sd, strict=True)]  # fmt: skip
+        return float(self.shares @ (1 - np.array(part)))
 
 
 def compare_cells(rests: Rests) -> tuple[Unequal, ...] | None:
@@ -63,51 +98,62 @@ def compare_cells(rests: Rests) -> tuple[Unequal, ...] | None:
     ten = np.array([one.value for one in rests.ten])
     usual = float(np.median(ten))
     base = rests.apart + np.eye(len(charge)) * TAP**2 / 4 + TAP**2
+    odd = min(ODD / count, ODD_MOST)
+    chance = np.random.default_rng(3)
     found = []
     for at in range(count):
         apart = rests.voltage[:, at] - middle
         sag = SAG_SHARE * abs(ten[at] - usual) * rests.load
-        noise = base + np.diag((SLOPE_SHARE * apart) ** 2) + sag**2
-        weight = np.linalg.inv(noise)
-        mean, covariance = np.zeros(2), np.eye(2)
-        for _ in range(3):
-            slope = _slope(charge, middle, charge * mean[0] + mean[1])
+        mean = np.zeros(2)
+        for _ in range(4):
+            shift = charge * mean[0] + mean[1]
+            outside = np.clip(charge + shift - charge[-1], 0.0, np.maximum(shift, 1e-9))
+            outside = outside / np.maximum(shift, 1e-9)
+            doubt = (SLOPE_SHARE + BEYOND_SHARE * outside) * apart
+            weight = np.linalg.inv(base + np.diag(doubt**2) + sag**2)
+            slope = _slope(charge, middle, shift)
             columns = np.stack([slope * charge, slope], axis=1)
-            mean, covariance = _weigh(columns, apart, weight, rests.capacity)
-        found.append(_told(mean, covariance, rests.drawn[1] - rests.drawn[0]))
+            mixture = _weigh(columns, apart, weight, rests.capacity, odd)
+            mean = mixture[0] @ mixture[1]
+        found.append(_told(*mixture, rests.drawn[1] - rests.drawn[0], chance))
     return tuple(found)
 
 
-def _weigh(columns: Array, apart: Array, weight: Array, capacity: float) -> tuple[Array, Array]:
-    """Return mean and covariance of (ε, a), every pairing of usual and odd weighed by its evidence
-    (Bayesian linear regression, textbook form)."""
+def _weigh(
+    columns: Array, apart: Array, weight: Array, capacity: float, odd: float
+) -> tuple[Array, Array, Array]:
+    """Return shares, means and covariances of (ε, a), every pairing of usual and odd weighed by
+    its evidence (Bayesian linear regression, textbook form)."""
     square, cross = columns.T @ weight @ columns, columns.T @ weight @ apart
     means, covariances, logs = [], [], []
-    for odd_size, odd_lag in itertools.product((0, 1), repeat=2):
-        sd = np.array([SIZE_SPREADS[odd_size], LAG_SPREADS[odd_lag] * capacity])
-        covariance = np.linalg.inv(square + np.diag(sd**-2.0))
+    for (size, since, chance), odd_lag in itertools.product(
+        ((0, 0.0, 1 - odd), (1, 0.0, odd / 2), (1, 1.0, odd / 2)), (0, 1)
+    ):
+        prior = np.diag([SIZE_SPREADS[size] ** 2, (LAG_SPREADS[odd_lag] * capacity) ** 2])
+        drawn = np.array(BALANCED) * since * capacity
+        prior[0, 1] = prior[1, 0] = drawn[0] * prior[0, 0]
+        prior[1, 1] += (drawn @ drawn) * prior[0, 0]
+        sure = np.linalg.inv(prior)
+        covariance = np.linalg.inv(square + sure)
         mean = covariance @ cross
-        evidence = (cross @ mean + np.linalg.slogdet(covariance)[1]) / 2 - np.log(sd).sum()
-        logs.append(evidence + math.log(ODD / (1 - ODD)) * (odd_size + odd_lag))
+        evidence = cross @ mean + np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(sure)[1]
+        logs.append(evidence / 2 + math.log(chance) + math.log(odd if odd_lag else 1 - odd))
         means.append(mean)
         covariances.append(covariance)
     share = np.exp(np.array(logs) - max(logs))
-    share /= share.sum()
-    mean = np.einsum("m,mi->i", share, np.array(means))
-    apart_from = np.array(means) - mean
-    spread = np.array(covariances) + apart_from[:, :, None] * apart_from[:, None, :]
-    return mean, np.einsum("m,mij->ij", share, spread)
+    return share / share.sum(), np.array(means), np.array(covariances)
 
 
-def _told(mean: Array, covariance: Array, drawn: float) -> Unequal:
-    at_end = np.array([drawn, 1.0])
-    sd = np.sqrt(np.diag(covariance))
-    size = 1 / (1 + mean[0])
+def _told(
+    shares: Array, means: Array, covariances: Array, drawn: float, chance: np.random.Generator
+) -> Unequal:
+    which = np.searchsorted(np.cumsum(shares), (np.arange(DRAWS) + 0.5) / DRAWS * (1 - 1e-9))
+    roots = np.linalg.cholesky(covariances)
+    draws = means[which] + np.einsum("nij,nj->ni", roots[which], chance.normal(size=(DRAWS, 2)))
+    chance.shuffle(draws)
     return Unequal(
-        Estimate(float(size), float(NORMAL * sd[0] * size**2)),
-        Estimate(float(mean[1]), float(NORMAL * sd[1])),
-        Estimate(float(at_end @ mean), float(NORMAL * np.sqrt(at_end @ covariance @ at_end))),
-        mean, covariance,
+        of_draws(1 / np.maximum(1 + draws[:, 0], 0.3)), of_draws(draws[:, 1]),
+        of_draws(draws @ np.array([drawn, 1.0])), draws, shares, means, covariances,
     )  # fmt: skip
 
 

@@ -12,9 +12,13 @@ from ..crossings import Crossing, find_crossings
 from ..picture import Bar, Bars
 from ..summary import words
 from .parts import PartHeat, long, part_heats
-from .times import TimeToLimit
+from .times import Settling, TimeToLimit
 
 KEY, QUESTION = "heat", "How long until something is too hot?"
+
+HOTTEST = 300.0
+"""°C above which a figure means nothing: no winding lasts there (thermal classes, IEC 60085, end at
+250 °C; from memory)."""
 
 UNSTATED = (
     "the board file does not say where its sensor sits, so the told time is that of one on the "
@@ -200,10 +204,7 @@ def _words(part: PartHeat) -> str:
             "what such parts have in common"
         )
     current = f"{part.current:.3g} A ({part.current_source})"
-    warmth = (
-        f"about {part.settles.likely:.0f} °C ({part.settles.low:.0f} to {part.settles.high:.0f} °C)"
-        " in an hour from cold"
-    )
+    warmth = f"{_degrees(part.settles)} in an hour from cold"
     if part.cold.below and part.now.below:
         return (
             f"{name}: {current} brings it to {warmth} {where}, below its {part.limit:g} °C; {tail}."
@@ -219,12 +220,20 @@ def _on_case(part: PartHeat) -> str:
     found = part.on_case
     if found is None:
         return ""
-    case = found.case
     return (
-        f"with {part.current:.3g} A its sensor would show about {case.likely:.0f} °C "
-        f"({case.low:.0f} to {case.high:.0f} °C) in an hour from cold, and the winding would then "
-        f"be hotter than that by at least {found.hotter:.0f} K in 19 of 20 such motors; "
+        f"with {part.current:.3g} A its sensor would show {_degrees(found.case)} in an hour from "
+        f"cold, and the winding would then be hotter than that by at least {found.hotter:.0f} K in "
+        "19 of 20 such motors; "
     )
+
+
+def _degrees(end: Settling) -> str:
+    """Return a temperature with its interval, as far as it can mean anything."""
+    if end.low >= HOTTEST:
+        return f"more than {HOTTEST:.0f} °C"
+    if end.high >= HOTTEST:
+        return f"{end.low:.0f} °C or more, and perhaps more than {HOTTEST:.0f} °C,"
+    return f"about {end.likely:.0f} °C ({end.low:.0f} to {end.high:.0f} °C)"
 
 
 def _span(time: TimeToLimit) -> str:

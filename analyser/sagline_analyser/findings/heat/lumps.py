@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..series import Array
-from .drive import IRON, Drive
+from .drive import IRON as IRON
+from .drive import Drive
 
 COPPER = 0.00393
 """1/K at 20 °C: temperature coefficient of copper's resistance, IEC 60028."""
@@ -90,7 +91,9 @@ def warm(
     paces = drive.paces
     level = paces.level
     one = _exact(rates, paces.speed, drive.step)
-    heating = rates.square * drive.square[:, None] + rates.linear * drive.linear[:, None]
+    heating = rates.square * drive.square[:, None]
+    if rates.linear.any():
+        heating += rates.linear * drive.linear[:, None]
     more = heating * rates.rise
     cool = heating - 20 * more + rates.idle
     taken = rates.rolling * paces.iron[:, None] + one.loss * rates.offset
@@ -103,8 +106,9 @@ def warm(
     alike[:, :, 2] = second * taken[:, None]
     maps = alike[level]
     current = first[level]
-    maps[:, :, 0] += current * more[:, None]
-    maps[:, :, 2] += current * cool[:, None]
+    room = current * more[:, None]
+    maps[:, :, 0] += room
+    maps[:, :, 2] += np.multiply(current, cool[:, None], out=room)
     if np.any(np.abs(beyond) > 1e-3):
         maps[:, :, 2] += (second * one.loss[:, None])[level] * beyond[:, None]
     if anchors is not None:
@@ -121,8 +125,7 @@ def _follow(maps: Array, state: Array, place: int) -> tuple[Array, Array]:
     """Apply ``maps``, shape (n, 2, 3, m), one after the other to ``state``, shape (2, m), and a 1;
     return one of the two values all along, shape (n + 1, m), and the last state.
 
-    Maps are chained within blocks, all blocks side by side, in place: n steps take 2√n rounds of
-    numpy.
+    Maps are chained within blocks, all blocks side by side: n steps take 2√n rounds of numpy.
     """
     count, size, _, sets = maps.shape
     length = int(np.ceil(np.sqrt(count)))
@@ -131,13 +134,14 @@ def _follow(maps: Array, state: Array, place: int) -> tuple[Array, Array]:
         still = np.eye(size, size + 1)[None, :, :, None]
         rest = np.broadcast_to(still, (blocks * length - count, *maps.shape[1:]))
         maps = np.concatenate([maps, rest])
-    chained = maps.reshape(blocks, length, size, size + 1, sets)
+    maps = maps.reshape(blocks, length, size, size + 1, sets)
+    chained = np.empty_like(maps)
+    chained[:, 0] = maps[:, 0]
     for k in range(1, length):
-        own, before = chained[:, k], chained[:, k - 1]
-        product = own[:, :, :1] * before[:, None, 0]
-        product += own[:, :, 1:2] * before[:, None, 1]
-        product[:, :, -1] += own[:, :, -1]
-        chained[:, k] = product
+        own, before, whole = maps[:, k], chained[:, k - 1], chained[:, k]
+        np.multiply(own[:, :, :1], before[:, None, 0], out=whole)
+        whole += own[:, :, 1:2] * before[:, None, 1]
+        whole[:, :, -1] += own[:, :, -1]
     starts = np.empty((blocks + 1, size, sets))
     starts[0] = state
     for k in range(blocks):

@@ -1,6 +1,6 @@
 """What is doubted of a sensor, and the flags and spans of time that it is doubted for."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,6 +28,10 @@ class SensorDoubt:
     evidence: str
     spans: Spans
     set_aside: bool = True
+
+    def earlier(self, by: float) -> "SensorDoubt":
+        """Return the same doubt on a clock that starts ``by`` s later."""
+        return replace(self, spans=tuple((start - by, end - by) for start, end in self.spans))
 
     def inside(self, time: Array) -> Flags:
         """Return which of some times (n,) lie in the spans."""

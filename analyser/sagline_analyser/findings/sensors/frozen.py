@@ -29,6 +29,16 @@ WARMED = 15.0
 """K that a like part has warmed by meanwhile."""
 
 
+def amount(look: Look, key: str, value: float) -> str:
+    """Return a value of a column in words, with its unit: never ``1.94e+03``."""
+    stream = look.ride.find(key)
+    unit = stream.channels[key].unit if stream is not None else ""
+    if unit == "1":
+        return f"{100 * value:.0f} %"
+    number = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return f"{number} {unit}".strip()
+
+
 def check_frozen(look: Look) -> None:
     """Note every channel that holds still while its like shows that it moved."""
     for key, partners in _partners(look):
@@ -86,7 +96,14 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     own = value[known]
     whole = float(np.quantile(own, 0.98) - np.quantile(own, 0.02))
     quantum = look.step_of(key)
-    usable = np.abs(value) < 0.85 * top if key.startswith("duty") else known
+    usable, idle = known, np.zeros(len(value), bool)
+    if key.startswith("duty"):
+        # At its ceiling it holds still, and at zero where the power stage is off.
+        idle = _switched_off(look, key, value)
+        usable = (np.abs(value) < 0.85 * top) & ~idle
+    elif key.startswith("motor_"):
+        idle = _runs_free(look, key)
+        usable = known & ~idle
     holds = _holds(value, usable, 0.004 * whole, look.step)
     if not holds:
         return
@@ -94,7 +111,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     for first, last in holds:
         held[first : last + 1] = True
     table = np.column_stack([np.ones(len(value)), *partners])
-    sound = known & np.isfinite(table).all(axis=1)
+    sound = known & ~idle & np.isfinite(table).all(axis=1)
     outside = sound & ~held
     if np.count_nonzero(outside) * look.step >= 10.0:
         few = np.flatnonzero(outside)[:: max(1, int(outside.sum()) // 5000)]
@@ -129,9 +146,36 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     at = float(np.median(value[gone])) if gone.any() else 0.0
     look.add(
         key, "frozen",
-        f"It held still at {at:.4g} {how_long(spans)}, while the sensors it goes with say that it "
-        f"moved by {most:.3g}.", spans,
+        f"It held still at {amount(look, key, at)} {how_long(spans)}, while the sensors it goes "
+        f"with say that it moved by {amount(look, key, most)}.", spans,
     )  # fmt: skip
+
+
+def _runs_free(look: Look, key: str) -> Flags:
+    """Return where a motor turns by its duty cycle with hardly any current: one that has lost its
+    wheel holds its speed, whatever the vehicle does."""
+    index = key.rpartition("_")[2]
+    duty, current = f"duty_cycle_{index}", f"motor_current_{index}"
+    if "speed" not in key or duty not in look.keys("duty_cycle") or (
+        current not in look.keys("motor_current")
+    ):  # fmt: skip
+        return np.zeros(len(look.time), bool)
+    amps = np.abs(look.at(current))
+    return np.asarray((np.abs(look.at(duty)) > 0.3) & (amps < 0.2 * peak_of(amps)))
+
+
+def _switched_off(look: Look, key: str, value: Array) -> Flags:
+    """Return where a duty cycle of nothing goes with no current in its motor: a power stage that is
+    off, whatever the motor does."""
+    own = key.replace("duty_cycle", "motor_current")
+    if own not in look.keys("motor_current"):
+        return np.zeros(len(value), bool)
+    current = np.abs(look.at(own))
+    off = (np.abs(value) <= look.step_of(key)) & (current <= 0.03 * peak_of(current))
+    # A stray reading of current does not switch it on.
+    width = max(1, round(1.0 / look.step))
+    share = np.convolve(off, np.ones(width), "same") / width
+    return np.asarray(off & (share > 0.8))
 
 
 def _holds(value: Array, usable: Flags, band: float, period: float) -> list[tuple[int, int]]:
@@ -327,6 +371,10 @@ PROBES = 60
 BACK = 60.0
 """s before a probe that are looked through."""
 
+SMOOTH, BENDS = 2, 3
+"""Steps of the quantum by which a smooth curve may bend from one sample to the next, and how many
+sharper bends a stretch must have to be no smooth curve (our choice)."""
+
 ALIKE = 1.0
 """s for which every sample must repeat."""
 
@@ -359,6 +407,8 @@ def check_repeats(look: Look) -> None:
         if len(gone) > max(1, moving // 3):
             continue  # all of it repeats: a test of the bench, not a sensor
         for key, flags in gone.items():
+            for first, last in runs(flags):
+                flags[first : last + 1] = _odd(np.asarray(stream.raw[key])[first : last + 1])
             known = look.ride.streams[stream.name].values[key]
             spans = spans_of(stream.time, flags & np.isfinite(known), period, 2.0)
             if spans and seconds(spans) > ALIKE:
@@ -393,11 +443,21 @@ def _repeated(values: "np.typing.NDArray[np.generic]", back: int, least: int) ->
         for place in at[::-1][:3].tolist():
             lag = start - place
             first, last = _extent(values, start, lag)
-            if last - first >= least and len(set(values[first:last].tolist())) >= VARIED:
+            part = values[first:last]
+            if len(part) >= least and len(set(part.tolist())) >= VARIED:
                 found = np.zeros(count, bool) if found is None else found
                 found[first:last] = True
                 break
     return found
+
+
+def _odd(part: "np.typing.NDArray[np.generic]") -> bool:
+    """Return whether a stretch is more than a smooth curve in steps, which comes again by itself:
+    a filtered speed that rises and falls evenly says the same over and over."""
+    if part.dtype.kind == "f":
+        return True
+    bends = np.abs(np.diff(part.astype(np.int64), 2))
+    return int(np.count_nonzero(bends > SMOOTH)) >= BENDS
 
 
 def _extent(

@@ -1,5 +1,6 @@
 """A ride as the pass over its sensors sees it: all columns side by side on one coarse time axis."""
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -47,7 +48,8 @@ class Look:
         """Note a doubt; nothing where ``spans`` is empty."""
         if spans:
             found = tuple(self._held(a, b) for a, b in spans)
-            self.doubts.append(SensorDoubt(key, doubt, evidence, found, aside))
+            told = re.sub(r"(?<![\w−-])-(?=\d)", "−", evidence)
+            self.doubts.append(SensorDoubt(key, doubt, told, found, aside))
             self._columns.pop(key, None)
             if key in self.ride.streams:
                 self._columns.clear()

@@ -1,8 +1,10 @@
 """The board file held against the log: where it is another vehicle's, or contradicts itself."""
 
+from dataclasses import replace
+
 import numpy as np
 
-from sagline_logger.format import BoardFile, board_conflicts
+from sagline_logger.format import Battery, BoardFile, board_conflicts, pack_conflicts
 
 from ...load.ride import Ride
 from .doubt import SensorDoubt
@@ -12,8 +14,34 @@ def board_mismatches(
     ride: Ride, board: BoardFile | None, sensors: tuple[SensorDoubt, ...] = ()
 ) -> tuple[str, ...]:
     """Return a sentence for each thing the board file says that the log or the file denies."""
+    return () if board is None else board_conflicts(board, *_seen(ride, sensors))
+
+
+def fitting_board(
+    ride: Ride, board: BoardFile | None, sensors: tuple[SensorDoubt, ...] = ()
+) -> BoardFile | None:
+    """Return the board file without the pack that is not this ride's.
+
+    What it says of one cell (full, alarm, stop) is kept where only their number is another, for a
+    low cell is low in any pack; nothing of a pack is where its cells are of another voltage.
+    """
     if board is None:
-        return ()
+        return None
+    counts, resting = _seen(ride, sensors)
+    if not pack_conflicts(board, counts, resting):
+        return board
+    battery = board.battery
+    given = counts["cell_voltage"]
+    full = battery.cell_full
+    if full and resting and given and resting / given > 1.05 * full:
+        return replace(board, battery=Battery())
+    return replace(board, battery=replace(battery, units=(), joined=None))
+
+
+def _seen(
+    ride: Ride, sensors: tuple[SensorDoubt, ...]
+) -> tuple[dict[str, int], float | None]:  # fmt: skip
+    """Return how many columns of each counted name there are, and the highest pack voltage."""
     counts = {name: len(ride.keys(name)) for name in _COUNTED}
     resting = None
     aside = {doubt.key for doubt in sensors if doubt.set_aside}
@@ -23,7 +51,7 @@ def board_mismatches(
     elif cells and len(cells) == counts["cell_voltage"]:
         tops = [top for key in cells if (top := _high(ride, key)) is not None]
         resting = sum(tops) if len(tops) == len(cells) else None
-    return board_conflicts(board, counts, resting)
+    return counts, resting
 
 
 _COUNTED = (

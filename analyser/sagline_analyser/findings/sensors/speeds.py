@@ -43,7 +43,7 @@ def _stuck_at_zero(look: Look, key: str) -> None:
             # A motor speed that holds still may itself be what is stuck.
             still = (np.diff(turning, axis=1, prepend=np.nan) == 0).any(axis=0)
             going &= ~grown(still, calm(still, round(1.0 / look.step)))
-            witness = f"{keys[0]} and its like" if len(keys) > 1 else keys[0]
+            witness = keys[0].replace("_", " ") + (" and its like" if len(keys) > 1 else "")
         else:
             duty = look.all_of("duty_cycle")
             if not len(duty):
@@ -99,14 +99,14 @@ def _jumps(look: Look, key: str, series: Series) -> None:
     sound = blocks.high[~gone & ~known]
     high, low = float(blocks.high[gone].max()), float(blocks.low[gone].min())
     top = float(sound.max()) if len(sound) else float("nan")
-    where = f"up to {high:.1f} m/s" if high > top else f"between {low:.1f} and {high:.1f} m/s"
+    where = f"went up to {high:.1f} m/s" if high > top else f"read {low:.1f} to {high:.1f} m/s"
     against = f"; the motors turned for {of_motors:.1f} m/s at most" if of_motors < high else ""
     flags = np.repeat(gone, np.diff(np.r_[blocks.first, len(series)]))
     spans = spans_of(series.time, flags, 0.0, 1.0)
     look.add(
         key, "jumps as no vehicle can",
-        f"It went {where} against {top:.1f} m/s at most elsewhere, {how_long(spans)}, the first "
-        f"time at {blocks.start[first]:.1f} s, more than a tyre can do{against}.", spans,
+        f"It {where} ({top:.1f} m/s at most elsewhere), {how_long(spans)}, the first time at "
+        f"{blocks.start[first]:.1f} s: a change more sudden than a tyre can make{against}.", spans,
     )  # fmt: skip
 
 

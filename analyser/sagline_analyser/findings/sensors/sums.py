@@ -11,6 +11,9 @@ SUM = 0.03
 """Share by which pack voltage may stand off the sum of the cells (common practice, no source; the
 check before a ride fails there too)."""
 
+ALWAYS = 0.9
+"""Share of a ride's readings that must be off for the sensor to be so (our choice)."""
+
 POWER = (0.6, 1.5)
 """Battery current over the sum of duty cycle times motor current: 1 for a lossless controller
 whose duty cycle is of the pack's voltage, √3/2 where it is of space-vector modulation's greatest
@@ -50,7 +53,9 @@ def _pack(look: Look) -> None:
         if not len(used):
             continue
         middle = float(np.median(used))
-        if abs(middle - 1) <= SUM:
+        # A sensor out of trim is so all along; a supply that went away was right before.
+        away = np.mean(np.sign(middle - 1) * (used - 1) > SUM)
+        if abs(middle - 1) <= SUM or away < ALWAYS:
             continue
         lacking = (middle - 1) * len(cells)
         # More volts than the cells add up to may be whole cells that are not sent.

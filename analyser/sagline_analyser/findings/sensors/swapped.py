@@ -9,10 +9,11 @@ from .look import Look, peak_of
 FEWEST = 60
 """Readings, one a second, needed of both."""
 
-BETTER, SURE = 0.88, 30.0
-"""Share of the squared error that may be left when two temperatures are taken crosswise, and the
-logarithm of the likelihood ratio (times two, for normal errors) by which they must fit better: the
-readings of a second after each other are not independent, so far more than the usual 4."""
+BETTER, SURE = 0.95, 12.0
+"""Share of its squared error that may be left of each of two temperatures taken crosswise, and the
+logarithm of the likelihood ratio (times two, for normal errors) by which both together must fit
+better: the readings of a second after each other are not independent, so more than the usual 4.
+Where only one of the two fits better, no plug was swapped: the motors are unequal."""
 
 
 def check_swapped(look: Look) -> None:
@@ -119,7 +120,8 @@ def _warming(look: Look, keys: list[str], squares: list[Array]) -> None:
     cross = [_unexplained(values[i], heat[1 - i]) for i in range(2)]
     ratio = sum(cross) / max(sum(straight), 1e-12)
     whole = sum(float(np.sum((value - value.mean()) ** 2)) for value in values)
-    if ratio < BETTER and -len(values[0]) * np.log(ratio) > SURE and sum(cross) < 0.5 * whole:
+    both = all(c < BETTER * s for c, s in zip(cross, straight, strict=True))
+    if both and -len(values[0]) * np.log(ratio) > SURE and sum(cross) < 0.5 * whole:
         rms = [float(np.sqrt(sum(left) / 2 / len(values[0]))) for left in (straight, cross)]
         _note(
             look, keys,

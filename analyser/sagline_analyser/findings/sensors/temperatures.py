@@ -15,6 +15,8 @@ often −40 °C, and industrial parts are rated no lower (common practice, no so
 
 BLOCK = 0.5
 
+OPEN = "open thermistor"
+
 COLDER = 40.0
 """K below the air all along that no part of a vehicle is (common practice, no source)."""
 
@@ -59,7 +61,7 @@ def _check(look: Look, key: str, series: Series, kind: _Kind) -> None:
     pace = Pace(BLOCK, kind.pace.room + rough, kind.pace.fast, kind.pace.slow, kind.pace.most)
     possible = ~cold & ~(hot if stuck else np.zeros(len(hot), bool))
     away = unreachable(blocks, pace, possible)
-    for gone, what in ((cold, "open thermistor"), (away & hot & ~cold, "shorted thermistor"),
+    for gone, what in ((cold, OPEN), (away & hot & ~cold, "shorted thermistor"),
                        (away & ~hot & ~cold, "jumps as no machine can")):  # fmt: skip
         if gone.any():
             spans = _spans(blocks, gone)
@@ -90,7 +92,7 @@ def _evidence(
     low, high = float(blocks.low[gone].min()), float(blocks.high[gone].max())
     share = seconds(spans) / max(float(series.time[-1] - series.time[0]), 1e-9)
     often = "all along" if share > 0.99 else how_long(spans)
-    if what == "open thermistor":
+    if what == OPEN:
         return f"It read down to {low:.0f} °C {often}; colder than any vehicle here is used."
     edge = int(np.flatnonzero(gone)[0])
     kept = np.flatnonzero(~away)
@@ -123,12 +125,15 @@ def _against_air(look: Look) -> None:
         )
         look.add(air[0], "air warmer than every part", evidence, whole)
         return
+    cold = {doubt.key for doubt in look.doubts if doubt.doubt == OPEN}
     for key in below:
+        if key in cold:
+            continue
         evidence = (
             f"It read {middles[key]:.0f} °C, {outside - middles[key]:.0f} K below the air all "
             "along; nothing cools it that far."
         )
-        look.add(key, "open thermistor", evidence, whole)
+        look.add(key, OPEN, evidence, whole)
     first = min(_first(look, key) for key in middles if key not in below) if (
         len(below) < len(middles)
     ) else outside  # fmt: skip
@@ -139,7 +144,7 @@ def _against_air(look: Look) -> None:
                 f"It read {outside:.0f} °C while every part started {first - outside:.0f} K or "
                 "more above it."
             )
-            look.add(air[0], "open thermistor", evidence, whole)
+            look.add(air[0], OPEN, evidence, whole)
 
 
 def _median(values: Array) -> float:

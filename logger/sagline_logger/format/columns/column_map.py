@@ -1,17 +1,21 @@
-"""The map: which column of a file is which channel (documented in ``docs/import.md``)."""
+"""The map: which column of a file, or of a board's lines, is which channel.
+
+Documented in ``docs/import.md``, and for lines in ``docs/any_board.md``.
+"""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, NoReturn
 
-from sagline_logger.format import Channel, SaglineError, SampleType, vocabulary
-from sagline_logger.format.limits import MAX_FILE, MAX_LABEL, MAX_NAME, MAX_TEXT, MAX_UNIT
-from sagline_logger.format.toml_lines import KeyPath, key_lines, line_of, load_toml
-
+from ..channels import Channel, SampleType
+from ..errors import SaglineError
+from ..limits import MAX_FILE, MAX_LABEL, MAX_NAME, MAX_TEXT, MAX_UNIT
+from ..toml_lines import KeyPath, key_lines, line_of, load_toml
+from ..vocabulary import vocabulary
 from .units import NAMES, Line, conversion, spelled
 
 TIME_UNITS = {"s": 1_000_000, "ms": 1000, "us": 1, "µs": 1, "iso8601": 0}
@@ -46,7 +50,10 @@ class ColumnPlan:
 
 @dataclass(frozen=True)
 class TimePlan:
-    """Where the time is: a ``column`` in ``unit`` µs (0: ISO 8601), or rows ``step`` µs apart."""
+    """Where the time is: a ``column`` in ``unit`` µs (0: ISO 8601), or rows ``step`` µs apart.
+
+    Of lines neither may be there (``column`` None, ``step`` 0): the time is that of arrival.
+    """
 
     column: str | int | None
     unit: int
@@ -58,7 +65,11 @@ class TimePlan:
 
 @dataclass(frozen=True)
 class ColumnMap:
-    """All that a map says."""
+    """All that a map says.
+
+    ``form`` is how a line holds its values; ``equals`` stands between name and value in pairs.
+    ``cells`` is how many values a line of separated ones has, 0 where the map does not say.
+    """
 
     where: str
     board: str
@@ -74,14 +85,26 @@ class ColumnMap:
     streams: tuple[StreamPlan, ...]
     columns: tuple[ColumnPlan, ...]
     settings: tuple[tuple[str, str], ...]
+    form: str = "separated"
+    equals: str = "="
+    cells: int = 0
 
 
-def load_map(path: Path) -> ColumnMap:
-    """Read a map.
+FORMS = ("separated", "pairs", "json")
+"""How a line holds its values: in order, as NAME=VALUE, or as a JSON object."""
+
+
+def load_map(path: Path, lines: bool = False) -> ColumnMap:
+    """Read a map, of a column file or of the ``lines`` that a board prints.
 
     Raises:
         SaglineError: it cannot be read, or breaks a rule (with the line and what to write).
     """
+    first = "sagline-logger listen" if lines else "sagline-analyser import FILE.csv --suggest"
+    return _load(path, lambda text: read_map(text, str(path), lines), f"write one with: {first}")
+
+
+def _load(path: Path, read: Callable[[str], ColumnMap], remedy: str) -> ColumnMap:
     where = str(path)
     try:
         with path.open("rb") as file:
@@ -89,7 +112,7 @@ def load_map(path: Path) -> ColumnMap:
     except OSError as problem:
         raise SaglineError(
             f"cannot read the map ({problem.strerror})", where=where,
-            remedy="write one with: sagline-analyser import FILE.csv --suggest",
+            remedy=remedy,
         ) from None  # fmt: skip
     if len(raw) > MAX_FILE:
         raise SaglineError(
@@ -97,21 +120,43 @@ def load_map(path: Path) -> ColumnMap:
             remedy="is it the right file?",
         )  # fmt: skip
     try:
-        return read_map(raw.decode("utf-8-sig"), where)
+        return read(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:
         raise SaglineError(
             "the map is not UTF-8 text", where=where, remedy="save it as UTF-8"
         ) from None
 
 
-def read_map(text: str, where: str) -> ColumnMap:
+SignalOf = Callable[[str], tuple[str, Fraction] | str]
+"""From a signal's name to its unit and the size of its step, or to what is wrong with the name."""
+
+
+def load_can_map(path: Path, signal: SignalOf) -> ColumnMap:
+    """Read a map of the signals of a CAN bus; unit and resolution are theirs unless it says them.
+
+    Raises:
+        SaglineError: it cannot be read, or breaks a rule.
+    """
+    return _load(
+        path, lambda text: _Reader(text, str(path), True, signal).map(_toml(text, str(path))),
+        "write one by hand: docs/any_board.md",
+    )  # fmt: skip
+
+
+def read_map(text: str, where: str, lines: bool = False) -> ColumnMap:
     """Return what the text of a map says; ``where`` names it in errors.
+
+    With ``lines`` it is for lines as they come: the time may be left to their arrival.
 
     Raises:
         SaglineError: it is no TOML or breaks a rule.
     """
+    return _Reader(text, where, lines).map(_toml(text, where))
+
+
+def _toml(text: str, where: str) -> dict[str, Any]:
     try:
-        data = load_toml(text, Decimal)
+        return load_toml(text, Decimal)
     except (ValueError, ArithmeticError, RecursionError) as problem:
         found = re.search(r" \(at line (\d+), column \d+\)$", str(problem))
         raise SaglineError(
@@ -119,13 +164,14 @@ def read_map(text: str, where: str) -> ColumnMap:
             where=f"{where}:{found[1]}" if found else where,
             remedy="write texts in double quotes, numbers with a point and without a unit",
         ) from None
-    return _Reader(text, where).map(data)
 
 
 class _Reader:
-    def __init__(self, text: str, where: str) -> None:
+    def __init__(self, text: str, where: str, lines: bool, signal: SignalOf | None = None) -> None:
+        self.signal = signal
         self.text = text
         self.where = where
+        self.lines = lines
 
     def fail(self, path: KeyPath, what: str, remedy: str) -> NoReturn:
         line = line_of(key_lines(self.text), path)
@@ -191,8 +237,17 @@ class _Reader:
         top = self.table(data, (), "board note file time streams columns settings")
         file = self.table(
             top.get("file", {}), ("file",),
-            "delimiter decimal encoding header first_row missing",
+            "form delimiter equals decimal encoding header first_row cells missing",
         )  # fmt: skip
+        form = self.texts(file, "form", ("file",), 16, "separated")
+        if form not in FORMS:
+            self.fail(("file", "form"), "is no form of lines", f"write one of: {', '.join(FORMS)}")
+        if form != "separated" and not self.lines:
+            self.fail(("file", "form"), "is for lines as a board prints them",
+                      "a column file holds separated values; leave it out")  # fmt: skip
+        equals = self.texts(file, "equals", ("file",), 1, "=")
+        if len(equals) != 1 or equals.isalnum() or equals.isspace():
+            self.fail(("file", "equals"), "is not one character", 'write "=" or ":"')
         delimiter = self.texts(file, "delimiter", ("file",), 1, ",")
         if len(delimiter) != 1 or delimiter in '"\r\n':
             self.fail(("file", "delimiter"), "is not one character", 'write "," ";" or "\\t"')
@@ -206,7 +261,12 @@ class _Reader:
         except (LookupError, ValueError):
             self.fail(("file", "encoding"), "is no text encoding",
                       'write "utf-8", "latin-1" or "utf-16"')  # fmt: skip
-        header = self.whole(file, "header", ("file",), 0, 10_000, 1)
+        if self.lines and "\n".encode(encoding)[-2:] not in (b"\n", b"\xbf\n"):
+            self.fail(("file", "encoding"), "does not end its lines with one byte",
+                      'write "utf-8" or "latin-1"')  # fmt: skip
+        named = form != "separated"
+        cells = self.whole(file, "cells", ("file",), 0, 10_000, 0)
+        header = 1 if named else self.whole(file, "header", ("file",), 0, 10_000, 1)
         first_row = self.whole(file, "first_row", ("file",), header + 1, 1_000_000, header + 1)
         missing = self.missing(file, ("file",), MISSING)
         streams = self.streams(top)
@@ -217,7 +277,7 @@ class _Reader:
             self.texts(top, "note", (), MAX_TEXT, ""),
             delimiter, decimal, encoding, header, first_row,
             self.time(top, header), streams, self.columns(top, streams, missing, header),
-            settings,
+            settings, form, equals, cells,
         )  # fmt: skip
 
     def settings(self, top: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
@@ -271,6 +331,8 @@ class _Reader:
                 self.fail((*path, "step"), "is zero, or stands beside column",
                           "keep one of the two; step is the time between rows in s")  # fmt: skip
             return TimePlan(None, 1, step, False, start)
+        if self.lines and not time.keys() - {"start"}:
+            return TimePlan(None, 1, 0, False, start)
         if "column" not in time:
             self.fail(path, "names no column",
                       'write [time] with column = "…" and unit = "s", or step = 0.01')  # fmt: skip
@@ -319,6 +381,13 @@ class _Reader:
             self.fail(
                 (*path, "column"), "is a title in a file without a header", "write its number"
             )
+        step_of: Fraction | None = None
+        if self.signal is not None:
+            told = self.signal(str(column))
+            if isinstance(told, str):
+                self.fail((*path, "column"), f"{column!r} {told}", "name one that the DBC has")
+            entry = {"unit": told[0], **entry}
+            step_of = told[1]
         name = self.texts(entry, "channel", path, MAX_NAME, "")
         if not name:
             self.fail(
@@ -346,6 +415,8 @@ class _Reader:
         if not factor:
             self.fail((*path, "factor"), "is zero", "write what one unit of the file is worth")
         line = Line(factor, self.number(entry, "offset", path, "0")).then(step)
+        if "resolution" not in entry and step_of is not None:
+            entry = {**entry, "resolution": _decimal(step_of * abs(line.factor))}
         if "resolution" not in entry:
             self.fail(
                 path,
@@ -381,3 +452,16 @@ class _Reader:
             self.fail((*path, "resolution"), "is not a decimal above zero of at most nine digits",
                       "write such as 0.01 or 0.0125")  # fmt: skip
         return int(value), exponent
+
+
+def _decimal(step: Fraction) -> Decimal:
+    """Return ``step`` where it is a decimal of few digits, else a finer one that is."""
+    exponent = 0
+    value = step
+    while value.denominator > 1 and exponent > -9:
+        value, exponent = value * 10, exponent - 1
+    if value.denominator == 1 and 0 < value < 2**31:
+        return Decimal(int(value)).scaleb(exponent)
+    return Decimal(1).scaleb(
+        max(Decimal(step.numerator) / step.denominator, Decimal("1e-21")).adjusted() - 1
+    )
