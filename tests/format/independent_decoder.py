@@ -427,6 +427,7 @@ def account(log_bytes):
             counts["damaged bytes"] += zeros
         zeros = 0
         if body is None:
+            ledger.other()
             counts["damaged places"] += size > 0
             counts["damaged bytes"] += size
             continue
