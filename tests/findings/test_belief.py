@@ -10,6 +10,7 @@ from sagline_analyser.findings.belief.estimate import of_draws
 from sagline_analyser.findings.belief.missing import missing_voltage
 from sagline_analyser.findings.belief.rests import find_rests
 from sagline_analyser.findings.belief.unequal import compare_cells
+from sagline_analyser.findings.certainty import certainty, within
 from sagline_analyser.findings.circuit import CircuitFit, fit_circuits
 from sagline_analyser.findings.series import Series
 from support.pulse_cell import data_set
@@ -113,3 +114,59 @@ def test_the_shares_of_the_missing_voltage_add_up():
     terminal = rests.fit.voltage(np.array([when]) - rests.fit.skew)[0, 3]
     assert 4.2 - shares.total == pytest.approx(terminal, abs=0.015)
     assert "this cell's extra resistance" in shares.words("a full cell") or current < 5
+
+
+def test_cells_that_are_resistors_have_one_resistance():
+    # Ohm's law: what is lost at once is lost after 10 s too, but for the charge that 10 s take.
+    chance = np.random.default_rng(1)
+    time = np.arange(0.0, 600.0, 0.1)
+    current = np.repeat(chance.choice([0.0, 10.0, 25.0, -5.0], 120), 50)
+    no_gap, drawn = np.zeros(len(time), bool), np.cumsum(current) * 0.1 / 3600
+    ohms = (0.020, 0.020, 0.026, 0.020)
+    cells = [
+        (f"cell_voltage_{n}", Series(time, 3.8 - one * current - drawn / 20.0
+                                     + chance.normal(0, 0.001, len(time)), no_gap))
+        for n, one in enumerate(ohms, 1)
+    ]  # fmt: skip
+    fit = fit_circuits(Series(time, current, no_gap), cells, 0.0, 600.0)
+    assert isinstance(fit, CircuitFit)
+    rests = find_rests(fit, 20.0)
+    for own, step, ten in zip(ohms, rests.step, rests.ten, strict=True):
+        assert step.low < own < step.high and step.error < 0.08 * own
+        assert ten.low < own + 10 / 3600 / 20 < ten.high
+
+
+def test_a_small_cell_at_the_end_of_its_curve_is_not_told_as_lagging_only():
+    """Full with the others once, 12 % smaller: behind by size alone, on a curve that steepens."""
+    chance = np.random.default_rng(7)
+    time = np.arange(0.0, 600.0, 0.2)
+    current = np.repeat(chance.choice([0.0, 10.0, 25.0, 30.0, -5.0], 61), 50)[: len(time)]
+    drawn, no_gap, capacity = np.cumsum(current) * 0.2 / 3600, np.zeros(len(time), bool), 17.5
+    states = np.array([-0.1, 0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 1.0])
+    volts = np.array([2.2, 3.0, 3.17, 3.32, 3.45, 3.545, 3.61, 3.66, 4.19])
+    cells, sizes = [], [1.0, 1.0, 0.88, 1.0, 1.0, 1.0]
+    for number, size in enumerate(sizes, 1):
+        state = 1 - (0.69 * capacity + drawn) / (capacity * size)
+        read = np.interp(state, states, volts) - 0.005 * current
+        cells.append((f"cell_voltage_{number}",
+                      Series(time, read + chance.normal(0, 0.001, len(time)), no_gap)))  # fmt: skip
+    fit = fit_circuits(Series(time, current, no_gap), cells, 0.0, 600.0)
+    assert isinstance(fit, CircuitFit)
+    rests = find_rests(fit, capacity)
+    found = compare_cells(rests)
+    assert found is not None
+    size, behind = found[2].size, found[2].behind
+    assert size.low < 0.88 < size.high
+    # Hand arithmetic: behind by all charge drawn since full, times 1/0.88 - 1.
+    assert behind.low < (0.69 * capacity + rests.drawn[1]) * (1 / 0.88 - 1) < behind.high
+    assert found[2].chance_behind(0.05 * capacity, rests.drawn[1] - rests.drawn[0]) > 0.95
+    assert all(one.chance_smaller(0.05) < 0.2 for at, one in enumerate(found) if at != 2)
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"), [(0.99, "is"), (0.9, "is likely"), (0.6, "may be"),
+                          (0.4, "cannot be told to be")],
+)  # fmt: skip
+def test_words_of_certainty_follow_the_chance(chance, words):
+    assert certainty(chance).value == words
+    assert within(12.34, 0.2) == "12 ± 1" and within(12.34, 0.2, 1) == "12.3 ± 0.2"

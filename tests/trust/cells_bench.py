@@ -14,33 +14,21 @@ from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
 from trust.table import Case, Event, event_table, interval_table
 
-HISTORY = 6
-"""Every so many cases are judged again with three earlier rides, which take most of the time."""
-
 ENOUGH, KNEE = 0.4, 0.12
 """Share of its capacity that a cell gave, or state of charge that it came down to, from which a
 ride can tell a small cell from a usual one: claims are counted apart."""
 
 FAMILIES = tuple(dict.fromkeys(make.family for make in MAKES))
 
-ABSOLUTE = ("points", "mV")
-
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     """Return the tables of ``cases`` rides of each family from ``seed`` on."""
     absolute, relative, events = [], [], []
-    remembered, rests = [], []
-    for number, one in enumerate(rides(cases, seed)):
-        number //= len(FAMILIES)  # one of each family, in turn
+    for one in rides(cases, seed):
         said = judge(one)
         absolute += voltages(one, said)
         relative += shares(one, said)
         events += claims(one, said)
-        if number % HISTORY == 0:
-            before = earlier(one)
-            rests += [case for ride in before for case in remembered_rests(ride)]
-            said = judge(one, history_of(before))
-            remembered += [*voltages(one, said), *shares(one, said)]
     return [
         (
             "Cells: states of charge and rests, errors in their unit",
@@ -48,15 +36,23 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
         ),
         ("Cells: resistances, capacities and ranges", interval_table(relative)),
         ("Cells: what was claimed", event_table(events)),
-        ("Cells, with three earlier rides of the pack: rests kept", interval_table(rests, False)),
-        (
-            "Cells, with three earlier rides of the pack: states of charge and rests",
-            interval_table([case for case in remembered if case.unit in ABSOLUTE], False),
-        ),
-        (
-            "Cells, with three earlier rides of the pack: resistances, capacities and ranges",
-            interval_table([case for case in remembered if case.unit not in ABSOLUTE]),
-        ),
+    ]
+
+
+def history_tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` rides of each family, each judged with three earlier ones."""
+    absolute, relative, rests = [], [], []
+    for one in rides(cases, seed):
+        before = earlier(one)
+        rests += [case for ride in before for case in remembered_rests(ride)]
+        said = judge(one, history_of(before))
+        absolute += voltages(one, said)
+        relative += shares(one, said)
+    what = "Cells, with three earlier rides of the pack"
+    return [
+        (f"{what}: rests kept", interval_table(rests, False)),
+        (f"{what}: states of charge and rests", interval_table(absolute, False)),
+        (f"{what}: resistances, capacities and ranges", interval_table(relative)),
     ]
 
 

@@ -14,6 +14,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 BENCHES: dict[str, str] = {
     "cells": "trust.cells_bench",
+    "history": "trust.cells_history",
+    "left_out": "trust.cells_left_out",
     "heat": "trust.heat_bench",
     "compare": "trust.compare_bench",
     "limits": "trust.limits_bench",

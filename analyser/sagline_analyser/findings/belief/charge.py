@@ -37,7 +37,7 @@ PINNED_LOW, PINNED_HIGH = 1.0, 0.25
 """Shares of MISMATCH and SIDEWAYS that are left at a curve's ends: every curve of the family is 2.5
 V empty and 4.2 V full by its very scale, so there it is right but for what data sheets count."""
 
-LEVEL = {"iron": 0.03}
+LEVEL = {"iron": 0.05}
 """V by which all of a curve may lie too high or too low (standard deviation), by its kind: a
 plateau says where it lies, and nothing of the charge (published plateaus of iron phosphate lie 40
 mV apart, and charging and discharging 20 mV or so: hysteresis, common practice, no source)."""

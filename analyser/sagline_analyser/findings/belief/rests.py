@@ -58,6 +58,9 @@ OFFSET = 0.002
 LEFT_OUT = 0.08
 """Share of a load's slow sag by which rest stays doubtful, structure of the model included."""
 
+STRAY = 0.7
+"""Share of the rows' distance from the fit that may pass for a slow resistance at the mean load."""
+
 BESIDE = 2.0
 """Times the rows' mean distance from the fit by which a knot among them is the less sure."""
 
@@ -65,7 +68,7 @@ LEFT_BEHIND = 60.0
 """s of the slow load by whose charge rest stays doubtful, where the curve is steep: diffusion too
 slow for the constants above (standard deviation; our judgement, half of what cells show)."""
 
-MODEL_SHARE, BENT_SHARE = 0.026, 0.08
+MODEL_SHARE, BENT_SHARE = 0.026, 0.06
 """Standard deviation of a resistance as its share, for what the model leaves out: its course over
 charge and temperature; and, of that part of it that bends with the load, for how it bends (our
 judgement, from porous-electrode models)."""
@@ -190,7 +193,10 @@ def _rests(
     spread = np.sqrt(np.einsum("ij,jk,ik->i", share, covariance[:ohms, :ohms], share))
     bent = np.clip(share[0, -1] * resistance[-1], 0.0, values[1])
     left_out = np.hypot(MODEL_SHARE * values, BENT_SHARE * bent)
-    errors = NORMAL * np.hypot(spread[:, None], left_out)
+    # What no load explains may pass for one that lasts, not for one that comes at once.
+    stray = float(np.sqrt(np.mean(np.median(residual, axis=1) ** 2))) / load
+    slow_part = np.array([[0.0], [STRAY * stray]])
+    errors = NORMAL * np.sqrt(spread[:, None] ** 2 + left_out**2 + slow_part**2)
     estimates = [
         tuple(Estimate(float(v), float(e)) for v, e in zip(row, wide, strict=True))
         for row, wide in zip(values, errors, strict=True)

@@ -98,7 +98,7 @@ def compare_cells(rests: Rests) -> tuple[Unequal, ...] | None:
     ten = np.array([one.value for one in rests.ten])
     usual = float(np.median(ten))
     base = rests.apart + np.eye(len(charge)) * TAP**2 / 4 + TAP**2
-    odd = min(ODD / count, ODD_MOST)
+    priors = _priors(rests.capacity, min(ODD / count, ODD_MOST))
     chance = np.random.default_rng(3)
     found = []
     for at in range(count):
@@ -113,19 +113,16 @@ def compare_cells(rests: Rests) -> tuple[Unequal, ...] | None:
             weight = np.linalg.inv(base + np.diag(doubt**2) + sag**2)
             slope = _slope(charge, middle, shift)
             columns = np.stack([slope * charge, slope], axis=1)
-            mixture = _weigh(columns, apart, weight, rests.capacity, odd)
+            mixture = _weigh(columns, apart, weight, priors)
             mean = mixture[0] @ mixture[1]
         found.append(_told(*mixture, rests.drawn[1] - rests.drawn[0], chance))
     return tuple(found)
 
 
-def _weigh(
-    columns: Array, apart: Array, weight: Array, capacity: float, odd: float
-) -> tuple[Array, Array, Array]:
-    """Return shares, means and covariances of (ε, a), every pairing of usual and odd weighed by
-    its evidence (Bayesian linear regression, textbook form)."""
-    square, cross = columns.T @ weight @ columns, columns.T @ weight @ apart
-    means, covariances, logs = [], [], []
+def _priors(capacity: float, odd: float) -> tuple[Array, Array]:
+    """Return the precision of (ε, a) for every pairing of usual and odd, shape (n, 2, 2), and the
+    logarithm of its weight before the ride is looked at."""
+    precisions, logs = [], []
     for (size, since, chance), odd_lag in itertools.product(
         ((0, 0.0, 1 - odd), (1, 0.0, odd / 2), (1, 1.0, odd / 2)), (0, 1)
     ):
@@ -133,15 +130,24 @@ def _weigh(
         drawn = np.array(BALANCED) * since * capacity
         prior[0, 1] = prior[1, 0] = drawn[0] * prior[0, 0]
         prior[1, 1] += (drawn @ drawn) * prior[0, 0]
-        sure = np.linalg.inv(prior)
-        covariance = np.linalg.inv(square + sure)
-        mean = covariance @ cross
-        evidence = cross @ mean + np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(sure)[1]
-        logs.append(evidence / 2 + math.log(chance) + math.log(odd if odd_lag else 1 - odd))
-        means.append(mean)
-        covariances.append(covariance)
-    share = np.exp(np.array(logs) - max(logs))
-    return share / share.sum(), np.array(means), np.array(covariances)
+        precisions.append(np.linalg.inv(prior))
+        logs.append(math.log(chance) + math.log(odd if odd_lag else 1 - odd))
+    found = np.array(precisions)
+    return found, np.array(logs) + np.linalg.slogdet(found)[1] / 2
+
+
+def _weigh(
+    columns: Array, apart: Array, weight: Array, priors: tuple[Array, Array]
+) -> tuple[Array, Array, Array]:
+    """Return shares, means and covariances of (ε, a), every pairing of usual and odd weighed by
+    its evidence (Bayesian linear regression, textbook form)."""
+    weighed = weight @ columns
+    square, cross = columns.T @ weighed, weighed.T @ apart
+    covariances = np.linalg.inv(square + priors[0])
+    means = covariances @ cross
+    logs = (means @ cross + np.linalg.slogdet(covariances)[1]) / 2 + priors[1]
+    share = np.exp(logs - logs.max())
+    return share / share.sum(), np.asarray(means, np.float64), np.asarray(covariances, np.float64)
 
 
 def _told(
@@ -150,7 +156,7 @@ def _told(
     which = np.searchsorted(np.cumsum(shares), (np.arange(DRAWS) + 0.5) / DRAWS * (1 - 1e-9))
     roots = np.linalg.cholesky(covariances)
     draws = means[which] + np.einsum("nij,nj->ni", roots[which], chance.normal(size=(DRAWS, 2)))
-    chance.shuffle(draws)
+    draws = draws[chance.permutation(DRAWS)]  # shuffle() moves row by row
     return Unequal(
         of_draws(1 / np.maximum(1 + draws[:, 0], 0.3)), of_draws(draws[:, 1]),
         of_draws(draws @ np.array([drawn, 1.0])), draws, shares, means, covariances,

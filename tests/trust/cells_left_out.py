@@ -1,0 +1,47 @@
+"""Cells of an unknown make: the truth's own curve is taken out of the analyser's family.
+
+The other benches' makes are among the curves of :mod:`sagline_analyser.findings.belief.curves`;
+here none is, as for a cell that nobody has published.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sagline_analyser.findings.belief import charge
+from trust.cells_bench import judge, rides, shares, voltages
+from trust.cells_rides import Made
+from trust.table import interval_table
+
+SAME = {"Chen2020": ("Chen2020", "ORegan2022")}
+"""Curves of one cell, measured twice."""
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` rides of each family from ``seed`` on."""
+    absolute, relative = [], []
+    for one in rides(cases, seed):
+        with unknown(one):
+            said = judge(one)
+        absolute += voltages(one, said)
+        relative += shares(one, said)
+    # Resistances do not rest on a curve.
+    relative = [case for case in relative if not case.what.startswith("resistance")]
+    what = "Cells of a make that is not among the curves"
+    return [
+        (f"{what}: states of charge and rests", interval_table(absolute, False)),
+        (f"{what}: capacities and ranges", interval_table(relative)),
+    ]
+
+
+@contextmanager
+def unknown(one: Made) -> Iterator[None]:
+    """Leave out the curve of a ride's cells."""
+    make, known = one.truth.pack.make, charge.CURVES
+    own = make.potentials or make.name
+    charge.CURVES = tuple(
+        curve for curve in known if curve.name not in SAME.get(own, (own,))
+    )  # fmt: skip
+    try:
+        yield
+    finally:
+        charge.CURVES = known
