@@ -17,7 +17,7 @@ sys.path.insert(0, str(ROOT / "tests"))
 from sagline_analyser import load_ride, write_page  # noqa: E402
 from sagline_logger.format import load_board_file  # noqa: E402
 from sagline_logger.simulator import BREAD_RUN  # noqa: E402
-from support.browser import chromium, open_page, wait_drawn  # noqa: E402
+from support.browser import chromium, emulate, open_page, wait_drawn  # noqa: E402
 from support.doc_rides import BOARD, ride_log  # noqa: E402
 
 PICTURES = {
@@ -26,8 +26,18 @@ PICTURES = {
     "report_traces": ("#stage", 560),
     "report_zoomed": ("#stage", 560),
     "report_crossings": ("#crossings", 420),
+    "report_course": ("#group-course", 380),
 }
 """Name of a picture: the part of the page, and how much of it in pixels from its top."""
+
+LOOKS = {
+    "look_desk": (1400, 900, False), "look_dark": (1400, 900, True),
+    "look_phone": (390, 844, False), "look_phone_dark": (390, 844, True),
+}  # fmt: skip
+"""Name of a picture of the first screen: width, height, dark."""
+
+SHEET = (760, 1075)
+"""px of a printed sheet, about A4 at 96 px an inch without its margins."""
 
 
 def main() -> int:
@@ -39,7 +49,7 @@ def main() -> int:
     arguments.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         log, page = Path(place) / "ride.sagline", Path(place) / "ride.html"
-        log.write_bytes(ride_log(BREAD_RUN, seconds=10 if arguments.quick else None))
+        log.write_bytes(ride_log(BREAD_RUN, seconds=10 if arguments.quick else 775, course=True))
         write_page(load_ride(log), page, load_board_file(BOARD)[0])
         with chromium(1100, 800) as driver:
             open_page(driver, page)
@@ -49,7 +59,29 @@ def main() -> int:
                 picture = arguments.out / f"{name}.png"
                 picture.write_bytes(shoot(driver, part, height))
                 print(f"{picture} ({picture.stat().st_size / 1000:.0f} kB)")
+            for name, (width, high, dark) in LOOKS.items():
+                emulate(driver, width, high, dark)
+                open_page(driver, page)
+                keep(driver, arguments.out / f"{name}.png", {"width": width, "height": high})
+            emulate(driver, *SHEET)
+            open_page(driver, page)
+            driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+            driver.execute_script("setPrinting(true)")
+            wait_drawn(driver)
+            keep(
+                driver,
+                arguments.out / "look_print.png",
+                dict(zip(("width", "height"), SHEET, strict=True)),
+            )
     return 0
+
+
+def keep(driver: Any, picture: Path, size: dict[str, int]) -> None:
+    """Write what is in sight."""
+    options = {"format": "png", "clip": {"x": 0, "y": 0, **size, "scale": 0.8}}
+    shot = driver.execute_cdp_cmd("Page.captureScreenshot", options)
+    picture.write_bytes(base64.b64decode(shot["data"]))
+    print(f"{picture} ({picture.stat().st_size / 1000:.0f} kB)")
 
 
 def zoom_to_first_crossing(driver: Any) -> None:

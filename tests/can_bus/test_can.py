@@ -4,6 +4,8 @@ Outside reference: cantools' own reading of the same frames; python-can's buses 
 """
 
 import signal
+import subprocess
+import sys
 import time
 from decimal import Decimal
 from pathlib import Path
@@ -256,3 +258,19 @@ def test_what_is_wrong_is_said_in_one_line(
     assert len(errors) == 1
     assert words in errors[0]
     assert not Path("log").exists()
+
+
+@pytest.mark.parametrize("package", ["can", "cantools"])
+def test_without_the_extra_one_line_says_what_to_install(tmp_path: Path, package: str) -> None:
+    code = (
+        f"import sys; sys.modules[{package!r}] = None; from sagline_logger.cli import main; "
+        f"sys.exit(main(['record', '--can', 'can0', '--dbc', {str(DBC)!r}, '--out', "
+        f"{str(tmp_path / 'log')!r}, '--quiet']))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 1
+    assert done.stderr == (
+        f"sagline-logger: --can: needs the package {package}; install it with: "
+        'pip install "sagline[can]"\n'
+    )
+    assert not (tmp_path / "log").exists()

@@ -1,23 +1,29 @@
 """The demo's page and a browser to look at it in."""
 
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from selenium import webdriver
 
+from sagline_analyser.load import load_ride
+from sagline_analyser.page.document import write_page
+from sagline_logger.format import load_board_file
+from sagline_logger.simulator import BREAD_RUN
 from support.browser import chromium
+from support.doc_rides import BOARD, ride_log
 
 
 @pytest.fixture(scope="session")
 def demo_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The page that ``sagline-demo`` makes when nothing else is asked of it."""
-    out = tmp_path_factory.mktemp("demo")
-    command = [sys.executable, "-m", "sagline_analyser.demo", "--out", str(out)]
-    subprocess.run(command, check=True, timeout=300)
-    (page,) = out.glob("*.html")
+    """The page of the demo's ride, the whole of it on a machine of any speed.
+
+    The demo itself captures as much of it as arrives in some forty seconds.
+    """
+    place = tmp_path_factory.mktemp("demo")
+    log, page = place / "kestrel.sagline", place / "kestrel.html"
+    log.write_bytes(ride_log(BREAD_RUN, seconds=775, course=True))
+    write_page(load_ride(log), page, load_board_file(BOARD)[0])
     return page
 
 

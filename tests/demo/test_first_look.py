@@ -10,6 +10,8 @@ from selenium import webdriver
 from support.browser import emulate, open_page
 
 WORDS, SHEETS = 900, 6
+OWN = 40
+"""Words that the demo's own page has more: its note, and that its clock was run faster."""
 
 OPEN_WORDS = r"""
 const count = (text) => (text.match(/\S+/g) || []).length;
@@ -33,7 +35,7 @@ def test_few_words_stand_open_and_the_first_screen_asks_for_action(
     try:
         open_page(browser, demo_page)
         words = browser.execute_script(OPEN_WORDS)
-        assert 300 < words <= WORDS
+        assert 300 < words <= WORDS - OWN
         bottoms = browser.execute_script(BOTTOMS)
         assert len(bottoms) > 2 and max(bottoms) <= height
     finally:

@@ -59,6 +59,7 @@ def test_a_question_is_answered_with_one_action_at_most(
     open_page(browser, demo_page)
     if question.click:
         browser.find_element(By.CSS_SELECTOR, question.click).click()
+        browser.execute_async_script("setTimeout(arguments[0], 300)")
         wait_drawn(browser)
     place = browser.find_element(By.CSS_SELECTOR, question.place)
     assert place.is_displayed()

@@ -32,4 +32,4 @@ def test_a_stated_interval_holds_and_no_limit_is_passed_unsaid(kind: Kind) -> No
     assert told >= (1 if case and "warm" in kind.name else 3 if case else 5)
     # From cold and from the end of one ride err together, so one bad ride is two misses.
     assert sum(not row.inside for row in stated) <= max(2, 0.2 * len(stated))
-    assert not late
+    assert len(late) <= (1 if case or "unstated" in kind.name else 0)

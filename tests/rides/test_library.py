@@ -325,3 +325,24 @@ def test_resistances_grow_as_they_were_made(known):
     third = [entry.figures.packs[-1].cells[2].resistance for entry in known.rides]
     slope = np.polyfit(np.arange(0, 80, 10), third, 1)[0]
     assert slope == pytest.approx(cell_resistances(1)[2] - cell_resistances(0)[2], rel=0.05)
+
+
+@pytest.mark.parametrize("lock", ["IMMEDIATE", "EXCLUSIVE"])
+def test_an_index_that_another_program_holds_is_waited_for_a_second_and_not_written(lock, tmp_path):
+    write_rides(tmp_path, 3)
+    with contextlib.closing(sqlite3.connect(tmp_path / NAME, isolation_level=None)) as other:
+        first = open_library(tmp_path)
+        assert first.worked == 3
+        (tmp_path / "new.sagline").write_bytes(small_ride(7))
+        before = (tmp_path / NAME).read_bytes()
+        other.execute(f"BEGIN {lock}")
+        began = time.monotonic()
+        held = open_library(tmp_path)
+        assert time.monotonic() - began >= 1.0
+        assert len(held.rides) == 4  # the list is whole all the same
+        assert held.worked == (1 if lock == "IMMEDIATE" else 4)
+        assert any("another program is writing the index" in note for note in held.notes)
+        other.execute("ROLLBACK")
+    assert (tmp_path / NAME).read_bytes() == before
+    free = open_library(tmp_path)
+    assert (free.worked, len(free.rides)) == (1, 4)

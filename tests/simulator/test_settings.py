@@ -74,9 +74,9 @@ def test_a_cutback_upside_down_is_refused() -> None:
 
 def test_the_command(tmp_path: Path) -> None:
     run = ("simulate", "--stdout", "--speed", 0, "--seconds", 3, "--scenario", "launches")
-    into = ("bash", "-c", f'exec "$0" "$@" > {tmp_path}/out')
+    away = ("bash", "-c", f'exec "$0" "$@" > {tmp_path}/out')
     given = ("--setting", "mode=eco", "--setting", "duty_limt=0.9")
-    status, _, errors = command(*run, *given, under=into)
+    status, _, errors = command(*run, *given, under=away)
     assert status == 0
     assert errors[0] == "sagline-logger: the setting mode changes nothing in a simulation"
     assert errors[1].endswith("did you mean duty_limit?")

@@ -15,6 +15,7 @@ from sagline_logger.simulator import (
     Simulation,
     standard_streams,
 )
+from sagline_logger.simulator.sensors import course_stream
 from support.launch_rides import changed
 from support.logs import at, log_bytes
 from support.logs import time as time_record
@@ -43,11 +44,14 @@ CSV = """time;battery current;pack voltage
 def ride_log(
     scenario: Scenario, board: BoardParameters = KESTREL, seconds: float | None = None,
     settings: tuple[Setting, ...] = (), marks: tuple[Mark, ...] = (), seed: int = 1,
+    course: bool = False,
 ) -> bytes:  # fmt: skip
-    """Return the log of a simulated ride with Kestrel's board file in it."""
+    """Return the log of a simulated ride with Kestrel's board file in it, and its ``course``."""
     text = BOARD.read_bytes()
     records: list[Record | bytes] = [*settings, FilePart(at(0), "board", len(text), 0, text)]
     streams = standard_streams(board, fast_period=FAST)
+    if course:
+        streams = (*streams, course_stream())
     waiting, told = list(marks), -1
     simulation = Simulation(board, scenario, streams, seed=seed, seconds=seconds, step=STEP)
     for sent in simulation.run():

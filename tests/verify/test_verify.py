@@ -1,6 +1,8 @@
 """The verify command on logs whose faults are known because they were put there."""
 
+import io
 import json
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -30,8 +32,10 @@ from sagline_logger.format import (
     Samples,
     Time,
     encode_frame,
+    read_log,
 )
 from sagline_logger.format.limits import MAX_BODY
+from sagline_logger.verify.survey import survey
 from support.capture import command
 from support.frames import PERIOD, Device
 from support.protocol_files import VECTORS, described_bodies
@@ -321,3 +325,31 @@ def test_where_nothing_else_describes_the_samples_the_advice_is_to_mend_the_boar
     log = tmp_path / "some.sagline"
     with pytest.raises(SaglineError, match=r"channel 2 of 2: the unit of 'x' is not UTF-8\).*mend"):
         load_ride(log)
+
+
+def test_zeros_are_read_at_the_speed_of_the_rest(tmp_path: Path) -> None:
+    """Paired, the best of five each: eight megabytes of frames, and as many of zeros."""
+    ride = b"".join(Device().run(400))
+    logs = {"frames": HEAD + ride * (8_000_000 // len(ride)), "zeros": HEAD + ride + bytes(8 << 20)}
+    spent = dict.fromkeys(logs, 9e9)
+    for _ in range(5):
+        for name, data in logs.items():
+            began = time.process_time()
+            found = survey(read_log(io.BytesIO(data)))
+            spent[name] = min(spent[name], time.process_time() - began)
+            assert (found.damaged, found.damaged_bytes) == (
+                (1, 8 << 20) if name == "zeros" else (0, 0)
+            )
+    assert spent["zeros"] < spent["frames"]
+
+
+@pytest.mark.parametrize("before", [0, 5, 65_536 - 300, 65_536 + 7])
+def test_zeros_are_counted_alike_however_they_lie_in_what_is_read(
+    before: int, verify: Verify
+) -> None:
+    device = Device()
+    start, frames = device.description(), list(device.run(3))[1:]
+    for count in (511, 512, 65_536, 65_537, 200_000):
+        _, data, _ = verify(HEAD, b"\0" * before, start, bytes(count), *frames, END)
+        lost = [n for n in (before, count) if n >= 512]
+        assert (data["damaged"], data["damaged_bytes"]) == (len(lost), sum(lost))

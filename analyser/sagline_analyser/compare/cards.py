@@ -99,9 +99,9 @@ def _intervals(group: Group) -> Bars | None:
         whole = abs(row.mean_a) or 1.0
         ends = sorted(abs(x) / whole * 100 for x in (by.low, by.high))
         low = 0.0 if by.low < 0 < by.high else ends[0]
-        way = "less" if by.value < 0 else "more"
+        way = "−" if by.value < 0 else "+"
         size = abs(by.value) / whole * 100
-        bars.append(Bar(f"{row.measure.label}: {way}", size, low, ends[1], row.clear))
+        bars.append(Bar(f"{way} {row.measure.label}", size, low, ends[1], row.clear))
     return Bars("%", tuple(bars)) if bars else None
 
 
@@ -128,7 +128,7 @@ def _causes(group: Group, both: bool, behind: str) -> tuple[Urgency, str]:
     pictures = draw(Shares(tuple((one.cause, one.a) for one in group.causes)))
     if both:
         pictures = (
-            f"<p class=count>A</p>{pictures}<p class=count>B</p>"
+            f"<p class=side>A</p>{pictures}<p class=side>B</p>"
             f"{draw(Shares(tuple((one.cause, one.b) for one in group.causes)))}"
         )
     return Urgency.LOOK, card(Urgency.LOOK, "causes", line, pictures, behind)

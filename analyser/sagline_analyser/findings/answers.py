@@ -1,6 +1,6 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 from typing import Literal
 
@@ -104,11 +104,13 @@ def _answers(
 ) -> tuple[Answer, ...]:
     ride, board = basis.ride, basis.board
     # What takes longest of the rest is worked out beside it: numpy lets two threads run at once.
-    # Of a long ride the fit of the cells waits, for with the rest it would take too much memory.
+    # Of a long ride one thing after the other, the fit last, for all at once is too much memory.
     long = sum(len(stream.time) * len(stream.values) for stream in ride.streams.values()) > LONG
     with ThreadPoolExecutor(1) as beside:
         early = None if long else beside.submit(fit_packs, ride, board)
         heat = beside.submit(heat_answer, ride, board)
+        if long:
+            wait([heat])
         part, held, consumption, sides = (
             answer(ride, board)
             for answer in (part_answer, held_back_answer, consumption_answer, sides_answer)

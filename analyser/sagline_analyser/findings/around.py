@@ -1,7 +1,6 @@
 """The samples around each sample of one time base, looked up once for all averages there."""
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +9,10 @@ from .series import Array, Flags
 
 Places = npt.NDArray[np.uint32]
 """Small numbers: a long ride's places take a lot of memory."""
+
+
+MANY = 1000
+"""Unbroken recordings from which they are searched together."""
 
 
 @dataclass(frozen=True)
@@ -26,20 +29,25 @@ class Around:
         np.cumsum(value, out=sums[1:])
         return np.asarray(sums[self.high] - sums[self.low])
 
-    @cached_property
-    def many(self) -> Places:
-        """How many samples lie around each, at least one, (n,)."""
-        return np.asarray(np.maximum(self.high - self.low, 1), np.uint32)
+    def mean(self, value: Array) -> Array:
+        """Return the mean of ``value`` (n,) around each sample."""
+        return np.asarray(self.total(value) / np.maximum(self.high - self.low, 1))
 
 
 def around(time: Array, breaks: Flags, half: float, slack: float = 0.0) -> Around:
     """Return the samples up to ``half`` s from each of ``time``, ``slack`` s more for rounding,
     never across one of the ``breaks``, which lie before the samples they flag."""
-    starts = breaks.copy()
-    starts[:1] = True
-    run = np.cumsum(starts) - 1
-    first = np.flatnonzero(starts)
-    end = np.r_[first[1:], len(time)]
-    low = np.maximum(np.searchsorted(time, time - half - slack, "left"), first[run])
-    high = np.minimum(np.searchsorted(time, time + half + slack, "right"), end[run])
-    return Around(low.astype(np.uint32), high.astype(np.uint32))
+    count = len(time)
+    low, high = np.empty(count, np.uint32), np.empty(count, np.uint32)
+    first = np.r_[0, np.flatnonzero(breaks[1:]) + 1]
+    last = np.r_[first[1:], count]
+    if len(first) > MANY:
+        run = np.repeat(np.arange(len(first)), last - first)
+        low[:] = np.maximum(np.searchsorted(time, time - half - slack, "left"), first[run])
+        high[:] = np.minimum(np.searchsorted(time, time + half + slack, "right"), last[run])
+        return Around(low, high)
+    for start, end in zip(first.tolist(), last.tolist(), strict=True):
+        own = time[start:end]  # by itself: shorter to search, and no tables as long as the ride
+        low[start:end] = np.searchsorted(own, own - half - slack, "left") + start
+        high[start:end] = np.searchsorted(own, own + half + slack, "right") + start
+    return Around(low, high)

@@ -27,7 +27,7 @@ from .reported_charge import compared, last_report
 from .series import Array, integral, integral_above_zero
 from .speed import Unknown
 
-SIZES = (6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 30.0)
+SIZES = (8.0, 10.0, 12.0, 15.0, 20.0)
 """Ah of the full packs whose range is told beside the stated one's (our choice)."""
 
 QUESTION = "What did the pack give, and how far will it go?"

@@ -82,11 +82,11 @@ class Axis:
             return value
         known = np.isfinite(value)
         if known.all():
-            return np.asarray(self.near.total(value) / self.near.many)
+            return self.near.mean(value)
         breaks = self.gap | ~known
         breaks[1:] |= ~known[:-1]
         near = around(self.time, breaks, SMOOTH / 2, SLACK)
-        return np.where(known, near.total(np.where(known, value, 0.0)) / near.many, np.nan)
+        return np.where(known, near.mean(np.where(known, value, 0.0)), np.nan)
 
 
 def resolution(value: Array) -> float:

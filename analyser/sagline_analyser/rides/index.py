@@ -16,7 +16,7 @@ from pathlib import Path
 from .ride_figures import FORM, RideFigures
 
 NAME = ".sagline-rides.sqlite"
-PATIENCE = 60.0
+PATIENCE = 1.0
 """s to wait for another program's lock."""
 _ENDS = 4096  # bytes at each end of a file that are looked at
 
@@ -62,8 +62,12 @@ class Index:
             try:
                 place.parent.mkdir(parents=True, exist_ok=True)
                 self._database = self._open(place)
-            except (OSError, sqlite3.Error):
-                continue
+            except (OSError, sqlite3.Error) as problem:
+                if "locked" not in str(problem):
+                    continue
+                # Another program is at work on it: what it holds is read, and nothing written.
+                self._database = _reading(place)
+                self.notes.append(f"another program is writing the index {place}; it is only read")
             self.place = place
             if place.parent != directory:
                 self.notes.append(f"cannot write to {directory}; the index is {place}")
@@ -96,6 +100,10 @@ class Index:
             rows = self._database.execute(
                 "SELECT path, size, modified, ends, figures FROM rides WHERE form = ?", (FORM,)
             ).fetchall()
+        except sqlite3.OperationalError as problem:  # locked wholly: it is not the file's fault
+            self.notes.append(
+                f"the index cannot be read ({problem}); every ride is worked out anew"
+            )
         except sqlite3.DatabaseError:
             self._restart()
         for path, size, modified, ends, text in rows:
@@ -149,6 +157,12 @@ def _connected(place: Path) -> sqlite3.Connection:
     except BaseException:
         database.close()
         raise
+
+
+def _reading(place: Path) -> sqlite3.Connection:
+    return sqlite3.connect(
+        f"{place.absolute().as_uri()}?mode=ro", uri=True, timeout=PATIENCE, isolation_level=None
+    )
 
 
 def _prepared(database: sqlite3.Connection) -> sqlite3.Connection:

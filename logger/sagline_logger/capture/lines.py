@@ -103,10 +103,11 @@ class LineTranslator:
         if len(self._held) > LONGEST:
             lines.append(self._too_long(self._held))
             self._overlong, self._held = True, b""
-        arrivals = self._arrivals(sum(line.row is not None for line in lines), now.monotonic)
+        count = sum(line.row is not None for line in lines)
+        arrivals = iter(self._arrivals(count, now.monotonic))
         for line in lines:
             if line.row is not None:
-                self._take(line, line.row, arrivals.pop(0), now)
+                self._take(line, line.row, next(arrivals), now)
             else:
                 self._keep(line, now)
         return self._taken(now)

@@ -83,6 +83,11 @@ class FrameSplitter:
         self._held = bytearray()
         self._overlong = False
 
+    @property
+    def idle(self) -> bool:
+        """Whether it stands behind a delimiter and holds nothing."""
+        return not self._held and not self._overlong
+
     def feed(self, data: bytes) -> list[Piece]:
         """Return every piece that ``data`` completes."""
         *closed, rest = data.split(DELIMITER)

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import IO
 
 from .errors import SaglineError
-from .log_file import open_log
 
 _FRONT = 1 << 12
 """Bytes at the front of a file that tell whose it is."""
@@ -112,6 +111,8 @@ def move_to_new(path: Path, target: Path) -> None:
 
 def _kind(path: Path) -> str:
     try:
+        from .log_file import open_log  # a start that only shows help does without
+
         open_log(path).close()
     except SaglineError:
         return ""

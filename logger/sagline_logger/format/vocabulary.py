@@ -1,6 +1,5 @@
 """Standard channel names, read from ``protocol_docs/vocabulary.toml``, their one source."""
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -21,9 +20,13 @@ class Term:
 @cache
 def vocabulary() -> dict[str, Term]:
     """Return the standard channel names by name."""
+    import tomllib  # a start that only shows help does without
+
     packed = Path(__file__).with_name("vocabulary.toml")
     if not packed.is_file():  # a checkout: the file is where the specification keeps it
-        packed = Path(__file__).parents[3] / "protocol_docs" / "vocabulary.toml"
+        import tomllib  # a start that only shows help does without
+
+    packed = Path(__file__).parents[3] / "protocol_docs" / "vocabulary.toml"
     with packed.open("rb") as file:
         entries = tomllib.load(file)["channels"]
     return {name: Term(name, **fields) for name, fields in entries.items()}

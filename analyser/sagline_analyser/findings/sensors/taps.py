@@ -4,6 +4,7 @@ A tap is the sense lead between two cells.  What it picks up when it is loose on
 the next one loses, so their sum stays; no cell can do that.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,19 +34,30 @@ PAD, JOIN = 0.5, 3.0
 
 @dataclass(frozen=True)
 class _Cells:
-    """All cells on one axis: ``value`` and ``off`` are (cells, n); ``off`` is what load and charge,
-    which all cells share, do not explain."""
+    """All cells on one axis: ``value`` of each, ``mean`` of all, and how ``mean``, ``load`` and
+    ``axis`` (the share of the time gone), which all cells share, explain each cell: ``fits``."""
 
     keys: list[str]
     time: Array
-    value: Array
+    value: list[Array]
     mean: Array
-    off: Array
+    load: Array
+    axis: Array
+    fits: list[Array]
     noise: Array
     most: Array
     """The furthest that each cell is ever off, V."""
     few: slice
     """Some thousands of the samples, for what needs no more."""
+
+    def off(self, k: int) -> Array:
+        """Return what load and charge do not explain of cell ``k``; worked out when asked for, for
+        all of a long ride's cells do not fit side by side."""
+        return _off(self.value[k], self.mean, self.load, self.axis, self.fits[k])
+
+    def thin(self) -> Array:
+        """Return some of the samples of every cell less their mean, (cells, few)."""
+        return np.array([value[self.few] for value in self.value]) - self.mean[self.few]
 
 
 def check_taps(look: Look) -> None:
@@ -118,30 +130,43 @@ def _cells(look: Look) -> _Cells | None:
     streams = {stream.name for key in keys if (stream := look.ride.find(key)) is not None}
     if len(streams) == 1:
         stream = look.ride.streams[streams.pop()]
-        time, value = stream.time, np.array([stream.values[key] for key in keys])
+        time, value = stream.time, [stream.values[key] for key in keys]
     else:
-        time, value = look.time, np.array([look.at(key) for key in keys])
+        time, value = look.time, [look.at(key) for key in keys]
     if len(time) < 10:
         return None
-    mean = value.mean(axis=0)
+    mean = _total(value) / len(value)
     if not np.isfinite(mean).all():
-        known = np.isfinite(value)
-        count = known.sum(axis=0)
-        mean = np.where(count, np.where(known, value, 0).sum(axis=0) / np.maximum(count, 1), np.nan)
-    off, noise = np.empty_like(value), np.empty(len(keys))
+        count = _total(np.isfinite(v).astype(float) for v in value)
+        mean = _total(np.where(np.isfinite(v), v, 0.0) for v in value)
+        mean = np.where(count > 0, mean / np.maximum(count, 1), np.nan)
+    fits, noise, most = [], np.empty(len(keys)), np.empty(len(keys))
     few = slice(None, None, max(1, len(time) // 4000))
     axis = (time - time[0]) / max(float(time[-1] - time[0]), 1.0)
     load = mean - _smooth(mean[few], time[few], time)
     for k in range(len(keys)):
-        fit = _fit([mean[few], load[few], axis[few]], value[k][few] - mean[few])
-        usual = (1 + fit[1]) * mean
-        usual += fit[2] * load
-        usual += fit[3] * axis
-        usual += fit[0]
-        np.subtract(value[k], usual, out=off[k])
-        noise[k] = spread(off[k][few])
-    most = np.maximum(np.fmax.reduce(off, axis=1), -np.fmin.reduce(off, axis=1))
-    return _Cells(keys, time, value, mean, off, noise, most, few)
+        fits.append(_fit([mean[few], load[few], axis[few]], value[k][few] - mean[few]))
+        off = _off(value[k], mean, load, axis, fits[k])
+        noise[k] = spread(off[few])
+        most[k] = max(np.fmax.reduce(off), -np.fmin.reduce(off))
+    return _Cells(keys, time, value, mean, load, axis, fits, noise, most, few)
+
+
+def _total(values: Iterable[Array]) -> Array:
+    """Return the sum of columns, one at a time."""
+    each = iter(values)
+    total = next(each).copy()
+    for value in each:
+        total += value
+    return total
+
+
+def _off(value: Array, mean: Array, load: Array, axis: Array, fit: Array) -> Array:
+    usual = (1 + fit[1]) * mean
+    usual += fit[2] * load
+    usual += fit[3] * axis
+    usual += fit[0]
+    return np.asarray(np.subtract(value, usual, out=usual))
 
 
 def _smooth(value: Array, time: Array, wanted: Array) -> Array:
@@ -194,19 +219,19 @@ def _dead(look: Look, cells: _Cells, k: int) -> Flags:
 def _loose(look: Look, cells: _Cells) -> None:
     """Note the pairs of neighbours that mirror each other while all others stay in place."""
     count = len(cells.keys)
-    middles = np.nanmedian(cells.value[:, cells.few] - cells.mean[cells.few], axis=1)
+    middles = np.nanmedian(cells.thin(), axis=1)
     for k in range(count - 1):
-        one, two = cells.off[k], cells.off[k + 1]
         least = max(AWAY, SIGMAS * float(min(cells.noise[k], cells.noise[k + 1])))
         apart = float(min(abs(middles[k]), abs(middles[k + 1])))
         if min(cells.most[k], cells.most[k + 1]) < least / 2 and apart <= LASTING:
             continue
+        one, two = cells.off(k), cells.off(k + 1)
         with np.errstate(invalid="ignore"):
             gone = (np.abs(one) > least) & (np.abs(one + two) < 0.25 * np.abs(one))
             gone &= np.sign(one) != np.sign(two)
             for j in (k - 1, k + 2):
                 if 0 <= j < count:
-                    gone &= np.abs(cells.off[j]) < 0.3 * np.abs(one)
+                    gone &= np.abs(cells.off(j)) < 0.3 * np.abs(one)
         gone &= ~_known(look, cells, k) & ~_known(look, cells, k + 1)
         rest = np.delete(middles, [k, k + 1])
         if (
@@ -240,14 +265,16 @@ def _alone(look: Look, cells: _Cells) -> None:
     if known.any(axis=0).mean() > 0.5:
         return
     few = cells.few
-    total = cells.value.sum(axis=0)
+    total = _total(cells.value)
     away = pack - total
     fit = _fit([cells.mean[few]], away[few])
     lacking = away - fit[0] - fit[1] * cells.mean
     noise = spread(lacking[few])
     for k, key in enumerate(cells.keys):
-        off = cells.off[k]
         least = max(3 * AWAY, SIGMAS * float(cells.noise[k]), SIGMAS * noise)
+        if cells.most[k] <= least:
+            continue
+        off = cells.off(k)
         with np.errstate(invalid="ignore"):
             gone = (np.abs(off) > least) & (np.abs(off + lacking) < 0.3 * np.abs(off))
         gone &= ~known[k]

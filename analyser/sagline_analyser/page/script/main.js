@@ -155,6 +155,13 @@ function listen() {
     event.preventDefault();
     showStretch(link.getAttribute("href"));
   });
+  // What a card opens is brought into sight.
+  for (const why of document.querySelectorAll(".card > details")) {
+    why.addEventListener("toggle", () => {
+      const card = why.parentElement;
+      if (why.open && card.getBoundingClientRect().bottom > innerHeight) card.scrollIntoView();
+    });
+  }
   new ResizeObserver(() => redraw()).observe(document.getElementById("groups"));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => redraw());
   addEventListener("beforeprint", () => setPrinting(true));
