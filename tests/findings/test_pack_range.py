@@ -203,7 +203,8 @@ def test_the_range_left_is_ridden(tmp_path):
     (pack,) = fit_packs(ride)
     found = reach(ride, board, pack)
     assert isinstance(found, Reach)
-    assert found.distance > found.least > 0.0
+    # From 80 s at 4.5 C the least may be nothing; the middle may not.
+    assert found.distance > 0.1 and found.distance > found.least
     # The same ride, ridden on.
     further = Simulation(small, Scenario("laps", legs), seed=4, seconds=4000.0, step=10_000)
     resistance = small.pack.ohmic_resistance + small.pack.relaxation_resistance
