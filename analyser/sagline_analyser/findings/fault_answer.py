@@ -81,12 +81,21 @@ def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Step
     early = [step for step in story.crossed if step.kind != "event" or step.time != at][:4]
     moments = [(s.time - at, f"{s.name} {s.crossed.partition(' (')[0]}".strip()) for s in early]
     moments = sorted([*moments, (0.0, story.moment.text)])
-    likely = next((c.name for c in story.causes if c.likelihood == Likelihood.LIKELY), "")
+    sure = (Likelihood.VERY_LIKELY, Likelihood.LIKELY)
+    likely = next((c.name for c in story.causes if c.likelihood in sure), "")
     minutes, seconds = divmod(round(at), 60)
     more = f" and {count - 1} more" if count > 1 else ""
-    what = likely.partition(":")[0] or "what came first is listed"
+    what = likely.partition(":")[0] or _first(story) or "what came first is listed"
     line = f"Sudden moment at {minutes}:{seconds:02}{more}: {what}"
     return line, Urgency.ACT, Steps(tuple(moments))
+
+
+def _first(story: FaultStory) -> str:
+    """Return what came first where just one thing did, and before the moment itself."""
+    if len(story.first) != 1 or story.first[0].time >= story.moment.time:
+        return ""
+    step = story.first[0]
+    return f"first {step.name} {step.crossed.partition(' (')[0]}"
 
 
 def story_lines(story: FaultStory) -> list[str]:
