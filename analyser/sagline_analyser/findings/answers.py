@@ -1,6 +1,5 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
-from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 from typing import Literal
 
@@ -21,9 +20,6 @@ from .low_cell import low_cell_answer
 from .pack_range import pack_answer
 from .parts import part_answer
 from .sides import sides_answer
-
-LONG = 50_000_000
-"""Readings of a ride from which memory matters more than time (our choice)."""
 
 _CURRENT = ("battery_current", "controller_battery_current")
 _CELLS = ("cell_voltage", "pack_voltage", *_CURRENT)
@@ -103,29 +99,27 @@ def _answers(
     basis: Basis, other_capacity: float | None, plan: float | None, history: PackHistory | None
 ) -> tuple[Answer, ...]:
     ride, board = basis.ride, basis.board
-    # What takes longest of the rest is worked out beside it: numpy lets two threads run at once.
-    # Of a long ride one thing after the other, the fit last, for all at once is too much memory.
-    long = sum(len(stream.time) * len(stream.values) for stream in ride.streams.values()) > LONG
-    with ThreadPoolExecutor(1) as beside:
-        early = None if long else beside.submit(fit_packs, ride, board)
-        heat = beside.submit(heat_answer, ride, board)
-        if long:
-            wait([heat])
-        part, held, consumption, sides = (
-            answer(ride, board)
-            for answer in (part_answer, held_back_answer, consumption_answer, sides_answer)
+    # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
+    part, held, heat, consumption, sides = (
+        answer(ride, board)
+        for answer in (
+            part_answer,
+            held_back_answer,
+            heat_answer,
+            consumption_answer,
+            sides_answer,
         )
-        # Five questions start from the same fit.
-        packs = fit_packs(ride, board) if early is None else early.result()
-        return (
-            fault_answer(ride, board, packs, basis.sensors),
-            part,
-            held,
-            heat.result(),
-            cells_answer(ride, board, packs),
-            low_cell_answer(ride, board, packs),
-            pack_answer(ride, board, packs, other_capacity, plan, history),
-            consumption,
-            full_pack_answer(ride, board, packs),
-            sides,
-        )
+    )
+    packs = fit_packs(ride, board)  # five questions start from the same fit
+    return (
+        fault_answer(ride, board, packs, basis.sensors),
+        part,
+        held,
+        heat,
+        cells_answer(ride, board, packs),
+        low_cell_answer(ride, board, packs),
+        pack_answer(ride, board, packs, other_capacity, plan, history),
+        consumption,
+        full_pack_answer(ride, board, packs),
+        sides,
+    )
