@@ -178,7 +178,7 @@ __all__ = [
 _HOMES = {
     name: module
     for module, names in (
-        ("board_conflicts", "board_conflicts"),
+        ("board_conflicts", "board_conflicts pack_conflicts"),
         ("board_file", "load_board_file read_board_file"),
         ("board_limits", "LIMIT_KINDS Limit derive_limits settings_over_limits speed_per_rpm"),
         ("board_limits", "weakest wheel_speed"),
