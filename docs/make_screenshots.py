@@ -49,7 +49,7 @@ def main() -> int:
     arguments.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         log, page = Path(place) / "ride.sagline", Path(place) / "ride.html"
-        log.write_bytes(ride_log(BREAD_RUN, seconds=10 if arguments.quick else 775, course=True))
+        log.write_bytes(ride_log(BREAD_RUN, seconds=10 if arguments.quick else 745, course=True))
         write_page(load_ride(log), page, load_board_file(BOARD)[0])
         with chromium(1100, 800) as driver:
             open_page(driver, page)

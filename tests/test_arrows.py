@@ -174,3 +174,12 @@ def test_the_format_loads_nothing_but_the_standard_library():
     names = loaded("-c", "import sagline_logger.format")
     ours = loaded("-c", "import argparse, dataclasses, tomllib, zlib, pathlib, typing, enum")
     assert names - ours - set(sys.stdlib_module_names) == {"sagline_logger"}
+
+
+def test_every_name_of_the_format_is_there_when_it_is_asked_for():
+    import sagline_logger.format as package
+
+    for name in package.__all__:
+        assert getattr(package, name) is not None, name
+    for name, module in (("output", "output"), ("vocabulary", "vocabulary")):
+        assert callable(getattr(package, name)), f"{name} is the module {module}"

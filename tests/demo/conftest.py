@@ -22,7 +22,7 @@ def demo_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """
     place = tmp_path_factory.mktemp("demo")
     log, page = place / "kestrel.sagline", place / "kestrel.html"
-    log.write_bytes(ride_log(BREAD_RUN, seconds=775, course=True))
+    log.write_bytes(ride_log(BREAD_RUN, seconds=745, course=True))
     write_page(load_ride(log), page, load_board_file(BOARD)[0])
     return page
 

@@ -124,6 +124,13 @@ def test_a_short_way_has_no_profile() -> None:
     assert find_heights(hill(0.0, 100.0), None) is None
 
 
+def test_a_speed_that_is_none_makes_no_profile() -> None:
+    time = np.arange(100.0)
+    columns = {channel("speed", "m/s", exponent=3): np.full(100, 1e6),
+               channel("altitude", "m"): np.zeros(100)}  # fmt: skip
+    assert find_heights(make_ride(make_stream("one", time, columns)), None) is None
+
+
 def test_reported_charge_agrees_or_is_told_to_disagree() -> None:
     time = np.arange(0.0, 10.0)
     share = np.linspace(0.5, 0.41, 10)

@@ -136,6 +136,7 @@ def test_a_known_lump_is_found_again_through_a_coarse_sensor() -> None:
     assert part.cold.seconds == part.cold.low
     assert part.cold.low <= wanted <= part.cold.high
     assert part.now.seconds < part.cold.seconds
+    assert part.now.likely < part.cold.likely and part.now.high < part.cold.high
 
 
 def test_a_limit_that_the_current_never_reaches() -> None:
@@ -223,3 +224,11 @@ def test_no_temperature_is_told_that_no_winding_has() -> None:
     text = " ".join(heat_answer(found.ride, found.board_file).details)
     assert "more than 300 °C in an hour" in text
     assert max(float(x) for x in re.findall(r"([0-9.]+) °C", text)) <= 300
+
+
+def test_what_starts_warm_is_never_said_to_last_longer_than_from_cold() -> None:
+    for current in (20.0, 24.0, 28.0, 32.0):
+        (part,) = part_heats(synthetic(900), BOARD, current=current)
+        assert part.cold is not None and part.now is not None
+        assert part.now.low <= part.cold.low and part.now.high <= part.cold.high
+        assert part.cold.below or not part.now.below

@@ -81,7 +81,7 @@ MISTAKES = {
         "no channel named 'warp'",
     ),
     "no board file": (["summary", "{log}", "--board", "{tmp}/no.toml"], "cannot read the board"),
-    "bad board file": (["plot", "{log}", "--board", "{tmp}/bad.toml"], "bad.toml:1"),
+    "bad board file": (["plot", "{log}", "--board", "{tmp}/bad.toml"], "bad.toml:2"),
 }
 
 
@@ -92,7 +92,7 @@ def test_mistakes_get_one_line_and_a_bad_exit(mistake: str, log: Path, tmp_path:
     (tmp_path / "bare.sagline").write_bytes(
         SIGNATURE + encode_frame(Samples(1, 1, 1, 0, 0, 1, b"\1\2").encode())
     )
-    (tmp_path / "bad.toml").write_text("nam = 3\n")
+    (tmp_path / "bad.toml").write_text('name = "Kestrel"\nnam = 3\n')
     words, expected = MISTAKES[mistake]
     done = analyse(*(word.format(tmp=tmp_path, log=log) for word in words))
     assert done.returncode == 1

@@ -11,6 +11,9 @@ Places = npt.NDArray[np.uint32]
 """Small numbers: a long ride's places take a lot of memory."""
 
 
+BLOCK = 1 << 16
+"""Samples worked out together: no more tables as long as the ride than are wanted."""
+
 MANY = 1000
 """Unbroken recordings from which they are searched together."""
 
@@ -27,11 +30,19 @@ class Around:
         sums = np.empty(len(value) + 1)
         sums[0] = 0.0
         np.cumsum(value, out=sums[1:])
-        return np.asarray(sums[self.high] - sums[self.low])
+        found = np.empty(len(value))
+        for start in range(0, len(value), BLOCK):
+            part = slice(start, start + BLOCK)
+            np.subtract(sums[self.high[part]], sums[self.low[part]], out=found[part])
+        return found
 
     def mean(self, value: Array) -> Array:
         """Return the mean of ``value`` (n,) around each sample."""
-        return np.asarray(self.total(value) / np.maximum(self.high - self.low, 1))
+        found = self.total(value)
+        for start in range(0, len(value), BLOCK):
+            part = slice(start, start + BLOCK)
+            found[part] /= np.maximum(self.high[part] - self.low[part], 1)
+        return found
 
 
 def around(time: Array, breaks: Flags, half: float, slack: float = 0.0) -> Around:

@@ -30,6 +30,9 @@ SPAN = 60.0
 """m over which a slope is told: over less the noise of a receiver's altitude is steeper than a
 road (our choice)."""
 
+FURTHEST = 1e7
+"""m beyond which a way is none of one ride: a speed in some other unit, or a broken one."""
+
 SWAY = 3.0
 """m that a climb must gain before it counts: less is an altitude's noise (our choice)."""
 
@@ -129,7 +132,7 @@ def find_heights(ride: Ride, board: BoardFile | None) -> Heights | None:
         return None
     at = interpolate(way, altitude.time)
     known = np.isfinite(at)
-    if not known.any() or at[known][-1] < 2 * SPAN:
+    if not known.any() or not 2 * SPAN <= at[known][-1] <= FURTHEST:
         return None
     cell = (at[known] / GRAIN).astype(int)
     counts = np.bincount(cell)

@@ -199,7 +199,9 @@ def noise(series: Array) -> float:
     """
     if len(series) < 5:
         return 0.0
-    return float(np.nanmedian(np.abs(np.diff(series, 2))) / 0.6745 / np.sqrt(6))
+    bends = np.diff(series, 2)
+    np.abs(bends, out=bends)
+    return float(np.nanmedian(bends, overwrite_input=True) / 0.6745 / np.sqrt(6))
 
 
 # -------------------------------------------------------------------- building one drive
@@ -211,8 +213,7 @@ def _drive(
     stream = ride.find(key)
     motor = (stream.channels[key].index if stream else 0) or 1
     time, current = series.time, series.value
-    half = steps(series) / 2
-    step = np.r_[half, 0.0] + np.r_[0.0, half]
+    step = axis.step
 
     def on(name: str) -> Array | None:
         found = column(ride, f"{name}_{motor}") or (column(ride, name) if motor == 1 else None)

@@ -71,6 +71,12 @@ class Axis:
     gap: Flags
 
     @cached_property
+    def step(self) -> Array:
+        """The s that each sample stands for."""
+        half = np.where(self.gap[1:], 0.0, np.diff(self.time)) / 2
+        return np.asarray(np.r_[half, 0.0] + np.r_[0.0, half])
+
+    @cached_property
     def near(self) -> Around:
         """The samples that ripple and noise are averaged over."""
         return around(self.time, self.gap, SMOOTH / 2, SLACK)

@@ -100,7 +100,7 @@ def _left(ride: Ride, key: str) -> _Readings | None:
         if np.array_equal(one.there, there):
             return one
     found = _readings(stream.time, stream.gap, there)
-    if len(known) < PATTERNS:
+    if len(known) < PATTERNS and len(there) <= KEEP:
         known.append(found)
     return found
 

@@ -116,7 +116,7 @@ export function fieldsOf(body) {
   } else if (kind === 0x80) {
     refuse(String.fromCharCode(...body.subarray(1, 8)) !== "Sagline", "LOG");
     f.at = 8; is.major = f.u8(); f.u8();
-  } else if (kind >= 0x81 && (kind <= 0x88 || kind === 0x8f)) {
+  } else if (kind >= 0x81 && (kind <= 0x89 || kind === 0x8f)) {
     is.monotonic = f.u64(); is.wall = f.i64();
     if (kind === 0x81) { f.text(48); f.text(1024); f.text(1024); }
     if (kind === 0x82) { f.text(48); f.text(1024); }
@@ -135,6 +135,13 @@ export function fieldsOf(body) {
     if (kind === 0x88) {
       is.frames = f.u32(); is.size = f.u64(); f.text(1024);
       is.device = f.rest().length >= 8 ? f.u64() : null;
+    }
+    if (kind === 0x89) {
+      const form = f.u8();
+      is.use = f.u8();
+      is.size = f.rest().length;
+      refuse(form < 1 || form > 2 || is.use > 2, "form or use");
+      refuse(is.size < 1 || is.size > 2048, "raw bytes");
     }
     if (kind === 0x8f) { is.frames = f.u64(); f.u64(); f.text(1024); }
   } else is.unknownKind = true;

@@ -19,7 +19,7 @@ function read(log) {
     "missing frames", "missing bytes", "dropped frames"].map((name) => [name, 0]));
   const captures = [];
   let capture = null, segment = null, first = true, otherLog = false, otherBoard = false;
-  let afterLog = false, anyDropped = false;
+  let afterLog = false, anyDropped = false, anyUnread = false;
 
   const damage = (size) => {
     counts["damaged places"] += 1;
@@ -127,6 +127,7 @@ function read(log) {
     capture.hosts.push(is);
     if (kind === 0x85) capture.waiting = is;
     if (kind === 0x87) { counts.foreign += is.size; capture.foreign += is.size; }
+    if (kind === 0x89) anyUnread ||= is.use === 1;
     if (kind === 0x88) {
       anyDropped = true;
       counts["dropped frames"] += is.frames;
@@ -207,7 +208,7 @@ function read(log) {
   const segments = captures.flatMap((c) => c.segments);
   const none = ["lost", "events lost", "went back", "undescribed", "misfit", "unheard",
     "restarts under one number", "damaged places", "contradictions", "unknown version",
-    "missing frames", "missing bytes"].every((name) => counts[name] === 0) && !anyDropped;
+    "missing frames", "missing bytes"].every((name) => counts[name] === 0) && !anyDropped && !anyUnread;
   return { counts, "nothing lost": none && counts.received > 0,
     segments: segments.map((s) => ({ capture: s.number, boot: s.boot, streams: s.streams })) };
 }

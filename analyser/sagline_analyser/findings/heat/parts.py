@@ -165,6 +165,7 @@ def _timed(part: PartHeat, current: float, limit: float, rise: float) -> PartHea
         _either([time_to_limit(m, current, limit, air, speed, cold=way) for m in part.models])
         for way in (True, False)
     )
+    now = _no_later(now, cold)
     ends = [settling(m, current, limit, air, speed) for m in part.models]
     settles = Settling(
         float(np.mean([s.likely for s in ends])), min(s.low for s in ends),
@@ -186,6 +187,15 @@ def _timed(part: PartHeat, current: float, limit: float, rise: float) -> PartHea
             f"{long(cold.low)} to {long(cold.high)} would fit what was measured",
         )  # fmt: skip
     return part
+
+
+def _no_later(now: TimeToLimit, cold: TimeToLimit) -> TimeToLimit:
+    """Return the times from the ride's end, none later than from cold: what starts warmer is warmer
+    at any time, and settles where the other does."""
+    return TimeToLimit(
+        min(now.seconds, cold.seconds), min(now.likely, cold.likely), min(now.low, cold.low),
+        min(now.high, cold.high),
+    )  # fmt: skip
 
 
 def _either(times: list[TimeToLimit]) -> TimeToLimit:

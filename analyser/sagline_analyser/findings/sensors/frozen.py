@@ -130,8 +130,11 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     least = max(MOVED * whole, 6 * scatter, 10 * quantum)
     gone = np.zeros(len(value), bool)
     most = 0.0
+    late = _latest(look)
     for first, last in holds:
-        part = told[first : last + 1][sound[first : last + 1]]
+        # A slower sensor still says for a while what was before.
+        since = first + min(late, (last - first) // 3)
+        part = told[since : last + 1][sound[since : last + 1]]
         if len(part) * look.step < EXACT / 2:
             continue
         edges = np.quantile(part, [0.02, 0.98])
@@ -151,6 +154,22 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     )  # fmt: skip
 
 
+def _latest(look: Look) -> int:
+    """Return by how many points of the axis the slowest of the sensors compared here lags."""
+    names = ("cell_voltage", "pack_voltage", "battery_current", "motor_current", "speed",
+             "motor_speed", "motor_electrical_speed", "duty_cycle")  # fmt: skip
+    streams = [look.ride.find(key) for name in names for key in look.ride.keys(name)[:1]]
+    periods = [
+        max(s.period, float(np.median(np.diff(s.time[:1000])))) for s in streams
+        if s is not None and len(s.time) > 1
+    ]  # fmt: skip
+    return round(max(periods, default=0.0) / look.step)
+
+
+AS_DRIVEN = 0.06
+"""Share by which a motor without load may turn other than its duty cycle says (our choice)."""
+
+
 def _runs_free(look: Look, key: str) -> Flags:
     """Return where a motor turns by its duty cycle with hardly any current: one that has lost its
     wheel holds its speed, whatever the vehicle does."""
@@ -160,8 +179,19 @@ def _runs_free(look: Look, key: str) -> Flags:
         current not in look.keys("motor_current")
     ):  # fmt: skip
         return np.zeros(len(look.time), bool)
-    amps = np.abs(look.at(current))
-    return np.asarray((np.abs(look.at(duty)) > 0.3) & (amps < 0.2 * peak_of(amps)))
+    amps, driven = np.abs(look.at(current)), np.abs(look.at(duty))
+    packs = look.all_of("pack_voltage")
+    free = (driven > 0.3) & (amps < 0.2 * peak_of(amps))
+    if len(packs):
+        driven = driven * packs[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.abs(look.at(key)) / driven
+    known = ratio[free & np.isfinite(ratio)]
+    if not len(known):
+        return np.zeros(len(look.time), bool)
+    # A sensor that froze does not follow the duty cycle; a motor without load does.
+    usual = float(np.median(known[: max(1, len(known) // 2)]))
+    return np.asarray(free & (np.abs(ratio - usual) < AS_DRIVEN * usual))
 
 
 def _switched_off(look: Look, key: str, value: Array) -> Flags:
