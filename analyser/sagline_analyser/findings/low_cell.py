@@ -30,9 +30,9 @@ AT_REST, REST_SAG = 1.0, 0.05
 """A of load up to which a cell that no circuit could be fitted to counts as resting, and the V that
 this load may take from it: 1 A through 50 mΩ, more than a sound group of cells has (our choice)."""
 
-REST_ERROR = 0.09
-"""Share of the sag allowed for what the circuit leaves out near empty (our judgement, from
-simulation)."""
+REST_ERROR, LEAST_ERROR = 0.35, 0.01
+"""Share of the sag allowed for what the circuit leaves out: a load that is held for minutes takes
+about a third more than one of ten seconds (common practice, no source); and V at least."""
 
 QUESTION = "Was the cell empty, or did the load pull it down?"
 
@@ -187,9 +187,9 @@ def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple
     """Return the V at which a cell would rest at the lowest point of ``span``, and the 90 %
     half-width.
 
-    It is the cell's resting voltage at the charge drawn by then; readings of the span within
-    :data:`NEAR` s, each plus what the load takes, widen the doubt where they say otherwise.  NaN
-    when the load was not recorded then.
+    Two things tell it: the cell's resting voltage at the charge drawn by then, and the readings of
+    the span within :data:`NEAR` s, each plus what the load takes.  NaN when the load was not
+    recorded then.
     """
     at = rests.keys.index(key)
     peak = np.array([span.peak_time])
@@ -201,9 +201,13 @@ def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple
     if not known.any() or not np.isfinite(voltage[0, at] + error[0]):
         return np.nan, np.nan
     read = float(np.median(series.value[inside][known] + sag[known]))
-    left_out = REST_ERROR * float(np.median(np.abs(sag[known])))
-    apart = abs(read - float(voltage[0, at]))
-    return (float(voltage[0, at]) + read) / 2, float(np.hypot(error[0], left_out) + apart / 2)
+    # Each counts by what is known of it; where they say otherwise, that widens the doubt.
+    left_out = max(REST_ERROR * float(np.median(np.abs(sag[known]))), LEAST_ERROR)
+    known_by = np.array([float(error[0]), left_out]) ** -2.0
+    share = known_by / known_by.sum()
+    rest = float(share @ [float(voltage[0, at]), read])
+    apart = abs(read - float(voltage[0, at])) * float(np.sqrt(share[0] * share[1]))
+    return rest, float(np.hypot(known_by.sum() ** -0.5, apart))
 
 
 def _at(series: Series, time: float) -> float:

@@ -136,6 +136,13 @@ _Misfit = Callable[[Array], Array]
 Numbers = npt.NDArray[np.intp]
 
 
+def usable(drive: Drive, seen: Array, readings: Array) -> npt.NDArray[np.bool_]:
+    """Return at which steps a reading can be held against the model: while the current is unknown,
+    and until the model starts anew, there is nothing to hold."""
+    good = (readings > 0) & np.isfinite(seen) & np.r_[drive.known[:1], drive.known]
+    return np.asarray(good)
+
+
 # A trial step may land on rates that overflow; its misfit is then not finite and it is refused.
 @np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def fit(
@@ -148,9 +155,7 @@ def fit(
     """
     names = list(plausible.rates)
     place = plausible.place
-    good = (readings > 0) & np.isfinite(seen)
-    # While the current is unknown, and until the model starts anew, there is nothing to hold.
-    good &= np.r_[drive.known[:1], drive.known]
+    good = usable(drive, seen, readings)
     first = float(np.mean(seen[good][:3]))
     above = max(first - float(drive.air[0]) - air.offset, 0.0)
     # The other lump's start: a share of the way from the first reading to the air, or as much

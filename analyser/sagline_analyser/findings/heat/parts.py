@@ -14,7 +14,7 @@ from ..series import Series, column
 from ..speed import Unknown, vehicle_speed
 from ..summary import words
 from .drive import grid
-from .fit import CASE, STAGE, WINDING, AirDoubt, Plausible, ThermalFit, fit
+from .fit import CASE, STAGE, WINDING, AirDoubt, Plausible, ThermalFit, fit, usable
 from .times import (
     HORIZON,
     OnCase,
@@ -134,6 +134,8 @@ def part_heat(
             known, reason="the ride was too short or too gentle to tell: it changed by "
             f"only {rise:.1f} K, at least {LEAST_RISE:.0f} K are needed",
         )  # fmt: skip
+    if not np.any(usable(drive, seen, readings)):
+        return replace(known, reason="its temperature and the current are never known together")
     if outside is not None:
         doubt = MEASURED
     sensor = _sensor(board, index) if kind == "motor" else ""
