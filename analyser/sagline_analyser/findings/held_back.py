@@ -297,8 +297,12 @@ def _nearly_full(drive: Drive) -> Flags:
     """Return where the hand, a little below full, explains a current a little below its limit."""
     if drive.throttle is None or drive.motor_limit is None:
         return np.zeros(len(drive.time), bool)
-    lacks = 1 - drive.throttle / np.nanquantile(drive.throttle, 0.999)
-    short = 1 - drive.current / drive.motor_limit.value
+    whole = np.nanquantile(drive.throttle, 0.999) if np.isfinite(drive.throttle).any() else 0.0
+    if not whole > 0:
+        return np.zeros(len(drive.time), bool)
+    lacks = 1 - drive.throttle / whole
+    with np.errstate(divide="ignore", invalid="ignore"):  # where no limit is known it is 0 or NaN
+        short = 1 - drive.current / drive.motor_limit.value
     return np.asarray((lacks > LEAST_LACK) & (short < STEEPEST * lacks))
 
 

@@ -127,7 +127,7 @@ def _speeds(
     other = interpolate(two, one.time)
     mean = (np.abs(one.value) + np.abs(other)) / 2
     # A tenth of the top speed: below it one step of the sensor is too large a part of the speed.
-    moving = mean > 0.1 * np.nanmax(mean)
+    moving = mean > 0.1 * np.max(mean, where=np.isfinite(mean), initial=0.0)
     ratio = np.where(moving, (np.abs(one.value) - np.abs(other)) / np.where(moving, mean, 1), 0.0)
     usual = float(np.median(ratio[moving])) if moving.any() else 0.0
     slips = _slips(one, ratio - usual, moving)
