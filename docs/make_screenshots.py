@@ -31,9 +31,11 @@ PICTURES = {
 """Name of a picture: the part of the page, and how much of it in pixels from its top."""
 
 LOOKS = {
-    "look_desk": (1400, 900, False), "look_dark": (1400, 900, True),
-    "look_phone": (390, 844, False), "look_phone_dark": (390, 844, True),
-}  # fmt: skip
+    "look_desk": (1400, 900, False),
+    "look_dark": (1400, 900, True),
+    "look_phone": (390, 844, False),
+    "look_phone_dark": (390, 844, True),
+}
 """Name of a picture of the first screen: width, height, dark."""
 
 SHEET = (760, 1075)

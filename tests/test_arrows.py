@@ -183,3 +183,15 @@ def test_every_name_of_the_format_is_there_when_it_is_asked_for():
         assert getattr(package, name) is not None, name
     for name, module in (("output", "output"), ("vocabulary", "vocabulary")):
         assert callable(getattr(package, name)), f"{name} is the module {module}"
+
+
+def test_the_formatter_is_not_fought() -> None:
+    """Tables of data may stand as they are; everything else is laid out by the formatter."""
+    told = "# fmt: " + "skip"
+    places = [
+        path.relative_to(ROOT)
+        for room in ("logger", "analyser", "tests", "docs")
+        for path in sorted((ROOT / room).rglob("*.py"))
+        if told in path.read_text(encoding="utf-8")
+    ]
+    assert len(places) <= 10, places

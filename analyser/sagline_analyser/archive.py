@@ -49,9 +49,10 @@ def archive(log: Path, out: Path | None = None) -> Archived:
             file.fileno()
         except OSError:
             raise SaglineError(
-                "is not a plain log, but already compressed", where=str(log),
+                "is not a plain log, but already compressed",
+                where=str(log),
                 remedy="every command reads it as it is",
-            ) from None  # fmt: skip
+            ) from None
         with output(out) as target:
             for piece in packed_pieces(file, LEVEL):
                 target.write(piece)
@@ -68,8 +69,9 @@ def _compare(log: Path, out: Path) -> None:
             one, other = original.read(_CHUNK), copy.read(_CHUNK)
             if one != other or broken_off(copy):
                 raise SaglineError(
-                    "the archive does not read back the same and was removed", where=str(out),
+                    "the archive does not read back the same and was removed",
+                    where=str(out),
                     remedy="is the log still being written? then try again when it is done",
-                )  # fmt: skip
+                )
             if not one:
                 return

@@ -43,9 +43,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         "--out", metavar="DIR", type=Path, default=Path("sagline-demo"), help="default: %(default)s"
     )
     parser.add_argument(
-        "--seconds", metavar="N", type=float, default=735.0,
+        "--seconds",
+        metavar="N",
+        type=float,
+        default=735.0,
         help="simulated length of the ride in s (default %(default)g)",
-    )  # fmt: skip
+    )
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="same seed, same ride")
 
     def act() -> int:
@@ -64,9 +67,10 @@ def _run(out: Path, seconds: float, seed: int) -> None:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise SaglineError(
-            f"cannot make the directory ({problem.strerror})", where=str(out),
+            f"cannot make the directory ({problem.strerror})",
+            where=str(out),
             remedy="choose another with --out",
-        ) from None  # fmt: skip
+        ) from None
     known = set(out.glob("*" + SUFFIX))
     factor = max(1.0, seconds / CAPTURE)
     with as_file(files(__package__) / "demo_board.toml") as board:
@@ -83,8 +87,14 @@ def _capture(
     """Let the simulated board ride and the logger record it, each as its own program."""
     program = [sys.executable, "-m", "sagline_logger"]
     longer = 2 * seconds + 60  # the logger is to stop first, with the link up
-    ride = ["simulate", "--pty", f"--speed={factor:g}", f"--seconds={longer:g}", f"--seed={seed}",
-            "--streams=course"]  # fmt: skip
+    ride = [
+        "simulate",
+        "--pty",
+        f"--speed={factor:g}",
+        f"--seconds={longer:g}",
+        f"--seed={seed}",
+        "--streams=course",
+    ]
     simulator = subprocess.Popen(
         [*program, *ride], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -98,8 +108,10 @@ def _capture(
         words = ["--serial", port, "--out", str(out), "--board", str(board), "--note", NOTE]
         logger = subprocess.Popen(
             [*program, "record", *words, "--quiet"],
-            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
         print(f"2  The logger records {seconds:g} s of ride, run {factor:.3g} times as fast")
         _watch(simulator, logger, _Arrived(out, known), seconds)
         logger.send_signal(signal.SIGINT)
@@ -145,9 +157,11 @@ class _Arrived:
 
 
 def _watch(
-    simulator: "subprocess.Popen[str]", logger: "subprocess.Popen[str]", arrived: _Arrived,
+    simulator: "subprocess.Popen[str]",
+    logger: "subprocess.Popen[str]",
+    arrived: _Arrived,
     seconds: float,
-) -> None:  # fmt: skip
+) -> None:
     """Show progress until the ride is in the log or patience ends."""
     start = time.monotonic()
     lively = sys.stdout.isatty()

@@ -39,9 +39,13 @@ def command(*words: object, memory: int | None = None) -> "subprocess.CompletedP
             resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
 
     return subprocess.run(
-        [sys.executable, "-m", *map(str, words)], capture_output=True, text=True, timeout=300,
-        preexec_fn=bound, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
-    )  # fmt: skip
+        [sys.executable, "-m", *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        preexec_fn=bound,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+    )
 
 
 def test_the_archive_is_the_log_to_the_public_tool(log: Path) -> None:
@@ -160,8 +164,9 @@ def test_bombs_are_refused_in_bounded_memory(tmp_path: Path) -> None:
     (tmp_path / "bomb.sagline.gz").write_bytes(data)
     (tmp_path / "bomb.html").write_text("<!doctype html>" + wrap_in_page(data))
     for program, word, name in (
-        ("logger", "verify", "bomb.sagline.gz"), ("analyser", "summary", "bomb.html"),
-    ):  # fmt: skip
+        ("logger", "verify", "bomb.sagline.gz"),
+        ("analyser", "summary", "bomb.html"),
+    ):
         done = command(f"sagline_{program}.cli", word, tmp_path / name, memory=3 << 29)
         assert done.returncode == 1, (name, program, done.stderr[-500:])
         assert "out of all proportion" in done.stderr and done.stderr.count("\n") == 1

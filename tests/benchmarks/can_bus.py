@@ -29,17 +29,35 @@ def main() -> None:
         directory = Path(name)
         ours, kept = share(
             seconds,
-            lambda bus: (*LOGGER, "record", *bus.arguments, "--dbc", DBC, "--out", directory,
-                         "--quiet"),
+            lambda bus: (
+                *LOGGER,
+                "record",
+                *bus.arguments,
+                "--dbc",
+                DBC,
+                "--out",
+                directory,
+                "--quiet",
+            ),
             lambda: held(directory),
-        )  # fmt: skip
+        )
         peer = directory / "peer.blf"
         theirs, theirs_kept = share(
             seconds,
-            lambda bus: (sys.executable, "-u", "-m", "can.logger", "-i", "udp_multicast",
-                         "-c", bus.channel, "-f", peer),
+            lambda bus: (
+                sys.executable,
+                "-u",
+                "-m",
+                "can.logger",
+                "-i",
+                "udp_multicast",
+                "-c",
+                bus.channel,
+                "-f",
+                peer,
+            ),
             lambda: sum(1 for _ in can.LogReader(peer)),
-        )  # fmt: skip
+        )
     count = round(seconds * FULL_LOAD)
     print(
         f"CAN, {FULL_LOAD} frames a second for {seconds:.0f} s: {100 * ours:.1f} % of one core, "

@@ -40,8 +40,10 @@ def imported(csv: Path, plan: Path) -> tuple[float, float]:
     start = time.perf_counter()
     done = subprocess.run(
         [sys.executable, "-c", code, "import", str(csv), "--map", str(plan), "-o", str(out)],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     taken = time.perf_counter() - start
     return taken, int(done.stdout.splitlines()[-1]) / 1e3
 

@@ -121,12 +121,15 @@ def _against(
     rows = [row for row in group.rows if row.measure.key in KEYS and row.difference is not None]
     gained = -truth["time_to_speed"]
     return Pair(
-        {r.measure.key: r.difference.low <= truth[r.measure.key] <= r.difference.high
-         for r in rows if r.difference is not None},
+        {
+            r.measure.key: r.difference.low <= truth[r.measure.key] <= r.difference.high
+            for r in rows
+            if r.difference is not None
+        },
         any(row.clear for row in group.rows),
         str(verdict.outcome),
         (verdict.outcome == "better" and gained > 0) or (verdict.outcome == "worse" and gained < 0),
-    )  # fmt: skip
+    )
 
 
 def main(boards: int, predictions: int) -> None:

@@ -46,27 +46,37 @@ def main(rides: int = 200, processes: int = 2, first: int = 0) -> None:
     rests = np.abs([error for score in known for error in score.rest_errors])
     rows = [
         ("rides", f"{len(scores)}, of which {len(scores) - len(known)} could not be judged"),
-        ("weak cell (≥ 25 % above) named, and it alone",
-         f"{sum(s.rightly is True for s in weak)} of {len(weak)}"),
+        (
+            "weak cell (≥ 25 % above) named, and it alone",
+            f"{sum(s.rightly is True for s in weak)} of {len(weak)}",
+        ),
         ("weak cell: another one named", f"{sum(bool(set(s.named) - {s.worst}) for s in weak)}"),
         ("all within 5 %: a cell named", f"{sum(bool(s.named) for s in alike)} of {len(alike)}"),
         ("step resistance, error", _spread(step)),
-        ("step resistance, truth inside the 90 % interval",
-         f"{sum(s.step_inside for s in known) / len(step):.1%} of {len(step)} cells"),
+        (
+            "step resistance, truth inside the 90 % interval",
+            f"{sum(s.step_inside for s in known) / len(step):.1%} of {len(step)} cells",
+        ),
         ("10 s resistance, error", _spread(ten)),
-        ("skew between the streams, error",
-         f"median {1e3 * np.median(np.abs([s.skew_error for s in known])):.0f} ms"),
+        (
+            "skew between the streams, error",
+            f"median {1e3 * np.median(np.abs([s.skew_error for s in known])):.0f} ms",
+        ),
         ("low-cell alarms", f"{len(rests)}"),
-    ]  # fmt: skip
+    ]
     if len(rests):
         rows += [
-            ("  voltage at rest, error",
-             f"median {1e3 * np.median(rests):.0f} mV, 95th percentile "
-             f"{1e3 * np.percentile(rests, 95):.0f} mV"),
-            ("  truth inside the 90 % interval",
-             f"{sum(s.rest_inside for s in known) / len(rests):.1%}"),
+            (
+                "  voltage at rest, error",
+                f"median {1e3 * np.median(rests):.0f} mV, 95th percentile "
+                f"{1e3 * np.percentile(rests, 95):.0f} mV",
+            ),
+            (
+                "  truth inside the 90 % interval",
+                f"{sum(s.rest_inside for s in known) / len(rests):.1%}",
+            ),
             ("  judged sag or empty wrongly", f"{sum(s.verdicts_wrong for s in known)}"),
-        ]  # fmt: skip
+        ]
     for name, text in rows:
         print(f"{name:<50}{text}")
 

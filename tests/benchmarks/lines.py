@@ -44,8 +44,10 @@ def main() -> None:
         plan.write_text(map_text())
         lines = [line(n) for n in range(round(seconds * RATE))]
         ours = steady(lines, seconds, ("--lines", plan))
-        print(f"lines, {VALUES} values at {RATE} Hz for {seconds:.0f} s: "
-              f"{100 * ours:.1f} % of one core (aim 10 %)")  # fmt: skip
+        print(
+            f"lines, {VALUES} values at {RATE} Hz for {seconds:.0f} s: "
+            f"{100 * ours:.1f} % of one core (aim 10 %)"
+        )
         theirs = steady(list(frames(len(lines))), seconds, ())
         print(f"frames of as many values: {100 * theirs:.1f} %; ratio {ours / theirs:.2f}")
         fast(plan)
@@ -91,10 +93,20 @@ def recorder(
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     process = subprocess.Popen(
-        [*LOGGER, "record", "--serial", os.ttyname(theirs), "--out", directory, "--quiet",
-         *map(str, arguments)],
-        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        [
+            *LOGGER,
+            "record",
+            "--serial",
+            os.ttyname(theirs),
+            "--out",
+            directory,
+            "--quiet",
+            *map(str, arguments),
+        ],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     assert process.stderr is not None
     assert "recording" in process.stderr.readline()
 

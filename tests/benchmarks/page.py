@@ -132,8 +132,10 @@ def plot(log: Path, out: Path) -> tuple[float, float, float]:
     start = time.perf_counter()
     done = subprocess.run(
         [sys.executable, "-c", MEASURE, *command, "--board", str(BOARD)],
-        check=True, capture_output=True, text=True,
-    )  # fmt: skip
+        check=True,
+        capture_output=True,
+        text=True,
+    )
     busy, most = map(float, done.stdout.split())
     return time.perf_counter() - start, busy, most
 

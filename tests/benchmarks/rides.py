@@ -23,8 +23,10 @@ def listed(directory: Path, expected: int) -> float:
     start = time.perf_counter()
     done = subprocess.run(
         [sys.executable, "-m", "sagline_analyser.cli", "rides", *arguments],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     taken = time.perf_counter() - start
     assert f"{expected} of {expected} rides" in done.stdout, done.stdout[-300:]
     return taken

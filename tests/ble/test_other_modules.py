@@ -55,8 +55,10 @@ def test_frames_through_a_module_in_whatever_slices(
     contents = Contents(logged(tmp_path))
     assert [bytes(one) for one in peripheral.delivered] == contents.stretches
     assert [link.state for link in contents.all(Link)] == [
-        LinkState.UP, LinkState.DOWN, LinkState.UP,
-    ]  # fmt: skip
+        LinkState.UP,
+        LinkState.DOWN,
+        LinkState.UP,
+    ]
     assert "Bluetooth LE device bt-serial, ffe1" in command("verify", the_log(tmp_path))[1]
 
 

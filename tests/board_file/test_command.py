@@ -112,8 +112,11 @@ def test_the_documents_examples_are_true() -> None:
     assert [board.name for board in examples] == ["Handcart", "Heron"]
     limits = derive_limits(examples[1])
     assert weakest(limits, "battery_current")[0].part == "connector 'main connector'"
-    values = {limit.part: limit.value for limit in limits if limit.channel == "battery_current"
-              and limit.direction == "above"}  # fmt: skip
+    values = {
+        limit.part: limit.value
+        for limit in limits
+        if limit.channel == "battery_current" and limit.direction == "above"
+    }
     assert values["fuse 'main fuse'"] == 100
     assert values["battery unit 'left'"] == pytest.approx(168)
     wrong = "\n" * 11 + '[[motors]]\ncount = 1\nrated_current = "forty"\n'

@@ -28,9 +28,15 @@ voltage_cutback_end = {cut_end}
 
 def board(**changed: object) -> BoardFile:
     usual: dict[str, object] = {
-        "full": 4.2, "alarm": 3.3, "stop": 3.0, "series": 13, "chemistry": "NMC", "rating": 60,
-        "cut_start": 40, "cut_end": 36,
-    }  # fmt: skip
+        "full": 4.2,
+        "alarm": 3.3,
+        "stop": 3.0,
+        "series": 13,
+        "chemistry": "NMC",
+        "rating": 60,
+        "cut_start": 40,
+        "cut_end": 36,
+    }
     return read_board_file(TEXT.format(**{**usual, **changed}), "board.toml")
 
 
@@ -48,7 +54,7 @@ def test_a_sound_file_has_none():
         ({"full": 3.65, "alarm": 3.0, "stop": 2.5}, "cell_full = 3.65 V does not fit cells of lit"),
         ({"cut_start": 48, "cut_end": 46}, "alarm at 42.9 V (13 × 3.3 V) lies below the 46 V"),
     ],
-)  # fmt: skip
+)
 def test_a_file_that_contradicts_itself(changed, words):
     found = board_conflicts(board(**changed))
     assert len(found) == 1
@@ -63,7 +69,7 @@ def test_a_file_that_contradicts_itself(changed, words):
         ({}, 84.0, "The pack read up to 84.0 V, 6.46 V for each of the 13 cells"),
         ({"cell_voltage": 13}, 60.0, "Cells read up to 4.62 V, the board file's full cell is"),
     ],
-)  # fmt: skip
+)
 def test_a_file_of_another_vehicle(sent, voltage, words):
     found = board_conflicts(board(), sent, voltage)
     assert len(found) == 1

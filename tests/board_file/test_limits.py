@@ -57,9 +57,10 @@ def found(text: str, channel: str, kind: str = "limit") -> list[tuple[int, str, 
 
 def line(limits: Sequence[Limit], channel: str, direction: str = "above") -> str:
     (limit,) = [
-        limit for limit in weakest(tuple(limits), channel)
+        limit
+        for limit in weakest(tuple(limits), channel)
         if (limit.direction, limit.kind) == (direction, "limit")
-    ]  # fmt: skip
+    ]
     return limit.arithmetic
 
 
@@ -75,16 +76,22 @@ def test_units_in_series_carry_one_current_and_add_cells() -> None:
     text = '[battery]\njoined = "series"\ncell_full = 4.2\n' + UNITS.format(6, 7)
     limits = derive_limits(board(text))
     assert found(text, "battery_current") == [
-        (0, "above", 84.0), (0, "above", 60.0), (0, "below", -4.2), (0, "below", -8.0),
-    ]  # fmt: skip
+        (0, "above", 84.0),
+        (0, "above", 60.0),
+        (0, "below", -4.2),
+        (0, "below", -8.0),
+    ]
     assert line(limits, "battery_current").startswith("4 parallel × 15 A = 60 A: discharge")
     assert line(limits, "battery_current", "below").endswith("charge limit of battery unit 'left'")
     assert found(text, "pack_voltage", "full") == [(0, "above", 54.6)]  # (6 + 7) × 4.2 V
     battery = board(text).battery
     assert battery.cells == 13
     assert [unit.name for cell in (1, 6, 7, 13) for unit in battery.units_of_cell(cell)] == [
-        "left", "left", "right", "right",
-    ]  # fmt: skip
+        "left",
+        "left",
+        "right",
+        "right",
+    ]
     assert battery.units_of_cell(0) == battery.units_of_cell(14) == ()
 
 
@@ -187,16 +194,23 @@ def test_nothing_stated_gives_no_limit() -> None:
 def test_every_limit_is_in_the_vocabulary_and_its_arithmetic_holds_its_figure() -> None:
     text = (
         '[battery]\njoined = "series"\ncell_full = 4.2\ncell_alarm = 3.3\ncell_stop = 3\n'
-        "temperature_limit = 60\n" + UNITS.format(6, 7)
+        "temperature_limit = 60\n"
+        + UNITS.format(6, 7)
         + "[[motors]]\ncount = 2\nrated_current = 40\ntemperature_limit = 110\n"
         '[[leads]]\nname = "l"\nrated_current = 30\nplace = "controller"\n'
         "[settings]\nduty_limit = 0.9\nvoltage_cutback_start = 44\n"
-    )  # fmt: skip
+    )
     limits = derive_limits(board(text))
     assert {limit.channel for limit in limits} >= {
-        "cell_voltage", "pack_voltage", "battery_current", "controller_battery_current",
-        "motor_current", "motor_temperature", "battery_temperature", "duty_cycle",
-    }  # fmt: skip
+        "cell_voltage",
+        "pack_voltage",
+        "battery_current",
+        "controller_battery_current",
+        "motor_current",
+        "motor_temperature",
+        "battery_temperature",
+        "duty_cycle",
+    }
     for limit in limits:
         assert limit.unit == vocabulary()[limit.channel].unit
         assert limit.kind in LIMIT_KINDS
@@ -207,9 +221,16 @@ def test_every_limit_is_in_the_vocabulary_and_its_arithmetic_holds_its_figure() 
 
 NUMBERS = st.integers(-9, 9).map(float)
 LIMITS = st.builds(
-    Limit, st.sampled_from(["a", "b"]), st.integers(0, 2), st.sampled_from(["above", "below"]),
-    NUMBERS, st.just("A"), st.sampled_from(["limit", "stop"]), st.just("p"), st.just("w"),
-)  # fmt: skip
+    Limit,
+    st.sampled_from(["a", "b"]),
+    st.integers(0, 2),
+    st.sampled_from(["above", "below"]),
+    NUMBERS,
+    st.just("A"),
+    st.sampled_from(["limit", "stop"]),
+    st.just("p"),
+    st.just("w"),
+)
 
 
 @given(st.lists(LIMITS), st.integers(0, 2), NUMBERS)
@@ -222,10 +243,11 @@ def test_the_weakest_is_crossed_whenever_any_is(
         for kind in ("limit", "stop"):
             mine = [x for x in nearest if (x.direction, x.kind) == (direction, kind)]
             every = [
-                x for x in limits
+                x
+                for x in limits
                 if (x.channel, x.direction, x.kind) == ("a", direction, kind)
                 and x.index in (0, index)
-            ]  # fmt: skip
+            ]
             assert any(x.crossed(value) for x in mine) == any(x.crossed(value) for x in every)
             assert all(x in every for x in mine)
             assert not any(x.crossed(math.nan) for x in mine)

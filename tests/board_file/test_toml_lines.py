@@ -131,7 +131,9 @@ def test_a_key_of_endless_parts_is_refused_at_once(part: str, form: str) -> None
     )
 )
 def test_random_documents(blocks: list[str]) -> None:
-    text = "".join(block.replace("#", str(n), 1) if "#" in block and block[0] in "a[" else block
-                   for n, block in enumerate(blocks))  # fmt: skip
+    text = "".join(
+        block.replace("#", str(n), 1) if "#" in block and block[0] in "a[" else block
+        for n, block in enumerate(blocks)
+    )
     text = "[[list]]\n" + text  # so that list.inner has a table to belong to
     check(numbered(text))

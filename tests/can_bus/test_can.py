@@ -92,8 +92,11 @@ def test_every_signal_of_every_frame_is_what_cantools_reads(tmp_path: Path) -> N
 def test_a_map_chooses_signals_and_says_what_they_are(tmp_path: Path) -> None:
     plan = tmp_path / "map.toml"
     plan.write_text(MAP)
-    frames = [drive(1), frame("Speed", wheel_speed=36), frame("Cells", group=1,
-              cell_voltage_3=3.701, cell_voltage_4=3.702)]  # fmt: skip
+    frames = [
+        drive(1),
+        frame("Speed", wheel_speed=36),
+        frame("Cells", group=1, cell_voltage_3=3.701, cell_voltage_4=3.702),
+    ]
     with multicast_bus() as bus:
         arguments = (*bus.arguments, "--dbc", DBC, "--map", plan, "--out", tmp_path / "log")
         with recording(*arguments) as logger:
@@ -103,10 +106,11 @@ def test_a_map_chooses_signals_and_says_what_they_are(tmp_path: Path) -> None:
     found = values(Contents(logged(tmp_path / "log")))
     assert found["Drive"] == [
         {
-            "pack_voltage": Decimal("40.01"), "battery_current": Decimal("-149.9"),
+            "pack_voltage": Decimal("40.01"),
+            "battery_current": Decimal("-149.9"),
             "motor_speed_1": Decimal(-3999),
         }
-    ]  # fmt: skip
+    ]
     assert found["Cells"] == [{"cell_voltage_3": Decimal("3.701")}]
     # 36 km/h; a hundredth of that is no decimal in m/s, so it is kept a tenth of that as fine.
     (row,) = found["Speed"]

@@ -255,7 +255,7 @@ def test_our_own_export_comes_back_by_the_suggested_map(tmp_path):
 @pytest.mark.parametrize(
     ("csv", "said"),
     [
-        ("t,v\n0,1\n1,x\n", ':3: column "v": \'x\' is not a number; correct it'),
+        ("t,v\n0,1\n1,x\n", ":3: column \"v\": 'x' is not a number; correct it"),
         ("t,v\n0,1\n1\n", ":3: 1 cells where there should be 2; check for a cut line"),
         ("t,v\n0,1\n1,2,3\n", ":3: 3 cells where there should be 2"),
         ("t,v\n5,1\n4,1\n", ":3: the time goes back; sort the rows"),
@@ -272,11 +272,11 @@ def test_our_own_export_comes_back_by_the_suggested_map(tmp_path):
         ("t,v\n0,NaN\n", "no readings in it"),
         ("t,v\n0,-1\n1,42900000\n", "pack_voltage goes from -1 to 4.29e+07 V"),
         ("t,v\n0,'\xff\n".encode("latin-1"), "not utf-8-sig text"),
-        ("t,v\n0,\"" + "1" * 200_000 + '"\n', "the row cannot be split"),
+        ('t,v\n0,"' + "1" * 200_000 + '"\n', "the row cannot be split"),
         ("x" * (LONGEST_LINE + 5), "a line of more than"),
         ("t,v\n0,1\0\n", "is not a number"),
     ],
-)  # fmt: skip
+)
 def test_bad_files_get_a_clear_line_and_leave_nothing(csv, said, tmp_path, capsys):
     (tmp_path / "in.csv").write_bytes(csv if isinstance(csv, bytes) else csv.encode())
     (tmp_path / "map.toml").write_text(TIME + VOLTS)
@@ -309,7 +309,7 @@ def test_bad_files_get_a_clear_line_and_leave_nothing(csv, said, tmp_path, capsy
         ("time = 3\n" + VOLTS, "time is not a table"),
         ('board = "' + "x" * 49 + '"\n' + TIME + VOLTS, "board is not a text, or too long"),
     ],
-)  # fmt: skip
+)
 def test_bad_maps_get_a_line_number_and_advice(plan, said):
     with pytest.raises(SaglineError, match="map") as caught:
         read_map(plan, "map.toml")
@@ -361,8 +361,10 @@ def test_a_log_is_never_overwritten(tmp_path, capsys):
 
 
 def test_the_command_with_a_suggested_map(tmp_path):
-    (tmp_path / "in.csv").write_text("Time (ms),Battery Current (mA),cell voltage 2 [mV],name\n"
-                                     "0,1500,3650,a\n20,1600,3651,b\n40,1550,3650,c\n")  # fmt: skip
+    (tmp_path / "in.csv").write_text(
+        "Time (ms),Battery Current (mA),cell voltage 2 [mV],name\n"
+        "0,1500,3650,a\n20,1600,3651,b\n40,1550,3650,c\n"
+    )
     run = [sys.executable, "-m", "sagline_analyser.cli", "import", str(tmp_path / "in.csv")]
     text = subprocess.run([*run, "--suggest"], capture_output=True, text=True, check=True).stdout
     assert re.search(r"period = 0.02\b", text)

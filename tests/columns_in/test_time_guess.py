@@ -62,9 +62,16 @@ def test_the_unit_is_told_by_the_steps_and_it_is_said(
 
 @pytest.mark.parametrize(
     ("title", "unit"),
-    [("time (ms)", "ms"), ("time_ms", "ms"), ("Elapsed [s]", "s"), ("millis", "ms"), ("t_us", "us"),
-     ("uptime_ms", "ms"), ("Zeit [ms]", "ms")],
-)  # fmt: skip
+    [
+        ("time (ms)", "ms"),
+        ("time_ms", "ms"),
+        ("Elapsed [s]", "s"),
+        ("millis", "ms"),
+        ("t_us", "us"),
+        ("uptime_ms", "ms"),
+        ("Zeit [ms]", "ms"),
+    ],
+)
 def test_what_a_title_says_is_not_guessed(title: str, unit: str, tmp_path: Path) -> None:
     text = suggest(table(tmp_path / "in.csv", title, [str(7 * n) for n in range(50)]))
     assert f'unit = "{unit}"' in text

@@ -26,9 +26,13 @@ FORCE = 0.02
 
 
 def steady(
-    accelerations: list[float], volts: float = 48.0, wobble: float = 0.0, rolling: float = 0.0,
-    throttle: float = 1.0, **more: object,
-) -> Ride:  # fmt: skip
+    accelerations: list[float],
+    volts: float = 48.0,
+    wobble: float = 0.0,
+    rolling: float = 0.0,
+    throttle: float = 1.0,
+    **more: object,
+) -> Ride:
     """Return launches of constant acceleration (m/s²), 6 s each from rest, at 40 A battery current.
 
     With ``rolling`` (m/s) there is a hand's width of motion before each, which makes them pulls.
@@ -37,8 +41,11 @@ def steady(
     for acceleration in accelerations:
         rest, go, stop = 3 * RATE, 6 * RATE, 2 * RATE
         clock = np.arange(go) / RATE
-        speed += [np.full(rest, rolling), rolling + acceleration * clock,
-                  np.linspace(rolling + acceleration * 6, rolling, stop)]  # fmt: skip
+        speed += [
+            np.full(rest, rolling),
+            rolling + acceleration * clock,
+            np.linspace(rolling + acceleration * 6, rolling, stop),
+        ]
         hand += [np.zeros(rest), np.full(go, throttle), np.zeros(stop)]
         motor += [np.zeros(rest), np.full(go, (acceleration + wobble) / FORCE), np.zeros(stop)]
         battery += [np.zeros(rest), np.full(go, 40.0), np.zeros(stop)]
@@ -133,9 +140,13 @@ def test_a_fuller_pack_takes_the_verdict_away() -> None:
     condition = next(c for c in found.main.confounders if c.key == "rest_voltage")
     assert condition.real and condition.effect == pytest.approx(-5 / 48.5, rel=0.01)
     # With the fuller pack on the slower side it cannot be the pack.
-    swapped = compare(sides(*[steady([1.0 + k], volts=51.0 + k) for k in (0, 0.01, 0.005)],
-                            *[steady([1.08 + k], volts=46.0 + k) for k in (0, 0.01, 0.005)],
-                            sides="AAABBB"))  # fmt: skip
+    swapped = compare(
+        sides(
+            *[steady([1.0 + k], volts=51.0 + k) for k in (0, 0.01, 0.005)],
+            *[steady([1.08 + k], volts=46.0 + k) for k in (0, 0.01, 0.005)],
+            sides="AAABBB",
+        )
+    )
     assert swapped.verdict is not None and swapped.verdict.outcome == "better"
 
 

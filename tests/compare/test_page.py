@@ -112,11 +112,13 @@ def test_the_page_is_whole_quiet_and_takes_texts_as_texts(
 ) -> None:
     rides = [
         replace(
-            load_ride(path), board_name=HOSTILE, path=HOSTILE + name,
+            load_ride(path),
+            board_name=HOSTILE,
+            path=HOSTILE + name,
             settings={HOSTILE: name[0], "motor_current_limit": name[0]},
         )
         for name, path in ridden.items()
-    ]  # fmt: skip
+    ]
     found = compare(split([(ride, None) for ride in rides], sides="ABBA"))
     page = tmp_path / "page.html"
     write_comparison(found, page, predict(found, "motor_current_limit", 36.5))

@@ -21,9 +21,13 @@ from sagline_analyser.compare.statistics import (
 
 
 def nested(
-    chance: np.random.Generator, sides: tuple[int, int] = (2, 2), launches: int = 6,
-    between: float = 1.0, within: float = 1.0, shift: float = 0.0,
-) -> tuple[list[np.ndarray], list[np.ndarray]]:  # fmt: skip
+    chance: np.random.Generator,
+    sides: tuple[int, int] = (2, 2),
+    launches: int = 6,
+    between: float = 1.0,
+    within: float = 1.0,
+    shift: float = 0.0,
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
     def stretch(mean: float) -> np.ndarray:
         own = mean + between * chance.normal()
         return np.asarray(own + within * chance.normal(size=launches))
@@ -111,9 +115,12 @@ def test_launches_are_brought_alike_by_the_slope_within_stretches() -> None:
     )
     assert alike == ("rest_voltage",) and error == 0  # the sides' own stretches differ as much
     apart = bring_alike(
-        "time_to_speed", values, stretches.tolist(), (stretches > 2).tolist(),
+        "time_to_speed",
+        values,
+        stretches.tolist(),
+        (stretches > 2).tolist(),
         {"rest_voltage": volts},
-    )  # fmt: skip
+    )
     assert 0 < apart[1] < 0.05
     before, after = (
         np.std([v[stretches == n].mean() for n in range(1, 5)]) for v in (values, even)

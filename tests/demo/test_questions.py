@@ -31,24 +31,59 @@ WHY = " details > summary"
 
 QUESTIONS = (
     Question("Which cell is the weak one?", 1, "#answer-cells h3", r"Cell 7\b"),
-    Question("Was the right motor too hot, when, for how long?", 7, "#answer-heat h3",
-             r"right was above 80 °C for \d+ s, from \d+:\d\d"),
-    Question("Did the pack end, or a cell?", 1, "#answer-low_cell ul",
-             r"cell 7 read \d.\d+ V at \d+ A: sag", f"#answer-low_cell{WHY}"),
-    Question("How far would a 12 Ah pack go?", None, "#answer-pack_range ul",
-             r"at least:.*12 Ah \d+\.\d km", f"#answer-pack_range{WHY}"),
+    Question(
+        "Was the right motor too hot, when, for how long?",
+        7,
+        "#answer-heat h3",
+        r"right was above 80 °C for \d+ s, from \d+:\d\d",
+    ),
+    Question(
+        "Did the pack end, or a cell?",
+        1,
+        "#answer-low_cell ul",
+        r"cell 7 read \d.\d+ V at \d+ A: sag",
+        f"#answer-low_cell{WHY}",
+    ),
+    Question(
+        "How far would a 12 Ah pack go?",
+        None,
+        "#answer-pack_range ul",
+        r"at least:.*12 Ah \d+\.\d km",
+        f"#answer-pack_range{WHY}",
+    ),
     Question("How far can I still ride?", 1, "#answer-pack_range h3", r"At least \d+\.\d km left"),
-    Question("Why did it not give more when I asked for more?", 0, "#answer-held_back h3",
-             r"duty ceiling decided \d+%"),
-    Question("Which part is too small for this?", 0, "#answer-parts h3",
-             r"Main connector works at 1\d\d% of its rating"),
-    Question("What came first when it cut out?", 0, "#answer-fault svg.sketch",
-             r"lowest cell below 3\.2 V"),
-    Question("Did braking overcharge the pack?", 1, "#answer-full_pack h3",
-             r"charged harder than cells allow|above full"),
-    Question("What did everything read at the moment of the fault, and where was that?", 12,
-             "#readout", r"At 9:.*battery current.*\d A.*cell 7.*\d\.\d+ V.*speed", ".pin path"),
-)  # fmt: skip
+    Question(
+        "Why did it not give more when I asked for more?",
+        0,
+        "#answer-held_back h3",
+        r"duty ceiling decided \d+%",
+    ),
+    Question(
+        "Which part is too small for this?",
+        0,
+        "#answer-parts h3",
+        r"Main connector works at 1\d\d% of its rating",
+    ),
+    Question(
+        "What came first when it cut out?",
+        0,
+        "#answer-fault svg.sketch",
+        r"lowest cell below 3\.2 V",
+    ),
+    Question(
+        "Did braking overcharge the pack?",
+        1,
+        "#answer-full_pack h3",
+        r"charged harder than cells allow|above full",
+    ),
+    Question(
+        "What did everything read at the moment of the fault, and where was that?",
+        12,
+        "#readout",
+        r"At 9:.*battery current.*\d A.*cell 7.*\d\.\d+ V.*speed",
+        ".pin path",
+    ),
+)
 
 
 @pytest.mark.parametrize("question", QUESTIONS, ids=[q.words for q in QUESTIONS])

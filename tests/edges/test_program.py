@@ -133,8 +133,9 @@ def hostile_log() -> bytes:
         told,
         *(pack(told, n, 100_000 * n, [(40_000 + n,)]) for n in range(50)),
         Event(1, 0, 2_000_000, EventKind.FAULT, 3, 1, f"fault{steer}"),
-        time_record(0), time_record(5_000_000),
-    ]  # fmt: skip
+        time_record(0),
+        time_record(5_000_000),
+    ]
     return log_bytes(records)
 
 
@@ -182,8 +183,10 @@ def test_near_words_are_suggested(program: str, capfd: pytest.CaptureFixture[str
             PROGRAMS[program].main([f"{name}x"])
         assert end.value.code == 2
         assert re.search(rf"\b(did|maybe) you mean\w* .*{name}", capfd.readouterr().err)
-    wrong = {"sagline_logger": ["verify", "x", "--jason"], "sagline_analyser":
-             ["summary", "x", "--jsno"]}[program]  # fmt: skip
+    wrong = {
+        "sagline_logger": ["verify", "x", "--jason"],
+        "sagline_analyser": ["summary", "x", "--jsno"],
+    }[program]
     with pytest.raises(SystemExit):
         PROGRAMS[program].main(wrong)
     assert "did you mean --json?" in capfd.readouterr().err
@@ -197,8 +200,10 @@ def test_every_help_fits_80_columns_and_its_examples_are_valid(
     for name in ("", *PROGRAMS[program].commands):
         done = subprocess.run(
             [sys.executable, "-m", program, *filter(None, [name]), "--help"],
-            capture_output=True, text=True, timeout=60,
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
         assert done.returncode == 0
         assert max(map(len, done.stdout.splitlines())) <= 80
         examples = re.findall(rf"^  {PROGRAMS[program].name} (.*)$", done.stdout, re.M)

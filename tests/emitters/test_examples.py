@@ -66,9 +66,12 @@ def test_from_the_c_program_over_a_pseudo_terminal_to_a_clean_log(programs, tmp_
         recording("--serial", port.path, "--out", tmp_path) as logger,
     ):
         board = subprocess.run(
-            [programs["serial"]], stdout=port.fileno(), stderr=subprocess.PIPE,
-            env={"PACE": "20000"}, timeout=120,
-        )  # fmt: skip
+            [programs["serial"]],
+            stdout=port.fileno(),
+            stderr=subprocess.PIPE,
+            env={"PACE": "20000"},
+            timeout=120,
+        )
         assert board.returncode == 0, board.stderr
         port.wait_until_read()
         assert logger.stop(signal.SIGINT)[0] == 0

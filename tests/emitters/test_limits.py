@@ -64,8 +64,10 @@ def test_limits_beyond_the_format_do_not_compile(flag):
     source = f'#include "{HEADER / "sagline.h"}"\n'
     done = subprocess.run(
         ["gcc", "-std=c99", flag, "-fsyntax-only", "-x", "c", "-"],
-        input=source, capture_output=True, text=True,
-    )  # fmt: skip
+        input=source,
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode != 0
     assert "sagline:" in done.stderr
 

@@ -35,10 +35,27 @@ def emulated(elf: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
     The chip's time is that of its instructions, so that a busy machine makes it late for nobody.
     """
     emulator = subprocess.Popen(
-        ["qemu-system-arm", "-M", "mps2-an385", "-icount", "shift=6,align=on", "-S",
-         "-display", "none", "-monitor", "stdio", "-serial", "pty", "-kernel", str(elf)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
+        [
+            "qemu-system-arm",
+            "-M",
+            "mps2-an385",
+            "-icount",
+            "shift=6,align=on",
+            "-S",
+            "-display",
+            "none",
+            "-monitor",
+            "stdio",
+            "-serial",
+            "pty",
+            "-kernel",
+            str(elf),
+        ],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
     try:
         assert emulator.stdout is not None
         lines = []

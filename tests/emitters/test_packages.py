@@ -32,10 +32,12 @@ def test_all_packages_are_of_the_project_s_version() -> None:
     cmake = (HEADER / "CMakeLists.txt").read_text()
     idf = (HEADER / "idf_component.yml").read_text()
     found = {
-        PROPERTIES["version"], MANIFEST["version"], MODULE_MANIFEST["version"],
+        PROPERTIES["version"],
+        MANIFEST["version"],
+        MODULE_MANIFEST["version"],
         re.findall(r"project\(sagline VERSION (\S+)", cmake)[0],
         re.findall(r'^version: "(.*)"$', idf, re.M)[0],
-    }  # fmt: skip
+    }
     assert found == {VERSION}
 
 
@@ -43,8 +45,10 @@ def test_there_is_one_header_and_the_other_only_names_it() -> None:
     code = re.sub(r"/\*.*?\*/", "", (HEADER / "src" / "sagline.h").read_text(), flags=re.S)
     assert code.split() == ["#include", '"../sagline.h"']
     assert sorted(path.name for path in HEADER.rglob("sagline*.h")) == [
-        "sagline.h", "sagline.h", "sagline_arduino.h",
-    ]  # fmt: skip
+        "sagline.h",
+        "sagline.h",
+        "sagline_arduino.h",
+    ]
 
 
 def test_the_properties_of_a_library() -> None:
@@ -140,8 +144,11 @@ def test_the_module_s_manifest_brings_all_that_it_imports() -> None:
         name.split(".")[0]
         for node in ast.walk(ast.parse(MODULE.read_text()))
         if isinstance(node, ast.Import | ast.ImportFrom)
-        for name in ([node.module] if isinstance(node, ast.ImportFrom) and node.module
-                     else [alias.name for alias in node.names])
-    }  # fmt: skip
+        for name in (
+            [node.module]
+            if isinstance(node, ast.ImportFrom) and node.module
+            else [alias.name for alias in node.names]
+        )
+    }
     assert imported <= {"struct", "time", "binascii", "io", "sys"}  # in every MicroPython
     assert MODULE_MANIFEST["deps"] == []

@@ -25,9 +25,13 @@ def shell(script: str, folder: Path) -> str:
         (folder / name).symlink_to(ROOT / name)
     path = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
     done = subprocess.run(
-        ["bash", "-euo", "pipefail", "-c", script], cwd=folder, capture_output=True, text=True,
-        env={**os.environ, "PATH": path}, timeout=300,
-    )  # fmt: skip
+        ["bash", "-euo", "pipefail", "-c", script],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PATH": path},
+        timeout=300,
+    )
     assert done.returncode == 0, done.stderr
     return done.stdout
 
@@ -44,18 +48,22 @@ def test_the_sizes_quoted_are_those_measured(tmp_path):
     """Within a tenth, since compilers differ; compilers that are not here are not judged."""
     printed = shell("protocol_docs/emitters/c/measure.sh", tmp_path)
     figures = re.findall(r"^(.{18}) (.{34}) flash +(\d+) B   RAM +(\d+) B$", printed, re.M)
-    quoted = [[int(n) for n in re.findall(r"\d+", line.split("|", 2)[2])]
-              for line in TEXT.splitlines()
-              if re.match(r"\| [a-zA-Z, `_0-9]*:? ?(flash|RAM) \|", line)]  # fmt: skip
+    quoted = [
+        [int(n) for n in re.findall(r"\d+", line.split("|", 2)[2])]
+        for line in TEXT.splitlines()
+        if re.match(r"\| [a-zA-Z, `_0-9]*:? ?(flash|RAM) \|", line)
+    ]
     assert [len(row) for row in quoted] == [4] * 7
     order = ["host", "8-bit AVR", "32-bit Cortex-M0+", "32-bit Cortex-M4"]
     seen = set()
     for label, what, flash, ram in figures:
         column = order.index(label.strip())
         row = [
-            "emitter", "emitter, short frames (RUN 64)", "emitter that writes log files",
+            "emitter",
+            "emitter, short frames (RUN 64)",
+            "emitter that writes log files",
             "serial example, sensors included",
-        ].index(what.strip())  # fmt: skip
+        ].index(what.strip())
         flash_row, ram_row = [(0, 1), (None, 2), (3, 4), (5, 6)][row]
         assert abs(int(ram) / quoted[ram_row][column] - 1) < 0.1
         if flash_row is not None:

@@ -30,10 +30,18 @@ def any_sample(rng: random.Random, clock: int, late: int = 0) -> Call:
             "",
         )
     real = struct.unpack("<I", struct.pack("<f", rng.uniform(-1e6, 1e6)))[0]
-    return "1", (
-        clock, rng.choice([NONE, 2**31 - 1, 12]), rng.choice([300, -1, 77]),
-        rng.choice([NONE, 200, -3]), rng.randrange(2**32), real,
-    ), ""  # fmt: skip
+    return (
+        "1",
+        (
+            clock,
+            rng.choice([NONE, 2**31 - 1, 12]),
+            rng.choice([300, -1, 77]),
+            rng.choice([NONE, 200, -3]),
+            rng.randrange(2**32),
+            real,
+        ),
+        "",
+    )
 
 
 def any_calls(seed: int, start: str) -> list[Call]:

@@ -46,8 +46,10 @@ def programs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     core = compiled(folder / "core.o", [*compiler, "-c"], STAND_IN / "core.cpp")
     for what, (name, sources) in made.items():
         sketch = compiled(folder / f"{what}.o", [*compiler, "-c"], EXAMPLES / name / f"{name}.ino")
-        parts = [compiled(folder / f"{what}{n}.o", [*compiler, "-c"], source)
-                 for n, source in enumerate(sources)]  # fmt: skip
+        parts = [
+            compiled(folder / f"{what}{n}.o", [*compiler, "-c"], source)
+            for n, source in enumerate(sources)
+        ]
         compiled(folder / what, ["g++", *SANITIZE], sketch, core, *parts)
     return {what: folder / what for what in made}
 
@@ -88,15 +90,34 @@ def test_the_builder_takes_the_library_as_it_is_and_builds_for_8_bit_chips(
     cache = tmp_path_factory.getbasetemp() / "core"
     cache.mkdir(exist_ok=True)
     done = subprocess.run(
-        ["arduino-builder", "-compile", "-hardware", "/usr/share/arduino/hardware",
-         "-hardware", "/usr/share/arduino-builder", "-tools", "/usr/bin", "-libraries", libraries,
-         "-fqbn", f"arduino:avr:{chip}", "-build-path", tmp_path, "-build-cache", cache,
-         "-warnings", "all",
-         # Debian's compiler is older than the core expects.
-         "-prefs", "build.extra_flags=-DDECIMAL_DIG=17 {build.usb_flags}",
-         EXAMPLES / name / f"{name}.ino"],
-        capture_output=True, text=True, timeout=300,
-    )  # fmt: skip
+        [
+            "arduino-builder",
+            "-compile",
+            "-hardware",
+            "/usr/share/arduino/hardware",
+            "-hardware",
+            "/usr/share/arduino-builder",
+            "-tools",
+            "/usr/bin",
+            "-libraries",
+            libraries,
+            "-fqbn",
+            f"arduino:avr:{chip}",
+            "-build-path",
+            tmp_path,
+            "-build-cache",
+            cache,
+            "-warnings",
+            "all",
+            # Debian's compiler is older than the core expects.
+            "-prefs",
+            "build.extra_flags=-DDECIMAL_DIG=17 {build.usb_flags}",
+            EXAMPLES / name / f"{name}.ino",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
     said = done.stdout + done.stderr
     assert done.returncode == 0, said
     ours = [line for line in said.splitlines() if "warning" in line and "sagline" in line.lower()]
@@ -154,8 +175,11 @@ def test_two_controllers_and_a_cell_monitor(programs: dict[str, Path], tmp_path:
     status, report, _ = command("verify", log)
     assert status == 0 and report.endswith("Nothing lost up to where it was cut.\n")
     ride = load_ride(log)
-    one = {key: set(column[column == column]) for stream in ride.streams.values()
-           for key, column in stream.values.items()}  # fmt: skip
+    one = {
+        key: set(column[column == column])
+        for stream in ride.streams.values()
+        for key, column in stream.values.items()
+    }
     assert one["controller_battery_current_1"] == {10.0}
     assert one["controller_battery_current_2"] == {10.1}
     assert one["motor_current_2"] == {-20.1} and one["motor_speed_2"] == {3001.0}

@@ -124,10 +124,16 @@ def test_cells_that_are_resistors_have_one_resistance():
     no_gap, drawn = np.zeros(len(time), bool), np.cumsum(current) * 0.1 / 3600
     ohms = (0.020, 0.020, 0.026, 0.020)
     cells = [
-        (f"cell_voltage_{n}", Series(time, 3.8 - one * current - drawn / 20.0
-                                     + chance.normal(0, 0.001, len(time)), no_gap))
+        (
+            f"cell_voltage_{n}",
+            Series(
+                time,
+                3.8 - one * current - drawn / 20.0 + chance.normal(0, 0.001, len(time)),
+                no_gap,
+            ),
+        )
         for n, one in enumerate(ohms, 1)
-    ]  # fmt: skip
+    ]
     fit = fit_circuits(Series(time, current, no_gap), cells, 0.0, 600.0)
     assert isinstance(fit, CircuitFit)
     rests = find_rests(fit, 20.0)
@@ -148,8 +154,12 @@ def test_a_small_cell_at_the_end_of_its_curve_is_not_told_as_lagging_only():
     for number, size in enumerate(sizes, 1):
         state = 1 - (0.69 * capacity + drawn) / (capacity * size)
         read = np.interp(state, states, volts) - 0.005 * current
-        cells.append((f"cell_voltage_{number}",
-                      Series(time, read + chance.normal(0, 0.001, len(time)), no_gap)))  # fmt: skip
+        cells.append(
+            (
+                f"cell_voltage_{number}",
+                Series(time, read + chance.normal(0, 0.001, len(time)), no_gap),
+            )
+        )
     fit = fit_circuits(Series(time, current, no_gap), cells, 0.0, 600.0)
     assert isinstance(fit, CircuitFit)
     rests = find_rests(fit, capacity)
@@ -164,9 +174,9 @@ def test_a_small_cell_at_the_end_of_its_curve_is_not_told_as_lagging_only():
 
 
 @pytest.mark.parametrize(
-    ("chance", "words"), [(0.99, "is"), (0.9, "is likely"), (0.6, "may be"),
-                          (0.4, "cannot be told to be")],
-)  # fmt: skip
+    ("chance", "words"),
+    [(0.99, "is"), (0.9, "is likely"), (0.6, "may be"), (0.4, "cannot be told to be")],
+)
 def test_words_of_certainty_follow_the_chance(chance, words):
     assert certainty(chance).value == words
     assert within(12.34, 0.2) == "12 ± 1" and within(12.34, 0.2, 1) == "12.3 ± 0.2"

@@ -97,9 +97,10 @@ def test_many_packs_without_a_weak_cell_are_told_together(swapped):
 
 def test_a_restart_without_another_pack_is_one_pack(tmp_path):
     legs = (
-        Leg("launch", 6.0, seconds=6.0), Leg("stop", 0.0, until_stopped=True),
+        Leg("launch", 6.0, seconds=6.0),
+        Leg("stop", 0.0, until_stopped=True),
         Leg("stand", 0.0, seconds=8.0),
-    )  # fmt: skip
+    )
     pack = replace(KESTREL.pack, initial_charge=0.6, weak_cell=None)
     # The same charge goes on after the power cut: nothing was swapped.
     drawn = Simulation(replace(KESTREL, pack=pack), Scenario("cut", legs), seed=1)

@@ -11,10 +11,18 @@ from sagline_analyser.findings.certainty import SCALE, Likelihood, cannot_tell, 
 
 @pytest.mark.parametrize(
     ("probability", "says"),
-    [(1.0, "very likely"), (0.91, "very likely"), (0.67, "likely"), (0.5, "possible"),
-     (0.34, "possible"), (0.32, "unlikely"), (0.05, "very unlikely"), (0.0, "very unlikely"),
-     (None, "cannot be judged")],
-)  # fmt: skip
+    [
+        (1.0, "very likely"),
+        (0.91, "very likely"),
+        (0.67, "likely"),
+        (0.5, "possible"),
+        (0.34, "possible"),
+        (0.32, "unlikely"),
+        (0.05, "very unlikely"),
+        (0.0, "very unlikely"),
+        (None, "cannot be judged"),
+    ],
+)
 def test_words_are_those_of_the_calibrated_scale(probability: float | None, says: str) -> None:
     """IPCC guidance note, 2010, table 1 (from memory): very likely 90 to 100 %, likely 66 to 100 %,
     about as likely as not 33 to 66 %, unlikely 0 to 33 %, very unlikely 0 to 10 %."""
@@ -34,6 +42,8 @@ def test_likelihoods_are_spelled_in_one_module_only() -> None:
     here = Path(sagline_analyser.__file__).parent
     for path in here.rglob("*.py"):
         if path.name != "certainty.py":
-            said = re.findall(r'"(very likely|likely|possible|unlikely|cannot be judged)"',
-                              path.read_text("utf-8"))  # fmt: skip
+            said = re.findall(
+                r'"(very likely|likely|possible|unlikely|cannot be judged)"',
+                path.read_text("utf-8"),
+            )
             assert not said, f"{path.name} has its own {said}"

@@ -126,8 +126,10 @@ def test_a_short_way_has_no_profile() -> None:
 
 def test_a_speed_that_is_none_makes_no_profile() -> None:
     time = np.arange(100.0)
-    columns = {channel("speed", "m/s", exponent=3): np.full(100, 1e6),
-               channel("altitude", "m"): np.zeros(100)}  # fmt: skip
+    columns = {
+        channel("speed", "m/s", exponent=3): np.full(100, 1e6),
+        channel("altitude", "m"): np.zeros(100),
+    }
     assert find_heights(make_ride(make_stream("one", time, columns)), None) is None
 
 

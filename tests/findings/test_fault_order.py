@@ -71,9 +71,7 @@ def arcing() -> Ride:
 def loose_until_restart() -> Ride:
     script = Script()
     script.factor[script.after(-0.1, 0.0)] = 0.6
-    return script.ride(
-        lambda t: (t < AT) | (t > AT + 1.5), segments=restarted(AT + 1.5, 0.1)
-    )  # fmt: skip
+    return script.ride(lambda t: (t < AT) | (t > AT + 1.5), segments=restarted(AT + 1.5, 0.1))
 
 
 @cache
@@ -206,20 +204,31 @@ def radio() -> Ride:
 
 @cache
 def reset() -> Ride:
-    return Script().ride(
-        lambda t: (t < AT) | (t > AT + 0.9), segments=restarted(AT + 0.9, 0.0)
-    )  # fmt: skip
+    return Script().ride(lambda t: (t < AT) | (t > AT + 0.9), segments=restarted(AT + 0.9, 0.0))
 
 
 WRONG: list[tuple[str, Callable[[], Ride]]] = [
-    ("empty", empty), ("sag", sag), ("connector", arcing), ("connector", loose_until_restart),
-    ("management", protection), ("controller_hot", controller_hot), ("motor_hot", motor_hot),
-    ("over_current", over_current), ("over_voltage", over_voltage),
-    ("throttle_signal", throttle_jump), ("throttle_signal", throttle_missing),
-    ("speed_signal", rotor_sensor), ("slip", belt_lost), ("rider", rider), ("link", radio),
-    ("reset", reset), ("speed_signal", speed_sensor_dead), ("by_itself", by_itself),
-    ("connector", worn_contact), ("heat_signal", heat_sensor_jumps),
-]  # fmt: skip
+    ("empty", empty),
+    ("sag", sag),
+    ("connector", arcing),
+    ("connector", loose_until_restart),
+    ("management", protection),
+    ("controller_hot", controller_hot),
+    ("motor_hot", motor_hot),
+    ("over_current", over_current),
+    ("over_voltage", over_voltage),
+    ("throttle_signal", throttle_jump),
+    ("throttle_signal", throttle_missing),
+    ("speed_signal", rotor_sensor),
+    ("slip", belt_lost),
+    ("rider", rider),
+    ("link", radio),
+    ("reset", reset),
+    ("speed_signal", speed_sensor_dead),
+    ("by_itself", by_itself),
+    ("connector", worn_contact),
+    ("heat_signal", heat_sensor_jumps),
+]
 
 
 @cache
@@ -310,9 +319,16 @@ def weak_cell_far_from_empty() -> Script:
 
 
 NEAR_MISSES = [
-    sound, warm, strong_but_allowed, step_that_the_load_explains, hand_closes_and_opens,
-    braking_below_full, full_but_driving, speeds_rise_together, weak_cell_far_from_empty,
-]  # fmt: skip
+    sound,
+    warm,
+    strong_but_allowed,
+    step_that_the_load_explains,
+    hand_closes_and_opens,
+    braking_below_full,
+    full_but_driving,
+    speeds_rise_together,
+    weak_cell_far_from_empty,
+]
 
 
 @pytest.mark.parametrize("make", NEAR_MISSES)
@@ -365,16 +381,24 @@ def test_fault_and_low_cell_answer_say_one_thing_in_the_same_volts(
     for key, words in allowed.items():
         assert likelihood(story, key) in words
     volts = re.findall(r"[\d.]+ V", alarms[-1].meaning)
-    said = " ".join(line for c in story.causes if c.key in ("empty", "sag")
-                    for line in (*c.evidence_for, *c.evidence_against))  # fmt: skip
+    said = " ".join(
+        line
+        for c in story.causes
+        if c.key in ("empty", "sag")
+        for line in (*c.evidence_for, *c.evidence_against)
+    )
     assert len(volts) >= 5 and all(figure in said for figure in volts)
 
 
 def test_the_shares_of_the_missing_voltage_are_those_of_ohms_law() -> None:
     """33 A through 4 mΩ is 0.13 V, through the 10 mΩ more of the weak cell 0.33 V; of a full
     cell's 4.2 V the pack has 3.12 V left, so 1.08 V are charge used."""
-    said = " ".join(line for c in told(empty_and_weak()).causes if c.key == "empty"
-                    for line in (*c.evidence_for, *c.evidence_against))  # fmt: skip
+    said = " ".join(
+        line
+        for c in told(empty_and_weak()).causes
+        if c.key == "empty"
+        for line in (*c.evidence_for, *c.evidence_against)
+    )
     found = re.findall(r"([\d.]+) V (the charge used|the load|this cell's extra)", said)
     share = {what: float(volts) for volts, what in found}
     assert share["the load"] == pytest.approx(0.13, abs=0.05)
@@ -466,8 +490,11 @@ def test_slip_does_not_rank_before_an_empty_pack(make: Callable[[], Ride]) -> No
     """The same signs of slip as a lost belt gives, on a pack at its end."""
     ride, lost = make(), belt_lost()
     fast, other = ride.streams["fast"], lost.streams["fast"]
-    moved = {key: other.values[key] for key in fast.values
-             if key.startswith(("motor_speed", "motor_current"))}  # fmt: skip
+    moved = {
+        key: other.values[key]
+        for key in fast.values
+        if key.startswith(("motor_speed", "motor_current"))
+    }
     assert len(moved) == 2
     mixed = replace(fast, values={**fast.values, **moved})
     story = told(replace(ride, streams={**ride.streams, "fast": mixed}))
@@ -478,9 +505,10 @@ def test_slip_does_not_rank_before_an_empty_pack(make: Callable[[], Ride]) -> No
 
 def test_lost_link_with_restart_is_not_called_radio() -> None:
     ride = Script().ride(
-        lambda t: (t < AT) | (t > AT + 4), link_gaps=link_lost(AT + 4.0),
+        lambda t: (t < AT) | (t > AT + 4),
+        link_gaps=link_lost(AT + 4.0),
         segments=restarted(AT + 4.0, 0.0),
-    )  # fmt: skip
+    )
     story = told(ride)
     assert likelihood(story, "link") == "unlikely"
     assert story.causes[0].key in ("reset", "connector")
@@ -517,12 +545,17 @@ def test_switched_off_at_a_standstill_is_no_moment() -> None:
 
 
 def test_kinds_of_moments() -> None:
-    kinds = {make.__name__: fault_moments(make())[0].kind for make in
-             (sag, radio, reset, protection, over_current)}  # fmt: skip
+    kinds = {
+        make.__name__: fault_moments(make())[0].kind
+        for make in (sag, radio, reset, protection, over_current)
+    }
     assert kinds == {
-        "sag": "fault", "radio": "link loss", "reset": "restart", "over_current": "cut-out",
+        "sag": "fault",
+        "radio": "link loss",
+        "reset": "restart",
+        "over_current": "cut-out",
         "protection": "voltage collapse",
-    }  # fmt: skip
+    }
 
 
 # ---- order against sampling ----------------------------------------------------------------------
@@ -637,7 +670,7 @@ def test_story_names_what_was_normal_and_what_is_lacking() -> None:
     ride = over_current()
     bare = what_came_first(
         Ride(**{**vars(ride), "streams": {"fast": ride.streams["fast"]}}), None, AT
-    )  # fmt: skip
+    )
     lacking = {one.what for one in bare.unknown}
     assert {"cell voltage", "motor temperature", "a board file"} <= lacking
     assert likelihood(bare, "motor_hot") == "cannot be judged"

@@ -116,7 +116,8 @@ def synthetic(
     readings = np.round(warmth + chance.normal(0, 0.3, len(time)))
     return make_ride(
         make_stream(
-            "slow", time,
+            "slow",
+            time,
             {
                 channel("motor_current", "A", 1): current,
                 channel(f"{part}_temperature", "°C", 1, exponent=0): readings,
@@ -125,7 +126,7 @@ def synthetic(
             },
             gap,
         )
-    )  # fmt: skip
+    )
 
 
 def test_a_known_lump_is_found_again_through_a_coarse_sensor() -> None:
@@ -206,8 +207,9 @@ def test_without_a_speed_channel_no_speed_is_told() -> None:
 def test_a_sensor_on_the_case_says_what_it_will_show_and_that_the_winding_is_hotter() -> None:
     board = read_board_file(
         'name = "K"\n[[motors]]\nrated_current = 25\ntemperature_limit = 110\n'
-        'temperature_sensor = "case"\n', "board.toml",
-    )  # fmt: skip
+        'temperature_sensor = "case"\n',
+        "board.toml",
+    )
     ride = synthetic(900, part="motor")
     (part,) = part_heats(ride, board)
     shown = part.on_case

@@ -14,9 +14,13 @@ from support.simulated_rides import SimulatedRide, small_ride
 from support.textbook_launch import textbook_launch
 
 SMALL = [
-    (5, "nothing"), (7, "in force"), (15, "settings"), (20, "nothing"), (21, "settings"),
+    (5, "nothing"),
+    (7, "in force"),
+    (15, "settings"),
+    (20, "nothing"),
+    (21, "settings"),
     (8, "nothing"),
-]  # fmt: skip
+]
 """Seeds of short rides; among them heat derates in two and low voltage in one."""
 SETTINGS = {"motor_current_limit": "40", "battery_current_limit": "18", "duty_limit": "0.94"}
 
@@ -97,8 +101,10 @@ def test_reasons_where_nothing_can_be_said() -> None:
     bare = make_ride(make_stream("fast", time, {channel("throttle", "1"): np.ones(50)}))
     assert "motor_current" in held_back(bare).reason
     assert not held_back_answer(bare, None).known
-    gentle = {channel("throttle", "1"): np.full(50, 0.05),
-              channel("motor_current", "A", 1): np.full(50, 2.0)}  # fmt: skip
+    gentle = {
+        channel("throttle", "1"): np.full(50, 0.05),
+        channel("motor_current", "A", 1): np.full(50, 2.0),
+    }
     answer = held_back_answer(make_ride(make_stream("fast", time, gentle)), None)
     assert not answer.known and "never asked for a lot" in answer.verdict
 

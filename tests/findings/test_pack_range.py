@@ -329,11 +329,13 @@ def test_many_packs_are_told_together():
     starts = [200 * n for n in range(5)]
     ride = make_ride(
         make_stream(
-            "fast", time, {volts: 40.0 + 4 * pack, amps: np.where(riding, 10.0, 0.0)},
+            "fast",
+            time,
+            {volts: 40.0 + 4 * pack, amps: np.where(riding, 10.0, 0.0)},
             gap=[400 * n for n in range(1, 5)],
         ),
         segments=tuple(Segment(n, n + 1, s, s + 199.5) for n, s in enumerate(starts)),
-    )  # fmt: skip
+    )
     answer = pack_answer(ride, None)
     assert "5 packs gave 0.50 to 0.50 Ah each, together 2.50 Ah" in answer.verdict
     assert "Pack 3 gave" not in answer.verdict

@@ -52,8 +52,9 @@ def slow_hardest(series: Series, window: float) -> float | None:
             end = start + window
             if start < time[0] - 1e-9 or end > time[-1] + 1e-9:
                 continue
-            knots = np.unique(np.clip([start, end, *time[(time > start) & (time < end)]],
-                                      time[0], time[-1]))  # fmt: skip
+            knots = np.unique(
+                np.clip([start, end, *time[(time > start) & (time < end)]], time[0], time[-1])
+            )
             total = 0.0
             for a, b in itertools.pairwise(knots):
                 left, middle, right = np.interp([a, (a + b) / 2, b], time, value) ** 2
@@ -71,10 +72,11 @@ def sliding_rms(series: Series, window: float) -> tuple[np.ndarray, np.ndarray]:
 @given(
     st.lists(
         st.tuples(st.integers(1, 20), st.integers(-600, 600), st.booleans()),
-        min_size=1, max_size=30,
+        min_size=1,
+        max_size=30,
     ),
     st.sampled_from([0.5, 1.0, 3.0]),
-)  # fmt: skip
+)
 def test_sliding_rms_matches_a_slow_reading(
     rows: list[tuple[int, int, bool]], window: float
 ) -> None:
@@ -138,22 +140,25 @@ def ride(battery: np.ndarray, motor: np.ndarray, step: float = 0.1):
     time = np.arange(len(battery)) * step
     return make_ride(
         make_stream(
-            "fast", time,
+            "fast",
+            time,
             {
                 channel("battery_current", "A"): battery,
                 channel("motor_current", "A", 1): motor,
                 channel("motor_current", "A", 2): motor / 2,
             },
         )
-    )  # fmt: skip
+    )
 
 
 def test_every_part_is_held_against_its_own_current() -> None:
     count = 1201
     battery = np.full(count, 20.0)
     battery[:300] = -15.0
-    uses = {(u.limit.part, u.key, u.limit.kind, u.limit.direction): u
-            for u in part_uses(ride(battery, np.full(count, -50.0)), BOARD)}  # fmt: skip
+    uses = {
+        (u.limit.part, u.key, u.limit.kind, u.limit.direction): u
+        for u in part_uses(ride(battery, np.full(count, -50.0)), BOARD)
+    }
     connector = uses["connector 'main connector'", "battery_current", "limit", "above"]
     assert connector.lasting is not None and connector.lasting.rms == pytest.approx(20.0)
     assert connector.lasting.share == pytest.approx(0.8)

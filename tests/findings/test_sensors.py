@@ -141,7 +141,7 @@ def test_steady_readings_of_a_standing_board_are_sound():
         channel("speed", "m/s", exponent=-1): np.zeros(len(TIME)),
         channel("throttle", "1", exponent=-2): np.zeros(len(TIME)),
         channel("motor_temperature", "°C", 1, 0): np.full(len(TIME), 21.0),
-    }  # fmt: skip
+    }
     assert open_basis(make_ride(make_stream("fast", TIME, still, period=0.1))).sensors == ()
 
 
@@ -282,7 +282,8 @@ def test_doubts_reach_the_trusted_ride_only():
     assert basis.raw is found
     shifted = without(
         replace(found, streams={"fast": found.streams["fast"]}),
-        (SensorDoubt("speed", "", "", ((100.0, 101.0),)),), 90.0,
-    )  # fmt: skip
+        (SensorDoubt("speed", "", "", ((100.0, 101.0),)),),
+        90.0,
+    )
     gone = np.isnan(shifted.streams["fast"].values["speed"])
     assert found.streams["fast"].time[gone] == pytest.approx(np.arange(10, 11.01, 0.02))

@@ -10,9 +10,13 @@ from support.simulated_rides import simulated_ride
 
 
 def two_motors(
-    share: float = 0.5, faster: float = 0.0, warmer: float = 0.0,
-    slip: tuple[float, float] = (0, 0), gap: tuple[int, ...] = (), seed: int = 1,
-):  # fmt: skip
+    share: float = 0.5,
+    faster: float = 0.0,
+    warmer: float = 0.0,
+    slip: tuple[float, float] = (0, 0),
+    gap: tuple[int, ...] = (),
+    seed: int = 1,
+):
     """Motors that carry ``share`` and 1 - ``share`` of 40 A; the first turns ``faster``."""
     chance = np.random.default_rng(seed)
     time = np.arange(0, 120, 0.05)

@@ -68,16 +68,18 @@ def slow_reference(series: Series, level: float, above: bool, rules: Rules) -> l
             area += (a + b) / 2 * (t1 - t0)
             square += (a * a + a * b + b * b) / 3 * (t1 - t0)
         whole = joined[first] and last + 1 < len(time) and joined[last + 1]
-        spans.append(
-            Span(start, end, value[peak], time[peak], area, square, touches, not whole)
-        )  # fmt: skip
+        spans.append(Span(start, end, value[peak], time[peak], area, square, touches, not whole))
     return spans
 
 
 @given(
-    signals(), st.floats(-150, 150), st.booleans(), st.floats(0, 80), st.floats(0, 5),
+    signals(),
+    st.floats(-150, 150),
+    st.booleans(),
+    st.floats(0, 80),
+    st.floats(0, 5),
     st.floats(0, 3),
-)  # fmt: skip
+)
 def test_spans_are_those_of_a_slow_reference(
     series: Series, level: float, above: bool, hysteresis: float, merge: float, minimum: float
 ) -> None:

@@ -68,8 +68,17 @@ def test_nothing_is_summed_across_a_gap() -> None:
     assert charge.note == "known for 66 % of the ride"  # 19.8 s of 29.9 s, by hand
 
 
-SUMS = ("distance", "moving_time", "charge_net", "charge_drawn", "charge_regenerated", "energy_net",
-        "energy_drawn", "energy_regenerated", "energy_per_distance")  # fmt: skip
+SUMS = (
+    "distance",
+    "moving_time",
+    "charge_net",
+    "charge_drawn",
+    "charge_regenerated",
+    "energy_net",
+    "energy_drawn",
+    "energy_regenerated",
+    "energy_per_distance",
+)
 
 
 def _ride_known_for(seconds: float, speed_from: float = 0.0, **changes: Any) -> Ride:
@@ -78,14 +87,18 @@ def _ride_known_for(seconds: float, speed_from: float = 0.0, **changes: Any) -> 
     fast = time[time <= seconds + 0.05]
     moving = time[time >= speed_from - 0.05]
     return make_ride(
-        make_stream("fast", fast, {
-            channel("battery_current", "A"): np.full(len(fast), 36.0),
-            channel("pack_voltage", "V"): np.full(len(fast), 50.0),
-        }),
+        make_stream(
+            "fast",
+            fast,
+            {
+                channel("battery_current", "A"): np.full(len(fast), 36.0),
+                channel("pack_voltage", "V"): np.full(len(fast), 50.0),
+            },
+        ),
         make_stream("slow", moving, {channel("speed", "m/s"): np.full(len(moving), 10.0)}),
         make_stream("all", time, {channel("throttle", "1"): np.zeros(len(time))}),
         **changes,
-    )  # fmt: skip
+    )
 
 
 def test_a_sum_over_the_whole_ride_says_nothing_of_it() -> None:
@@ -164,9 +177,12 @@ def test_a_ride_of_temperatures_only_says_what_the_rest_needs() -> None:
     assert summary["hottest_part"].value == pytest.approx(TIME[-1] + 20, abs=0.05)
     lacking = {finding.key: finding.how for finding in summary if finding.value is None}
     for key, channel_name in {
-        "distance": "speed", "charge_net": "battery_current", "energy_net": "pack_voltage",
-        "lowest_cell": "cell_voltage", "energy_per_distance": "battery_current",
-    }.items():  # fmt: skip
+        "distance": "speed",
+        "charge_net": "battery_current",
+        "energy_net": "pack_voltage",
+        "lowest_cell": "cell_voltage",
+        "energy_per_distance": "battery_current",
+    }.items():
         assert channel_name in lacking[key], key
 
 
@@ -175,8 +191,10 @@ def test_a_ride_of_temperatures_only_says_what_the_rest_needs() -> None:
 )
 def test_speed_from_motor_speed(name: str, divisor: float) -> None:
     # v = π · d · n / (60 · gearing · pole pairs), worked by hand: 0.5 m, 4:1, 1200 r/min mean.
-    motors = {channel(name, "r/min", 1): np.full(100, 1150.0),
-              channel(name, "r/min", 2): np.full(100, 1250.0)}  # fmt: skip
+    motors = {
+        channel(name, "r/min", 1): np.full(100, 1150.0),
+        channel(name, "r/min", 2): np.full(100, 1250.0),
+    }
     ride = make_ride(make_stream("fast", np.arange(100) / 10, motors))
     board = read_board_file(BOARD, "board")
     found = vehicle_speed(ride, board)
@@ -193,12 +211,17 @@ def test_crossings_name_the_limit_the_cell_and_what_was_going_on() -> None:
     throttle = np.where(current > 60, 1.0, 0.4)
     low = np.where((TIME > 30) & (TIME < 31), 2.9, 3.6)
     ride = make_ride(
-        make_stream("all", TIME, {
-            channel("battery_current", "A"): current, channel("throttle", "1"): throttle,
-            channel("cell_voltage", "V", 1): np.full(len(TIME), 3.6),
-            channel("cell_voltage", "V", 2): low,
-        })
-    )  # fmt: skip
+        make_stream(
+            "all",
+            TIME,
+            {
+                channel("battery_current", "A"): current,
+                channel("throttle", "1"): throttle,
+                channel("cell_voltage", "V", 1): np.full(len(TIME), 3.6),
+                channel("cell_voltage", "V", 2): low,
+            },
+        )
+    )
     limits = derive_limits(read_board_file(BOARD, "board"))
     connector, cell = find_crossings(ride, limits)
     assert connector.threshold.words == "above 60 A: rating of connector 'main connector'"

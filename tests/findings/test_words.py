@@ -33,13 +33,24 @@ def said(basis: Basis) -> list[str]:
 
 
 RIDES = [
-    *(("broken", name, 7) for name in ("thermistor open", "air at -60 or -40 °C", "speed freezes",
-                                       "speed at zero all along", "throttle stuck",
-                                       "battery current freezes", "speed of 198 km/h for a moment",
-                                       "duty", "motor speed drops to zero")),
-    ("fault", "contact resistance rises", 2), ("fault", "motor over-temperature", 4),
+    *(
+        ("broken", name, 7)
+        for name in (
+            "thermistor open",
+            "air at -60 or -40 °C",
+            "speed freezes",
+            "speed at zero all along",
+            "throttle stuck",
+            "battery current freezes",
+            "speed of 198 km/h for a moment",
+            "duty",
+            "motor speed drops to zero",
+        )
+    ),
+    ("fault", "contact resistance rises", 2),
+    ("fault", "motor over-temperature", 4),
     ("fault", "motor speed drops to zero, controller stops", 5),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("what", "name", "seed"), RIDES)
@@ -87,10 +98,11 @@ def test_without_a_speed_nothing_is_said_of_kilometres_an_hour() -> None:
     time = np.arange(0, 120, 0.1)
     amps = 15 + 10 * np.sin(time / 5)
     columns = {
-        channel("battery_current", "A"): amps, channel("pack_voltage", "V"): 40 - 0.05 * amps,
-        channel("motor_current", "A", 1): 1.5 * amps, channel("motor_temperature", "°C", 1):
-        30 + 40 * (1 - np.exp(-time / 60)),
-    }  # fmt: skip
+        channel("battery_current", "A"): amps,
+        channel("pack_voltage", "V"): 40 - 0.05 * amps,
+        channel("motor_current", "A", 1): 1.5 * amps,
+        channel("motor_temperature", "°C", 1): 30 + 40 * (1 - np.exp(-time / 60)),
+    }
     board = read_board_file(
         'name = "b"\n[[motors]]\ntemperature_limit = 90\nrated_current = 30\n', "b"
     )

@@ -158,18 +158,31 @@ def channel(fields):
     if missing is not None and missing != missing:
         missing = None
     return {
-        "name": name, "unit": unit, "type": kind, "multiplier": multiplier, "offset": offset,
-        "exponent": exponent, "index": index, "label": label, "missing": missing,
-    }  # fmt: skip
+        "name": name,
+        "unit": unit,
+        "type": kind,
+        "multiplier": multiplier,
+        "offset": offset,
+        "exponent": exponent,
+        "index": index,
+        "label": label,
+        "missing": missing,
+    }
 
 
 def board(f):
     version = [f.u(1), f.u(1)]
     if version[0] != 1:
         return {
-            "record": "BOARD", "version": version, "revision": 0, "boot": 0, "clock": 0,
-            "streams": 0, "name": "", "firmware": "",
-        }  # fmt: skip
+            "record": "BOARD",
+            "version": version,
+            "revision": 0,
+            "boot": 0,
+            "clock": 0,
+            "streams": 0,
+            "name": "",
+            "firmware": "",
+        }
     out = {"record": "BOARD", "version": version, "revision": f.u(1), "boot": f.u(2)}
     out |= {"clock": f.u(4), "streams": f.u(1)}
     if out["streams"] > 16:
@@ -249,7 +262,11 @@ def raw(f):
 
 
 KINDS = {
-    0x01: board, 0x02: stream, 0x03: samples, 0x04: event, 0x80: log,
+    0x01: board,
+    0x02: stream,
+    0x03: samples,
+    0x04: event,
+    0x80: log,
     0x81: host("CAPTURE")(
         lambda f: {"program": f.text(48), "source": f.text(1024), "note": f.text(1024)}
     ),
@@ -264,7 +281,7 @@ KINDS = {
     ),
     0x89: host("RAW")(raw),
     0x8F: host("END")(lambda f: {"frames": f.u(8), "foreign": f.u(8), "reason": f.text(1024)}),
-}  # fmt: skip
+}
 
 
 def record(body):
@@ -399,13 +416,28 @@ def account(log_bytes):
     """What a reader counts of a whole log (§9.1), its segments and its values."""
     counts = dict.fromkeys(
         (
-            "received", "lost", "events lost", "repeated", "went back", "undescribed", "misfit",
-            "unheard", "restarts under one number", "contradictions", "damaged places",
-            "damaged bytes", "captures", "frames", "unknown version", "foreign",
-            "dropped frames", "missing frames", "missing bytes",
+            "received",
+            "lost",
+            "events lost",
+            "repeated",
+            "went back",
+            "undescribed",
+            "misfit",
+            "unheard",
+            "restarts under one number",
+            "contradictions",
+            "damaged places",
+            "damaged bytes",
+            "captures",
+            "frames",
+            "unknown version",
+            "foreign",
+            "dropped frames",
+            "missing frames",
+            "missing bytes",
         ),
         0,
-    )  # fmt: skip
+    )
     starts = []
     capture = 0
     host = time_before = None
@@ -494,8 +526,13 @@ def account(log_bytes):
             counts["unheard"] += sum(start.first.values())
         heard.add(start.capture)
     never = counts.keys() - {
-        "received", "repeated", "damaged bytes", "captures", "frames", "foreign",
-    }  # fmt: skip
+        "received",
+        "repeated",
+        "damaged bytes",
+        "captures",
+        "frames",
+        "foreign",
+    }
     whole = not (dropped or any(counts[key] for key in never)) and bool(starts)
     return {
         "counts": counts,

@@ -64,16 +64,29 @@ def channels(draw):
     else:
         missing = st.integers(*bounds(kind))
     return Channel(
-        draw(texts(48, least=1)), draw(texts(16)), kind, draw(i32.filter(bool)), draw(i32),
-        draw(st.integers(-22, 22)), draw(u8), draw(texts(32)), draw(st.none() | missing),
-    )  # fmt: skip
+        draw(texts(48, least=1)),
+        draw(texts(16)),
+        kind,
+        draw(i32.filter(bool)),
+        draw(i32),
+        draw(st.integers(-22, 22)),
+        draw(u8),
+        draw(texts(32)),
+        draw(st.none() | missing),
+    )
 
 
 at = st.builds(Instant, u64, i64)
 described = st.lists(channels(), min_size=1, max_size=8, unique_by=lambda c: c.key).map(tuple)
 RECORDS = {
     Board: st.builds(
-        Board, u16, u32, u8, st.integers(0, MAX_STREAMS), texts(48), texts(48),
+        Board,
+        u16,
+        u32,
+        u8,
+        st.integers(0, MAX_STREAMS),
+        texts(48),
+        texts(48),
         st.tuples(st.just(1), u8),
     ),
     Stream: st.builds(Stream, u16, u8, streams, texts(48), u32, described),
@@ -89,7 +102,11 @@ RECORDS = {
     FilePart: st.binary(max_size=2048).flatmap(
         lambda data: st.integers(len(data), 65536).flatmap(
             lambda size: st.builds(
-                FilePart, at, texts(48), st.just(size), st.integers(0, size - len(data)),
+                FilePart,
+                at,
+                texts(48),
+                st.just(size),
+                st.integers(0, size - len(data)),
                 st.just(data),
             )
         )
@@ -98,11 +115,16 @@ RECORDS = {
     Time: st.builds(Time, at, u64),
     Mark: st.builds(Mark, at, u16, texts(1024)),
     Foreign: st.builds(Foreign, at, st.sampled_from(Fault), st.binary(min_size=1, max_size=2048)),
-    Raw: st.builds(Raw, at, st.sampled_from(RawForm), st.sampled_from(RawUse),
-                   st.binary(min_size=1, max_size=2048)),
+    Raw: st.builds(
+        Raw,
+        at,
+        st.sampled_from(RawForm),
+        st.sampled_from(RawUse),
+        st.binary(min_size=1, max_size=2048),
+    ),
     Dropped: st.builds(Dropped, at, u32, u64, texts(1024)),
     End: st.builds(End, at, u64, u64, texts(1024)),
-}  # fmt: skip
+}
 
 
 def test_every_kind_is_generated_and_has_a_vector():
@@ -163,13 +185,33 @@ LONG = "x" * 1025
         Stream(1, 0, 0, "s", 2**32, (ONE,)),
         Stream(1, 0, 0, "n" * 49, 1, (ONE,)),
         Stream(1, 0, 0, "s", 1, (ONE, ONE)),
-        Stream(1, 0, 0, "s", 1, (Channel("c_7", "", SampleType.U8),
-                                 Channel("c", "", SampleType.U8, index=7))),
-        Stream(1, 0, 0, "s", 1, tuple(
-            dataclasses.replace(ONE, index=i) for i in range(MAX_CHANNELS + 1))),
-        Stream(1, 0, 0, "s", 1, tuple(
-            Channel("n" * 48, "u" * 16, SampleType.U8, index=i, label="l" * 32)
-            for i in range(MAX_CHANNELS))),
+        Stream(
+            1,
+            0,
+            0,
+            "s",
+            1,
+            (Channel("c_7", "", SampleType.U8), Channel("c", "", SampleType.U8, index=7)),
+        ),
+        Stream(
+            1,
+            0,
+            0,
+            "s",
+            1,
+            tuple(dataclasses.replace(ONE, index=i) for i in range(MAX_CHANNELS + 1)),
+        ),
+        Stream(
+            1,
+            0,
+            0,
+            "s",
+            1,
+            tuple(
+                Channel("n" * 48, "u" * 16, SampleType.U8, index=i, label="l" * 32)
+                for i in range(MAX_CHANNELS)
+            ),
+        ),
         Samples(1, MAX_STREAMS, 0, 0, 0, 1, b"x"),
         Samples(1, 0, 0, 0, 0, 0, b""),
         Samples(1, 0, 0, 0, 0, 256, b""),
@@ -199,7 +241,7 @@ LONG = "x" * 1025
         End(AT, 0, 0, LONG),
     ],
     ids=lambda record: type(record).__name__,
-)  # fmt: skip
+)
 def test_limits_hold_when_writing(record):
     """Reading beyond the limits: the vectors in refused_bodies.json."""
     with pytest.raises(RecordError):

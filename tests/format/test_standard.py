@@ -38,10 +38,17 @@ def test_a_speed_in_another_unit_is_no_speed(unit: str) -> None:
 
 
 def test_cells_in_millivolts_reach_no_alarm_and_are_told() -> None:
-    sent = Stream(1, 0, 0, "fast", 10_000, (
-        Channel("cell_voltage", "mV", SampleType.U16, index=1),
-        Channel("pack_voltage", "V", SampleType.U16, exponent=-1),
-    ))  # fmt: skip
+    sent = Stream(
+        1,
+        0,
+        0,
+        "fast",
+        10_000,
+        (
+            Channel("cell_voltage", "mV", SampleType.U16, index=1),
+            Channel("pack_voltage", "V", SampleType.U16, exponent=-1),
+        ),
+    )
     listener = Listener()
     for record in (board(1), sent, pack(sent, 0, 0, [(2900, 480)])):
         assert listener.hear(record.encode())
@@ -119,10 +126,26 @@ def test_a_name_nearly_standard_is_told_with_the_right_one(name: str, right: str
 
 @pytest.mark.parametrize(
     "name",
-    ["motor_current_q", "motor_current_a", "battery_current_max", "field_current", "current",
-     "rotor_current", "pitch", "board_temperature", "torque", "voltage", "pack_power",
-     "speed_over_ground", "x", "7", "", "cell_balance", "break_pedal_force"],
-)  # fmt: skip
+    [
+        "motor_current_q",
+        "motor_current_a",
+        "battery_current_max",
+        "field_current",
+        "current",
+        "rotor_current",
+        "pitch",
+        "board_temperature",
+        "torque",
+        "voltage",
+        "pack_power",
+        "speed_over_ground",
+        "x",
+        "7",
+        "",
+        "cell_balance",
+        "break_pedal_force",
+    ],
+)
 def test_a_name_of_its_own_is_left_alone(name: str) -> None:
     assert channel(name, "A").nearly == ""
 

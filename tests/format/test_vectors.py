@@ -120,8 +120,11 @@ def test_refused_bodies(case):
     assert entries[1].record is not None
 
 
-BODIES = [bytes.fromhex(case["body"]) for name in ("records", "tolerated", "refused_bodies")
-          for case in load(name)]  # fmt: skip
+BODIES = [
+    bytes.fromhex(case["body"])
+    for name in ("records", "tolerated", "refused_bodies")
+    for case in load(name)
+]
 
 
 @settings(max_examples=1000)

@@ -103,9 +103,18 @@ def _stream(choice: random.Random, number: int, names: list[str]) -> Stream:
         unit = term.unit if term and choice.random() < 0.9 else choice.choice(("", "mV", "km/h"))
         index = choice.choice((0, 1, 1, 2, 7)) if choice.random() < 0.9 else 255
         channels.append(
-            Channel(name, unit, SampleType.I16, 1, 0, choice.choice((-3, -2, -1, 0)), index,
-                    choice.choice(SIGNS), choice.choice((None, -32768)))
-        )  # fmt: skip
+            Channel(
+                name,
+                unit,
+                SampleType.I16,
+                1,
+                0,
+                choice.choice((-3, -2, -1, 0)),
+                index,
+                choice.choice(SIGNS),
+                choice.choice((None, -32768)),
+            )
+        )
     channels = list({(one.name, one.index): one for one in channels}.values())
     period = choice.choice((0, 10_000, 40_000, 1_000_000))
     return Stream(1, 0, number, choice.choice(("fast", *SIGNS)), period, tuple(channels))
@@ -128,10 +137,11 @@ def run_case(seed: int, place: Path) -> str:
     (rides / "b.sagline").write_bytes(odd_log(seed + 1))
     line = choice.choice(COMMANDS)
     words = [
-        word.format(log=rides / odd, other=rides / "b.sagline", out=place / "out", dir=rides,
-                    plan=PLAN)
+        word.format(
+            log=rides / odd, other=rides / "b.sagline", out=place / "out", dir=rides, plan=PLAN
+        )
         for word in line.split()
-    ]  # fmt: skip
+    ]
     program: Callable[[list[str]], int] = logger if words[0] == "verify" else analyser
     out, err = _Terminal(choice.choice(ENCODINGS)), _Terminal(choice.choice(ENCODINGS))
     problem = ""

@@ -79,10 +79,15 @@ def search(name: str, corpus: Path, seconds: int, learned: Path | None) -> None:
     quoted = ("".join(f"\\x{byte:02x}" for byte in word.encode()) for word in words(name))
     dictionary.write_text("".join(f'"{word}"\n' for word in quoted) or "# none\n")
     options = [
-        f"-max_total_time={seconds}", f"-timeout={SECONDS_A_CASE}", f"-rss_limit_mb={MEMORY}",
-        f"-max_len={LONGEST.get(name, 16384)}", f"-artifact_prefix={cases}/", f"-dict={dictionary}",
-        "-print_final_stats=1", "-verbosity=1",
-    ]  # fmt: skip
+        f"-max_total_time={seconds}",
+        f"-timeout={SECONDS_A_CASE}",
+        f"-rss_limit_mb={MEMORY}",
+        f"-max_len={LONGEST.get(name, 16384)}",
+        f"-artifact_prefix={cases}/",
+        f"-dict={dictionary}",
+        "-print_final_stats=1",
+        "-verbosity=1",
+    ]
     place = corpus / "place"
     place.mkdir(exist_ok=True)
     target = TARGETS[name]

@@ -37,9 +37,13 @@ from support.logs import board, log_bytes, pack
 from support.logs import time as time_record
 
 STREAM = Stream(
-    1, 0, 0, "fast", 2_000_000,
+    1,
+    0,
+    0,
+    "fast",
+    2_000_000,
     tuple(Channel(f"own_{kind.name}", "V", kind, 3, -1, -2) for kind in SampleType),
-)  # fmt: skip
+)
 ROOT = Path(__file__).parents[2]
 VECTORS = ROOT / "protocol_docs" / "vectors"
 Mutate = Callable[[bytes, int], bytes]

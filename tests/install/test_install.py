@@ -23,9 +23,13 @@ PYENV = Path.home() / ".pyenv" / "versions"
 def run(*words: object, **more: object) -> subprocess.CompletedProcess[str]:
     environment = {k: v for k, v in os.environ.items() if not k.startswith("PYTHON")}
     return subprocess.run(
-        list(map(str, words)), capture_output=True, text=True, timeout=300, env=environment,
+        list(map(str, words)),
+        capture_output=True,
+        text=True,
+        timeout=300,
+        env=environment,
         **more,  # type: ignore[call-overload]
-    )  # fmt: skip
+    )
 
 
 def done(*words: object) -> str:
@@ -81,8 +85,17 @@ def environment(tmp_path_factory: pytest.TempPathFactory, built: tuple[Path, Pat
             folder = tmp_path_factory.mktemp("environment") / "it"
             done(PYTHONS[python], "-m", "venv", "--without-pip", folder)
             package = f"{built[source]}{f'[{extras}]' if extras else ''}"
-            done(*PIP, "--python", folder / "bin" / "python", "install", "-q", "--no-input",
-                 "--no-compile", package, *requirements)  # fmt: skip
+            done(
+                *PIP,
+                "--python",
+                folder / "bin" / "python",
+                "install",
+                "-q",
+                "--no-input",
+                "--no-compile",
+                package,
+                *requirements,
+            )
             made[key] = folder / "bin"
         return made[key]
 
@@ -164,8 +177,9 @@ def test_the_extras_make_a_report(age: str, environment, tmp_path: Path) -> None
     assert (tmp_path / "ride.html").stat().st_size > 100_000
     done(programs / "sagline-analyser", "export", log, "--to", "csv", "-o", tmp_path / "tables")
     assert list((tmp_path / "tables").glob("*.csv"))
-    needed = run(programs / "sagline-analyser", "export", log, "--to", "parquet", "-o",
-                 tmp_path / "columns")  # fmt: skip
+    needed = run(
+        programs / "sagline-analyser", "export", log, "--to", "parquet", "-o", tmp_path / "columns"
+    )
     assert needed.returncode == 1
     (line,) = needed.stderr.splitlines()
     assert "pip install" in line and "parquet" in line

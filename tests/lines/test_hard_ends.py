@@ -182,9 +182,10 @@ def test_kills_while_can_frames_come(tmp_path: Path) -> None:
         assert len(contents.damaged) <= 1
         streams = {s.stream: s for s in contents.all(Stream)}
         volts = [
-            int(row[0]) for record in contents.all(Samples)
+            int(row[0])
+            for record in contents.all(Samples)
             for row in record.rows(streams[record.stream])
-        ]  # fmt: skip
+        ]
         first = volts[0]
         assert volts == [4000 + (first - 4000 + k) % 2000 for k in range(len(volts))]
         assert command("verify", log)[0] == 0

@@ -74,8 +74,10 @@ def test_columns_by_their_titles_whenever_those_come(tmp_path: Path) -> None:
     reader = translator(tmp_path, plan)
     items = feed(reader, [b"t,v\n", b"0,48.0\n", b"20,48.1\n", b"v,x,t\n", b"48.2,9,40\n"])
     assert [values for _, _, values in values_of(items)] == [
-        [Decimal("48.0")], [Decimal("48.1")], [Decimal("48.2")],
-    ]  # fmt: skip
+        [Decimal("48.0")],
+        [Decimal("48.1")],
+        [Decimal("48.2")],
+    ]
     assert reader.unread == 0
     late = translator(tmp_path, plan)
     items = feed(late, [b"x\n", b"0,48.0\n", b"20,48.1\n"])
@@ -88,8 +90,9 @@ def test_missing_readings(tmp_path: Path) -> None:
     plan = map_text(("pack_voltage", "speed"), ("0.1", "0.1"), 'missing = ["--"]\nheader = 0')
     items = feed(translator(tmp_path, plan), [b"x\n", b"0,--,1.5\n", b"20,,2\n"])
     assert [values for _, _, values in values_of(items)] == [
-        [None, Decimal("1.5")], [None, Decimal(2)],
-    ]  # fmt: skip
+        [None, Decimal("1.5")],
+        [None, Decimal(2)],
+    ]
 
 
 def test_arrival_is_the_time_where_the_board_tells_none(tmp_path: Path) -> None:
@@ -169,10 +172,12 @@ def test_a_thousand_spoiled_lines(tmp_path: Path, form: str) -> None:
     names = {"separated": (2, 3), "pairs": ("v", "i"), "json": ("v", "i")}[form]
     clock = {"separated": "1", "pairs": '"t"', "json": '"t"'}[form]
     plan = map_text(
-        ("pack_voltage", "battery_current"), ("0.001", "0.001"),
+        ("pack_voltage", "battery_current"),
+        ("0.001", "0.001"),
         f'form = "{form}"' if form != "separated" else "header = 0\ncells = 3",
-        time=f'column = {clock}\nunit = "ms"', columns=names,
-    )  # fmt: skip
+        time=f'column = {clock}\nunit = "ms"',
+        columns=names,
+    )
     lines = []
     for n in range(5000):
         t, v, i = n * 10, f"{n / 1000:.3f}", f"{n * 7 / 1000:.3f}"
@@ -221,14 +226,15 @@ PLANS = {
     "by title": map_text(
         ("pack_voltage",), ("0.1",), time='column = "t"\nunit = "us"', columns=("v",)
     ),
-    "pairs": map_text(
-        ("pack_voltage",), ("0.1",), 'form = "pairs"', time="", columns=("v",)
-    ),
+    "pairs": map_text(("pack_voltage",), ("0.1",), 'form = "pairs"', time="", columns=("v",)),
     "json": map_text(
-        ("pack_voltage",), ("0.1",), 'form = "json"', time='column = "t"\nunit = "ms"',
+        ("pack_voltage",),
+        ("0.1",),
+        'form = "json"',
+        time='column = "t"\nunit = "ms"',
         columns=("v",),
     ),
-}  # fmt: skip
+}
 TEXTS = st.lists(
     st.one_of(
         st.binary(max_size=40),

@@ -79,8 +79,9 @@ def test_lines_become_a_log_like_any_other(tmp_path: Path, plan: Path) -> None:
     assert contents.all(LogStart)[0].version == (1, 1)
     assert b"".join(raw.data for raw in contents.all(Raw)) == sent
     assert [raw.data for raw in contents.all(Raw) if raw.use is RawUse.CUT] == [
-        b"t,v,i,n\r\n", b"3010,4",
-    ]  # fmt: skip
+        b"t,v,i,n\r\n",
+        b"3010,4",
+    ]
     assert contents.all(Board)[0].name == "Kestrel"
     assert [(s.name, s.value) for s in contents.all(Setting)] == [("mode", "3")]
     assert b"".join(p.data for p in contents.all(FilePart) if p.name == "map") == PLAN.encode()

@@ -27,8 +27,10 @@ def plot(directory: Path) -> str:
     log = the_log(directory)
     done = subprocess.run(
         [sys.executable, "-m", "sagline_analyser.cli", "plot", log],
-        capture_output=True, text=True, timeout=280,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        timeout=280,
+    )
     assert done.returncode == 0, done.stderr
     (page,) = directory.glob("*.html")
     return page.read_text()
@@ -86,9 +88,11 @@ def test_the_same_through_a_bluetooth_serial_module(tmp_path: Path) -> None:
     program = compile_sketch(tmp_path, page_sketch())
     with dbus_daemon() as bus, Bluetooth(bus) as bluetooth:
         peripheral = Peripheral(
-            bluetooth, "BT-Serial", service="0000ffe0-0000-1000-8000-00805f9b34fb",
+            bluetooth,
+            "BT-Serial",
+            service="0000ffe0-0000-1000-8000-00805f9b34fb",
             characteristics=MODULE,
-        )  # fmt: skip
+        )
         with through(peripheral, program):
             report_by_lines(tmp_path, "--ble", "BT-Serial", "--characteristic", "ffe1")
 

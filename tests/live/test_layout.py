@@ -26,9 +26,12 @@ LATEST = {
 }
 STATUS = Status("kestrel", 754, "link up", True, 31234, 0, 12_300_000, 2_100_000_000, 2)
 LOW = Alarm(
-    Threshold("cell_voltage_7", False, 3.1, "V", "cell alarm voltage", rank=2), True, None, 3.01,
+    Threshold("cell_voltage_7", False, 3.1, "V", "cell alarm voltage", rank=2),
+    True,
+    None,
+    3.01,
     3.05,
-)  # fmt: skip
+)
 HOT = Alarm(Threshold("motor_temperature_1", True, 70, "°C", "motor"), True, None, 71.0, 71.0)
 
 
@@ -39,9 +42,16 @@ def text(lines) -> str:
 def test_the_nine_numbers_are_the_ones_that_matter():
     found = numbers(LATEST)
     assert [n.title for n in found] == [
-        "speed", "battery current", "charge", "motor current 1", "motor current 2", "duty cycle",
-        "pack voltage", "lowest cell", "hottest part",
-    ]  # fmt: skip
+        "speed",
+        "battery current",
+        "charge",
+        "motor current 1",
+        "motor current 2",
+        "duty cycle",
+        "pack voltage",
+        "lowest cell",
+        "hottest part",
+    ]
     assert [n.text for n in found] == ["24", "63", "55", "88", "-91", "83", "47.3", "3.01", "83"]
     assert (found[8].value, found[8].part) == (83.2, "controller 2")  # ambient air is no part
     assert (found[7].value, found[7].part) == (3.01, "7")
@@ -77,8 +87,12 @@ def test_80_by_24_holds_large_digits_link_health_and_two_alarms():
 def test_a_small_terminal_gets_a_plain_list():
     page = text(draw(numbers(LATEST), [LOW, HOT], STATUS, 40, 12))
     assert "█" not in page
-    for words in ("!cell 7    3.01 V", " speed       24 km/h", " charge      55 %",
-                  " motor 2    -91 A"):  # fmt: skip
+    for words in (
+        "!cell 7    3.01 V",
+        " speed       24 km/h",
+        " charge      55 %",
+        " motor 2    -91 A",
+    ):
         assert words in page, page
     assert page.count("ALARM") == 2 and CAUTION[:20] in page
 
@@ -113,15 +127,18 @@ def test_the_gravest_alarm_comes_first_and_a_column_is_told_once():
     stop = alarm("cell_voltage_1", 3.0, 2.98, 0)
     same = alarm("cell_voltage_1", 3.2, 2.98, 2)  # further beyond, and less grave
     near, far = (
-        alarm("motor_current_1", 40, 41, 1, True), alarm("battery_current", 35, 50, 1, True)
-    )  # fmt: skip
+        alarm("motor_current_1", 40, 41, 1, True),
+        alarm("battery_current", 35, 50, 1, True),
+    )
     quiet = Alarm(stop.threshold)
     assert worst_first([same, near, quiet, far, stop]) == [stop, far, near]
 
 
 def test_what_alarmed_is_told_at_the_end_with_how_often_and_the_worst():
-    limits = [Limit("pack_voltage", 0, "below", 39, "V", "stop", "box", "3 V x 13"),
-              Limit("pack_voltage", 0, "below", 42, "V", "alarm", "box", "3.2 V x 13")]  # fmt: skip
+    limits = [
+        Limit("pack_voltage", 0, "below", 39, "V", "stop", "box", "3 V x 13"),
+        Limit("pack_voltage", 0, "below", 42, "V", "alarm", "box", "3.2 V x 13"),
+    ]
     watch = AlarmWatch(limits)
     assert watch.past == []
     for time in range(0, 60, 1):

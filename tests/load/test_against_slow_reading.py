@@ -62,9 +62,15 @@ def logs(draw: st.DrawFn) -> bytes:
             for revision in range(draw(st.integers(1, 2))):
                 period = draw(st.sampled_from((0, 1000, 10_000)))
                 streams.append(
-                    Stream(boot, revision, number, f"s{boot}.{number}.{revision}", period,
-                           draw(channels()))
-                )  # fmt: skip
+                    Stream(
+                        boot,
+                        revision,
+                        number,
+                        f"s{boot}.{number}.{revision}",
+                        period,
+                        draw(channels()),
+                    )
+                )
         sequence = [draw(st.sampled_from((0, 5, 2**32 - 8)))] * 2
         clock = draw(st.integers(0, 2**32 - 1))
         # Names join revisions; distinct ones keep the slow reading simple.

@@ -59,7 +59,7 @@ def frames(numbers: range, stream: Stream = STREAM) -> list[object]:
         (START + frames(range(2000)) + [board(4), AGAIN] + frames(range(9), AGAIN), False),
         (frames(range(2000)) + START + frames(range(2000, 3000)), False),  # described late
     ],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("small", [0, 1 << 30])  # bytes; smaller logs have no second thread
 def test_columns_filled_while_reading_are_those_filled_afterwards(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, records: list[object], ahead: bool, small: int

@@ -25,9 +25,13 @@ FAST = Stream(
     ),
 )
 SLOW = Stream(
-    1, 0, 1, "../slow, cells", 500_000,
+    1,
+    0,
+    1,
+    "../slow, cells",
+    500_000,
     (Channel("cell_voltage", "V", SampleType.U16, 125, -7, -4, index=1),),
-)  # fmt: skip
+)
 DOOR = Stream(1, 0, 2, "door", 0, (Channel("door", "1", SampleType.U8),))
 
 
@@ -82,13 +86,19 @@ def test_a_merge_that_cannot_be_is_said_in_one_line(
 def test_csv_round_trip_is_exact(ride: sa.Ride, tmp_path: Path) -> None:
     files = sa.export_csv(ride, tmp_path / "out")
     assert [f.name for f in files] == [
-        "bread run_fast.csv", "bread run_slow_cells.csv", "bread run_door.csv",
-    ]  # fmt: skip
+        "bread run_fast.csv",
+        "bread run_slow_cells.csv",
+        "bread run_door.csv",
+    ]
     fast = pd.read_csv(files[0])
     stream = ride.streams["fast"]
     assert list(fast.columns) == [
-        "time [s]", "battery_current [A]", "'=cmd [V]", "segment", "gap",
-    ]  # fmt: skip
+        "time [s]",
+        "battery_current [A]",
+        "'=cmd [V]",
+        "segment",
+        "gap",
+    ]
     assert np.array_equal(fast["battery_current [A]"], stream.values["battery_current"], True)
     assert np.array_equal(fast["'=cmd [V]"], stream.values["=cmd"])
     assert np.abs(fast["time [s]"] - stream.time).max() <= 0.5e-6
@@ -96,8 +106,10 @@ def test_csv_round_trip_is_exact(ride: sa.Ride, tmp_path: Path) -> None:
     assert fast["segment"].tolist() == (stream.segment + 1).tolist()  # as pages count them
     lines = files[1].read_text().splitlines()[1:]
     written = [Decimal(line.split(",")[1]) for line in lines]
-    assert written == [Decimal(int(raw) * 125 - 7).scaleb(-4) for raw in
-                       ride.streams["../slow, cells"].raw["cell_voltage_1"]]  # fmt: skip
+    assert written == [
+        Decimal(int(raw) * 125 - 7).scaleb(-4)
+        for raw in ride.streams["../slow, cells"].raw["cell_voltage_1"]
+    ]
 
 
 def test_parquet_round_trip_is_exact(ride: sa.Ride, tmp_path: Path) -> None:

@@ -27,9 +27,10 @@ def hasten(records: list[Record], factor: float) -> list[Record]:
 @pytest.mark.parametrize("factor", [0.25, 4, 25])
 def test_times_are_the_boards_even_across_a_restart(tmp_path: Path, factor: float) -> None:
     records: list[Record] = [
-        *drive(1, 2.0, 200.0, 0.0, 0, 1), *drive(2, 230.0, 100.0, 0.0, 5, 2),
+        *drive(1, 2.0, 200.0, 0.0, 0, 1),
+        *drive(2, 230.0, 100.0, 0.0, 5, 2),
         Mark(at(START + 250_000_000), 1, "at 250 s"),
-    ]  # fmt: skip
+    ]
     ride = load(tmp_path, hasten(records, factor))
     assert any("times as fast" in warning for warning in ride.warnings)
     (stream,) = ride.streams.values()

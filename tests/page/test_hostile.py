@@ -43,11 +43,15 @@ def test_texts_from_a_log_stay_texts(browser: webdriver.Chrome, tmp_path: Path) 
     everything = " ".join(HOSTILE)
     ride = make_ride(
         make_stream(everything, time, columns),
-        board_name=everything, firmware=everything, note=everything, source=everything,
-        settings={text: text for text in HOSTILE}, warnings=tuple(HOSTILE),
+        board_name=everything,
+        firmware=everything,
+        note=everything,
+        source=everything,
+        settings={text: text for text in HOSTILE},
+        warnings=tuple(HOSTILE),
         events=tuple(RideEvent(3.0 + n, EventKind.FAULT, 9, n, t) for n, t in enumerate(HOSTILE)),
         marks=tuple(RideMark(4.0 + n, n, t) for n, t in enumerate(HOSTILE)),
-    )  # fmt: skip
+    )
     names = ["".join(c for c in t if c.isprintable())[:20] + str(n) for n, t in enumerate(HOSTILE)]
     parts = "".join(
         f"[[connectors]]\nname = {json.dumps(name, ensure_ascii=False)}\nrated_current = 50\n"

@@ -57,8 +57,9 @@ def test_three_power_cycles_on_one_card_are_three_stretches_in_their_order(
     edges = [(bar.rect["x"], bar.rect["x"] + bar.rect["width"]) for bar in bars]
     assert len(edges) == 3
     assert all(before[1] < after[0] for before, after in pairwise(edges))
-    restarts = [e["t"] for e in browser.execute_script("return spec.events")
-                if e["what"] == "restart"]  # fmt: skip
+    restarts = [
+        e["t"] for e in browser.execute_script("return spec.events") if e["what"] == "restart"
+    ]
     assert restarts == [drawn[1]["start"], drawn[2]["start"]]
     # No line is drawn across the time without power.
     crossing = browser.execute_script(
@@ -100,6 +101,9 @@ def test_three_motors_have_three_colours_in_every_panel() -> None:
     (panel,) = group.panels
     assert len(panel.lines) == 6
     assert len({line.colour for line in panel.lines}) == 6
-    motors = {line.column.channel.index: line.colour for line in panel.lines
-              if line.column.channel.name == "motor_temperature"}  # fmt: skip
+    motors = {
+        line.column.channel.index: line.colour
+        for line in panel.lines
+        if line.column.channel.name == "motor_temperature"
+    }
     assert len(set(motors.values())) == 3

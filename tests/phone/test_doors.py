@@ -116,8 +116,14 @@ def test_a_name_that_leads_here_is_not_ours(serve: Serve) -> None:
     """DNS rebinding: the visitor's browser believes that a hostile name is this address."""
     serving = serve()
     visitor = serving.paired()
-    for host in ("evil.example", f"evil.example:{serving.port}", f"127.0.0.2:{serving.port}",
-                 f"localhost.evil.example:{serving.port}", "127.0.0.1", ""):  # fmt: skip
+    for host in (
+        "evil.example",
+        f"evil.example:{serving.port}",
+        f"127.0.0.2:{serving.port}",
+        f"localhost.evil.example:{serving.port}",
+        "127.0.0.1",
+        "",
+    ):
         assert visitor.get("/state", Host=host)[0] in (400, 421), host
         assert visitor.post("/mark", {}, Host=host, Origin=f"http://{host}")[0] in (400, 421)
     assert visitor.get("/state", Host=f"localhost:{serving.port}")[0] == 200
@@ -131,9 +137,20 @@ def test_no_name_of_a_log_reaches_another_file(serve: Serve) -> None:
     (serving.directory / "link.sagline").symlink_to("/etc/passwd")
     (serving.directory / "below").mkdir()
     (serving.directory / "below" / "deep.sagline").write_text("private")
-    for name in ("../outside.sagline", "..%2Foutside.sagline", "%2e%2e%2foutside.sagline",
-                 "%2Fetc%2Fpasswd", "link.sagline", ".sagline-phones.json", "below%2Fdeep.sagline",
-                 "..%5Coutside.sagline", "%00", "a" * 300, "below/deep.sagline", "."):  # fmt: skip
+    for name in (
+        "../outside.sagline",
+        "..%2Foutside.sagline",
+        "%2e%2e%2foutside.sagline",
+        "%2Fetc%2Fpasswd",
+        "link.sagline",
+        ".sagline-phones.json",
+        "below%2Fdeep.sagline",
+        "..%5Coutside.sagline",
+        "%00",
+        "a" * 300,
+        "below/deep.sagline",
+        ".",
+    ):
         for room in ("captures", "reports"):
             status, got = visitor.get(f"/{room}/{name}")
             assert status == 404, (room, name)
@@ -252,11 +269,29 @@ def certificate(tmp_path: Path) -> tuple[Path, Path]:
     """A certificate for 127.0.0.1 and its key, as the docs tell to make one."""
     key, made = tmp_path / "key.pem", tmp_path / "cert.pem"
     subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1",
-         "-nodes", "-days", "2", "-subj", "/CN=logger", "-addext", "subjectAltName=IP:127.0.0.1",
-         "-keyout", key, "-out", made],
-        check=True, capture_output=True,
-    )  # fmt: skip
+        [
+            "openssl",
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+            "-nodes",
+            "-days",
+            "2",
+            "-subj",
+            "/CN=logger",
+            "-addext",
+            "subjectAltName=IP:127.0.0.1",
+            "-keyout",
+            key,
+            "-out",
+            made,
+        ],
+        check=True,
+        capture_output=True,
+    )
     return made, key
 
 
@@ -270,9 +305,11 @@ def test_tls_with_the_builders_certificate(serve: Serve, certificate: tuple[Path
         http.client.HTTPSConnection("127.0.0.1", serving.port, context=trusting, timeout=60)
     ) as one:
         one.request(
-            "POST", "/pair", json.dumps({"secret": serving.secret}),
+            "POST",
+            "/pair",
+            json.dumps({"secret": serving.secret}),
             {"Content-Type": "application/json", "Origin": f"https://127.0.0.1:{serving.port}"},
-        )  # fmt: skip
+        )
         answer = one.getresponse()
         assert answer.status == 200 and "; secure" in answer.getheader("set-cookie", "").lower()
     with socket.create_connection(("127.0.0.1", serving.port), timeout=60) as plain:

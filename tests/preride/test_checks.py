@@ -22,9 +22,21 @@ DEMO = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board
 BOARD, _ = load_board_file(DEMO)
 STORAGE = Storage(free=10**9, ride=7200)
 NAMES = {
-    "board file", "link", "loss", "stream rates", "faults", "cell count", "cell spread",
-    "sum of cells", "temperatures", "currents", "throttle", "limits", "clock", "disk space",
-}  # fmt: skip
+    "board file",
+    "link",
+    "loss",
+    "stream rates",
+    "faults",
+    "cell count",
+    "cell spread",
+    "sum of cells",
+    "temperatures",
+    "currents",
+    "throttle",
+    "limits",
+    "clock",
+    "disk space",
+}
 
 
 def heard(board: StandingBoard, seconds: float = 10.0, jitter: float = 0.0) -> Hearing:
@@ -79,8 +91,11 @@ def test_link_lost_restart_and_noise() -> None:
     second = tuple((at + 10, record) for at, record in StandingBoard(boot=8).records(5))
     expect(
         checked(replace(hearing, records=hearing.records + second)),
-        "link", "fail", "restarted 1 times", "supply",
-    )  # fmt: skip
+        "link",
+        "fail",
+        "restarted 1 times",
+        "supply",
+    )
     expect(checked(replace(hearing, foreign=100)), "link", "warn", "100 bytes", "noise")
     expect(checked(replace(hearing, foreign=4000)), "link", "fail")
 
@@ -144,9 +159,12 @@ def test_temperatures() -> None:
     warm = StandingBoard()
     warm.slow["motor_temperature", 2] = 35.0
     expect(
-        checked(warm), "temperatures", "warn", "motor_temperature_2 (35.0 °C) furthest from "
+        checked(warm),
+        "temperatures",
+        "warn",
+        "motor_temperature_2 (35.0 °C) furthest from "
         "ambient (20.0 °C); motor_temperature 14.0 K apart",
-    )  # fmt: skip
+    )
     others(checked(warm), "temperatures")
     broken = StandingBoard()
     broken.slow["controller_temperature", 1] = -40.0

@@ -15,9 +15,11 @@ from support.logs import WALL, at
 from support.ride_library import DAY
 
 LEGS = (
-    Leg("stand", 0.0, seconds=6.0), Leg("launch", 7.0, until_distance=300.0),
-    Leg("stop", 0.0, brake=0.5, until_stopped=True), Leg("stand", 0.0, seconds=75.0),
-)  # fmt: skip
+    Leg("stand", 0.0, seconds=6.0),
+    Leg("launch", 7.0, until_distance=300.0),
+    Leg("stop", 0.0, brake=0.5, until_stopped=True),
+    Leg("stand", 0.0, seconds=75.0),
+)
 BOARD = f"""name = "{KESTREL.name}"
 [battery]
 cell_full = 4.2

@@ -120,8 +120,10 @@ def test_a_damaged_file_has_its_line_and_is_not_tried_again(tmp_path, counted):
 def test_a_list_from_the_index_loads_nothing_heavy(known, written):
     run = subprocess.run(
         [sys.executable, "-X", "importtime", *command(written)[1:]],
-        capture_output=True, text=True, timeout=120,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
     assert run.returncode == 0 and "8 of 8 rides\n" in run.stdout
     names = {line.rsplit("|", 1)[1].strip().split(".")[0] for line in run.stderr.splitlines()[1:]}
     assert "sqlite3" in names
@@ -136,8 +138,10 @@ def test_a_dask_cluster_gives_the_same(known, written, tmp_path):
     ) as cluster:
         done = subprocess.run(
             command(tmp_path, "--engine", cluster.scheduler_address),
-            capture_output=True, text=True, timeout=300,
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+            timeout=300,
+        )
     assert (done.returncode, done.stderr) == (0, "")
     assert "4 of 4 rides; 4 new or changed" in done.stdout
     library = open_library(tmp_path)
@@ -166,9 +170,11 @@ def test_where_no_scheduler_answers_it_is_one_line_and_no_traceback(address, tmp
         taken.bind(("127.0.0.1", 0))
         free = taken.getsockname()[1]
     done = subprocess.run(
-        command(tmp_path, "--engine", address.format(free=free)), capture_output=True, text=True,
+        command(tmp_path, "--engine", address.format(free=free)),
+        capture_output=True,
+        text=True,
         timeout=120,
-    )  # fmt: skip
+    )
     assert done.returncode == 1
     (line,) = done.stderr.splitlines()
     assert "no Dask scheduler answers" in line
@@ -189,8 +195,10 @@ def test_two_at_once_and_kills_leave_a_sound_index(tmp_path):
     def start() -> subprocess.Popen[bytes]:
         return subprocess.Popen(
             command(tmp_path, "--processes", 1),
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
-        )  # fmt: skip
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
+        )
 
     def stored() -> int:
         try:

@@ -81,17 +81,21 @@ def test_a_line_joins_rides_of_one_name_only(tmp_path):
     assert text.count("Resistance of each cell, 10 s after a step of load – pack B") == 1
     assert "1 ride could be of pack B; " in text and "could be of pack A" not in text
     assert [part.split(",")[0] for part in text.split('"join":')[1:]] == [
-        *["true"] * 4, *["false"] * 2,
-    ]  # fmt: skip
+        *["true"] * 4,
+        *["false"] * 2,
+    ]
 
 
 def test_a_swap_keeps_both_packs_and_their_rests(tmp_path):
     legs = (
-        Leg("stand", 0.0, seconds=5.0), Leg("launch", 7.0, until_distance=150.0),
-        Leg("stop", 0.0, brake=0.5, until_stopped=True), Leg("stand", 0.0, seconds=70.0),
+        Leg("stand", 0.0, seconds=5.0),
+        Leg("launch", 7.0, until_distance=150.0),
+        Leg("stop", 0.0, brake=0.5, until_stopped=True),
+        Leg("stand", 0.0, seconds=70.0),
         PackSwap(seconds=15.0, charge=0.8),
-        Leg("launch", 7.0, until_distance=200.0), Leg("stop", 0.0, brake=0.5, until_stopped=True),
-    )  # fmt: skip
+        Leg("launch", 7.0, until_distance=200.0),
+        Leg("stop", 0.0, brake=0.5, until_stopped=True),
+    )
     simulation = Simulation(KESTREL, Scenario("swap", legs), seed=3, step=10_000)
     path = tmp_path / "r.sagline"
     path.write_bytes(logs.log_bytes([b"".join(one.data for one in simulation.run())]))
@@ -129,11 +133,15 @@ def cells_at_rest(seconds: float, creep: float):
     volts = np.where(time < 310, 4.0 - 0.02 * load, 3.9 - creep * np.exp(-since / 60))
     noise = np.array([chance.gauss(0, 0.0005) for _ in time])
     return make_ride(
-        make_stream("s", time, {
-            channel("battery_current", "A"): load,
-            channel("cell_voltage", "V", 1): volts + noise,
-        })
-    )  # fmt: skip
+        make_stream(
+            "s",
+            time,
+            {
+                channel("battery_current", "A"): load,
+                channel("cell_voltage", "V", 1): volts + noise,
+            },
+        )
+    )
 
 
 @pytest.mark.parametrize("seconds", [65.0, 120.0, 600.0])

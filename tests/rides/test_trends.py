@@ -18,9 +18,12 @@ HOSTILE = "</script><script>alert(1)</script><b onclick=x>&"
 def page(known, tmp_path_factory):
     path = tmp_path_factory.mktemp("trends") / "trends.html"
     hostile = RideFigures(
-        board=HOSTILE, note=HOSTILE, settings=((HOSTILE, HOSTILE),), started=1e300,
+        board=HOSTILE,
+        note=HOSTILE,
+        settings=((HOSTILE, HOSTILE),),
+        started=1e300,
         faults=((0, HOSTILE, 1),),
-    )  # fmt: skip
+    )
     odd = [
         Entry("odd.sagline", hostile),
         Entry(f"{HOSTILE}.sagline", RideFigures(problem=f"{HOSTILE} is no log")),

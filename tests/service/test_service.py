@@ -45,9 +45,10 @@ def test_systemd_finds_nothing_wrong(tmp_path: Path) -> None:
 
 
 def test_systemd_would_find_a_mistake(tmp_path: Path) -> None:
-    assert "TimeoutStopSeconds" in verify(
-        tmp_path, UNIT.replace("TimeoutStopSec=10", "TimeoutStopSeconds=10")
-    )[1]  # fmt: skip
+    assert (
+        "TimeoutStopSeconds"
+        in verify(tmp_path, UNIT.replace("TimeoutStopSec=10", "TimeoutStopSeconds=10"))[1]
+    )
     status, messages = verify(tmp_path, UNIT.replace(PROGRAM, "/nowhere/sagline-logger"))
     assert status != 0
     assert "not executable" in messages

@@ -29,8 +29,16 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def folder(log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Page and pictures of ``log`` with nothing kept, written by the real command."""
     out = tmp_path_factory.mktemp("shared")
-    done = command("share", log, "-o", out / "page.html", "--picture", out / "still.svg",
-                   "--picture", out / "still.png")  # fmt: skip
+    done = command(
+        "share",
+        log,
+        "-o",
+        out / "page.html",
+        "--picture",
+        out / "still.svg",
+        "--picture",
+        out / "still.png",
+    )
     assert done.returncode == 0, done.stderr
     (out / "said.txt").write_text(done.stdout)
     return out

@@ -44,9 +44,11 @@ from support.shared_logs import (
 STANDARD = {"battery_current", "pack_voltage", "throttle", "motor_temperature", "cell_voltage"}
 COORDINATES = {
     **{f"{name} in bytes": raw.to_bytes(4, "little") for name, (_, _, raw) in PLACE.items()},
-    **{f"{name} in digits": f"{raw * 10.0**exponent:.3f}".encode()
-       for name, (_, exponent, raw) in PLACE.items()},
-}  # fmt: skip
+    **{
+        f"{name} in digits": f"{raw * 10.0**exponent:.3f}".encode()
+        for name, (_, exponent, raw) in PLACE.items()
+    },
+}
 """What would tell the place: each coordinate as sent, and as a text would show it."""
 RUNS = re.compile(rb"[A-Za-z0-9+/]{16,}={0,2}")
 
@@ -90,12 +92,15 @@ def found(data: bytes, secrets: dict[str, bytes]) -> set[str]:
 def secrets() -> dict[str, bytes]:
     texts = {place: planted(place)[:15].encode() for place in (*ASKED, *NEVER, "channel", "unit")}
     return texts | {
-        "folder": b"SecretFolder", "file name": b"SecretName",
-        "float's bits": PAYLOAD, **COORDINATES,
-        "wall clock in s": str(WALL // 1_000_000)[:7].encode(), "day": b"2026-05-",
+        "folder": b"SecretFolder",
+        "file name": b"SecretName",
+        "float's bits": PAYLOAD,
+        **COORDINATES,
+        "wall clock in s": str(WALL // 1_000_000)[:7].encode(),
+        "day": b"2026-05-",
         "wall clock": WALL.to_bytes(8, "little")[4:],
         "host clock": MONOTONIC.to_bytes(8, "little")[4:],
-    }  # fmt: skip
+    }
 
 
 def test_nothing_planted_is_in_any_file(log: Path, folder: Path) -> None:
@@ -174,8 +179,11 @@ def test_numbers_begin_afresh(folder: Path) -> None:
             assert 0 <= at.monotonic <= 60_000_000 and 0 <= at.wall < 60_000_000
     kinds = {type(record).__name__ for record in records}
     assert not kinds & {"Foreign", "Dropped", "Unknown"}
-    assert all(is_host_kind(p.body) or decode_record(p.body).encode() == p.body
-               for p in FrameSplitter().feed(data) if p.body)  # fmt: skip
+    assert all(
+        is_host_kind(p.body) or decode_record(p.body).encode() == p.body
+        for p in FrameSplitter().feed(data)
+        if p.body
+    )
 
 
 @pytest.mark.parametrize("choice", ["labels", "settings", "notes"])

@@ -34,10 +34,19 @@ def test_shown_copied_and_saved_without_a_network(
     open_page(browser, folder / "page.html")
     browser.execute_script(OPEN_ALL)
     text = browser.find_element(By.TAG_NAME, "body").text
-    for words in ("What came first", "Values around the moment", "Board limits", "Data quality",
-                  "What this file holds", "30 A: rating of fuse 'fuse 1'",
-                  "15 samples lost", "Caution:", "pack voltage (V)",
-                  "motor_current_limit = 45", "duty cycle above 0.9"):  # fmt: skip
+    for words in (
+        "What came first",
+        "Values around the moment",
+        "Board limits",
+        "Data quality",
+        "What this file holds",
+        "30 A: rating of fuse 'fuse 1'",
+        "15 samples lost",
+        "Caution:",
+        "pack voltage (V)",
+        "motor_current_limit = 45",
+        "duty cycle above 0.9",
+    ):
         assert words in text, words
     assert browser.find_elements(By.CSS_SELECTOR, "#groups .main-svg"), "no trace was drawn"
     rows = browser.find_elements(By.CSS_SELECTOR, "#values tbody tr")
@@ -51,9 +60,16 @@ def test_shown_copied_and_saved_without_a_network(
         "const t = document.createElement('textarea'); t.id = 'paste'; document.body.append(t);"
         "t.focus()"
     )
-    browser.execute_cdp_cmd("Input.dispatchKeyEvent", {
-        "type": "keyDown", "key": "v", "code": "KeyV", "commands": ["paste"], "modifiers": 2,
-    })  # fmt: skip
+    browser.execute_cdp_cmd(
+        "Input.dispatchKeyEvent",
+        {
+            "type": "keyDown",
+            "key": "v",
+            "code": "KeyV",
+            "commands": ["paste"],
+            "modifiers": 2,
+        },
+    )
     pasted = browser.execute_script("return document.getElementById('paste').value")
     assert pasted == browser.execute_script("return document.getElementById('text').value")
     assert "In order:" in pasted and "pack voltage (V): 6.900 → 7.400" in pasted

@@ -97,9 +97,10 @@ def test_choices_that_are_not_there_name_those_that_are(
     assert choose(ride, fault=1) == choose(ride)
     assert choose(ride, mark=12).time == pytest.approx(FAULT_AT, abs=0.01)
     for wrong, remedy in (
-        ({"fault": 9}, r"there are 1: 0:40.0 fault"), ({"mark": 9}, "its marks: 12"),
+        ({"fault": 9}, r"there are 1: 0:40.0 fault"),
+        ({"mark": 9}, "its marks: 12"),
         ({"at": 400.0}, "outside the ride"),
-    ):  # fmt: skip
+    ):
         with pytest.raises(SaglineError, match=remedy):
             choose(ride, **wrong)  # type: ignore[arg-type]
     assert [seconds(text) for text in ("83.5", "1:23.5", "1:00:01")] == [83.5, 83.5, 3601]

@@ -137,8 +137,9 @@ def test_without_a_reader_the_board_goes_on_and_a_new_reader_joins_at_a_frame(tm
 
 def test_the_truth_holds_every_sample_and_event_and_limit(tmp_path):
     truth = tmp_path / "truth.jsonl"
-    with served("--stdout", "--seconds", 40, "--speed", 0, "--scenario", "town-loop",
-                "--truth", truth) as process:  # fmt: skip
+    with served(
+        "--stdout", "--seconds", 40, "--speed", 0, "--scenario", "town-loop", "--truth", truth
+    ) as process:
         data, said = process.communicate(timeout=30)
     assert (process.returncode, b"Traceback" in said) == (0, False)
     lines = [json.loads(line) for line in truth.read_text().splitlines()]

@@ -19,9 +19,12 @@ def most(settings: dict[str, str], seconds: float = 11.0) -> dict[str, float]:
     for _ in simulation.run():
         for drive in simulation.machine.drives:
             for name, value in (
-                ("motor", drive.current), ("brake", -drive.current), ("duty", drive.duty),
-                ("battery", drive.battery_current), ("regen", -drive.battery_current),
-            ):  # fmt: skip
+                ("motor", drive.current),
+                ("brake", -drive.current),
+                ("duty", drive.duty),
+                ("battery", drive.battery_current),
+                ("regen", -drive.battery_current),
+            ):
                 found[name] = max(found.get(name, -math.inf), value)
     return found
 

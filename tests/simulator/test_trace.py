@@ -106,9 +106,11 @@ def test_current_is_what_newton_asks_for():
     at = 200  # 2 s: v = 3 m/s, a = 0.5 m/s²
     grip = 265.0 * 9.80665
     force = (
-        1.04 * 265.0 * 0.5 + 0.010 * grip * np.sqrt(1 - 0.03**2) + 0.5 * 1.2041 * 0.85 * 9.0
+        1.04 * 265.0 * 0.5
+        + 0.010 * grip * np.sqrt(1 - 0.03**2)
+        + 0.5 * 1.2041 * 0.85 * 9.0
         + 0.03 * grip
-    )  # fmt: skip
+    )
     motor, wheel = KESTREL.drives[0].motor, KESTREL.drives[0].wheel
     turning = 3.0 / 0.254 * 5.2
     torque = force / 2.0 * 0.254 / 5.2 / wheel.gear_efficiency

@@ -49,9 +49,16 @@ _CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configura
 WITHOUT_PERMISSION = '<deny send_destination="org.bluez" send_type="method_call"/>'
 
 _SIGNATURES = {
-    "UUIDs": "as", "Roles": "as", "Flags": "as", "RSSI": "n", "Value": "ay", "MTU": "q",
-    "Adapter": "o", "Device": "o", "Service": "o",
-}  # fmt: skip
+    "UUIDs": "as",
+    "Roles": "as",
+    "Flags": "as",
+    "RSSI": "n",
+    "Value": "ay",
+    "MTU": "q",
+    "Adapter": "o",
+    "Device": "o",
+    "Service": "o",
+}
 
 
 @dataclass(frozen=True)
@@ -275,11 +282,21 @@ class Peripheral:
         self._service = service
         bluetooth.peripherals[self.path] = self
         bluetooth.do(
-            bluetooth.add, self.path, DEVICE,
-            Address=self.address, AddressType="random", Name=name, Alias=name, Paired=False,
-            Trusted=False, Connected=False, ServicesResolved=False, Adapter=HCI,
-            UUIDs=[service] if advertised else [], RSSI=-60,
-        )  # fmt: skip
+            bluetooth.add,
+            self.path,
+            DEVICE,
+            Address=self.address,
+            AddressType="random",
+            Name=name,
+            Alias=name,
+            Paired=False,
+            Trusted=False,
+            Connected=False,
+            ServicesResolved=False,
+            Adapter=HCI,
+            UUIDs=[service] if advertised else [],
+            RSSI=-60,
+        )
 
     def send(self, data: bytes) -> bool:
         """Notify ``data`` in random slices if a listener is subscribed; say whether one was."""
@@ -359,9 +376,15 @@ class Peripheral:
         bluetooth.add(service, GATT_SERVICE, UUID=self._service, Primary=True, Device=self.path)
         for uuid, (name, flags) in self._characteristics.items():
             bluetooth.add(
-                f"{service}/{name}", CHARACTERISTIC, UUID=uuid, Service=service, Flags=flags,
-                Notifying=False, Value=b"", MTU=self.mtu,
-            )  # fmt: skip
+                f"{service}/{name}",
+                CHARACTERISTIC,
+                UUID=uuid,
+                Service=service,
+                Flags=flags,
+                Notifying=False,
+                Value=b"",
+                MTU=self.mtu,
+            )
         bluetooth.change(self.path, DEVICE, ServicesResolved=True)
         bluetooth.reply(call)
         return None

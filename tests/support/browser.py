@@ -31,11 +31,19 @@ def chromium(
         options = webdriver.ChromeOptions()
         options.binary_location = programs["chromium"] or ""
         for argument in (
-            "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run",
-            "--disable-background-networking", "--disable-component-update", "--disable-sync",
-            "--disable-dev-shm-usage", "--hide-scrollbars", f"--user-data-dir={profile}",
-            f"--window-size={width},{height}", *more,
-        ):  # fmt: skip
+            "--headless=new",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--disable-dev-shm-usage",
+            "--hide-scrollbars",
+            f"--user-data-dir={profile}",
+            f"--window-size={width},{height}",
+            *more,
+        ):
             options.add_argument(argument)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
         driver = webdriver.Chrome(options, Service(programs["chromedriver"]))

@@ -50,8 +50,11 @@ class MulticastBus:
         luck = random.SystemRandom()
         self.channel = f"239.255.{luck.randrange(1, 255)}.{luck.randrange(1, 255)}"
         self.arguments: tuple[object, ...] = (
-            "--can", self.channel, "--can-interface", "udp_multicast",
-        )  # fmt: skip
+            "--can",
+            self.channel,
+            "--can-interface",
+            "udp_multicast",
+        )
         self.bus = can.Bus(interface="udp_multicast", channel=self.channel, fd=False)
 
     def send(self, frames: Iterable[can.Message], rate: float = 2000) -> int:
@@ -79,17 +82,21 @@ def frame(name: str, **signals: float) -> can.Message:
     """Return a message of the DBC with physical values."""
     message = DATABASE.get_message_by_name(name)
     return can.Message(
-        arbitration_id=message.frame_id, is_extended_id=message.is_extended_frame,
+        arbitration_id=message.frame_id,
+        is_extended_id=message.is_extended_frame,
         data=message.encode(signals),
-    )  # fmt: skip
+    )
 
 
 def drive(n: int) -> can.Message:
     """Return the n-th frame of a drive whose numbers count."""
     return frame(
-        "Drive", pack_voltage=(4000 + n % 2000) / 100, battery_current=(n % 3000 - 1500) / 10,
-        motor_rpm=n % 8000 - 4000, duty_cycle=n % 100 / 2,
-    )  # fmt: skip
+        "Drive",
+        pack_voltage=(4000 + n % 2000) / 100,
+        battery_current=(n % 3000 - 1500) / 10,
+        motor_rpm=n % 8000 - 4000,
+        duty_cycle=n % 100 / 2,
+    )
 
 
 def mixed(count: int) -> list[can.Message]:

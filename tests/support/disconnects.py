@@ -12,9 +12,11 @@ from .frames import Device
 
 
 def disconnect_often(
-    directory: Path, times: int, luck: random.Random,
+    directory: Path,
+    times: int,
+    luck: random.Random,
     link_at: Callable[[Path], AbstractContextManager[Plug]] = port_at,
-) -> float:  # fmt: skip
+) -> float:
     """Pull the port ``times`` times while a device sends; return the slowest time in s from
     the return of the port to the first frame understood.
 

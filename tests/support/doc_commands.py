@@ -137,9 +137,12 @@ class Session:
         if words[0] == "sagline-analyser" and not set("|<>;&") & set(command):
             return self._analyser(shlex.split(command, comments=True)[1:])
         done = subprocess.run(
-            ["bash", "-ec", command], capture_output=True, text=True, timeout=120,
+            ["bash", "-ec", command],
+            capture_output=True,
+            text=True,
+            timeout=120,
             env=os.environ | {"PATH": PROGRAMS, "HOME": str(self._directory)},
-        )  # fmt: skip
+        )
         fine = (0, 1, 3) if words[1:2] == ["check"] else (0,)  # a moving board is no standing one
         assert done.returncode in fine, f"{command}: {done.stdout}{done.stderr}"
         assert "Traceback" not in done.stderr, done.stderr

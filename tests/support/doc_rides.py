@@ -42,10 +42,14 @@ CSV = """time;battery current;pack voltage
 
 
 def ride_log(
-    scenario: Scenario, board: BoardParameters = KESTREL, seconds: float | None = None,
-    settings: tuple[Setting, ...] = (), marks: tuple[Mark, ...] = (), seed: int = 1,
+    scenario: Scenario,
+    board: BoardParameters = KESTREL,
+    seconds: float | None = None,
+    settings: tuple[Setting, ...] = (),
+    marks: tuple[Mark, ...] = (),
+    seed: int = 1,
     course: bool = False,
-) -> bytes:  # fmt: skip
+) -> bytes:
     """Return the log of a simulated ride with Kestrel's board file in it, and its ``course``."""
     text = BOARD.read_bytes()
     records: list[Record | bytes] = [*settings, FilePart(at(0), "board", len(text), 0, text)]

@@ -47,11 +47,16 @@ def table(name: str, channels: list[dict[str, Any]]) -> str:
     rows = [
         "{{{}, {}, {}, {}, {}, {}, {}, {}, {}, {}}}".format(
             *(text(c[key]) for key in ("name", "unit", "label")),
-            c["type"], c["index"], int(c["missing"] is not None), c["exponent"],
-            signed(c["multiplier"]), signed(c["offset"]), signed(missing_bits(c)),
+            c["type"],
+            c["index"],
+            int(c["missing"] is not None),
+            c["exponent"],
+            signed(c["multiplier"]),
+            signed(c["offset"]),
+            signed(missing_bits(c)),
         )
         for c in channels
-    ]  # fmt: skip
+    ]
     return f"static const sagline_channel {name}[] SAGLINE_FLASH = {{{', '.join(rows)}}};\n"
 
 
@@ -78,10 +83,19 @@ def calls(n: int, case: dict[str, Any]) -> tuple[str, str] | None:
         row = len(data) // record["count"]
         place = f"streams[{record['stream']}]"
         channels = [
-            {"name": "x", "unit": "1", "label": "", "type": 1, "index": i, "missing": None,
-             "exponent": 0, "multiplier": 1, "offset": 0}
+            {
+                "name": "x",
+                "unit": "1",
+                "label": "",
+                "type": 1,
+                "index": i,
+                "missing": None,
+                "exponent": 0,
+                "multiplier": 1,
+                "offset": 0,
+            }
             for i in range(row)
-        ]  # fmt: skip
+        ]
         values = ", ".join(map(str, data))
         return table(f"t{n}", channels) + f"static const int32_t v{n}[] = {{{values}}};\n", (
             f"{device} {place}.channels = t{n}; {place}.count = {row}; {place}.row = {row}; "

@@ -22,10 +22,20 @@ LONG_TEXTS = ["-DSAGLINE_NAME=48", "-DSAGLINE_UNIT=16", "-DSAGLINE_LABEL=32"]
 def build(out: Path, compiler: list[str], *sources: Path, flags: tuple[str, ...] = ()) -> Path:
     """Compile warning-free and return the program."""
     done = subprocess.run(
-        [*compiler, *WARNINGS, "-D_DEFAULT_SOURCE", f"-I{HEADER}", f"-I{EXAMPLES}", *flags,
-         "-o", str(out), *map(str, sources)],
-        capture_output=True, text=True,
-    )  # fmt: skip
+        [
+            *compiler,
+            *WARNINGS,
+            "-D_DEFAULT_SOURCE",
+            f"-I{HEADER}",
+            f"-I{EXAMPLES}",
+            *flags,
+            "-o",
+            str(out),
+            *map(str, sources),
+        ],
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     return out
@@ -34,9 +44,12 @@ def build(out: Path, compiler: list[str], *sources: Path, flags: tuple[str, ...]
 def run(*command: object, stdin: str = "", **environment: object) -> bytes:
     """Run a program and return what it wrote."""
     done = subprocess.run(
-        list(map(str, command)), input=stdin.encode(), capture_output=True, timeout=120,
+        list(map(str, command)),
+        input=stdin.encode(),
+        capture_output=True,
+        timeout=120,
         env={"PATH": "/usr/bin:/bin", **{k: str(v) for k, v in environment.items()}},
-    )  # fmt: skip
+    )
     assert done.returncode == 0, done.stderr.decode()[-2000:]
     return done.stdout
 

@@ -77,10 +77,14 @@ class Script:
         self.leads = 0.006
         speed = 4 + 1.5 * pulse
         self.q: Arrays = {
-            "motor_current": 1.2 * self.load, "speed": speed, "motor_speed": 250 * speed,
-            "throttle": 0.2 + 0.7 * self.load / 34, "brake": np.zeros(len(time)),
-            "motor_temperature": 50 + time / 10, "controller_temperature": 40 + time / 20,
-        }  # fmt: skip
+            "motor_current": 1.2 * self.load,
+            "speed": speed,
+            "motor_speed": 250 * speed,
+            "throttle": 0.2 + 0.7 * self.load / 34,
+            "brake": np.zeros(len(time)),
+            "motor_temperature": 50 + time / 10,
+            "controller_temperature": 40 + time / 20,
+        }
         self.noise = chance.normal(0, 1, (8, len(time)))
         self.factor = np.ones(len(time))
         """Share of the pack's voltage that reaches the controller."""

@@ -101,16 +101,24 @@ def score_heat(simulated: SimulatedRide) -> Iterator[HeatScore]:
             assert part.limit is not None
             for cold, found in ((True, part.cold), (False, part.now)):
                 told = not part.reason
-                true = true_time(simulated, number, kind, current, part.limit, part.air,
-                                 part.speed, cold)  # fmt: skip
+                true = true_time(
+                    simulated, number, kind, current, part.limit, part.air, part.speed, cold
+                )
                 if true >= 5:
                     yield HeatScore(kind, cold, true, found, told)
 
 
 def true_time(
-    simulated: SimulatedRide, number: int, kind: str, current: float, limit: float, air: float,
-    speed: float, cold: bool, step: float = 0.25,
-) -> float:  # fmt: skip
+    simulated: SimulatedRide,
+    number: int,
+    kind: str,
+    current: float,
+    limit: float,
+    air: float,
+    speed: float,
+    cold: bool,
+    step: float = 0.25,
+) -> float:
     """Return the s that the simulator's own motor or controller takes to ``limit`` °C."""
     drive = simulated.board.drives[number - 1]
     winding, case, stage = (air, air, air) if cold else simulated.warmth[number - 1]

@@ -49,20 +49,53 @@ LAYOUTS = (
 """Of the samples of any stream; the first channel counts the samples of the whole log."""
 NAMES = ("fast", "slow", "odd")
 PERIODS = (10_000, 250_000, 0)
-CALM = ("samples",) * 12 + ("event",) * 3 + (
-    "again", "describe", "next revision", "old revision", "foreign", "device zeros", "own kind",
-    "mark", "link",
-)  # fmt: skip
+CALM = (
+    ("samples",) * 12
+    + ("event",) * 3
+    + (
+        "again",
+        "describe",
+        "next revision",
+        "old revision",
+        "foreign",
+        "device zeros",
+        "own kind",
+        "mark",
+        "link",
+    )
+)
 TROUBLE = (
-    "silence", "contradiction", "noise", "zeros", "gap", "gap ends", "went back", "other version",
+    "silence",
+    "contradiction",
+    "noise",
+    "zeros",
+    "gap",
+    "gap ends",
+    "went back",
+    "other version",
     "refused",
-)  # fmt: skip
+)
 """What happens during a start: what costs nothing, and what may."""
 COUNTS = (
-    "received", "lost", "events lost", "repeated", "went back", "undescribed", "misfit", "unheard",
-    "restarts under one number", "contradictions", "damaged places", "damaged bytes", "captures",
-    "frames", "unknown version", "foreign", "dropped frames", "missing frames",
-)  # fmt: skip
+    "received",
+    "lost",
+    "events lost",
+    "repeated",
+    "went back",
+    "undescribed",
+    "misfit",
+    "unheard",
+    "restarts under one number",
+    "contradictions",
+    "damaged places",
+    "damaged bytes",
+    "captures",
+    "frames",
+    "unknown version",
+    "foreign",
+    "dropped frames",
+    "missing frames",
+)
 
 
 @dataclass
@@ -441,8 +474,11 @@ class _Maker:
         elif what == "gap ends":
             self.close_gap()
         elif what == "went back":
-            fit = [n for n, c in enumerate(self.counters[:3])
-                   if c.heard and c.sequence and not c.pending]  # fmt: skip
+            fit = [
+                n
+                for n, c in enumerate(self.counters[:3])
+                if c.heard and c.sequence and not c.pending
+            ]
             soon = self.clock() - self.highest < 900_000
             if fit and soon and self.open_gap is None:
                 self.samples(self.one_of(fit), "sent", "went back")

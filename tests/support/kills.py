@@ -16,9 +16,10 @@ AT_RISK = 1.0
 
 
 def kill_once(
-    directory: Path, luck: random.Random,
+    directory: Path,
+    luck: random.Random,
     link_at: Callable[[Path], AbstractContextManager[Plug]] = port_at,
-) -> float:  # fmt: skip
+) -> float:
     """Record, kill at a random moment, check the log; return the age in s of the newest frame lost.
 
     The board's name comes at a random moment too, so that kills fall on the renaming as well.

@@ -25,9 +25,13 @@ def changed(board: BoardParameters, name: str, factor: float) -> BoardParameters
 
 
 def launch_ride(
-    board: BoardParameters, seed: str, slope_seed: int = 0, charge: float | None = None,
-    launches: int = LAUNCHES, rise: float | None = None,
-) -> SimulatedRide:  # fmt: skip
+    board: BoardParameters,
+    seed: str,
+    slope_seed: int = 0,
+    charge: float | None = None,
+    launches: int = LAUNCHES,
+    rise: float | None = None,
+) -> SimulatedRide:
     """Ride ``launches`` launches of 5 to 6 s each and load the log.
 
     Throttle openings, lengths, pauses and, unless given, the state of charge come by chance from
@@ -45,7 +49,5 @@ def launch_ride(
         ]
     own = usual + chance.uniform(-0.02, 0.02) if charge is None else charge
     slope = level if rise is None else rise
-    scenario = Scenario(
-        "launches", tuple(legs), Route(((0.0, slope),)), air=20.0, charge=own
-    )  # fmt: skip
+    scenario = Scenario("launches", tuple(legs), Route(((0.0, slope),)), air=20.0, charge=own)
     return simulated_ride(chance.randrange(1, 10**6), "settings", scenario, board)

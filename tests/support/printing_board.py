@@ -14,9 +14,13 @@ STEPS = ("0.01", "0.1", "1")
 
 
 def map_text(
-    names: Sequence[str] = NAMES, steps: Sequence[str] = STEPS, file: str = "header = 1",
-    time: str = 'column = 1\nunit = "ms"', columns: Sequence[str | int] = (), period: str = "",
-) -> str:  # fmt: skip
+    names: Sequence[str] = NAMES,
+    steps: Sequence[str] = STEPS,
+    file: str = "header = 1",
+    time: str = 'column = 1\nunit = "ms"',
+    columns: Sequence[str | int] = (),
+    period: str = "",
+) -> str:
     """Return a map; by default of the time in ms and one column for each name behind it."""
     places = columns or range(2, len(names) + 2)
     stream = f'[[streams]]\nname = "table"\nperiod = {period}\n' if period else ""
@@ -67,11 +71,16 @@ def values_of(items: Iterable[Item]) -> Iterator[tuple[int, int, list[Decimal | 
         elif isinstance(record, Samples):
             stream = streams[record.boot, record.stream]
             for at, row in enumerate(record.rows(stream)):
-                yield record.boot, record.clock + at * stream.period, [
-                    None if raw == channel.missing
-                    else (Decimal(int(raw)) * channel.multiplier + channel.offset)
-                    * Decimal(10) ** channel.exponent
-                    for raw, channel in zip(row, stream.channels, strict=True)
-                ]  # fmt: skip
+                yield (
+                    record.boot,
+                    record.clock + at * stream.period,
+                    [
+                        None
+                        if raw == channel.missing
+                        else (Decimal(int(raw)) * channel.multiplier + channel.offset)
+                        * Decimal(10) ** channel.exponent
+                        for raw, channel in zip(row, stream.channels, strict=True)
+                    ],
+                )
         else:
             assert isinstance(record, Board)

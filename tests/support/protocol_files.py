@@ -64,11 +64,23 @@ DOCS = Path(__file__).parents[2] / "protocol_docs"
 VECTORS = DOCS / "vectors"
 
 KIND_NAMES: dict[type, str] = {
-    Board: "BOARD", Stream: "STREAM", Samples: "SAMPLES", Event: "EVENT",
-    LogStart: "LOG", Capture: "CAPTURE", Setting: "SETTING", FilePart: "FILE", Link: "LINK",
-    Time: "TIME", Mark: "MARK", Foreign: "FOREIGN", Dropped: "DROPPED", Raw: "RAW", End: "END",
+    Board: "BOARD",
+    Stream: "STREAM",
+    Samples: "SAMPLES",
+    Event: "EVENT",
+    LogStart: "LOG",
+    Capture: "CAPTURE",
+    Setting: "SETTING",
+    FilePart: "FILE",
+    Link: "LINK",
+    Time: "TIME",
+    Mark: "MARK",
+    Foreign: "FOREIGN",
+    Dropped: "DROPPED",
+    Raw: "RAW",
+    End: "END",
     Unknown: "unknown",
-}  # fmt: skip
+}
 
 AT = Instant(12_345_678_901, 1_767_225_600_000_000)  # wall: 2026-01-01T00:00:00Z
 EARLY = Instant(0, -1)
@@ -82,12 +94,16 @@ HEAT = Channel(
 SPEED = Channel("speed", "m/s", SampleType.F32)
 TWO = Stream(1, 0, 0, "fast", 10_000, (VOLTAGE, CURRENT))
 EVERY_TYPE = Stream(
-    65535, 255, 15, "every type", 2**32 - 1,
+    65535,
+    255,
+    15,
+    "every type",
+    2**32 - 1,
     tuple(
         Channel(f"x_{kind.name.lower()}", "1", kind, -(2**31), 2**31 - 1, 22, 255)
         for kind in SampleType
     ),
-)  # fmt: skip
+)
 
 
 def fields(record: Record | Channel) -> dict[str, Any]:
@@ -126,11 +142,19 @@ def valid_records() -> dict[str, Record]:
         ),
         "stream of every sample type, all numbers at their extremes": EVERY_TYPE,
         "stream with the most channels": Stream(
-            1, 0, 2, "cells", 200_000,
+            1,
+            0,
+            2,
+            "cells",
+            200_000,
             tuple(Channel("c", "", SampleType.U16, index=i) for i in range(1, MAX_CHANNELS + 1)),
         ),
         "stream with the longest texts of a channel": Stream(
-            1, 0, 3, "", 1,
+            1,
+            0,
+            3,
+            "",
+            1,
             (Channel("n" * MAX_NAME, "u" * MAX_UNIT, SampleType.I8, label="l" * MAX_LABEL),),
         ),
         "stream with a missing code in a float channel": Stream(
@@ -182,19 +206,32 @@ def valid_records() -> dict[str, Record]:
         "raw line, not read, the most": Raw(AT, RawForm.TEXT, RawUse.NOT_READ, b"x" * MAX_FOREIGN),
         "raw line, cut": Raw(AT, RawForm.TEXT, RawUse.CUT, b"8.12\n"),
         "raw CAN frames, one of 29 bits": Raw(
-            AT, RawForm.CAN, RawUse.READ,
+            AT,
+            RawForm.CAN,
+            RawUse.READ,
             bytes.fromhex("9cffffff 23010000 02 abcd 00000000 56341292 00".replace(" ", "")),
         ),
         "end": End(AT, 36_000, 10, "stopped by the user"),
-    }  # fmt: skip
+    }
 
 
 def _body_of_strange_channel(**change: Any) -> bytes:
     """A STREAM body of one channel with raw fields that the encoder would refuse."""
     was: dict[str, Any] = {
-        "name": b"n", "unit": b"V", "label": b"", "type": 1, "index": 0, "flags": 0, "exponent": 0,
-        "multiplier": 1, "offset": 0, "code": bytes(4), "stream": 0, "count": 1, "copies": 1,
-    } | change  # fmt: skip
+        "name": b"n",
+        "unit": b"V",
+        "label": b"",
+        "type": 1,
+        "index": 0,
+        "flags": 0,
+        "exponent": 0,
+        "multiplier": 1,
+        "offset": 0,
+        "code": bytes(4),
+        "stream": 0,
+        "count": 1,
+        "copies": 1,
+    } | change
     text = b"".join(
         struct.pack("<H", len(was[key])) + was[key] for key in ("name", "unit", "label")
     )
@@ -230,29 +267,47 @@ def damaged_bytes() -> list[dict[str, Any]]:
     longest = b"\x02" * MAX_ENCODED
     return [
         case("one sound frame", sound),
-        case("lone delimiters before and between frames",
-             ("padding", b"\0"), ("padding", b"\0"), sound, ("padding", b"\0"), sound),
+        case(
+            "lone delimiters before and between frames",
+            ("padding", b"\0"),
+            ("padding", b"\0"),
+            sound,
+            ("padding", b"\0"),
+            sound,
+        ),
         case("a bit flipped in the data", ("damaged", flipped(2, 4)), sound),
         case("a bit flipped in the first code byte", ("damaged", flipped(0, 8)), sound),
         case("a bit flipped in the CRC", ("damaged", flipped(len(frame) - 2, 128)), sound),
         case("the delimiter lost: both neighbours are", ("damaged", frame[:-1] + frame), sound),
-        case("a byte turned into 0x00: two damaged pieces",
-             ("damaged", frame[:8] + b"\0"), ("damaged", frame[9:]), sound),
+        case(
+            "a byte turned into 0x00: two damaged pieces",
+            ("damaged", frame[:8] + b"\0"),
+            ("damaged", frame[9:]),
+            sound,
+        ),
         case("joined in the middle of a frame", ("damaged", frame[9:]), sound),
         case("a last block that claims more than there is", ("damaged", b"\x05abc\0"), sound),
         case("stuffed bytes too short for a body and a CRC", ("damaged", b"\x05abcd\0"), sound),
         case("an empty body with its right CRC (0)", ("damaged", b"\1\1\1\1\1\0"), sound),
         case("cut off inside a frame", sound, ("unfinished", frame[:-3])),
         case("cut off just before the delimiter", sound, ("unfinished", frame[:-1])),
-        case("the longest run that can be a frame, and is none",
-             ("damaged", longest + b"\0"), sound),
-        case("one byte longer than any frame",
-             ("too long", longest), ("too long", b"\x02\0"), sound),
-        case("text without any delimiter",
-             ("too long", text[:MAX_ENCODED]), ("too long", text[MAX_ENCODED:])),
-        case("a host kind claimed by the device: kept as foreign bytes, reason 2",
-             ("host kind", forged), sound),
-    ]  # fmt: skip
+        case(
+            "the longest run that can be a frame, and is none", ("damaged", longest + b"\0"), sound
+        ),
+        case(
+            "one byte longer than any frame", ("too long", longest), ("too long", b"\x02\0"), sound
+        ),
+        case(
+            "text without any delimiter",
+            ("too long", text[:MAX_ENCODED]),
+            ("too long", text[MAX_ENCODED:]),
+        ),
+        case(
+            "a host kind claimed by the device: kept as foreign bytes, reason 2",
+            ("host kind", forged),
+            sound,
+        ),
+    ]
 
 
 def refused_bodies() -> dict[str, bytes]:
@@ -315,11 +370,18 @@ def refused_descriptions() -> list[dict[str, Any]]:
 
     def channel(**change: Any) -> dict[str, Any]:
         was: dict[str, Any] = {
-            "name": b"x", "unit": b"V", "label": b"", "type": 3, "index": 0, "exponent": -2,
-            "multiplier": 1, "offset": 0,
-        } | change  # fmt: skip
-        return {key: value.hex() if isinstance(value, bytes) else value
-                for key, value in was.items()}  # fmt: skip
+            "name": b"x",
+            "unit": b"V",
+            "label": b"",
+            "type": 3,
+            "index": 0,
+            "exponent": -2,
+            "multiplier": 1,
+            "offset": 0,
+        } | change
+        return {
+            key: value.hex() if isinstance(value, bytes) else value for key, value in was.items()
+        }
 
     def stream(*channels: dict[str, Any], name: bytes = b"fast") -> dict[str, Any]:
         return {"name": name.hex(), "period": 10_000, "channels": list(channels)}
@@ -337,14 +399,24 @@ def refused_descriptions() -> list[dict[str, Any]]:
     none = case("a stream of no channel", 2, at=None)
     none["streams"][1]["channels"] = []
     return [
-        {"name": "17 streams", "rule": 1, "stream": None, "channel": None,
-         "streams": [stream(good)] * 17},
+        {
+            "name": "17 streams",
+            "rule": 1,
+            "stream": None,
+            "channel": None,
+            "streams": [stream(good)] * 17,
+        },
         none,
         case("a stream of 65 channels", 2, *[channel(index=n) for n in range(64)], at=None),
         case("a channel without a name", 3, channel(name=b"")),
         case("a channel's name one byte over its limit", 4, channel(name=long + b"a")),
-        case("two names that are one when cut to the limit", 4, channel(name=long),
-             channel(name=long + b"b"), at=2),
+        case(
+            "two names that are one when cut to the limit",
+            4,
+            channel(name=long),
+            channel(name=long + b"b"),
+            at=2,
+        ),
         case("a unit one byte over its limit", 4, channel(unit=b"u" * 17)),
         case("a label one byte over its limit", 4, channel(label=b"l" * 33)),
         case("a stream's name one byte over its limit", 4, called=long + b"s", at=None),
@@ -353,16 +425,25 @@ def refused_descriptions() -> list[dict[str, Any]]:
         case("a channel's name with half a surrogate pair", 5, channel(name=b"x\xed\xa0\x80")),
         case("a stream's name in Latin-1", 5, called=b"schnell \xfc", at=None),
         case("one name and index twice", 6, channel(name=b"good")),
-        case("one key in two ways: x with index 17 and x_17", 6, channel(index=17),
-             channel(name=b"x_17"), at=2),
+        case(
+            "one key in two ways: x with index 17 and x_17",
+            6,
+            channel(index=17),
+            channel(name=b"x_17"),
+            at=2,
+        ),
         case("sample type 0", 7, channel(type=0)),
         case("sample type 8", 7, channel(type=8)),
         case("a multiplier of 0", 8, channel(multiplier=0)),
         case("an exponent of 23", 9, channel(exponent=23)),
         case("an exponent of -23", 9, channel(exponent=-23)),
-        case("more text than a frame holds", 10,
-             *[channel(name=long[:-4], unit=b"u" * 16, index=n + 1) for n in range(63)], at=None),
-    ]  # fmt: skip
+        case(
+            "more text than a frame holds",
+            10,
+            *[channel(name=long[:-4], unit=b"u" * 16, index=n + 1) for n in range(63)],
+            at=None,
+        ),
+    ]
 
 
 def described_bodies(case: dict[str, Any]) -> list[bytes]:
@@ -377,8 +458,9 @@ def described_bodies(case: dict[str, Any]) -> list[bytes]:
         body += text(stream["name"])
         for c in stream["channels"]:
             body += text(c["name"]) + text(c["unit"]) + text(c["label"])
-            body += struct.pack("<BBBbiii", c["type"], c["index"], 0, c["exponent"],
-                                c["multiplier"], c["offset"], 0)  # fmt: skip
+            body += struct.pack(
+                "<BBBbiii", c["type"], c["index"], 0, c["exponent"], c["multiplier"], c["offset"], 0
+            )
         bodies.append(body)
     return bodies
 
@@ -408,16 +490,29 @@ def tolerated() -> list[dict[str, Any]]:
         case("stream with bytes added behind its channels", TWO, TWO.encode() + b"\0new"),
         case("event with bytes added", event, event.encode() + b"\0" * 9),
         case("link with bytes added", link, link.encode() + b"+"),
-        case("unknown channel flags, and a code that is not in force",
-             Stream(1, 0, 0, "", 1000, (channel,)), strange),
-        case("not-a-number as a missing code says nothing new",
-             Stream(1, 0, 0, "", 1000, (dataclasses.replace(channel, type=SampleType.F32),)), nan),
-        case("bytes behind a short missing code are ignored",
-             Stream(1, 0, 0, "", 1000, (dataclasses.replace(channel, missing=127),)), padded),
+        case(
+            "unknown channel flags, and a code that is not in force",
+            Stream(1, 0, 0, "", 1000, (channel,)),
+            strange,
+        ),
+        case(
+            "not-a-number as a missing code says nothing new",
+            Stream(1, 0, 0, "", 1000, (dataclasses.replace(channel, type=SampleType.F32),)),
+            nan,
+        ),
+        case(
+            "bytes behind a short missing code are ignored",
+            Stream(1, 0, 0, "", 1000, (dataclasses.replace(channel, missing=127),)),
+            padded,
+        ),
         case("a full last block", Unknown(full), full),
-        case("a full last block, then an empty one, as some encoders end it",
-             Unknown(full), full, encode_frame(full)[:-1] + b"\1\0"),
-    ]  # fmt: skip
+        case(
+            "a full last block, then an empty one, as some encoders end it",
+            Unknown(full),
+            full,
+            encode_frame(full)[:-1] + b"\1\0",
+        ),
+    ]
 
 
 def unread() -> list[dict[str, Any]]:
@@ -451,7 +546,7 @@ def scalings() -> list[dict[str, Any]]:
         (Channel("c", "V", SampleType.I16, -1, 0, -4, missing=-32768), (-32768, -32767, 9)),
         (Channel("d", "1", SampleType.I8, 1, 0, -22), (-128, -3, 127)),
         (Channel("e", "1", SampleType.U8, 1, 0, 22), (0, 3, 255)),
-    ]  # fmt: skip
+    ]
     out = []
     for channel, raws in cases:
         values = [

@@ -43,10 +43,14 @@ def pulses() -> list[Pulse]:
     # The charge pulses last 10.0 s to the last sample; 9.99 s lies inside for all.
     table = ampworks.hppc.extract_impedance(data_set(), tmax=31, sample_times=[9.99])
     return [
-        Pulse(row.Hours_0 * 3600, row.Hours_0 * 3600 + row.StepTime_N, row.Ohms_1 / SCALE,
-              row.Ohms_2 / SCALE)
+        Pulse(
+            row.Hours_0 * 3600,
+            row.Hours_0 * 3600 + row.StepTime_N,
+            row.Ohms_1 / SCALE,
+            row.Ohms_2 / SCALE,
+        )
         for row in table.itertuples()
-    ]  # fmt: skip
+    ]
 
 
 def pulse_ride(path: Path) -> Ride:

@@ -54,9 +54,12 @@ def small_ride(number: int, board: str = "Kestrel", faults: int = 0) -> bytes:
     load[-100:] = 0
     used = np.cumsum(load) / RATE / 3600
     cells = (
-        4.0 - 0.05 * used[:, None] - load[:, None] * cell_resistances(number)
-        - 0.001 * number / 10 * np.arange(CELLS) + luck.normal(0, 0.0005, (count, CELLS))
-    )  # fmt: skip
+        4.0
+        - 0.05 * used[:, None]
+        - load[:, None] * cell_resistances(number)
+        - 0.001 * number / 10 * np.arange(CELLS)
+        + luck.normal(0, 0.0005, (count, CELLS))
+    )
     speed = np.abs(np.convolve(load, np.ones(40) / 40, "same")) / 2
     columns = [cells.sum(axis=1), load, speed, *cells.T]
     scale = [1000, 100, 100] + [10_000] * CELLS

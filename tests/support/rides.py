@@ -29,21 +29,37 @@ def make_stream(
     flags = np.zeros(len(time), bool)
     flags[list(gap)] = True
     return StreamColumns(
-        name, period, {c.key: c for c in columns}, np.asarray(time, float), raw, values,
-        np.zeros(len(time), np.int32), flags,
-    )  # fmt: skip
+        name,
+        period,
+        {c.key: c for c in columns},
+        np.asarray(time, float),
+        raw,
+        values,
+        np.zeros(len(time), np.int32),
+        flags,
+    )
 
 
 def make_ride(*streams: StreamColumns, **changes: Any) -> Ride:
     """Build a ride around ``streams``; ``changes`` replace any other field."""
     duration = max((float(s.time[-1]) for s in streams if len(s.time)), default=0.0)
     fields: dict[str, Any] = {
-        "path": "ride.sagline", "board_name": "Kestrel", "firmware": "test",
-        "streams": {s.name: s for s in streams}, "events": (), "marks": (), "link_gaps": (),
-        "segments": (Segment(0, 1, 0.0, duration),), "quality": SOUND, "duration": duration,
-        "started_wall": 1_780_000_000.0, "settings": {}, "note": "", "source": "synthetic",
+        "path": "ride.sagline",
+        "board_name": "Kestrel",
+        "firmware": "test",
+        "streams": {s.name: s for s in streams},
+        "events": (),
+        "marks": (),
+        "link_gaps": (),
+        "segments": (Segment(0, 1, 0.0, duration),),
+        "quality": SOUND,
+        "duration": duration,
+        "started_wall": 1_780_000_000.0,
+        "settings": {},
+        "note": "",
+        "source": "synthetic",
         "board_file": None,
-    }  # fmt: skip
+    }
     return Ride(**{**fields, **changes})
 
 

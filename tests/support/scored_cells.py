@@ -128,12 +128,19 @@ def score_cells(seed: int, folder: Path, seconds: float = 200.0) -> Score:
         empty = true_rest < ALARM
         wrong += alarm.verdict in ("sag", "empty") and (alarm.verdict == "empty") != empty
     return Score(
-        seed, float(excess[worst]), worst + 1, tuple(cell.number for cell in found.weak), True,
+        seed,
+        float(excess[worst]),
+        worst + 1,
+        tuple(cell.number for cell in found.weak),
+        True,
         tuple((step / ohmic - 1).tolist()),
         tuple((np.array([cell.ten for cell in found.cells]) / ten - 1).tolist()),
-        int(np.sum(np.abs(step - ohmic) <= half)), found.skew - skew,
-        tuple(rest_errors), inside, wrong,
-    )  # fmt: skip
+        int(np.sum(np.abs(step - ohmic) <= half)),
+        found.skew - skew,
+        tuple(rest_errors),
+        inside,
+        wrong,
+    )
 
 
 def _coarser(plans: tuple[StreamPlan, ...], chance: random.Random) -> tuple[StreamPlan, ...]:

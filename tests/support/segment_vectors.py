@@ -190,10 +190,15 @@ class _Log:
             rows = [(n,) + (7,) * (len(stream.channels) - 1) for n in values]
             frame = self.send(
                 Samples(
-                    stream.boot, 0, stream.revision, first + done, (clock + done * _PERIOD) % 2**32,
-                    _OF, b"".join(stream.layout.pack(*row) for row in rows),
+                    stream.boot,
+                    0,
+                    stream.revision,
+                    first + done,
+                    (clock + done * _PERIOD) % 2**32,
+                    _OF,
+                    b"".join(stream.layout.pack(*row) for row in rows),
                 )
-            )  # fmt: skip
+            )
             self.host += _PERIOD
         return frame
 
@@ -253,12 +258,18 @@ def _restarts() -> list[dict[str, Any]]:
         other.silence(1)
     other.end()
     return [
-        heard.case("a restart under one boot number", False, received=60,
-                   restarts_under_one_number=1),
-        late.case("a restart under one boot number, heard from its tenth sample, described late",
-                  False, received=50, restarts_under_one_number=1, unheard=10),
+        heard.case(
+            "a restart under one boot number", False, received=60, restarts_under_one_number=1
+        ),
+        late.case(
+            "a restart under one boot number, heard from its tenth sample, described late",
+            False,
+            received=50,
+            restarts_under_one_number=1,
+            unheard=10,
+        ),
         other.case("boots 5, 6, 5 are three starts", True, received=45),
-    ]  # fmt: skip
+    ]
 
 
 def _numbers() -> list[dict[str, Any]]:
@@ -292,14 +303,24 @@ def _numbers() -> list[dict[str, Any]]:
         back.case("the numbers go back and the clock runs on", False, received=40, went_back=1),
         lost.case("samples and events lost", False, received=40, lost=50, events_lost=3),
         silent.case("36 minutes and 40 seconds of silence", False, received=40, lost=220_000),
-        ahead.case("a late listener: nothing is lost before its first record; the clock wraps",
-                   True, received=30),
-    ]  # fmt: skip
+        ahead.case(
+            "a late listener: nothing is lost before its first record; the clock wraps",
+            True,
+            received=30,
+        ),
+    ]
 
 
 def _joined() -> list[dict[str, Any]]:
-    def log(host: int, placed: int, wall: int = DATED, *, end: bool = True, mark: bool = True,
-            boot: int = 1) -> _Log:  # fmt: skip
+    def log(
+        host: int,
+        placed: int,
+        wall: int = DATED,
+        *,
+        end: bool = True,
+        mark: bool = True,
+        boot: int = 1,
+    ) -> _Log:
         first = _Log(wall=wall)
         first.begin(7_000_000)
         first.start(1, 500_000)
@@ -330,21 +351,32 @@ def _joined() -> list[dict[str, Any]]:
     nameless.start(1, 9_000)
     nameless.samples(0, 9_000, 2, 1000)
     return [
-        log(67_000_000, 60_000_000).case("joined: same boot, same host, a minute later", True,
-                                         **both),
-        log(1_000_000, 60_000_000).case("joined: the host's clock began anew, its date tells", True,
-                                        **both),
+        log(67_000_000, 60_000_000).case(
+            "joined: same boot, same host, a minute later", True, **both
+        ),
+        log(1_000_000, 60_000_000).case(
+            "joined: the host's clock began anew, its date tells", True, **both
+        ),
         log(1_000_000, 300_000 + 1_000_000, 0).case(
-            "joined: the host's clock began anew and knows no date: one second behind", True,
-            **both),
-        log(67_000_000, 60_000_000, mark=False, boot=2).case("joined: LOG lost, CAPTURE tells",
-                                                             True, **both),
+            "joined: the host's clock began anew and knows no date: one second behind", True, **both
+        ),
+        log(67_000_000, 60_000_000, mark=False, boot=2).case(
+            "joined: LOG lost, CAPTURE tells", True, **both
+        ),
         cut.case("joined: the first was cut off at the end of a frame", True, **both),
-        card.case("a board that appends to its card at each start and knows no date", True,
-                  received=45, captures=3),
-        nameless.case("frames behind END: a capture whose LOG and CAPTURE are lost", True,
-                      received=40, captures=2),
-    ]  # fmt: skip
+        card.case(
+            "a board that appends to its card at each start and knows no date",
+            True,
+            received=45,
+            captures=3,
+        ),
+        nameless.case(
+            "frames behind END: a capture whose LOG and CAPTURE are lost",
+            True,
+            received=40,
+            captures=2,
+        ),
+    ]
 
 
 def _descriptions() -> list[dict[str, Any]]:
@@ -390,16 +422,22 @@ def _descriptions() -> list[dict[str, Any]]:
     misfit.samples(50, 1_000_000, 1, 150)
     misfit.end()
     return [
-        again.case("one revision described in two ways: each holds for what follows it", False,
-                   received=40, contradictions=1),
+        again.case(
+            "one revision described in two ways: each holds for what follows it",
+            False,
+            received=40,
+            contradictions=1,
+        ),
         round_.case("a revision number come round", True, received=50),
         used.case("a revision used again after another, described as before", True, received=50),
         late.case("the description comes behind the first samples", True, received=25),
-        never.case("a revision that is never described", False, received=30, lost=10,
-                   undescribed=10),
-        misfit.case("samples that do not fit their description", False, received=35, lost=10,
-                    misfit=10),
-    ]  # fmt: skip
+        never.case(
+            "a revision that is never described", False, received=30, lost=10, undescribed=10
+        ),
+        misfit.case(
+            "samples that do not fit their description", False, received=35, lost=10, misfit=10
+        ),
+    ]
 
 
 def _versions() -> list[dict[str, Any]]:
@@ -423,11 +461,20 @@ def _versions() -> list[dict[str, Any]]:
     log.samples(0, 0, 2, 1000)
     log.end()
     return [
-        board.case("a device of another major version, then one of this", False, received=40,
-                   unknown_version=3),
-        log.case("a log of another major version in the middle", False, received=40, captures=3,
-                 unknown_version=5),
-    ]  # fmt: skip
+        board.case(
+            "a device of another major version, then one of this",
+            False,
+            received=40,
+            unknown_version=3,
+        ),
+        log.case(
+            "a log of another major version in the middle",
+            False,
+            received=40,
+            captures=3,
+            unknown_version=5,
+        ),
+    ]
 
 
 def _damage() -> list[dict[str, Any]]:
@@ -487,26 +534,71 @@ def _damage() -> list[dict[str, Any]]:
     refused.end()
     return [
         tail.case("a tail of zeros", False, received=30, damaged_places=1, damaged_bytes=4096),
-        hole.case("zeros where a write was lost", False, received=40, lost=60, damaged_places=1,
-                  damaged_bytes=size, missing_frames=12),
-        start.case("cut at the front, within LOG", False, received=30, damaged_places=1,
-                   damaged_bytes=len(SIGNATURE) - 5),
-        front.case("rubbish in front, longer than any frame", False, received=30,
-                   damaged_places=1, damaged_bytes=9001),
-        cut.case("cut before the last closing zero", False, received=30, damaged_places=1,
-                 damaged_bytes=len(last) - 1),
-        missing.case("frames cut out at their borders: END tells", False, received=30,
-                     missing_frames=2),
-        gone.case("frames cut out at their borders: END and TIME tell", False, received=35, lost=10,
-                  missing_frames=2, missing_bytes=at_least),
+        hole.case(
+            "zeros where a write was lost",
+            False,
+            received=40,
+            lost=60,
+            damaged_places=1,
+            damaged_bytes=size,
+            missing_frames=12,
+        ),
+        start.case(
+            "cut at the front, within LOG",
+            False,
+            received=30,
+            damaged_places=1,
+            damaged_bytes=len(SIGNATURE) - 5,
+        ),
+        front.case(
+            "rubbish in front, longer than any frame",
+            False,
+            received=30,
+            damaged_places=1,
+            damaged_bytes=9001,
+        ),
+        cut.case(
+            "cut before the last closing zero",
+            False,
+            received=30,
+            damaged_places=1,
+            damaged_bytes=len(last) - 1,
+        ),
+        missing.case(
+            "frames cut out at their borders: END tells", False, received=30, missing_frames=2
+        ),
+        gone.case(
+            "frames cut out at their borders: END and TIME tell",
+            False,
+            received=35,
+            lost=10,
+            missing_frames=2,
+            missing_bytes=at_least,
+        ),
         padded.case("511 zeros that the device sent", True, received=35),
-        sector.case("512 zeros that the device sent: as a disk leaves them", False, received=35,
-                    damaged_places=1, damaged_bytes=512),
-        behind.case("a frame torn by zeros where a write was lost: two places", False, received=35,
-                    lost=5, damaged_places=2, damaged_bytes=len(torn) - 9 + 600),
-        refused.case("a record that breaks the rules of its kind", False, received=30,
-                     damaged_places=1, damaged_bytes=len(frame)),
-    ]  # fmt: skip
+        sector.case(
+            "512 zeros that the device sent: as a disk leaves them",
+            False,
+            received=35,
+            damaged_places=1,
+            damaged_bytes=512,
+        ),
+        behind.case(
+            "a frame torn by zeros where a write was lost: two places",
+            False,
+            received=35,
+            lost=5,
+            damaged_places=2,
+            damaged_bytes=len(torn) - 9 + 600,
+        ),
+        refused.case(
+            "a record that breaks the rules of its kind",
+            False,
+            received=30,
+            damaged_places=1,
+            damaged_bytes=len(frame),
+        ),
+    ]
 
 
 def _silence() -> list[dict[str, Any]]:
@@ -546,13 +638,26 @@ def _silence() -> list[dict[str, Any]]:
         if n in (0, 3):
             bare.samples(180_000 * n, clock, 1, 10 * n)
     return [
-        one.case("one stream silent for 36 minutes and 40 seconds while another speaks", False,
-                 received=42, lost=220_000),
-        card.case("a card board, of no date, whole minutes silent and started again", False,
-                  received=60, lost=4 * 220_000, captures=2),
-        bare.case("frames alone: the description carries the clock through 90 minutes", False,
-                  received=10, lost=539_995),
-    ]  # fmt: skip
+        one.case(
+            "one stream silent for 36 minutes and 40 seconds while another speaks",
+            False,
+            received=42,
+            lost=220_000,
+        ),
+        card.case(
+            "a card board, of no date, whole minutes silent and started again",
+            False,
+            received=60,
+            lost=4 * 220_000,
+            captures=2,
+        ),
+        bare.case(
+            "frames alone: the description carries the clock through 90 minutes",
+            False,
+            received=10,
+            lost=539_995,
+        ),
+    ]
 
 
 def _dropped() -> list[dict[str, Any]]:
@@ -591,16 +696,39 @@ def _dropped() -> list[dict[str, Any]]:
     long.samples(30, 800_000, 1, 130)
     long.end()
     return [
-        exact.case("DROPPED tells how many of the device's bytes are lacking", False, received=40,
-                   lost=40, dropped_frames=4),
-        early.case("DROPPED of an early log does not tell the device's bytes", False, received=40,
-                   lost=40, dropped_frames=4),
-        more.case("DROPPED tells some bytes, and others are missing", False, received=45, lost=35,
-                  dropped_frames=4, missing_frames=3, missing_bytes=missing),
-        hidden.case("DROPPED of an early log may hide other missing bytes", False, received=45,
-                    lost=35, dropped_frames=4, missing_frames=3),
+        exact.case(
+            "DROPPED tells how many of the device's bytes are lacking",
+            False,
+            received=40,
+            lost=40,
+            dropped_frames=4,
+        ),
+        early.case(
+            "DROPPED of an early log does not tell the device's bytes",
+            False,
+            received=40,
+            lost=40,
+            dropped_frames=4,
+        ),
+        more.case(
+            "DROPPED tells some bytes, and others are missing",
+            False,
+            received=45,
+            lost=35,
+            dropped_frames=4,
+            missing_frames=3,
+            missing_bytes=missing,
+        ),
+        hidden.case(
+            "DROPPED of an early log may hide other missing bytes",
+            False,
+            received=45,
+            lost=35,
+            dropped_frames=4,
+            missing_frames=3,
+        ),
         long.case("a TIME within a long piece of foreign bytes", True, received=35, foreign=4113),
-    ]  # fmt: skip
+    ]
 
 
 def segments() -> list[dict[str, Any]]:

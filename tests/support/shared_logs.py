@@ -31,12 +31,16 @@ from sagline_logger.format import (
 )
 
 STREAM = Stream(
-    1, 0, 0, "fast", 10_000,
+    1,
+    0,
+    0,
+    "fast",
+    10_000,
     (
         Channel("battery_current", "A", SampleType.I16, exponent=-1, missing=-32768),
         Channel("pack_voltage", "V", SampleType.U16, exponent=-2),
     ),
-)  # fmt: skip
+)
 
 PERIOD = 20_000
 SECONDS = 60
@@ -48,9 +52,10 @@ MONOTONIC = 987_654_321_000_000
 WALL = 1_780_012_345_000_000
 """µs since 1970: in May 2026."""
 PLACE = {
-    "latitude": ("°", -7, 522_052_763), "longitude": ("°", -7, 11_734_719),
+    "latitude": ("°", -7, 522_052_763),
+    "longitude": ("°", -7, 11_734_719),
     "altitude": ("m", -3, 123_457),
-}  # fmt: skip
+}
 """Unit, exponent and raw sample of each channel of where the vehicle is; an invented place."""
 NORTHING = 5_790.25
 PAYLOAD = struct.pack("<I", 0x7FC5_EC8E)
@@ -68,9 +73,16 @@ ASKED = {
 }  # fmt: skip
 """Planted texts and the choice that gives each away."""
 NEVER = (
-    "program", "odd event", "foreign", "dropped reason", "end reason",
-    "device record", "host record", "other file", "later field",
-)  # fmt: skip
+    "program",
+    "odd event",
+    "foreign",
+    "dropped reason",
+    "end reason",
+    "device record",
+    "host record",
+    "other file",
+    "later field",
+)
 """Planted texts that no choice gives away."""
 
 
@@ -94,18 +106,20 @@ def planted_log(text: Callable[[str], str] = planted) -> bytes:
         return Instant(MONOTONIC + time, WALL + time)
 
     channels = (
-        Channel("battery_current", "A", SampleType.I16, exponent=-1, missing=-32768,
-                label=text("label")),
+        Channel(
+            "battery_current", "A", SampleType.I16, exponent=-1, missing=-32768, label=text("label")
+        ),
         Channel("pack_voltage", "V", SampleType.U16, exponent=-2),
         Channel("throttle", "1", SampleType.U8, exponent=-2),
         Channel("motor_temperature", "°C", SampleType.F32, index=1),
-        *(Channel(name, unit, SampleType.I32, exponent=exponent)
-          for name, (unit, exponent, _) in PLACE.items()),
+        *(
+            Channel(name, unit, SampleType.I32, exponent=exponent)
+            for name, (unit, exponent, _) in PLACE.items()
+        ),
         Channel("northing", "m", SampleType.F32),
         Channel(text("channel")[:20], text("unit")[:15], SampleType.F32),
-        *(Channel("cell_voltage", "V", SampleType.U16, exponent=-3, index=n + 1)
-          for n in range(2)),
-    )  # fmt: skip
+        *(Channel("cell_voltage", "V", SampleType.U16, exponent=-3, index=n + 1) for n in range(2)),
+    )
     board_file = (
         f'# {text("board file remark")}\nname = "{text("board file name")}"\n'
         "[battery]\ncell_stop = 3.0\n[[battery.units]]\n"
@@ -156,10 +170,16 @@ def planted_log(text: Callable[[str], str] = planted) -> bytes:
             current = 0 if broken else round(250 + 40 * math.sin(s / 2) + k % 7)
             heat = struct.unpack("<f", PAYLOAD)[0] if k % 50 == 9 else 40 + s / 4
             data += layout.pack(
-                current, 740 if broken else 690 - k % 5, 80, heat,
-                *(raw for _, _, raw in PLACE.values()), NORTHING, s / 1e5, 3700 - k % 3,
+                current,
+                740 if broken else 690 - k % 5,
+                80,
+                heat,
+                *(raw for _, _, raw in PLACE.values()),
+                NORTHING,
+                s / 1e5,
+                3700 - k % 3,
                 2900 if 39 <= s < 40 else 3600,
-            )  # fmt: skip
+            )
         put(Time(at(time + 4 * PERIOD + 3000), len(frames)))
         put(Samples(BOOTS[boot], 3, 9, (SEQUENCE + n) % 2**32, (CLOCK + time) % 2**32, 5, data))
         if time == round(FAULT_AT * 1e6):
@@ -167,15 +187,17 @@ def planted_log(text: Callable[[str], str] = planted) -> bytes:
             put(
                 replace(event, text=text("fault text")),
                 replace(event, event=77, sequence=71, text=text("odd event")),
-                replace(event, event=EventKind.NOTE, sequence=72, number=0,
-                        text=text("note event")),
-                replace(event, event=EventKind.FAULT_CLEARED, sequence=73,
-                        text=text("cleared text")),
+                replace(
+                    event, event=EventKind.NOTE, sequence=72, number=0, text=text("note event")
+                ),
+                replace(
+                    event, event=EventKind.FAULT_CLEARED, sequence=73, text=text("cleared text")
+                ),
                 Mark(at(time), 12, text("mark text")),
                 Foreign(at(time), 1, text("foreign").encode()),
                 Unknown(b"\x33" + text("device record").encode()),
                 Unknown(b"\x9a" + text("host record").encode()),
                 Dropped(at(time), 1, 50, text("dropped reason")),
-            )  # fmt: skip
+            )
     put(End(at(SECONDS * 1_000_000), 1, 2, text("end reason")))
     return b"".join(frames)

@@ -104,14 +104,20 @@ def board_text(board: BoardParameters, settings: bool) -> str:
     pack, count = board.pack, len(board.drives)
     lines = [
         f'name = "{board.name}"',
-        "[battery]", "[[battery.units]]", 'name = "box"', f"series = {pack.series}",
-        "parallel = 5", "[[motors]]", f"count = {count}",
+        "[battery]",
+        "[[battery.units]]",
+        'name = "box"',
+        f"series = {pack.series}",
+        "parallel = 5",
+        "[[motors]]",
+        f"count = {count}",
         f"temperature_limit = {limits.motor_temperature.stop:g}",
         'temperature_sensor = "winding"',
         f"rated_current = {0.8 * limits.motor_current:.1f}",
-        "[[controllers]]", f"count = {count}",
+        "[[controllers]]",
+        f"count = {count}",
         f"temperature_limit = {limits.controller_temperature.stop:g}",
-    ]  # fmt: skip
+    ]
     if settings:
         lines += [
             "[settings]",
@@ -142,7 +148,7 @@ def hard_ride(seed: int) -> Scenario:
     hill = chance.uniform(200.0, 500.0)
     route = Route(
         ((0.0, 0.0), (flat, 0.0), (flat + 20.0, rise), (flat + hill, rise), (flat + hill + 20, 0.0))
-    )  # fmt: skip
+    )
     legs = [
         Leg("stand", 0.0, seconds=3.0),
         Leg("launch", chance.uniform(6.0, 12.0), until_distance=flat / 2),
@@ -158,9 +164,12 @@ def hard_ride(seed: int) -> Scenario:
         Leg("rest", 0.0, brake=0.5, seconds=20.0),
     ]
     return Scenario(
-        f"hard ride {seed}", tuple(legs), route,
-        air=chance.uniform(5.0, 38.0), charge=chance.uniform(0.15, 0.95),
-    )  # fmt: skip
+        f"hard ride {seed}",
+        tuple(legs),
+        route,
+        air=chance.uniform(5.0, 38.0),
+        charge=chance.uniform(0.15, 0.95),
+    )
 
 
 @cache

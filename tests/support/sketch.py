@@ -23,8 +23,9 @@ def compile_sketch(directory: Path, text: str) -> Path:
     source.write_text(f"#include <Arduino.h>\n{text}")
     done = subprocess.run(
         ["g++", "-std=c++11", "-Wall", "-Wextra", "-Werror", f"-I{SHIM}", "-o", program, source],
-        capture_output=True, text=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 0, done.stderr
     return program
 

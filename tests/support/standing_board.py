@@ -71,10 +71,16 @@ class StandingBoard:
         records += [(0.0, event) for event in self.events]
         for number, (name, period, count, readings) in enumerate(plans):
             channels = tuple(
-                Channel(channel, vocabulary()[channel].unit, SampleType.I32, index=index,
-                        exponent=_RESOLUTION[vocabulary()[channel].unit], missing=_MISSING)
+                Channel(
+                    channel,
+                    vocabulary()[channel].unit,
+                    SampleType.I32,
+                    index=index,
+                    exponent=_RESOLUTION[vocabulary()[channel].unit],
+                    missing=_MISSING,
+                )
                 for channel, index in readings
-            )  # fmt: skip
+            )
             stream = Stream(self.boot, 0, number, name, period, channels)
             records += [(float(second), stream) for second in again]
             raw = [c.raw(v) for c, v in zip(channels, readings.values(), strict=True)]

@@ -36,12 +36,16 @@ from support.simulated_rides import hard_ride
 
 WITNESSES = Path(__file__).parents[1] / "format" / "witnesses"
 FAST = Stream(
-    1, 0, 0, "fast", 10_000,
+    1,
+    0,
+    0,
+    "fast",
+    10_000,
     (
         Channel("pack_voltage", "V", SampleType.U16, exponent=-2, missing=0xFFFF),
         Channel("battery_current", "A", SampleType.I16, exponent=-1),
     ),
-)  # fmt: skip
+)
 SLOW = Stream(1, 0, 1, "slow", 0, (Channel("motor_temperature", "°C", SampleType.F32, index=1),))
 
 Records = list[Record | bytes]
@@ -126,13 +130,13 @@ def made() -> dict[str, Callable[[], bytes]]:
         "never described": lambda: log_bytes(nobody),
         "cut off": lambda: log_bytes(run(1, 0, 0), end=False)[:-9],
         "one byte wrong": lambda: whole[:600] + bytes((whole[600] ^ 4,)) + whole[601:],
-        "joined, one host": lambda: log_bytes(run(1, 0, 0)) + log_bytes(
-            run(2, 5_000_000, 0), 5_000_000
+        "joined, one host": lambda: (
+            log_bytes(run(1, 0, 0)) + log_bytes(run(2, 5_000_000, 0), 5_000_000)
         ),
         "simulated 1": lambda: simulated(1, 1.5),
         "simulated 2": lambda: simulated(2, 1.5),
         "simulated 3": lambda: simulated(3, 1.5),
-    }  # fmt: skip
+    }
 
 
 def tables(ride: Ride) -> dict[str, Any]:

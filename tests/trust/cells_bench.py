@@ -116,8 +116,9 @@ def remembered_rests(one: Made) -> list[Case]:
         found.append(_case(one, f"{what} rest", 1000 * truth, told, 1000, "mV"))
     if len(found) == 2:
         point = points[-1]
-        told = Told(point.charge, point.charge - point.charge_error,
-                    point.charge + point.charge_error)  # fmt: skip
+        told = Told(
+            point.charge, point.charge - point.charge_error, point.charge + point.charge_error
+        )
         drawn = (cell.start - cell.end) * cell.capacity
         found.append(_case(one, "charge between them", drawn, told, 1, "Ah"))
     return found
@@ -153,13 +154,15 @@ def shares(one: Made, said: Said) -> list[Case]:
             found.append(_case(one, what, 1000 * truth.pulses(cell, load)[which], told, 1000, "mΩ"))
         if cell in said.capacity:
             size = truth.cells[cell - 1].capacity
-            found.append(_case(one, "capacity of a cell", size, said.capacity[cell], 1, "Ah",
-                               "above"))  # fmt: skip
+            found.append(
+                _case(one, "capacity of a cell", size, said.capacity[cell], 1, "Ah", "above")
+            )
     if (left := truth.distance()) > 0.5:
         found.append(_case(one, "range left", left, said.left, 1, "km", "above"))
     other = truth.pack.stated * truth.pack.parallel
-    found.append(_case(one, "range of another pack", truth.distance(other), said.other, 1, "km",
-                       "above"))  # fmt: skip
+    found.append(
+        _case(one, "range of another pack", truth.distance(other), said.other, 1, "km", "above")
+    )
     return found
 
 
@@ -202,11 +205,25 @@ def _shown(one: Made) -> tuple[int, ...]:
 
 
 def _case(
-    one: Made, what: str, truth: float, told: Told | None, scale: float, unit: str,
+    one: Made,
+    what: str,
+    truth: float,
+    told: Told | None,
+    scale: float,
+    unit: str,
     unsafe: str = "",
-) -> Case:  # fmt: skip
+) -> Case:
     family, seed = one.truth.pack.make.family, one.truth.seed
     if told is None:
         return Case(what, family, seed, truth, None, unit=unit, unsafe=unsafe)
-    return Case(what, family, seed, truth, scale * told.value, scale * told.low,
-                scale * told.high, unit, unsafe)  # fmt: skip
+    return Case(
+        what,
+        family,
+        seed,
+        truth,
+        scale * told.value,
+        scale * told.low,
+        scale * told.high,
+        unit,
+        unsafe,
+    )

@@ -38,9 +38,7 @@ def unknown(one: Made) -> Iterator[None]:
     """Leave out the curve of a ride's cells."""
     make, known = one.truth.pack.make, charge.CURVES
     own = make.potentials or make.name
-    charge.CURVES = tuple(
-        curve for curve in known if curve.name not in SAME.get(own, (own,))
-    )  # fmt: skip
+    charge.CURVES = tuple(curve for curve in known if curve.name not in SAME.get(own, (own,)))
     try:
         yield
     finally:

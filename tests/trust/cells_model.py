@@ -71,9 +71,18 @@ MAKES = (
     Make("Ai2020", "cobalt", "LCO, graphite", 3.0, 4.2, (3.2, 3.4), 2.5),
     Make("Marquis2019", "cobalt", "LCO, graphite", 3.105, 4.1, (3.3, 3.4), 2.5),
     Make("Prada2013", "iron phosphate", "LFP, graphite", 2.0, 3.6, (2.7, 2.9), 3.0, heat=False),
-    Make("Prada2013", "iron phosphate", "LiFePO4, graphite", 2.0, 3.6, (2.6, 2.8, 3.0), 3.0,
-         heat=False, potentials="Safari2011"),
-)  # fmt: skip
+    Make(
+        "Prada2013",
+        "iron phosphate",
+        "LiFePO4, graphite",
+        2.0,
+        3.6,
+        (2.6, 2.8, 3.0),
+        3.0,
+        heat=False,
+        potentials="Safari2011",
+    ),
+)
 """At least two of each family.  PyBaMM carries one set of iron phosphate; the second one has its
 particles and kinetics and the potentials of another publication."""
 
@@ -81,17 +90,22 @@ particles and kinetics and the potentials of another publication."""
 def _iron_phosphate(sto: Any) -> Any:
     left = 1 - sto
     return (
-        3.4323 - 0.8428 * np.exp(-80.2493 * left**1.3198)
-        - 3.2474e-6 * np.exp(20.2645 * left**3.8003) + 3.2482e-6 * np.exp(20.2646 * left**3.7995)
-    )  # fmt: skip
+        3.4323
+        - 0.8428 * np.exp(-80.2493 * left**1.3198)
+        - 3.2474e-6 * np.exp(20.2645 * left**3.8003)
+        + 3.2482e-6 * np.exp(20.2646 * left**3.7995)
+    )
 
 
 def _graphite(sto: Any) -> Any:
     return (
-        0.6379 + 0.5416 * np.exp(-305.5309 * sto) + 0.044 * np.tanh(-(sto - 0.1958) / 0.1088)
-        - 0.1978 * np.tanh((sto - 1.0571) / 0.0854) - 0.6875 * np.tanh((sto + 0.0117) / 0.0529)
+        0.6379
+        + 0.5416 * np.exp(-305.5309 * sto)
+        + 0.044 * np.tanh(-(sto - 0.1958) / 0.1088)
+        - 0.1978 * np.tanh((sto - 1.0571) / 0.0854)
+        - 0.6875 * np.tanh((sto + 0.0117) / 0.0529)
         - 0.0175 * np.tanh((sto - 0.5692) / 0.0875)
-    )  # fmt: skip
+    )
 
 
 POTENTIALS = {"Safari2011": (_graphite, _iron_phosphate)}
@@ -207,9 +221,14 @@ more it is built anew, which costs less than so many inputs."""
 
 @cached
 def _solve(
-    make: Make, times: bytes, currents: bytes, charge: float, celsius: float,
-    lowest: float | None, every: float,
-) -> Solution:  # fmt: skip
+    make: Make,
+    times: bytes,
+    currents: bytes,
+    charge: float,
+    celsius: float,
+    lowest: float | None,
+    every: float,
+) -> Solution:
     at, load = np.frombuffer(times), np.frombuffer(currents) * charge_of(make)
     grid = np.arange(0.0, at[-1], every)
     inputs: dict[str, Any] = _start(make, charge, celsius)
@@ -234,9 +253,10 @@ def _solve(
 
 CURRENT = "Current function [A]"
 OUTPUTS = (
-    "Terminal voltage [V]", "Bulk open-circuit voltage [V]",
+    "Terminal voltage [V]",
+    "Bulk open-circuit voltage [V]",
     "Volume-averaged cell temperature [K]",
-)  # fmt: skip
+)
 
 
 def _simulation(make: Make, changes: dict[str, Any]) -> Any:
@@ -263,8 +283,15 @@ def curve_of(make: Make) -> tuple[Array, Array]:
     """Return states of charge 0 to 1 and V after endless rest there, shapes (201,)."""
     slow = 1 / 400  # C: so slow that the charge is even, and only the rest voltage is read
     hours = 1 / slow
-    found = solve(make, np.array([0.0, 3600 * hours]), np.array([slow, slow]), 1.0, 25.0,
-                  make.empty, every=1000.0)  # fmt: skip
+    found = solve(
+        make,
+        np.array([0.0, 3600 * hours]),
+        np.array([slow, slow]),
+        1.0,
+        25.0,
+        make.empty,
+        every=1000.0,
+    )
     charge = 1.0 - found.time / 3600 * slow
     states = np.linspace(0.0, 1.0, 201)
     return states, np.interp(states, charge[::-1], found.rest[::-1])

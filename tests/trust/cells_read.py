@@ -65,15 +65,19 @@ def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None
         {cell.number: _told(cell.rest_end, cell.rest_error) for cell in each},
         {cell.number: _told(cell.step, cell.step_error) for cell in each},
         {
-            cell.number: Told(cell.ten, cell.ten - cell.ten_error, cell.ten + cell.ten_error,
-                              measured.load if measured else None)
+            cell.number: Told(
+                cell.ten,
+                cell.ten - cell.ten_error,
+                cell.ten + cell.ten_error,
+                measured.load if measured else None,
+            )
             for cell in each
         },
         {number: _told(one.value, one.error) for number, one in capacities.items()},
         resistive=tuple(cell.number for cell in measured.weak) if measured else (),
         small=tuple(cell.number for cell in measured.small) if measured else (),
         behind=tuple(cell.number for cell in measured.lagging) if measured else (),
-    )  # fmt: skip
+    )
 
 
 def _range(told: Reach) -> Told:

@@ -19,7 +19,7 @@ from trust.cells_model import (
     pulse,
     rated_of,
     solve,
-)  # fmt: skip
+)
 from trust.cells_vehicle import STEP, Vehicle, draw_vehicle, knots, schedule
 
 DRIVING = 1.0
@@ -142,27 +142,40 @@ def draw_pack(chance: random.Random, make: Make | None = None, odd: str | None =
         "contact": Odd(chance.randint(1, series), contact=ohms * chance.uniform(0.4, 1.0)),
     }[kind]
     return Pack(
-        make, series, parallel, stated, chance.uniform(0.90, 1.02),
+        make,
+        series,
+        parallel,
+        stated,
+        chance.uniform(0.90, 1.02),
         tuple(chance.gauss(0.0, 0.008) for _ in range(series)),
         tuple(chance.gauss(0.0, 0.004) for _ in range(series)),
-        wrong, ohms * chance.uniform(0.02, 0.1), chance.choice(make.reserve),
-    )  # fmt: skip
+        wrong,
+        ohms * chance.uniform(0.02, 0.1),
+        chance.choice(make.reserve),
+    )
 
 
 def draw_read(chance: random.Random) -> Read:
     """Draw how the board reads."""
     quantum = chance.choice((0.001, 0.005))
     return Read(
-        chance.choice((1.0, 2.0, 5.0, 10.0)), quantum, chance.uniform(0.0004, 0.0025),
-        chance.choice((0.0, chance.uniform(0.0, 0.3))), chance.gauss(1.0, 0.005),
+        chance.choice((1.0, 2.0, 5.0, 10.0)),
+        quantum,
+        chance.uniform(0.0004, 0.0025),
+        chance.choice((0.0, chance.uniform(0.0, 0.3))),
+        chance.gauss(1.0, 0.005),
         chance.gauss(0.0, 0.04),
-    )  # fmt: skip
+    )
 
 
 def make_ride_of(
-    seed: int, make: Make | None = None, odd: str | None = None, pack: Pack | None = None,
-    start: float | None = None, vehicle: Vehicle | None = None,
-) -> Made:  # fmt: skip
+    seed: int,
+    make: Make | None = None,
+    odd: str | None = None,
+    pack: Pack | None = None,
+    start: float | None = None,
+    vehicle: Vehicle | None = None,
+) -> Made:
     """Make one ride.  ``pack`` and ``vehicle`` are drawn unless given, ``start`` is the state of
     charge that the pack sets out with."""
     chance = random.Random(f"cells {seed}")
@@ -202,9 +215,16 @@ def make_ride_of(
 
 
 def _measure(
-    seed: int, pack: Pack, start: float, celsius: float, current: Array, pace: Array,
-    hidden: float, read: Read, chance: random.Random,
-) -> Made:  # fmt: skip
+    seed: int,
+    pack: Pack,
+    start: float,
+    celsius: float,
+    current: Array,
+    pace: Array,
+    hidden: float,
+    read: Read,
+    chance: random.Random,
+) -> Made:
     places = knots(current, 0.01 * pack.group)
     times, loads = places * STEP, current[places]
     usual, cells, rests = _solve_cells(pack, start, celsius, times, loads)
@@ -220,14 +240,15 @@ def _measure(
     amperes = np.interp(fast, grid, true) * read.gain + read.offset + rng.normal(0, 0.06, len(fast))
     volts = np.interp(fast, grid, cells.sum(axis=0)) + rng.normal(0, 0.01, len(fast))
     drive = make_stream(
-        "drive", fast - begin,
+        "drive",
+        fast - begin,
         {
             channel("battery_current", "A", exponent=-2): amperes,
             channel("pack_voltage", "V", exponent=-2): volts,
             channel("speed", "m/s", exponent=-2): np.interp(fast, grid, speed),
         },
         period=0.05,
-    )  # fmt: skip
+    )
     seen = np.arange(begin + 0.35, end - 0.5, 1 / read.rate)
     columns = {}
     for at in range(pack.series):
@@ -240,20 +261,28 @@ def _measure(
     if chance.random() < 0.5:
         slow = np.arange(begin, end - 0.5, 1.0)
         gauge = channel("battery_temperature", "degC", 1, -1)
-        streams.append(make_stream(
-            "warmth", slow - begin,
-            {gauge: np.interp(slow, grid, usual.temperature)},
-            period=1.0,
-        ))  # fmt: skip
+        streams.append(
+            make_stream(
+                "warmth",
+                slow - begin,
+                {gauge: np.interp(slow, grid, usual.temperature)},
+                period=1.0,
+            )
+        )
     part = (grid >= begin) & (grid <= end - 0.5)
     energy = float(np.sum(true[part] * cells.sum(axis=0)[part])) * SAMPLE / 3600
     distance = float(np.sum(speed[part])) * SAMPLE / 1000
     driving = true[part][true[part] > DRIVING]
     truth = Truth(
-        seed, pack, _truths(pack, start, grid, true, rests, begin, end), celsius,
-        float(driving.mean()) if len(driving) else 0.0, energy / max(distance, 1e-6), read.late,
+        seed,
+        pack,
+        _truths(pack, start, grid, true, rests, begin, end),
+        celsius,
+        float(driving.mean()) if len(driving) else 0.0,
+        energy / max(distance, 1e-6),
+        read.late,
         float(warm.mean()),
-    )  # fmt: skip
+    )
     ride = make_ride(*streams, started_wall=1_780_000_000.0 + 86_400.0 * seed)
     return Made(ride, board_of(pack), truth)
 
@@ -319,10 +348,19 @@ def _truths(
     for at in range(pack.series):
         own, size, level = _own(pack, at), _size(pack, at), _level(pack, at, start)
         first, last = level - at_start / size, level - at_end / size
-        found.append(CellTruth(
-            at + 1, first, last, size, float(np.interp(begin, grid, rests[at])),
-            float(np.interp(end - 0.5, grid, rests[at])), own.behind, own.contact, own.smaller,
-        ))  # fmt: skip
+        found.append(
+            CellTruth(
+                at + 1,
+                first,
+                last,
+                size,
+                float(np.interp(begin, grid, rests[at])),
+                float(np.interp(end - 0.5, grid, rests[at])),
+                own.behind,
+                own.contact,
+                own.smaller,
+            )
+        )
     return tuple(found)
 
 

@@ -39,11 +39,17 @@ def draw_vehicle(chance: random.Random) -> Vehicle:
     """Draw one, from a cart to a small car."""
     mass = chance.uniform(40.0, 180.0)
     return Vehicle(
-        mass, mass * GRAVITY * chance.uniform(0.008, 0.025), chance.uniform(0.0, 0.8),
-        chance.uniform(0.1, 0.35), chance.uniform(0.72, 0.9), chance.choice((0.0, 0.4, 0.65)),
-        chance.uniform(0.0, 15.0), chance.uniform(4.0, 11.0), chance.uniform(0.5, 2.0),
+        mass,
+        mass * GRAVITY * chance.uniform(0.008, 0.025),
+        chance.uniform(0.0, 0.8),
+        chance.uniform(0.1, 0.35),
+        chance.uniform(0.72, 0.9),
+        chance.choice((0.0, 0.4, 0.65)),
+        chance.uniform(0.0, 15.0),
+        chance.uniform(4.0, 11.0),
+        chance.uniform(0.5, 2.0),
         chance.uniform(0.0, 0.06),
-    )  # fmt: skip
+    )
 
 
 def schedule(vehicle: Vehicle, seconds: float, chance: random.Random) -> tuple[Array, Array]:

@@ -57,9 +57,17 @@ INTERVALS = (
 def ridden(kind: Kind, family: str, seed: int) -> tuple[Set, Comparison]:
     """Ride one case and compare it."""
     own = ride_set(
-        family, seed, kind.setting, kind.factor, kind.launches, kind.order, kind.motor_limited,
-        kind.shift, stated=kind.stated, claimed=kind.claimed,
-    )  # fmt: skip
+        family,
+        seed,
+        kind.setting,
+        kind.factor,
+        kind.launches,
+        kind.order,
+        kind.motor_limited,
+        kind.shift,
+        stated=kind.stated,
+        claimed=kind.claimed,
+    )
     found = compare(split([(ride, None) for ride in own.rides], sides=kind.order))
     return own, found
 
@@ -74,9 +82,15 @@ def cases_of(kind: Kind, family: str, seed: int, own: Set, found: Comparison) ->
         whole = row.mean_a
         truth = own.truth(row.measure.key, goal)
         yield Case(
-            f"{row.measure.key}, {kind.name}", family, seed, 100 * truth / whole,
-            100 * by.value / whole, 100 * by.low / whole, 100 * by.high / whole, "%",
-        )  # fmt: skip
+            f"{row.measure.key}, {kind.name}",
+            family,
+            seed,
+            100 * truth / whole,
+            100 * by.value / whole,
+            100 * by.low / whole,
+            100 * by.high / whole,
+            "%",
+        )
 
 
 @dataclass
@@ -92,9 +106,11 @@ class Verdicts:
 
 
 def tables(
-    cases: int, seed: int, kinds: Sequence[Kind] = INTERVALS,
+    cases: int,
+    seed: int,
+    kinds: Sequence[Kind] = INTERVALS,
     families: Sequence[str] = FAMILIES,
-) -> list[tuple[str, str]]:  # fmt: skip
+) -> list[tuple[str, str]]:
     """Return the tables; ``cases`` of each kind on each family, a sixteenth of it of each shift."""
     intervals: list[Case] = []
     counted: list[Verdicts] = []
@@ -107,21 +123,28 @@ def tables(
                 _count(own, ride, found, plan(kind.order, kind.launches, electric=kind.stated))
             counted.append(own)
     events = [
-        Event(f"better or worse: {name}{', +10 % stated' * (claimed > 1)}", family, at, False,
-              found.verdict.outcome in ("better", "worse"))
+        Event(
+            f"better or worse: {name}{', +10 % stated' * (claimed > 1)}",
+            family,
+            at,
+            False,
+            found.verdict.outcome in ("better", "worse"),
+        )
         for name, shift in SHIFTS.items()
         for claimed in (1.0, 1.1)
         for family in families
         for at in range(seed, seed + max(1, cases // 16))
         for _, found in [ridden(Kind(name, shift=shift, claimed=claimed), family, at)]
         if found.verdict is not None
-    ]  # fmt: skip
+    ]
     return [
-        ("Difference of two settings, in % of A's figure; A, B, B, A of six launches",
-         interval_table(intervals, relative=False)),
+        (
+            "Difference of two settings, in % of A's figure; A, B, B, A of six launches",
+            interval_table(intervals, relative=False),
+        ),
         ("Verdicts", _verdict_table(counted)),
         ("Not the setting, and credited with it", event_table(events)),
-    ]  # fmt: skip
+    ]
 
 
 def _count(own: Verdicts, ride: Set, found: Comparison, before: Plan) -> None:

@@ -108,12 +108,15 @@ def moments(page: dict[str, Answer]) -> list[Moment]:
     for lines in found:
         weighed = [m for line in lines if (m := WEIGHED.match(line))]
         minutes, seconds = re.findall(r"[\d.]+", lines[0])[:2]
-        result.append(Moment(
-            60 * float(minutes) + float(seconds), lines[0],
-            tuple(m[2] for m in weighed if m[1] == "Likely"),
-            tuple(m[2] for m in weighed if m[1] == "Possible"),
-            " ".join(m[0] for m in weighed),
-        ))  # fmt: skip
+        result.append(
+            Moment(
+                60 * float(minutes) + float(seconds),
+                lines[0],
+                tuple(m[2] for m in weighed if m[1] == "Likely"),
+                tuple(m[2] for m in weighed if m[1] == "Possible"),
+                " ".join(m[0] for m in weighed),
+            )
+        )
     return result
 
 
@@ -165,8 +168,10 @@ def _resistance(page: dict[str, Answer]) -> Found:
                 rf"Yes:[^;]*cell {m[1]} \(", cells.verdict
             ):
                 yield 4, f"fault: {m[0]}; cells: {cells.verdict}"
-    of = {w: {int(m[1]): f.value for m, f in _figures(cells, rf"^cell (\d+), {w}$")}
-          for w in ("step", "after 10 s")}  # fmt: skip
+    of = {
+        w: {int(m[1]): f.value for m, f in _figures(cells, rf"^cell (\d+), {w}$")}
+        for w in ("step", "after 10 s")
+    }
     if len(of["step"]) < 3:
         return
     middle = {what: float(np.median(list(values.values()))) for what, values in of.items()}
@@ -181,10 +186,11 @@ def _rest_and_range(page: dict[str, Answer]) -> Found:
     empty = [a for a in alarms(page) if a.verdict == "empty"]
     if not empty:
         return
-    rests = {(int(m[1]), m[2]): f for m, f in
-             _figures(page["low_cell"], r"^cell (\d+) at ([\d.]+) s, at rest$")}  # fmt: skip
-    ends = {int(m[1]): f for m, f in
-            _figures(page["cells"], r"^cell (\d+), at rest at the end$")}  # fmt: skip
+    rests = {
+        (int(m[1]), m[2]): f
+        for m, f in _figures(page["low_cell"], r"^cell (\d+) at ([\d.]+) s, at rest$")
+    }
+    ends = {int(m[1]): f for m, f in _figures(page["cells"], r"^cell (\d+), at rest at the end$")}
     back = sum(f.value for _, f in _figures(page["pack_range"], "energy given back$"))
     for alarm in empty:
         was, end = rests.get((alarm.cell, f"{alarm.time:.1f}")), ends.get(alarm.cell)
@@ -275,9 +281,16 @@ def _each(page: dict[str, Answer]) -> Found:
 
 
 CHECKS: tuple[Callable[[dict[str, Answer]], Found], ...] = (
-    _empty_or_sag, _resistance, _rest_and_range, _held_back, _energy, _range, _one_moment, _heat,
+    _empty_or_sag,
+    _resistance,
+    _rest_and_range,
+    _held_back,
+    _energy,
+    _range,
+    _one_moment,
+    _heat,
     _each,
-)  # fmt: skip
+)
 
 
 # ---- rides ---------------------------------------------------------------------------------------
@@ -287,8 +300,11 @@ def struck(ride: Ride, chance: np.random.Generator) -> Ride:
     """Return the ride with a fault reported while its lowest cell was lowest, or at any time."""
     time = float(chance.uniform(0.2, 0.95)) * ride.duration
     cells = [(stream, key) for key in ride.keys("cell_voltage") if (stream := ride.find(key))]
-    lows = [(float(np.nanmin(s.values[k])), float(s.time[np.nanargmin(s.values[k])]))
-            for s, k in cells if np.isfinite(s.values[k]).any()]  # fmt: skip
+    lows = [
+        (float(np.nanmin(s.values[k])), float(s.time[np.nanargmin(s.values[k])]))
+        for s, k in cells
+        if np.isfinite(s.values[k]).any()
+    ]
     if lows and chance.random() < 0.8:
         time = min(lows)[1] + 0.2
     event = RideEvent(time, EventKind.FAULT, 9, 0, "drive cut")
@@ -409,7 +425,9 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
         found = contradictions(said)
         count[name][3] += bool(found)
         told += [f"- {name} {number}, pair {pair}: {words}" for pair, words in found]
-    lines = ["| family | rides | with a fault | with a low cell | contradict themselves |",
-             "|---|---:|---:|---:|---:|"]  # fmt: skip
+    lines = [
+        "| family | rides | with a fault | with a low cell | contradict themselves |",
+        "|---|---:|---:|---:|---:|",
+    ]
     lines += [f"| {name} | {' | '.join(str(n) for n in row)} |" for name, row in count.items()]
     return [("Answers of one page that cannot both hold", "\n".join([*lines, "", *told]))]

@@ -81,13 +81,28 @@ def machine(seed: int) -> Machine:
     top, ratio = u(7, 15), u(9, 60)
     constant = 3.7 * cells / (top * ratio)
     return Machine(
-        u(70, 180), cells, 1 + int(luck.random() < 0.5), ratio, constant, u(0.04, 0.12), u(25, 75),
-        u(1.5e-3, 6e-3) * np.exp(luck.normal(0, 0.08, cells)), u(4, 12),
-        np.clip(u(0.45, 0.9) + luck.normal(0, 0.005, cells), 0.1, 0.98), u(3e-3, 12e-3),
-        u(0.1, 0.6), u(0, 32), u(5, 30), u(120, 350), u(90, 300), u(1e-3, 5e-3),
-        float(luck.choice([0.01, 0.02, 0.05])), float(luck.choice([0.1, 0.2, 0.5, 1.0])),
-        float(luck.choice([0.25, 0.5, 1.0])), u(0.5, 2.5),
-    )  # fmt: skip
+        u(70, 180),
+        cells,
+        1 + int(luck.random() < 0.5),
+        ratio,
+        constant,
+        u(0.04, 0.12),
+        u(25, 75),
+        u(1.5e-3, 6e-3) * np.exp(luck.normal(0, 0.08, cells)),
+        u(4, 12),
+        np.clip(u(0.45, 0.9) + luck.normal(0, 0.005, cells), 0.1, 0.98),
+        u(3e-3, 12e-3),
+        u(0.1, 0.6),
+        u(0, 32),
+        u(5, 30),
+        u(120, 350),
+        u(90, 300),
+        u(1e-3, 5e-3),
+        float(luck.choice([0.01, 0.02, 0.05])),
+        float(luck.choice([0.1, 0.2, 0.5, 1.0])),
+        float(luck.choice([0.25, 0.5, 1.0])),
+        u(0.5, 2.5),
+    )
 
 
 def _hand(seed: int, count: int) -> Array:
@@ -184,11 +199,16 @@ def integrate(car: Machine, seed: int, strike: Strike) -> dict[str, Array]:
             * STEP
             / car.stage_mass
         )
-        for name, value in zip(keep, (v, amps, bus, battery, duty, cell, motor, stage, wheel),
-                               strict=True):  # fmt: skip
+        for name, value in zip(
+            keep, (v, amps, bus, battery, duty, cell, motor, stage, wheel), strict=True
+        ):
             keep[name].append(value)
-    return {**{k: np.array(x) for k, x in keep.items()}, "throttle": throttle, "brake": brake,
-            "time": time}  # fmt: skip
+    return {
+        **{k: np.array(x) for k, x in keep.items()},
+        "throttle": throttle,
+        "brake": brake,
+        "time": time,
+    }
 
 
 @dataclass(frozen=True)
@@ -212,8 +232,9 @@ class FaultRide:
 def moment(s: dict[str, Array], value: Array, seed: int) -> int | None:
     """Return a step of hard work in the last third at which ``value`` is higher than ever before;
     None where there is none."""
-    hard = (s["throttle"] > 0.35) & (np.abs(s["current"]).sum(axis=1) > 0.25 * np.abs(
-        s["current"]).sum(axis=1).max())  # fmt: skip
+    hard = (s["throttle"] > 0.35) & (
+        np.abs(s["current"]).sum(axis=1) > 0.25 * np.abs(s["current"]).sum(axis=1).max()
+    )
     # Work for a second before, and a second after.
     long = np.convolve(hard, np.ones(200), "same") >= 199
     before = np.r_[-np.inf, np.maximum.accumulate(value)[:-1]]
@@ -227,9 +248,15 @@ def _stream(name: str, time: Array, columns: dict[Channel, Array], period: float
     raw = {c.key: np.round(v * 10.0**-c.exponent).astype("<i4") for c, v in columns.items()}
     values = {c.key: raw[c.key] * 10.0**c.exponent for c in columns}
     return StreamColumns(
-        name, period, {c.key: c for c in columns}, time, raw, values,
-        np.zeros(len(time), np.int32), np.zeros(len(time), bool),
-    )  # fmt: skip
+        name,
+        period,
+        {c.key: c for c in columns},
+        time,
+        raw,
+        values,
+        np.zeros(len(time), np.int32),
+        np.zeros(len(time), bool),
+    )
 
 
 @lru_cache(maxsize=64)
@@ -273,16 +300,21 @@ def _log(car: Machine, s: dict[str, Array], seed: int, cells: bool, **more: obje
     ]
     if cells:
         slow = every(car.cell_every)
-        own = {channel("cell_voltage", "V", k + 1, -3): noisy(s["cells"][slow, k], 0.001)
-               for k in range(car.cells)}  # fmt: skip
+        own = {
+            channel("cell_voltage", "V", k + 1, -3): noisy(s["cells"][slow, k], 0.001)
+            for k in range(car.cells)
+        }
         streams.append(_stream("cells", s["time"][slow], own, car.cell_every))
     return make_ride(*streams, **more)
 
 
 def board_of(
-    car: Machine, alarm: float = 3.1, stop: float = 2.8, motor: float = 140.0,
+    car: Machine,
+    alarm: float = 3.1,
+    stop: float = 2.8,
+    motor: float = 140.0,
     controller: float = 100.0,
-) -> BoardFile:  # fmt: skip
+) -> BoardFile:
     """Return the machine's board file."""
     text = (
         f'name = "m"\n[battery]\ncell_full = 4.2\ncell_alarm = {alarm:.3f}\n'
@@ -316,10 +348,13 @@ def _kept(ride: Ride, keep: Callable[[Array], Array]) -> Ride:
         flags = keep(stream.time)
         gap = np.r_[False, np.diff(np.flatnonzero(flags)) > 1]
         streams[name] = replace(
-            stream, time=stream.time[flags], segment=stream.segment[flags], gap=gap,
+            stream,
+            time=stream.time[flags],
+            segment=stream.segment[flags],
+            gap=gap,
             raw={k: v[flags] for k, v in stream.raw.items()},
             values={k: v[flags] for k, v in stream.values.items()},
-        )  # fmt: skip
+        )
     return replace(ride, streams=streams)
 
 
@@ -362,8 +397,11 @@ def _low(protection: bool) -> Callable[[str, int], Made]:
         if at is None:
             return None
         stop = float(s["cells"][at].min())
-        strike = Strike(at * STEP, open_=[(at * STEP, np.inf)]) if protection else Strike(
-            at * STEP, cut=True)  # fmt: skip
+        strike = (
+            Strike(at * STEP, open_=[(at * STEP, np.inf)])
+            if protection
+            else Strike(at * STEP, cut=True)
+        )
         s = integrate(car, seed, strike)
         luck = np.random.default_rng([seed, 45])
         right = {"empty", "sag"} | ({"supply", "management"} if protection else set())
@@ -374,10 +412,13 @@ def _low(protection: bool) -> Callable[[str, int], Made]:
 
 
 def _strike(
-    right: set[str], build: Callable[[float, Machine, np.random.Generator], Strike],
+    right: set[str],
+    build: Callable[[float, Machine, np.random.Generator], Strike],
     peak: Callable[[dict[str, Array]], Array] = lambda s: np.zeros(len(s["time"])),
-    cells: float = 0.7, always: bool = False, late: tuple[float, float] = (0.0, 0.0),
-) -> Callable[[str, int], Made]:  # fmt: skip
+    cells: float = 0.7,
+    always: bool = False,
+    late: tuple[float, float] = (0.0, 0.0),
+) -> Callable[[str, int], Made]:
     """Return the maker of rides with what ``build`` makes of a moment at which ``peak`` is highest;
     an event is reported ``late`` s after it."""
 
@@ -410,8 +451,9 @@ def _worn(kind: str, seed: int) -> Made:
     begin, long = luck.uniform(25, 45), luck.uniform(12, 35)
     end = luck.uniform(0.1, 0.3)
     extra = end * np.clip((time - begin) / long, 0, 1) ** luck.uniform(1, 2)
-    extra = extra * (1 + 0.1 * np.interp(time, np.arange(0, LENGTH, 0.1),
-                                         luck.normal(0, 1, round(LENGTH / 0.1))))  # fmt: skip
+    extra = extra * (
+        1 + 0.1 * np.interp(time, np.arange(0, LENGTH, 0.1), luck.normal(0, 1, round(LENGTH / 0.1)))
+    )
     s = integrate(car, seed, Strike(extra=extra))
     at = moment(s, -s["volts"], seed)
     if at is None:
@@ -425,9 +467,12 @@ def _worn(kind: str, seed: int) -> Made:
 
 
 def _with_sensor(
-    name: str, change: Callable[[Array, Array, float, np.random.Generator], Array],
-    right: set[str], cut: bool, silent: bool,
-) -> Callable[[str, int], Made]:  # fmt: skip
+    name: str,
+    change: Callable[[Array, Array, float, np.random.Generator], Array],
+    right: set[str],
+    cut: bool,
+    silent: bool,
+) -> Callable[[str, int], Made]:
     plain = _strike(right, lambda at, car, luck: Strike(at, cut=cut), always=not cut)
 
     def make(kind: str, seed: int) -> Made:
@@ -496,8 +541,9 @@ def _full(kind: str, seed: int) -> Made:
     ride = _log(car, s, seed, True, events=_event(when, luck, always=True))
     board = read_board_file(
         f'name = "m"\n[battery]\ncell_full = {high:.3f}\n[[battery.units]]\nname = "box"\n'
-        f"series = {car.cells}\nparallel = 3\n", "faults"
-    )  # fmt: skip
+        f"series = {car.cells}\nparallel = 3\n",
+        "faults",
+    )
     return FaultRide(kind, ride, board, when, frozenset({"over_voltage"}))
 
 

@@ -58,10 +58,13 @@ def likely_cases(case: HeatCase) -> list[Case]:
     rows = []
     for row, time in zip(
         interval_cases(case),
-        [t for t, true in ((found.cold, case.cold), (found.now, case.now))
-         if SHORTEST <= true < math.inf],
+        [
+            t
+            for t, true in ((found.cold, case.cold), (found.now, case.now))
+            if SHORTEST <= true < math.inf
+        ],
         strict=True,
-    ):  # fmt: skip
+    ):
         if row.told is not None and time is not None and math.isfinite(time.likely):
             rows.append(replace(row, told=time.likely))
     return rows
@@ -74,9 +77,17 @@ def on_case_cases(case: HeatCase) -> list[Case]:
         return []
     end = found.case
     return [
-        Case("°C of the sensor after an hour", case.kind, case.seed, case.sensed, end.likely,
-             end.low, end.high, "K")
-    ]  # fmt: skip
+        Case(
+            "°C of the sensor after an hour",
+            case.kind,
+            case.seed,
+            case.sensed,
+            end.likely,
+            end.low,
+            end.high,
+            "K",
+        )
+    ]
 
 
 def below_events(case: HeatCase) -> list[Event]:
@@ -92,6 +103,7 @@ def below_events(case: HeatCase) -> list[Event]:
     rows.append(Event("anything told", case.kind, case.seed, True, not found.reason))
     if found.on_case is not None:
         true = case.hottest - case.sensed >= found.on_case.hotter
-        rows.append(Event("winding hotter than its sensor by at least …", case.kind, case.seed,
-                          true, True))  # fmt: skip
+        rows.append(
+            Event("winding hotter than its sensor by at least …", case.kind, case.seed, true, True)
+        )
     return rows

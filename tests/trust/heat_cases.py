@@ -70,13 +70,24 @@ KINDS = (
 )
 FRESH = (
     Kind("open motor, winding", (heat_models.open_outrunner,), (5, 120), stated="winding"),
-    Kind("open motor, winding, warm", (heat_models.open_outrunner,), (5, 120), stated="winding",
-         before=(5, 40)),
-    Kind("open motor, case, stated", (heat_models.open_outrunner,), (8, 90), ("case", "tooth"),
-         "case"),
-    Kind("open motor, unstated", (heat_models.open_outrunner,), (8, 90),
-         ("winding", "case", "tooth")),
-)  # fmt: skip
+    Kind(
+        "open motor, winding, warm",
+        (heat_models.open_outrunner,),
+        (5, 120),
+        stated="winding",
+        before=(5, 40),
+    ),
+    Kind(
+        "open motor, case, stated",
+        (heat_models.open_outrunner,),
+        (8, 90),
+        ("case", "tooth"),
+        "case",
+    ),
+    Kind(
+        "open motor, unstated", (heat_models.open_outrunner,), (8, 90), ("winding", "case", "tooth")
+    ),
+)
 """Machines whose models took no part in choosing any constant of the analyser; the doubt of a
 winding beside a sensor on a tooth was made wider after they had shown it to be too small."""
 
@@ -101,8 +112,10 @@ def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
     )
     seen, _, ends = heat_models.simulate(parts, [plan[2] for plan in plans], ends)
     # The hour at the rated current tells which limits there are to choose from.
-    hours = [_steady(plan[3], plan[2], float(np.mean(plan[2].speed[plan[2].speed > 0.3])))
-             for plan in plans]  # fmt: skip
+    hours = [
+        _steady(plan[3], plan[2], float(np.mean(plan[2].speed[plan[2].speed > 0.3])))
+        for plan in plans
+    ]
     _, hot, _ = heat_models.simulate(parts, hours, [np.full(5, plan[2].air) for plan in plans])
     made = []
     for seed, chance, plan, sensed, path, end in zip(
@@ -111,9 +124,16 @@ def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
         part, _, duty, rated = plan
         limit = _limit(chance, path, duty.air, float(part.hot @ end[: len(part.hot)]))
         made.append(
-            _Made(seed, part, duty, _ride(part, duty, sensed, chance, kind.motor),
-                  _board(kind, rated, limit), f"{_name(kind)}_temperature_1", end)
-        )  # fmt: skip
+            _Made(
+                seed,
+                part,
+                duty,
+                _ride(part, duty, sensed, chance, kind.motor),
+                _board(kind, rated, limit),
+                f"{_name(kind)}_temperature_1",
+                end,
+            )
+        )
     return made
 
 
@@ -171,17 +191,26 @@ def _ride(part: Network, duty: Duty, seen: Array, chance: np.random.Generator, m
     count = len(time)
     name = "motor_temperature" if motor else "controller_temperature"
     return make_ride(
-        make_stream("fast", time, {
-            channel("motor_current", "A", 1, exponent=-2): duty.current
-            + chance.normal(0, 0.3, count),
-            channel("speed", "m/s"): np.maximum(duty.speed + chance.normal(0, 0.05, count), 0),
-        }),
-        make_stream("slow", time[::2], {
-            channel(name, "°C", 1, exponent=0): readings[::2],
-            channel("ambient_temperature", "°C", exponent=-1):
-                duty.air + chance.normal(0, 0.2) + chance.normal(0, 0.1, count)[::2],
-        }),
-    )  # fmt: skip
+        make_stream(
+            "fast",
+            time,
+            {
+                channel("motor_current", "A", 1, exponent=-2): duty.current
+                + chance.normal(0, 0.3, count),
+                channel("speed", "m/s"): np.maximum(duty.speed + chance.normal(0, 0.05, count), 0),
+            },
+        ),
+        make_stream(
+            "slow",
+            time[::2],
+            {
+                channel(name, "°C", 1, exponent=0): readings[::2],
+                channel("ambient_temperature", "°C", exponent=-1): duty.air
+                + chance.normal(0, 0.2)
+                + chance.normal(0, 0.1, count)[::2],
+            },
+        ),
+    )
 
 
 def _true(kind: Kind, made: Sequence[_Made], found: Sequence[PartHeat]) -> Iterator[HeatCase]:
@@ -195,9 +224,14 @@ def _true(kind: Kind, made: Sequence[_Made], found: Sequence[PartHeat]) -> Itera
     for (one, own), first, then, seen in zip(judged, cold, now, sensed, strict=True):
         assert own.limit is not None
         yield HeatCase(
-            kind.name, one.seed, own, _reached(first, own.limit), _reached(then, own.limit),
-            float(first.max()), float(seen[-1]),
-        )  # fmt: skip
+            kind.name,
+            one.seed,
+            own,
+            _reached(first, own.limit),
+            _reached(then, own.limit),
+            float(first.max()),
+            float(seen[-1]),
+        )
 
 
 def _reached(path: Array, limit: float) -> float:

@@ -84,12 +84,16 @@ def simulate(
 
     capacity = node(lambda p: p.capacity, 1.0)
     natural, forced, area = (
-        node(lambda p: p.natural), node(lambda p: p.forced), node(lambda p: p.area)
-    )  # fmt: skip
+        node(lambda p: p.natural),
+        node(lambda p: p.forced),
+        node(lambda p: p.area),
+    )
     ways = (
-        node(lambda p: p.current), node(lambda p: p.linear), node(lambda p: p.motion),
+        node(lambda p: p.current),
+        node(lambda p: p.linear),
+        node(lambda p: p.motion),
         node(lambda p: p.still),
-    )  # fmt: skip
+    )
     join = np.zeros((size, size, many))
     for at, part in enumerate(parts):
         for (one, other), value in zip(part.links, part.joins, strict=True):
@@ -146,13 +150,16 @@ def hub(chance: np.random.Generator, place: str) -> Network:
     """A hub motor: winding, iron, axle side and a shell that the air passes."""
     d = partial(_draw, chance)
     return _motor(
-        chance, place,
+        chance,
+        place,
         capacity=[d(180, 400), d(500, 1200), d(200, 500), d(900, 2400)],
         links=((0, 1), (1, 2), (1, 3), (2, 3)),
         joins=[d(1.5, 10), d(3, 12), d(1.5, 5), d(1, 4)],
-        natural=[0, 0, 0.05, d(0.25, 0.7)], forced=[0, 0, 0.05, d(0.4, 1.6)],
-        area=[0, 0, 0, d(0.05, 0.12)], outer=int(chance.integers(2, 4)),
-    )  # fmt: skip
+        natural=[0, 0, 0.05, d(0.25, 0.7)],
+        forced=[0, 0, 0.05, d(0.4, 1.6)],
+        area=[0, 0, 0, d(0.05, 0.12)],
+        outer=int(chance.integers(2, 4)),
+    )
 
 
 def inrunner(chance: np.random.Generator, place: str) -> Network:
@@ -160,13 +167,16 @@ def inrunner(chance: np.random.Generator, place: str) -> Network:
     d = partial(_draw, chance)
     size = d(0.5, 2.5)
     return _motor(
-        chance, place,
+        chance,
+        place,
         capacity=[size * d(60, 150), size * d(150, 350), size * d(120, 350), size * d(100, 250)],
         links=((0, 1), (1, 2), (1, 3), (2, 3)),
         joins=[size**0.7 * d(1, 7), size**0.7 * d(6, 30), d(0.2, 0.8), d(0.2, 0.6)],
-        natural=[0, 0, size**0.7 * d(0.12, 0.4), 0], forced=[0, 0, size**0.7 * d(0.15, 0.9), 0],
-        area=[0, 0, size**0.7 * d(0.02, 0.06), 0], outer=2,
-    )  # fmt: skip
+        natural=[0, 0, size**0.7 * d(0.12, 0.4), 0],
+        forced=[0, 0, size**0.7 * d(0.15, 0.9), 0],
+        area=[0, 0, size**0.7 * d(0.02, 0.06), 0],
+        outer=2,
+    )
 
 
 def open_outrunner(chance: np.random.Generator, place: str) -> Network:
@@ -176,23 +186,42 @@ def open_outrunner(chance: np.random.Generator, place: str) -> Network:
     d = partial(_draw, chance)
     size = d(0.5, 2.0)
     return _motor(
-        chance, place,
-        capacity=[size * d(40, 90), size * d(150, 350), size * d(200, 700), size * d(120, 300),
-                  size * d(30, 80)],
+        chance,
+        place,
+        capacity=[
+            size * d(40, 90),
+            size * d(150, 350),
+            size * d(200, 700),
+            size * d(120, 300),
+            size * d(30, 80),
+        ],
         links=((0, 1), (1, 2), (1, 3), (0, 4)),
         joins=[size * d(2, 6), size * d(2, 8), size * d(0.3, 1.0), size * d(1, 4)],
         natural=[0, 0.02, size * d(0.2, 0.6), size * d(0.05, 0.15), 0.01],
-        forced=[0, size * d(0.01, 0.08), size * d(0.2, 0.8), size * d(0.1, 0.4),
-                size * d(0.02, 0.12)],
-        area=[0, 0, size * 0.03, size * 0.02, 0], outer=2,
-    )  # fmt: skip
+        forced=[
+            0,
+            size * d(0.01, 0.08),
+            size * d(0.2, 0.8),
+            size * d(0.1, 0.4),
+            size * d(0.02, 0.12),
+        ],
+        area=[0, 0, size * 0.03, size * 0.02, 0],
+        outer=2,
+    )
 
 
 def _motor(
-    chance: np.random.Generator, place: str, *, capacity: list[float],
-    links: tuple[tuple[int, int], ...], joins: list[float], natural: list[float],
-    forced: list[float], area: list[float], outer: int,
-) -> Network:  # fmt: skip
+    chance: np.random.Generator,
+    place: str,
+    *,
+    capacity: list[float],
+    links: tuple[tuple[int, int], ...],
+    joins: list[float],
+    natural: list[float],
+    forced: list[float],
+    area: list[float],
+    outer: int,
+) -> Network:
     size = len(capacity)
     copper, motion, still = np.zeros(size), np.zeros(size), np.zeros(size)
     if size == 5:
@@ -211,11 +240,26 @@ def _motor(
     else:
         sensor[outer] = 1.0
     return Network(
-        np.array(capacity), links, np.array(joins), np.array(natural), np.array(forced),
-        np.array(area), copper, np.zeros(size), motion, still, 0.05, 0.00393, 0.0,
-        0.0, chance.uniform(1.5, 2.0), chance.uniform(0.5, 0.8), sensor, hot,
+        np.array(capacity),
+        links,
+        np.array(joins),
+        np.array(natural),
+        np.array(forced),
+        np.array(area),
+        copper,
+        np.zeros(size),
+        motion,
+        still,
+        0.05,
+        0.00393,
+        0.0,
+        0.0,
+        chance.uniform(1.5, 2.0),
+        chance.uniform(0.5, 0.8),
+        sensor,
+        hot,
         float(chance.uniform(2, 12)),
-    )  # fmt: skip
+    )
 
 
 def stage(chance: np.random.Generator, _: str) -> Network:
@@ -223,16 +267,26 @@ def stage(chance: np.random.Generator, _: str) -> Network:
     d = partial(_draw, chance)
     share = chance.uniform(0.2, 0.8)
     return Network(
-        np.array([d(8, 20), d(30, 90), d(120, 600), d(150, 700)]), ((0, 1), (0, 2), (1, 2), (2, 3)),
+        np.array([d(8, 20), d(30, 90), d(120, 600), d(150, 700)]),
+        ((0, 1), (0, 2), (1, 2), (2, 3)),
         np.array([d(0.5, 2), d(1.5, 3), d(0.8, 4), d(0.4, 3)]),
-        np.array([0, 0.01, d(0.02, 0.2), d(0.1, 0.4)]), np.array([0, 0, d(0.01, 0.3), d(0.1, 0.6)]),
-        np.array([0, 0, 0, d(0.01, 0.05)]), np.array([0.95, 0.05, 0, 0]), np.array([1.0, 0, 0, 0]),
+        np.array([0, 0.01, d(0.02, 0.2), d(0.1, 0.4)]),
+        np.array([0, 0, d(0.01, 0.3), d(0.1, 0.6)]),
+        np.array([0, 0, 0, d(0.01, 0.05)]),
+        np.array([0.95, 0.05, 0, 0]),
+        np.array([1.0, 0, 0, 0]),
         np.array([0.0, 0, 0, 0]),
-        np.array([0, d(1, 4), 0, max(chance.uniform(-2, 4), 0) * 0.3]), 0.004,
-        chance.uniform(0.004, 0.006), d(0.04, 0.2), 0.0, 1.0, chance.uniform(0.5, 0.8),
-        np.array([1 - share, share, 0, 0]), np.array([1 - share, share, 0, 0]),
+        np.array([0, d(1, 4), 0, max(chance.uniform(-2, 4), 0) * 0.3]),
+        0.004,
+        chance.uniform(0.004, 0.006),
+        d(0.04, 0.2),
+        0.0,
+        1.0,
+        chance.uniform(0.5, 0.8),
+        np.array([1 - share, share, 0, 0]),
+        np.array([1 - share, share, 0, 0]),
         float(chance.uniform(2, 8)),
-    )  # fmt: skip
+    )
 
 
 def ride_duty(chance: np.random.Generator, seconds: float, air: float, hard: float) -> Duty:
@@ -246,8 +300,11 @@ def ride_duty(chance: np.random.Generator, seconds: float, air: float, hard: flo
     while at < count:
         kind = chance.random()
         if kind < stops:
-            legs = [(chance.uniform(2, 5), -0.8, 0.3), (chance.uniform(5, 90), 0.0, 0.0),
-                    (chance.uniform(5, 14), chance.uniform(1.6, 2.6), 0.8)]  # fmt: skip
+            legs = [
+                (chance.uniform(2, 5), -0.8, 0.3),
+                (chance.uniform(5, 90), 0.0, 0.0),
+                (chance.uniform(5, 14), chance.uniform(1.6, 2.6), 0.8),
+            ]
         elif kind < stops + climbs:
             legs = [(chance.uniform(20, 150), chance.uniform(1.1, 1.9), chance.uniform(0.4, 0.8))]
         elif kind > 0.93:

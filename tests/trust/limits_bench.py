@@ -61,19 +61,25 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
             whole += seconds
             off = "exact" if case.off[0] == 1.0 else "1–10 % off"
             for group in (
-                "all", f"limits: {case.knows}" + (f", {off}" if case.knows == "settings" else ""),
+                "all",
+                f"limits: {case.knows}" + (f", {off}" if case.knows == "settings" else ""),
                 f"{case.motors} motor" + ("s" if case.motors > 1 else ""),
                 f"every {case.period:g} s",
-            ):  # fmt: skip
+            ):
                 groups.setdefault(group, []).append(seconds)
             if not any(true is Cause.LOW_VOLTAGE for true, _ in seconds):
                 low[0] += sum(s for (_, told), s in seconds.items() if told is Cause.LOW_VOLTAGE)
                 low[1] += sum(seconds.values())
             events += [
-                Event("a higher motor-current setting would not have mattered", case.knows,
-                      case.seed, not matters, denied)
+                Event(
+                    "a higher motor-current setting would not have mattered",
+                    case.knows,
+                    case.seed,
+                    not matters,
+                    denied,
+                )
                 for _, denied, matters in wrongly_denied(made, found)
-            ]  # fmt: skip
+            ]
             limits = {"motor_current_limit": 0, "battery_current_limit": 1, "duty_limit": 2}
             pairs = (case.motor_limit, case.battery_limit, (case.duty_limit,) * 2)
             for one in found.settings:
@@ -81,11 +87,18 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
                 wrong = abs(true / one.stated - 1) > 0.045
                 if wrong or abs(true / one.stated - 1) < 0.015:
                     events.append(
-                        Event(f"{one.name} contradicted", "4.5 % off or more / under 1.5 %",
-                              case.seed, wrong, one.verdict is Shows.NO)
-                    )  # fmt: skip
-    rows = ["| hard demand | cases | seconds | right | worst ride | rides at 95 % |",
-            "|---|---:|---:|---:|---:|---:|"]  # fmt: skip
+                        Event(
+                            f"{one.name} contradicted",
+                            "4.5 % off or more / under 1.5 %",
+                            case.seed,
+                            wrong,
+                            one.verdict is Shows.NO,
+                        )
+                    )
+    rows = [
+        "| hard demand | cases | seconds | right | worst ride | rides at 95 % |",
+        "|---|---:|---:|---:|---:|---:|",
+    ]
     for name, parts in sorted(groups.items()):
         total: Counter[tuple[Cause, Cause]] = Counter()
         for part in parts:

@@ -23,8 +23,14 @@ Array = npt.NDArray[np.float64]
 STEP = 0.005
 """s of integration."""
 
-ORDER = (Cause.RIDER, Cause.MOTOR_CURRENT, Cause.HEAT, Cause.LOW_VOLTAGE, Cause.BATTERY_CURRENT,
-         Cause.DUTY)  # fmt: skip
+ORDER = (
+    Cause.RIDER,
+    Cause.MOTOR_CURRENT,
+    Cause.HEAT,
+    Cause.LOW_VOLTAGE,
+    Cause.BATTERY_CURRENT,
+    Cause.DUTY,
+)
 
 
 @dataclass(frozen=True)
@@ -105,23 +111,39 @@ def vehicle(seed: int) -> Vehicle:
     ]
     exact = chance.random() < 0.3
     return Vehicle(
-        seed, motors, u(80, 170) * (1 if motors == 2 else 0.55),
-        (constant, constant * u(0.95, 1.05)), (u(0.04, 0.14), u(0.04, 0.14)),
+        seed,
+        motors,
+        u(80, 170) * (1 if motors == 2 else 0.55),
+        (constant, constant * u(0.95, 1.05)),
+        (u(0.04, 0.14), u(0.04, 0.14)),
         (motor, motor * unequal),
         (share * motor, share * motor * unequal * u(0.9, 1.1)),
-        u(0.88, 0.97), full, full * u(0.04, 0.10) / (2 * motor * min(share, 0.9)),
-        full * u(0.02, 0.10), start if hot else 400.0,
-        (start if hot else 400.0) + u(15, 40), str(chance.choice(["motor", "controller"])),
+        u(0.88, 0.97),
+        full,
+        full * u(0.04, 0.10) / (2 * motor * min(share, 0.9)),
+        full * u(0.02, 0.10),
+        start if hot else 400.0,
+        (start if hot else 400.0) + u(15, 40),
+        str(chance.choice(["motor", "controller"])),
         start + u(-15, 5) if hot else u(25, 60),
-        cut_start, cut_start - full * u(0.04, 0.12), bool(chance.random() < 0.4),
-        u(-1.5, 3.0) if chance.random() < 0.7 else 0.0, float(chance.choice([1.0, 1.0, 1.2])),
-        float(chance.choice([1.5, 4.0, 50.0])), u(0.02, 0.06), u(8, 30), u(0.0, 0.015), u(4, 40),
-        u(0.002, 0.01), (u(0.99, 1.01), u(0.99, 1.01), u(0.99, 1.01)),
-        float(chance.choice([0.01, 0.02, 0.04, 0.05, 0.1])), float(chance.choice([0.5, 1.0])),
+        cut_start,
+        cut_start - full * u(0.04, 0.12),
+        bool(chance.random() < 0.4),
+        u(-1.5, 3.0) if chance.random() < 0.7 else 0.0,
+        float(chance.choice([1.0, 1.0, 1.2])),
+        float(chance.choice([1.5, 4.0, 50.0])),
+        u(0.02, 0.06),
+        u(8, 30),
+        u(0.0, 0.015),
+        u(4, 40),
+        u(0.002, 0.01),
+        (u(0.99, 1.01), u(0.99, 1.01), u(0.99, 1.01)),
+        float(chance.choice([0.01, 0.02, 0.04, 0.05, 0.1])),
+        float(chance.choice([0.5, 1.0])),
         bool(chance.random() < 0.5),
         str(chance.choice(["settings", "settings", "settings", "nothing", "in force"])),
         (1.0, 1.0, 1.0) if exact else (spread[0], spread[1], spread[2]),
-    )  # fmt: skip
+    )
 
 
 def _program(case: Vehicle, count: int) -> tuple[Array, Array, Array]:
@@ -139,8 +161,10 @@ def _program(case: Vehicle, count: int) -> tuple[Array, Array, Array]:
         for what, seconds in legs:
             part = slice(round(at / STEP), round((at + seconds) / STEP))
             throttle[part] = {
-                "full": 1.0, "part": chance.uniform(0.25, 0.8), "high": chance.uniform(0.9, 0.99)
-            }.get(what, 0.0)  # fmt: skip
+                "full": 1.0,
+                "part": chance.uniform(0.25, 0.8),
+                "high": chance.uniform(0.9, 0.99),
+            }.get(what, 0.0)
             brake[part] = 0.8 if what == "brake" else 0.3 if what == "stand" else 0.0
             at += seconds
     at = 0.0
@@ -196,9 +220,10 @@ def limits_rides(vehicles: list[Vehicle], seconds: float = 150.0) -> list[Limits
     for k in range(count):
         hand += np.clip(throttles[k] - hand, -50 * STEP, slew)
         flow = np.where(
-            straight, hand[:, None],
+            straight,
+            hand[:, None],
             np.expm1(curve * hand[:, None]) / np.expm1(np.where(straight, 1.0, curve)),
-        )  # fmt: skip
+        )
         braking = brakes[k][:, None] > 0
         request = np.where(braking, 0.0, asks * flow * motor_limit)
         hot = np.where(on_winding, told_winding, told_stage)
@@ -220,8 +245,9 @@ def limits_rides(vehicles: list[Vehicle], seconds: float = 150.0) -> list[Limits
         which = np.stack([request, by_motor, regulated, by_duty])
         first = np.where(request <= by_motor * (1 - 1e-9), 0, 1)
         least = np.where(first == 0, request, by_motor)
-        code = np.where(first == 0, 0, np.where(np.minimum(cool, on_m) >= 1, 1,
-                                                np.where(cool <= on_m, 2, 3)))  # fmt: skip
+        code = np.where(
+            first == 0, 0, np.where(np.minimum(cool, on_m) >= 1, 1, np.where(cool <= on_m, 2, 3))
+        )
         code = np.where(regulated < least, np.where(on_b < 1, 3, 4), code)
         least = np.minimum(least, regulated)
         code = np.where(by_duty < least, 5, code)
@@ -249,9 +275,14 @@ def limits_rides(vehicles: list[Vehicle], seconds: float = 150.0) -> list[Limits
 
 
 def _send(
-    case: Vehicle, j: int, kept: dict[str, Array], flat: dict[str, Array], brake: Array,
-    active: npt.NDArray[np.int8], in_force: Array,
-) -> LimitsRide:  # fmt: skip
+    case: Vehicle,
+    j: int,
+    kept: dict[str, Array],
+    flat: dict[str, Array],
+    brake: Array,
+    active: npt.NDArray[np.int8],
+    in_force: Array,
+) -> LimitsRide:
     chance = np.random.default_rng([case.seed, 13])
     every, seldom = round(case.period / STEP), round(case.slow_period / STEP)
     pick = np.arange(0, len(brake), every)
@@ -295,8 +326,9 @@ def _send(
     elif case.knows == "in force":
         for m in numbers:
             for which, name, off in (
-                (0, "motor_current_limit", off_m), (1, "battery_current_limit", off_b),
-            ):  # fmt: skip
+                (0, "motor_current_limit", off_m),
+                (1, "battery_current_limit", off_b),
+            ):
                 force = Channel(name, "A", SampleType.F32, index=m + 1)
                 columns[force] = in_force[pick, j, m, which] * off
     rare = np.arange(0, len(brake), seldom)

@@ -39,10 +39,15 @@ def own_ride(seed: int, seconds: float = 240.0) -> Ride:
     cells = int(luck.integers(10, 17))
     volts = 3.7 * cells
     car = Vehicle(
-        mass=luck.uniform(70, 190), wheel=luck.uniform(0.12, 0.55), gearing=luck.uniform(1.0, 6.0),
-        cells=cells, motors=motors, speed_constant=0.0, winding=luck.uniform(0.03, 0.12),
+        mass=luck.uniform(70, 190),
+        wheel=luck.uniform(0.12, 0.55),
+        gearing=luck.uniform(1.0, 6.0),
+        cells=cells,
+        motors=motors,
+        speed_constant=0.0,
+        winding=luck.uniform(0.03, 0.12),
         motor_limit=luck.uniform(25, 80),
-    )  # fmt: skip
+    )
     top = luck.uniform(7, 16)
     shaft = top * car.gearing / (car.wheel / 2)
     car = replace(car, speed_constant=volts / shaft)
@@ -103,8 +108,9 @@ def _integrate(
     told: dict[str, list[object]] = {name: [] for name in names}
     v = distance = 0.0
     # Wheels of the two sides turn with the road's bends, up to a few per cent apart.
-    bend = 0.03 * np.interp(np.arange(count), np.arange(0, count, 200),
-                            luck.normal(0, 1, len(range(0, count, 200))))  # fmt: skip
+    bend = 0.03 * np.interp(
+        np.arange(count), np.arange(0, count, 200), luck.normal(0, 1, len(range(0, count, 200)))
+    )
     for i in range(count):
         spread = np.array([1 + bend[i], 1 - bend[i]]) if car.motors == 2 else np.array([1.0])
         omega = v * to_shaft * spread
@@ -133,23 +139,37 @@ def _integrate(
         loss = current**2 * car.winding
         heat_motor += (loss - cool_motor * (1 + 0.2 * v) * (heat_motor - air)) * STEP / motor_mass
         heat_stage += (
-            0.02 * np.abs(current) * 12 + 3 - 1.2 * (heat_stage - air)
-        ) * STEP / stage_mass  # fmt: skip
+            (0.02 * np.abs(current) * 12 + 3 - 1.2 * (heat_stage - air)) * STEP / stage_mass
+        )
         pack_heat += (battery**2 * float(resistance.sum()) * 0.3 - 0.5 * (pack_heat - air)) * (
             STEP / 9000
         )
         for name, value in zip(
             names,
-            (v, current.copy(), float(cell.sum()) - battery * 0.004, battery, duty.copy(), cell,
-             heat_motor.copy(), heat_stage.copy(), pack_heat),
+            (
+                v,
+                current.copy(),
+                float(cell.sum()) - battery * 0.004,
+                battery,
+                duty.copy(),
+                cell,
+                heat_motor.copy(),
+                heat_stage.copy(),
+                pack_heat,
+            ),
             strict=True,
-        ):  # fmt: skip
+        ):
             told[name].append(value)
     found = {name: np.array(value) for name, value in told.items()}
     rpm = found["speed"][:, None] * to_shaft * 60 / (2 * np.pi)
     turns = np.stack([1 + bend, 1 - bend], axis=1)[:count] if car.motors == 2 else 1.0
-    return {**found, "rpm": rpm * turns, "throttle": throttle, "brake": brake,
-            "air": np.full(count, air)}  # fmt: skip
+    return {
+        **found,
+        "rpm": rpm * turns,
+        "throttle": throttle,
+        "brake": brake,
+        "air": np.full(count, air),
+    }
 
 
 def _logged(car: Vehicle, s: dict[str, np.ndarray], luck: np.random.Generator) -> Ride:
@@ -166,7 +186,7 @@ def _logged(car: Vehicle, s: dict[str, np.ndarray], luck: np.random.Generator) -
         channel("speed", "m/s", exponent=-2): np.maximum(0, s["speed"] + noise(0.02)),
         channel("throttle", "1", exponent=-2): s["throttle"],
         channel("brake", "1", exponent=-2): s["brake"],
-    }  # fmt: skip
+    }
     for m in range(car.motors):
         fast |= {
             channel("motor_current", "A", m + 1, -1): s["current"][:, m] + noise(0.2),
@@ -252,9 +272,10 @@ def _pick(ride: Ride, name: str, luck: np.random.Generator) -> str | None:
 
 
 def _one(
-    fault: str, name: str, change: Callable[[np.ndarray, np.ndarray, np.random.Generator],
-                                            np.ndarray],
-) -> Callable[[Ride, np.random.Generator], Broken | None]:  # fmt: skip
+    fault: str,
+    name: str,
+    change: Callable[[np.ndarray, np.ndarray, np.random.Generator], np.ndarray],
+) -> Callable[[Ride, np.random.Generator], Broken | None]:
     def make(ride: Ride, luck: np.random.Generator) -> Broken | None:
         key = _pick(ride, name, luck)
         if key is None:
@@ -391,8 +412,11 @@ def _same_time(ride: Ride, luck: np.random.Generator) -> Broken:
     time = stream.time.copy()
     at = luck.integers(2, len(time) - 2, 5)
     time[at] = time[at - 1]
-    return Broken("one time", (name,), replace(ride, streams={**ride.streams,
-                  name: replace(stream, time=time)}))  # fmt: skip
+    return Broken(
+        "one time",
+        (name,),
+        replace(ride, streams={**ride.streams, name: replace(stream, time=time)}),
+    )
 
 
 def _rows_missing(ride: Ride, luck: np.random.Generator) -> Broken:
@@ -401,10 +425,13 @@ def _rows_missing(ride: Ride, luck: np.random.Generator) -> Broken:
     kept = luck.random(len(stream.time)) >= 0.2
     gap = np.r_[False, np.diff(np.flatnonzero(kept)) > 1]
     part = replace(
-        stream, time=stream.time[kept], segment=stream.segment[kept], gap=gap,
+        stream,
+        time=stream.time[kept],
+        segment=stream.segment[kept],
+        gap=gap,
         raw={k: v[kept] for k, v in stream.raw.items()},
         values={k: v[kept] for k, v in stream.values.items()},
-    )  # fmt: skip
+    )
     return Broken("rows missing", (name,), replace(ride, streams={**ride.streams, name: part}))
 
 

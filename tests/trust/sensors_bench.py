@@ -95,11 +95,12 @@ def _porous(seed: int) -> Sound | None:
     except CannotSolve:
         return None
     streams = {
-        name: replace(s, channels=own, values={k: s.values[k] for k in own},
-                      raw={k: s.raw[k] for k in own})
+        name: replace(
+            s, channels=own, values={k: s.values[k] for k in own}, raw={k: s.raw[k] for k in own}
+        )
         for name, s in made.ride.streams.items()
         if (own := {k: c for k, c in s.channels.items() if c.name != "speed"})
-    }  # fmt: skip
+    }
     return replace(made.ride, streams=streams), made.board
 
 

@@ -42,6 +42,7 @@ def test_a_ride_is_what_its_truth_says():
     assert drawn == pytest.approx(counted, rel=0.03, abs=0.08 * drive.time[-1] / 3600)
     once, late = truth.pulses(odd.number, truth.load)
     assert 0 < once < late
-    total = sum(made.ride.streams["cells"].values[f"cell_voltage_{n.number}"][0]
-                for n in truth.cells)  # fmt: skip
+    total = sum(
+        made.ride.streams["cells"].values[f"cell_voltage_{n.number}"][0] for n in truth.cells
+    )
     assert total == pytest.approx(drive.values["pack_voltage"][7], rel=0.02)

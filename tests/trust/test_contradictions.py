@@ -46,10 +46,15 @@ def add(
         named = {name.replace("_", " "): value for name, value in figures.items()}
         kept = [f for f in one.figures if f.label not in named]
         more = [Figure(name, value, "", 0.0) for name, value in named.items()]
-        return {**page, key: replace(
-            one, verdict=one.verdict if verdict is None else verdict,
-            details=(*one.details, *lines), figures=(*kept, *more),
-        )}  # fmt: skip
+        return {
+            **page,
+            key: replace(
+                one,
+                verdict=one.verdict if verdict is None else verdict,
+                details=(*one.details, *lines),
+                figures=(*kept, *more),
+            ),
+        }
 
     return put
 
@@ -67,34 +72,62 @@ PUT: list[tuple[int, Callable[[Page], Page]]] = [
     (3, swap("fault", "would rest at 3.7", "would rest at 3.5")),
     (4, swap("cells", CELL, "cell 5")),
     (5, add("cells", **{"cell 3, step": 0.1, "cell 3, after 10 s": 0.1})),
-    (6, both(
-        swap("low_cell", "sag, for it", "empty, for it"),
-        add("low_cell", **{"cell 3 at 54.2 s, at rest": 3.0}),
-    )),
-    (7, both(
-        swap("low_cell", "sag, for it", "empty, for it"),
-        add("pack_range", **{"range left, at least": 4.0}),
-    )),
-    (8, add("held_back", verdict="A higher motor-current setting would not have mattered.",
-            Held_back_by_something_this_log_does_not_show=30.0)),
-    (9, add("held_back", "The stated duty limit of 0.94 shows: held at 0.94 for 3.0 s.",
-            "The stated duty limit of 0.94 may not have been in force: held at 0.8 for 2.0 s.")),
+    (
+        6,
+        both(
+            swap("low_cell", "sag, for it", "empty, for it"),
+            add("low_cell", **{"cell 3 at 54.2 s, at rest": 3.0}),
+        ),
+    ),
+    (
+        7,
+        both(
+            swap("low_cell", "sag, for it", "empty, for it"),
+            add("pack_range", **{"range left, at least": 4.0}),
+        ),
+    ),
+    (
+        8,
+        add(
+            "held_back",
+            verdict="A higher motor-current setting would not have mattered.",
+            Held_back_by_something_this_log_does_not_show=30.0,
+        ),
+    ),
+    (
+        9,
+        add(
+            "held_back",
+            "The stated duty limit of 0.94 shows: held at 0.94 for 3.0 s.",
+            "The stated duty limit of 0.94 may not have been in force: held at 0.8 for 2.0 s.",
+        ),
+    ),
     (10, add("held_back", Held_back_by_heat=60.0, Held_back_by_the_duty_ceiling=55.0)),
     (11, add("consumption", drawn_from_the_pack=100.0, given_back_by_braking=3.0)),
-    (12, add("consumption", drawn_from_the_pack=100.0, given_back_by_braking=3.0,
-             share_given_back=28.0)),
+    (
+        12,
+        add(
+            "consumption",
+            drawn_from_the_pack=100.0,
+            given_back_by_braking=3.0,
+            share_given_back=28.0,
+        ),
+    ),
     (13, add("pack_range", state_of_charge_at_the_end=112.0)),
     (14, swap("fault", f"Likely: {SAG}", "Likely: the rider let go or braked")),
-    (15, both(
-        swap("fault", f"Likely: {SAG}", "Likely: wheel slip, or a belt or chain lost"),
-        add("fault", "Likely: a fault of a rotor or speed sensor. For it: x. Against it: y."),
-    )),
+    (
+        15,
+        both(
+            swap("fault", f"Likely: {SAG}", "Likely: wheel slip, or a belt or chain lost"),
+            add("fault", "Likely: a fault of a rotor or speed sensor. For it: x. Against it: y."),
+        ),
+    ),
     (16, add("fault", "Possible: the controller stopped by itself. For it: x. Against it: y.")),
     (17, swap("fault", SAG, "over-voltage from braking into a full pack")),
     (18, add("heat", verdict="No part reaches its limit within an hour. Not judged: motor 2.")),
     (19, add("sides", share=1.0)),
     (20, add("parts", share=float("nan"))),
-]  # fmt: skip
+]
 
 
 def test_every_pair_is_found_when_it_is_put_in(page: Page) -> None:

@@ -6,9 +6,13 @@ from trust.fault_rides import KINDS, fault_ride
 from trust.faults_bench import each, told
 
 CLEAR = (
-    "low voltage, controller stops", "power lead pulled", "loose contact, then a cut",
-    "controller stops by itself", "link lost", "motor speed drops to zero, controller stops",
-)  # fmt: skip
+    "low voltage, controller stops",
+    "power lead pulled",
+    "loose contact, then a cut",
+    "controller stops by itself",
+    "link lost",
+    "motor speed drops to zero, controller stops",
+)
 
 
 @pytest.mark.parametrize("kind", CLEAR)
@@ -21,9 +25,10 @@ def test_the_cause_told_is_the_one_put_there(kind: str) -> None:
 @pytest.mark.parametrize("cut", ["controller stops", "a fault is reported"])
 def test_a_sensor_that_jumps_is_never_a_hot_motor(cut: str) -> None:
     made = next(
-        x for seed in range(901, 930)
+        x
+        for seed in range(901, 930)
         if (x := fault_ride(f"temperature sensor jumps, {cut}", seed)) is not None
-    )  # fmt: skip
+    )
     one = told(made)
     assert one.found and one.first != "motor_hot" and one.verdict != "wrong"
     assert one.sure != "likely", "which reading the controller acts on is not in the log"

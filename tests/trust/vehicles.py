@@ -118,31 +118,79 @@ def vehicle(family: str, seed: int, motor_limited: bool = False) -> Vehicle:
 
     if family == "scooter":
         own = Vehicle(
-            family, between(130, 190), 1, between(0.2, 0.27), 1.0, between(1.2, 1.7),
-            between(110, 220), between(0.03, 0.06),
-            {"motor": between(55, 85), "battery": between(45, 70), "duty": 0.95}, between(95, 130),
-            between(0.03, 0.08), (between(0.009, 0.014), between(0.0, 6e-4)), between(0.45, 0.65),
-            between(-0.012, 0.012), between(50, 74), between(0.06, 0.12), between(0.15, 0.4),
-            between(0.02, 0.05), between(20, 40), 10.5, between(0.2, 0.6), (0.03, 0.4, 0.25, 0.03),
-        )  # fmt: skip
+            family,
+            between(130, 190),
+            1,
+            between(0.2, 0.27),
+            1.0,
+            between(1.2, 1.7),
+            between(110, 220),
+            between(0.03, 0.06),
+            {"motor": between(55, 85), "battery": between(45, 70), "duty": 0.95},
+            between(95, 130),
+            between(0.03, 0.08),
+            (between(0.009, 0.014), between(0.0, 6e-4)),
+            between(0.45, 0.65),
+            between(-0.012, 0.012),
+            between(50, 74),
+            between(0.06, 0.12),
+            between(0.15, 0.4),
+            between(0.02, 0.05),
+            between(20, 40),
+            10.5,
+            between(0.2, 0.6),
+            (0.03, 0.4, 0.25, 0.03),
+        )
     elif family == "cargo":
         own = Vehicle(
-            family, between(150, 260), 1, between(0.25, 0.33), between(4.0, 6.5),
-            between(0.35, 0.5), between(60, 130), between(0.05, 0.1),
-            {"motor": between(35, 60), "battery": between(22, 40), "duty": 0.97}, between(60, 90),
-            between(0.05, 0.12), (between(0.006, 0.010), between(5e-4, 1.2e-3)), between(0.6, 0.9),
-            between(-0.015, 0.015), between(45, 55), between(0.08, 0.16), between(0.2, 0.5),
-            between(0.03, 0.08), between(15, 30), 7.0, between(0.3, 0.9), (0.02, 0.25, 0.15, 0.02),
-        )  # fmt: skip
+            family,
+            between(150, 260),
+            1,
+            between(0.25, 0.33),
+            between(4.0, 6.5),
+            between(0.35, 0.5),
+            between(60, 130),
+            between(0.05, 0.1),
+            {"motor": between(35, 60), "battery": between(22, 40), "duty": 0.97},
+            between(60, 90),
+            between(0.05, 0.12),
+            (between(0.006, 0.010), between(5e-4, 1.2e-3)),
+            between(0.6, 0.9),
+            between(-0.015, 0.015),
+            between(45, 55),
+            between(0.08, 0.16),
+            between(0.2, 0.5),
+            between(0.03, 0.08),
+            between(15, 30),
+            7.0,
+            between(0.3, 0.9),
+            (0.02, 0.25, 0.15, 0.02),
+        )
     else:
         own = Vehicle(
-            family, between(75, 105), 2, between(0.045, 0.055), between(2.2, 3.0),
-            between(0.05, 0.06), between(90, 200), between(0.03, 0.07),
-            {"motor": between(32, 50), "battery": between(14, 24), "duty": 0.95}, between(50, 75),
-            between(0.02, 0.06), (between(0.014, 0.022), between(0.0, 8e-4)), between(0.4, 0.55),
-            between(-0.008, 0.008), between(36, 50), between(0.05, 0.1), between(0.1, 0.3),
-            between(0.02, 0.04), between(8, 14), 8.5, between(0.3, 0.8), (0.03, 0.3, 0.2, 0.03),
-        )  # fmt: skip
+            family,
+            between(75, 105),
+            2,
+            between(0.045, 0.055),
+            between(2.2, 3.0),
+            between(0.05, 0.06),
+            between(90, 200),
+            between(0.03, 0.07),
+            {"motor": between(32, 50), "battery": between(14, 24), "duty": 0.95},
+            between(50, 75),
+            between(0.02, 0.06),
+            (between(0.014, 0.022), between(0.0, 8e-4)),
+            between(0.4, 0.55),
+            between(-0.008, 0.008),
+            between(36, 50),
+            between(0.05, 0.1),
+            between(0.1, 0.3),
+            between(0.02, 0.04),
+            between(8, 14),
+            8.5,
+            between(0.3, 0.8),
+            (0.03, 0.3, 0.2, 0.03),
+        )
     if motor_limited:
         own = replace(own, limits={**own.limits, "battery": 1e3}, end=0.62 * own.end)
     return own
@@ -167,9 +215,15 @@ class Day:
 
 
 def hands(
-    own: Vehicle, rides: int, launches: int, chance: np.random.Generator, day: Day, start: float,
-    shift: Shift, shifted: Array,
-) -> Hands:  # fmt: skip
+    own: Vehicle,
+    rides: int,
+    launches: int,
+    chance: np.random.Generator,
+    day: Day,
+    start: float,
+    shift: Shift,
+    shifted: Array,
+) -> Hands:
     """Draw rides one after another; ``shifted`` (rides,) is 1 where a ride has the shift."""
 
     def ride(mean: float, spread: float) -> Array:
@@ -192,7 +246,7 @@ def hands(
         np.clip(start - day.taken * drained + ride(0.0, day.charge), 0.15, 0.99),
         ride(28.0, 4.0) + 10.0 * turn,
         np.abs(launch(0.05)),
-    )  # fmt: skip
+    )
 
 
 def drive(own: Vehicle, lanes: Hands, limits: dict[str, Array]) -> Trace:
@@ -251,16 +305,23 @@ def drive(own: Vehicle, lanes: Hands, limits: dict[str, Array]) -> Trace:
         drawn = drawn + battery * STEP
         slow = slow + (own.slow * battery - slow) * STEP / 6.0
         volts = (
-            rest - 0.12 * own.volts * drawn / 3600 / own.capacity - own.ohms * battery
-            - own.activation * np.arcsinh(battery / 8.0) - slow
-        )  # fmt: skip
+            rest
+            - 0.12 * own.volts * drawn / 3600 / own.capacity
+            - own.ohms * battery
+            - own.activation * np.arcsinh(battery / 8.0)
+            - slow
+        )
         done = np.isnan(end) & ((speed >= own.end) | (time >= 7.5))
         end = np.where(done, time, end)
         if step % RATE == 0:
             for key, value in (
-                ("speed", speed), ("current", current), ("battery", battery), ("volts", volts),
-                ("duty", np.clip((ohms * current + emf) / volts, 0, 1)), ("throttle", open_),
-            ):  # fmt: skip
+                ("speed", speed),
+                ("current", current),
+                ("battery", battery),
+                ("volts", volts),
+                ("duty", np.clip((ohms * current + emf) / volts, 0, 1)),
+                ("throttle", open_),
+            ):
                 keep[key].append(value)
         if not np.isnan(end).any() and time > max(3.6, float(end.max()) + 0.1):
             break
@@ -270,9 +331,14 @@ def drive(own: Vehicle, lanes: Hands, limits: dict[str, Array]) -> Trace:
 
 
 def log(
-    own: Vehicle, trace: Trace, lanes: Hands, chosen: range, chance: np.random.Generator,
-    settings: dict[str, str], name: str,
-) -> Ride:  # fmt: skip
+    own: Vehicle,
+    trace: Trace,
+    lanes: Hands,
+    chosen: range,
+    chance: np.random.Generator,
+    settings: dict[str, str],
+    name: str,
+) -> Ride:
     """Return the lanes of one ride as its log would read: sampled, noisy, one after another."""
     rest = round(STAND / (RATE * STEP))
     stop = round(AFTER / (RATE * STEP))
@@ -288,15 +354,21 @@ def log(
         back = np.linspace(top, 0.0, stop)
         calm = np.linspace(0, 1, stop)
         before = {
-            "speed": np.zeros(rest), "current": np.zeros(rest), "duty": np.zeros(rest),
-            "battery": np.full(rest, 2.0 * own.motors / full), "volts": np.full(rest, full),
+            "speed": np.zeros(rest),
+            "current": np.zeros(rest),
+            "duty": np.zeros(rest),
+            "battery": np.full(rest, 2.0 * own.motors / full),
+            "volts": np.full(rest, full),
             "throttle": np.zeros(rest),
-        }  # fmt: skip
+        }
         after = {
-            "speed": back, "current": np.zeros(stop), "duty": np.zeros(stop),
+            "speed": back,
+            "current": np.zeros(stop),
+            "duty": np.zeros(stop),
             "battery": np.full(stop, 2.0 * own.motors / full),
-            "volts": full - (full - sunk) * 0.3 * (1 - calm), "throttle": np.zeros(stop),
-        }  # fmt: skip
+            "volts": full - (full - sunk) * 0.3 * (1 - calm),
+            "throttle": np.zeros(stop),
+        }
         for key, column in parts.items():
             column += [before[key], getattr(trace, key)[: last + 1, lane], after[key]]
         warm.append(np.full(rest + last + 1 + stop, lanes.warmth[lane]))
@@ -326,8 +398,10 @@ def log(
     return make_ride(
         _stream("fast", time, columns),
         _stream("slow", time[seldom], slow),
-        path=name, settings=settings, board_name=own.family,
-    )  # fmt: skip
+        path=name,
+        settings=settings,
+        board_name=own.family,
+    )
 
 
 def _stream(name: str, time: Array, columns: dict[Channel, Array]) -> StreamColumns:
@@ -335,9 +409,15 @@ def _stream(name: str, time: Array, columns: dict[Channel, Array]) -> StreamColu
     raw = {c.key: np.round(v * 10.0**-c.exponent).astype("<i4") for c, v in columns.items()}
     values = {c.key: raw[c.key] * 10.0**c.exponent for c in columns}
     return StreamColumns(
-        name, float(time[1]), {c.key: c for c in columns}, time, raw, values,
-        np.zeros(len(time), np.int32), np.zeros(len(time), bool),
-    )  # fmt: skip
+        name,
+        float(time[1]),
+        {c.key: c for c in columns},
+        time,
+        raw,
+        values,
+        np.zeros(len(time), np.int32),
+        np.zeros(len(time), bool),
+    )
 
 
 @dataclass(frozen=True)
@@ -364,10 +444,18 @@ PAIRS = 48
 
 
 def ride_set(
-    family: str, seed: int, name: str = "motor", factor: float = 1.0, launches: int = 7,
-    order: str = "ABBA", motor_limited: bool = False, shift: Shift | None = None,
-    day: Day | None = None, stated: bool = True, claimed: float = 1.0,
-) -> Set:  # fmt: skip
+    family: str,
+    seed: int,
+    name: str = "motor",
+    factor: float = 1.0,
+    launches: int = 7,
+    order: str = "ABBA",
+    motor_limited: bool = False,
+    shift: Shift | None = None,
+    day: Day | None = None,
+    stated: bool = True,
+    claimed: float = 1.0,
+) -> Set:
     """Ride one random vehicle in ``order``, its setting ``name`` multiplied on side B.
 
     ``claimed`` is by how much more B's log states it than it was.
@@ -379,14 +467,23 @@ def ride_set(
     on_b = np.array([letter == "B" for letter in order], float)
     start = float(chance.uniform(0.6, 0.95))
     lanes = hands(own, len(order), launches, chance, day, start, shift, on_b)
-    pairs = hands(own, PAIRS, 1, chance, replace(day, taken=0.0),
-                  start - day.taken * len(order) / 2, Shift(), np.zeros(PAIRS))  # fmt: skip
+    pairs = hands(
+        own,
+        PAIRS,
+        1,
+        chance,
+        replace(day, taken=0.0),
+        start - day.taken * len(order) / 2,
+        Shift(),
+        np.zeros(PAIRS),
+    )
     changed_on = np.r_[np.repeat(on_b, launches), np.zeros(PAIRS), np.ones(PAIRS)] > 0
     whole = Hands(
         *(np.r_[getattr(lanes, f.name), np.tile(getattr(pairs, f.name), 2)] for f in fields(Hands))
     )
-    trace = drive(own, whole, {k: np.where(changed_on, other.limits[k], own.limits[k])
-                               for k in own.limits})  # fmt: skip
+    trace = drive(
+        own, whole, {k: np.where(changed_on, other.limits[k], own.limits[k]) for k in own.limits}
+    )
     rides = []
     for number, letter in enumerate(order):
         machine = own if letter == "A" else other
@@ -396,9 +493,16 @@ def ride_set(
             else {}
         )
         rides.append(
-            log(machine, trace, lanes, range(number * launches, (number + 1) * launches),
-                chance, settings, f"{letter}{number + 1}.sagline")
-        )  # fmt: skip
+            log(
+                machine,
+                trace,
+                lanes,
+                range(number * launches, (number + 1) * launches),
+                chance,
+                settings,
+                f"{letter}{number + 1}.sagline",
+            )
+        )
     ridden = len(order) * launches
     without, with_it = (
         _seen(trace.lanes(first, first + PAIRS), own, seed) for first in (ridden, ridden + PAIRS)
@@ -415,9 +519,11 @@ def _seen(trace: Trace, own: Vehicle, seed: int) -> Trace:
     volts = trace.volts + volt * noise[2]
     volts[0] = trace.volts[0]  # the mean of a second of rest
     return replace(
-        trace, current=trace.current + amps / math.sqrt(own.motors) * noise[0],
-        battery=trace.battery + bus * noise[1], volts=volts,
-    )  # fmt: skip
+        trace,
+        current=trace.current + amps / math.sqrt(own.motors) * noise[0],
+        battery=trace.battery + bus * noise[1],
+        volts=volts,
+    )
 
 
 def measured(trace: Trace, key: str, goal: float) -> Array:
@@ -437,9 +543,10 @@ def measured(trace: Trace, key: str, goal: float) -> Array:
         "mean_motor": lambda: _mean(trace.current, during),
         "heat": lambda: np.where(during, trace.current**2, 0).sum(axis=0) * step,
         "sag": lambda: trace.volts[0] - np.where(during, trace.volts, np.inf).min(axis=0),
-        "energy": lambda: (np.where(during, trace.volts * trace.battery, 0).sum(axis=0)
-                           * step / 3600),
-    }  # fmt: skip
+        "energy": lambda: (
+            np.where(during, trace.volts * trace.battery, 0).sum(axis=0) * step / 3600
+        ),
+    }
     return np.asarray(of[key]())
 
 

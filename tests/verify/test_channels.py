@@ -25,13 +25,20 @@ from sagline_logger.verify.channel_count import count_channels
 from sagline_logger.verify.survey import survey
 from support.logs import at, board, log_bytes, pack, read_slowly, time
 
-FAST = Stream(1, 0, 0, "fast", 10_000, (
-    Channel("pack_voltage", "V", SampleType.U16, exponent=-2, missing=0xFFFF),
-    Channel("battery_curent", "A", SampleType.I16, exponent=-1),
-    Channel("speed", "km/h", SampleType.F32),
-    Channel("motor_current", "A", SampleType.I8, -3, index=2, label="left"),
-    Channel("pitch", "°", SampleType.I16),
-))  # fmt: skip
+FAST = Stream(
+    1,
+    0,
+    0,
+    "fast",
+    10_000,
+    (
+        Channel("pack_voltage", "V", SampleType.U16, exponent=-2, missing=0xFFFF),
+        Channel("battery_curent", "A", SampleType.I16, exponent=-1),
+        Channel("speed", "km/h", SampleType.F32),
+        Channel("motor_current", "A", SampleType.I8, -3, index=2, label="left"),
+        Channel("pitch", "°", SampleType.I16),
+    ),
+)
 
 
 def fast_log(path: Path, count: int = 2000, *, late: bool = False) -> list[tuple[float, ...]]:
@@ -39,11 +46,14 @@ def fast_log(path: Path, count: int = 2000, *, late: bool = False) -> list[tuple
     rng = random.Random(1)
     rows = [
         (
-            0xFFFF if n % 50 == 7 else rng.randrange(4000, 5400), rng.randrange(-300, 600),
-            math.nan if n % 9 == 4 else rng.uniform(-5, 40), rng.randrange(-100, 100), n,
+            0xFFFF if n % 50 == 7 else rng.randrange(4000, 5400),
+            rng.randrange(-300, 600),
+            math.nan if n % 9 == 4 else rng.uniform(-5, 40),
+            rng.randrange(-100, 100),
+            n,
         )
         for n in range(count)
-    ]  # fmt: skip
+    ]
     records: list[Record | bytes] = [board(1)] if late else [board(1), FAST]
     for first in [n for n in range(0, count, 10) if n != 100]:
         records.append(time(10_000 * first))
@@ -75,8 +85,12 @@ def test_every_figure_is_that_of_the_samples(
         "motor_current_2",
     )
     assert [one["standing"] for one in stream["channels"]] == [
-        "standard", "nearly", "nearly", "standard", "own",
-    ]  # fmt: skip
+        "standard",
+        "nearly",
+        "nearly",
+        "standard",
+        "own",
+    ]
     assert "battery_current is" in amps["why"] and "km/h times 1/3.6" in speed["why"]
     assert pitch["why"] == volts["why"] == ""
     values = load_ride(log).streams["fast"].values  # the analyser reads whole tables with numpy
@@ -105,11 +119,20 @@ def test_the_counts_are_those_of_verify_over_starts_repeats_and_damage(tmp_path:
     row, short = (4800, 10, 3.0, 1, 2), (4700, 11)
     other = Stream(2, 0, 1, "slow", 0, (Channel("cell_voltage", "V", SampleType.U16, index=1),))
     parts: list[Record | bytes] = [
-        pack(FAST, 0, 0, [row] * 3), board(1), FAST, pack(FAST, 5, 50_000, [row] * 4),
-        pack(FAST, 5, 50_000, [row] * 4), again, pack(again, 9, 90_000, [short] * 2),
-        b"\x05abcd\0", board(2), pack(other, 0, 0, [(3300,)]), other, pack(other, 4, 5, [(3200,)]),
+        pack(FAST, 0, 0, [row] * 3),
+        board(1),
+        FAST,
+        pack(FAST, 5, 50_000, [row] * 4),
+        pack(FAST, 5, 50_000, [row] * 4),
+        again,
+        pack(again, 9, 90_000, [short] * 2),
+        b"\x05abcd\0",
+        board(2),
+        pack(other, 0, 0, [(3300,)]),
+        other,
+        pack(other, 4, 5, [(3200,)]),
         pack(FAST, 0, 0, [row]),
-    ]  # fmt: skip
+    ]
     data = log_bytes(parts) + log_bytes([board(1), FAST, pack(FAST, 0, 0, [row])])
     log = tmp_path / "odd.sagline"
     log.write_bytes(data)
@@ -163,14 +186,21 @@ TEXT = b"".join(b"%d,48.%d,3.1,20\r\n" % (n, n % 10) for n in range(400))
         (bytes(b | (b.bit_count() % 2) << 7 for b in TEXT), ByteKind.PARITY_TEXT, "even parity"),
         (b"\xe0\xf8\x00\x80\x1e\x78\xe0\x66" * 40, ByteKind.SLOWER, "at half the speed"),
         (random.Random(1).randbytes(5000), ByteKind.UNKNOWN, "another serial speed (--baud), or"),
-        (b"".join(b"\xaa\x55" + random.Random(n).randbytes(20) for n in range(90)),
-         ByteKind.PACKETS, "AA 55 comes again every 22 bytes"),
+        (
+            b"".join(b"\xaa\x55" + random.Random(n).randbytes(20) for n in range(90)),
+            ByteKind.PACKETS,
+            "AA 55 comes again every 22 bytes",
+        ),
     ],
-)  # fmt: skip
+)
 def test_where_nothing_was_understood_it_is_named_and_strict_fails(
-    data: bytes, kind: ByteKind, words: str, also: list[Record | bytes], tmp_path: Path,
+    data: bytes,
+    kind: ByteKind,
+    words: str,
+    also: list[Record | bytes],
+    tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
-) -> None:  # fmt: skip
+) -> None:
     log = tmp_path / "odd.sagline"
     log.write_bytes(log_bytes([*also, *foreign(data)]))
     assert main(["verify", str(log)]) == 0

@@ -78,8 +78,14 @@ def test_a_whole_log(verify: Verify) -> None:
     assert "200 samples in 40 frames, 0 lost in 0 gaps" in text
     assert data["whole"] is True
     assert data["kinds"] == {
-        "LogStart": 1, "Capture": 1, "Board": 1, "Stream": 1, "Samples": 40, "Event": 1, "End": 1,
-    }  # fmt: skip
+        "LogStart": 1,
+        "Capture": 1,
+        "Board": 1,
+        "Stream": 1,
+        "Samples": 40,
+        "Event": 1,
+        "End": 1,
+    }
     assert data["ended"] == "stopped by SIGINT"
 
 
@@ -304,9 +310,15 @@ def test_a_description_against_the_rules_is_told_by_record_and_place(
         many = len(case["streams"][number]["channels"])
         assert f"channel {case['channel'] + 1} of {many}: " in problem
     told = {
-        2: "channels, outside 1 to 64", 3: "no name", 4: "over its limit of", 5: "not UTF-8",
-        6: "key", 7: "sample type", 8: "multiplier", 9: "exponent",
-    }  # fmt: skip
+        2: "channels, outside 1 to 64",
+        3: "no name",
+        4: "over its limit of",
+        5: "not UTF-8",
+        6: "key",
+        7: "sample type",
+        8: "multiplier",
+        9: "exponent",
+    }
     assert told[case["rule"]] in problem
     assert data["refusal"] == problem
     assert "record longer" not in text  # that would not help

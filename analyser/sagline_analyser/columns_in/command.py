@@ -29,9 +29,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o", "--out", metavar="LOG", type=Path, help=f"default: FILE with {SUFFIX}"
     )
     parser.add_argument(
-        "--skip-bad", action="store_true",
+        "--skip-bad",
+        action="store_true",
         help="leave out bad rows and take bad cells for missing readings",
-    )  # fmt: skip
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:

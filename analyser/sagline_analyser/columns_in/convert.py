@@ -67,9 +67,12 @@ class _Survey:
 
 
 def convert(
-    source: Path, plan: ColumnMap, target: Path,
-    skip_bad: bool = False, told: Callable[[str], None] = lambda line: None,
-) -> Converted:  # fmt: skip
+    source: Path,
+    plan: ColumnMap,
+    target: Path,
+    skip_bad: bool = False,
+    told: Callable[[str], None] = lambda line: None,
+) -> Converted:
     """Write the column file ``source`` as the log ``target``, which must not exist.
 
     Values are rounded to the nearest multiple of the declared resolution (a half to the even one);
@@ -84,14 +87,16 @@ def convert(
     survey.read(read_rows(source, plan, survey.report, "checking"))
     if survey.problems and not skip_bad:
         raise SaglineError(
-            f"{survey.problems} bad cells or rows; nothing was written", where=str(source),
+            f"{survey.problems} bad cells or rows; nothing was written",
+            where=str(source),
             remedy="correct them, or leave them out with --skip-bad",
-        )  # fmt: skip
+        )
     if not survey.rows or all(low is None for low in survey.low):
         raise SaglineError(
-            "no readings in it", where=str(source),
+            "no readings in it",
+            where=str(source),
             remedy="check the columns, header and first_row of the map",
-        )  # fmt: skip
+        )
     wall, dated = start_wall(source, plan, survey.first, survey.last)
     streams = _streams(plan, survey)
     try:
@@ -135,16 +140,22 @@ def _streams(plan: ColumnMap, survey: _Survey) -> list[Stream]:
             description.encode()
         except RecordError as problem:
             raise SaglineError(
-                f"stream {stream.name!r}: {problem}", where=plan.where,
+                f"stream {stream.name!r}: {problem}",
+                where=plan.where,
                 remedy="spread its columns over more streams, or drop the stream",
-            ) from None  # fmt: skip
+            ) from None
         streams.append(description)
     return streams
 
 
 _ORDER = (
-    SampleType.U8, SampleType.I8, SampleType.U16, SampleType.I16, SampleType.U32, SampleType.I32,
-)  # fmt: skip
+    SampleType.U8,
+    SampleType.I8,
+    SampleType.U16,
+    SampleType.I16,
+    SampleType.U32,
+    SampleType.I32,
+)
 
 
 def _fitted(channel: Channel, low: int | None, high: int, where: str) -> Channel:
@@ -156,5 +167,6 @@ def _fitted(channel: Channel, low: int | None, high: int, where: str) -> Channel
     raise SaglineError(
         f"{channel.key} goes from {channel.value(low or 0):g} to {channel.value(high):g} "
         f"{channel.unit}, more than 32 bits hold at this resolution",
-        where=where, remedy="declare a coarser resolution",
-    )  # fmt: skip
+        where=where,
+        remedy="declare a coarser resolution",
+    )

@@ -148,9 +148,14 @@ class _Packer:
         assert self.first is not None and self._last is not None
         count, stream = len(self._rows), self._stream
         record = Samples(
-            stream.boot, stream.stream, stream.revision, self._sequence % _WRAP,
-            self.first % _WRAP, count, b"".join(self._rows),
-        )  # fmt: skip
+            stream.boot,
+            stream.stream,
+            stream.revision,
+            self._sequence % _WRAP,
+            self.first % _WRAP,
+            count,
+            b"".join(self._rows),
+        )
         self._rows.clear()
         self._sequence += count
         self.first = None

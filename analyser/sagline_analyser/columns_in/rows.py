@@ -45,15 +45,17 @@ def raw_lines(file: IO[str], where: str, encoding: str) -> Iterator[str]:
             number += 1
             if len(line) == LONGEST_LINE:
                 raise SaglineError(
-                    f"a line of more than {LONGEST_LINE} characters", where=f"{where}:{number}",
+                    f"a line of more than {LONGEST_LINE} characters",
+                    where=f"{where}:{number}",
                     remedy="is it a column file?",
-                )  # fmt: skip
+                )
             yield line
     except UnicodeError:
         raise SaglineError(
-            f"not {encoding} text", where=f"{where}, after line {number}",
+            f"not {encoding} text",
+            where=f"{where}, after line {number}",
             remedy='give the right one in the map: [file] encoding = "latin-1"',
-        ) from None  # fmt: skip
+        ) from None
     except OSError as problem:
         raise SaglineError(
             f"cannot read ({problem.strerror})", where=where, remedy="check the disk"
@@ -84,9 +86,10 @@ def split_rows(lines: Iterator[str], delimiter: str, where: str) -> Iterator[tup
             return
         except csv.Error as problem:
             raise SaglineError(
-                f"the row cannot be split ({problem})", where=f"{where}:{rows.line_num}",
+                f"the row cannot be split ({problem})",
+                where=f"{where}:{rows.line_num}",
                 remedy="check the quotes, and the delimiter in the map",
-            ) from None  # fmt: skip
+            ) from None
         if cells:
             yield rows.line_num, cells
 
@@ -117,9 +120,10 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
                 titles = [title.strip() for title in cells]
                 if line > plan.header:
                     raise SaglineError(
-                        "no titles on the line the map names", where=f"{where}:{plan.header}",
+                        "no titles on the line the map names",
+                        where=f"{where}:{plan.header}",
                         remedy="correct [file] header in the map",
-                    )  # fmt: skip
+                    )
             if line < plan.first_row:
                 continue
             if count == 0:
@@ -152,9 +156,11 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
                 except BadCell as problem:
                     found.append(None)
                     _tell(
-                        report, f"column {_name(column.column)}: {problem}", here,
+                        report,
+                        f"column {_name(column.column)}: {problem}",
+                        here,
                         "correct it, or add it to missing in the map",
-                    )  # fmt: skip
+                    )
             yield Row(time, tuple(found))
         progress.clear()
 
@@ -196,10 +202,11 @@ def _places(
             what = f"{len(found) or 'no'} columns with the title {_name(column)}"
         shown = ", ".join(f"{at} {title}" for at, title in enumerate(titles or [], 1))
         raise SaglineError(
-            what, where=where,
+            what,
+            where=where,
             remedy="name it by its number in the map"
             + (f"; the titles are: {shown[:500]}" if shown else ""),
-        )  # fmt: skip
+        )
 
     time = -1 if plan.time.column is None else place(plan.time.column)
     return [place(column.column) for column in plan.columns], time

@@ -35,9 +35,10 @@ def suggest(path: Path) -> str:
     )
     if len(rows) < 2 or len(rows[0]) < 2:
         raise SaglineError(
-            "no table of two columns and two rows", where=where,
+            "no table of two columns and two rows",
+            where=where,
             remedy="write the map by hand: docs/import.md",
-        )  # fmt: skip
+        )
     has_header = not any(is_number(cell, ".") for cell in rows[0])
     titles = rows[0] if has_header else [""] * len(rows[0])
     body = [row for row in rows[has_header:] if len(row) == len(titles)]

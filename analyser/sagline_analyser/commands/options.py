@@ -13,39 +13,49 @@ def add_log(parser: argparse.ArgumentParser) -> None:
 def add_channel(parser: argparse.ArgumentParser) -> None:
     """Declare the choice of channels."""
     parser.add_argument(
-        "--channel", metavar="NAME", action="append",
+        "--channel",
+        metavar="NAME",
+        action="append",
         help="only this channel or column; may be given several times",
-    )  # fmt: skip
+    )
 
 
 def add_board(parser: argparse.ArgumentParser) -> None:
     """Declare the board file and the other pack."""
     parser.add_argument(
-        "--board", metavar="FILE", type=Path,
+        "--board",
+        metavar="FILE",
+        type=Path,
         help="board file with the limits (default: the copy inside the log, if any)",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--other-pack", metavar="AH", type=_capacity,
+        "--other-pack",
+        metavar="AH",
+        type=_capacity,
         help="also tell how far a full pack of this many Ah, of like cells, would go "
         "(default: one like the board file's)",
-    )  # fmt: skip
+    )
 
 
 def add_plan(parser: argparse.ArgumentParser) -> None:
     """Declare the ride that a pack is wanted for."""
     parser.add_argument(
-        "--plan-km", metavar="KM", type=_distance,
+        "--plan-km",
+        metavar="KM",
+        type=_distance,
         help="also tell which pack, of how many Ah, a ride of this many km would take",
-    )  # fmt: skip
+    )
 
 
 def add_earlier(parser: argparse.ArgumentParser) -> None:
     """Declare where earlier rides of the pack are."""
     parser.add_argument(
-        "--earlier", metavar="DIR", type=Path,
+        "--earlier",
+        metavar="DIR",
+        type=Path,
         help="rest on the pack's earlier rides below this directory too "
         "(default: those that rides has listed in the log's own)",
-    )  # fmt: skip
+    )
 
 
 def _above_zero(text: str, what: str, such: str) -> float:

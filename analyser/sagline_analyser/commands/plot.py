@@ -19,13 +19,19 @@ EXAMPLES = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     parser.add_argument(
-        "logs", metavar="LOG", type=Path, nargs="*",
+        "logs",
+        metavar="LOG",
+        type=Path,
+        nargs="*",
         help="a .sagline file, or a directory for all in it",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "-o", "--out", metavar="FILE", type=Path,
+        "-o",
+        "--out",
+        metavar="FILE",
+        type=Path,
         help="default: LOG with .html; of several logs the directory of the pages",
-    )  # fmt: skip
+    )
     parser.add_argument(
         "--last", action="store_true", help="only the newest log of a directory (default: here)"
     )
@@ -54,9 +60,11 @@ def run(arguments: argparse.Namespace) -> int:
             raw=select(basis.raw, arguments.channel),
         )
         said = answers(
-            basis, other_capacity=arguments.other_pack, plan=arguments.plan_km,
+            basis,
+            other_capacity=arguments.other_pack,
+            plan=arguments.plan_km,
             history=earlier_rides(basis, log, arguments.earlier),
-        )  # fmt: skip
+        )
         size = write_page(basis, out, answered=said)
         for line in basis.notices():
             print(line)
@@ -85,9 +93,10 @@ def _pages(logs: Sequence[Path], out: Path | None) -> list[tuple[Path, Path]]:
     """Return (log, page) pairs."""
     if len(logs) > 1 and out is not None and not out.is_dir():
         raise SaglineError(
-            f"{len(logs)} pages do not fit one file", where=str(out),
+            f"{len(logs)} pages do not fit one file",
+            where=str(out),
             remedy="name a directory that exists with -o",
-        )  # fmt: skip
+        )
     pages = []
     for log in logs:
         page = log.with_suffix(".html")

@@ -49,20 +49,28 @@ def run(arguments: argparse.Namespace) -> int:
     limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
     said = answers(
-        basis, other_capacity=arguments.other_pack, plan=arguments.plan_km,
+        basis,
+        other_capacity=arguments.other_pack,
+        plan=arguments.plan_km,
         history=earlier_rides(basis, arguments.log, arguments.earlier),
-    )  # fmt: skip
+    )
     if arguments.json:
         import json
         from dataclasses import asdict
 
         document = {
-            "mismatches": basis.mismatches, "sensors": [asdict(d) for d in basis.sensors],
-            "board": ride.board_name, "log": ride.path, "started": ride.started_wall,
-            **asdict(summary), "limits": len(limits), "crossings": list(crossing_rows(crossings)),
+            "mismatches": basis.mismatches,
+            "sensors": [asdict(d) for d in basis.sensors],
+            "board": ride.board_name,
+            "log": ride.path,
+            "started": ride.started_wall,
+            **asdict(summary),
+            "limits": len(limits),
+            "crossings": list(crossing_rows(crossings)),
             "answers": [asdict(answer) for answer in said],
-            "warnings": ride.warnings, "caution": CAUTION,
-        }  # fmt: skip
+            "warnings": ride.warnings,
+            "caution": CAUTION,
+        }
         print(json.dumps(document, indent=1, allow_nan=False))
         return 0
     for line in basis.notices():

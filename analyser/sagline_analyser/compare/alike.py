@@ -23,9 +23,12 @@ CLEAR = 2.0
 
 
 def bring_alike(
-    key: str, values: Array, stretches: Sequence[int], on_b: Sequence[bool],
+    key: str,
+    values: Array,
+    stretches: Sequence[int],
+    on_b: Sequence[bool],
     conditions: Mapping[str, Array],
-) -> tuple[Array, float, tuple[str, ...]]:  # fmt: skip
+) -> tuple[Array, float, tuple[str, ...]]:
     """Return ``values`` (launches,) at the mean of the ``conditions``, the standard error that this
     gives B less A beyond what the stretches' spread shows, and which conditions were brought alike.
 
@@ -37,9 +40,10 @@ def bring_alike(
     if key == "sag":
         conditions = {k: x for k, x in conditions.items() if k != "rest_voltage"}
     used = {
-        name: x for name, x in conditions.items()
+        name: x
+        for name, x in conditions.items()
         if np.isfinite(x).all() and float(np.mean(x)) > 0 and np.ptp(x) > 0
-    }  # fmt: skip
+    }
     if not used or not middle or len(values) - len(set(stretches)) < 3 + len(used):
         return values, 0.0, ()
     of = np.asarray(stretches)
@@ -79,9 +83,10 @@ def bring_alike(
     own_spread = left.T @ left / free * (1 / len(a) + 1 / len(b)) if free > 0 else 0.0
     beyond = float(np.sum(about * (np.outer(apart, apart) - own_spread)))
     return (
-        values - middle * (away @ slope), abs(middle) * float(np.sqrt(max(beyond, 0.0))),
+        values - middle * (away @ slope),
+        abs(middle) * float(np.sqrt(max(beyond, 0.0))),
         tuple(names),
-    )  # fmt: skip
+    )
 
 
 def _means(rows: Array, stretches: npt.NDArray[np.int_]) -> Array:

@@ -32,41 +32,53 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = DESCRIPTION
     parser.add_argument("logs", metavar="LOG", type=Path, nargs="*", help="a .sagline file")
     parser.add_argument(
-        "-o", "--out", metavar="FILE", type=Path,
+        "-o",
+        "--out",
+        metavar="FILE",
+        type=Path,
         help="the page; default: the first log's name with -compare.html (with --json: no page)",
-    )  # fmt: skip
+    )
     parser.add_argument("--json", action="store_true", help="print everything as JSON")
     parser.add_argument(
-        "--board", metavar="FILE", type=Path,
+        "--board",
+        metavar="FILE",
+        type=Path,
         help="board file for all logs (default: the copy inside each log, if any)",
-    )  # fmt: skip
+    )
     sides = parser.add_mutually_exclusive_group()
     sides.add_argument("--sides", metavar="LETTERS", help="such as ABBA, one a log or stretch")
     sides.add_argument("--by", metavar="NAME", help="sides by the value of this setting")
     parser.add_argument("--marks", action="store_true", help="split the one log at its marks")
     parser.add_argument(
-        "--judge", metavar="MEASURE", default="time_to_speed",
+        "--judge",
+        metavar="MEASURE",
+        default="time_to_speed",
         help="what the verdict rests on: time_to_speed (default), time_to_half, distance, "
         "peak_battery, mean_battery, peak_motor, mean_motor, heat, sag, energy",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--matters", metavar="PERCENT", type=float, default=2.0,
+        "--matters",
+        metavar="PERCENT",
+        type=float,
+        default=2.0,
         help="smallest difference that matters, in %% of A's figure (2): where the whole interval "
         "is smaller, the verdict says so",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--plan", metavar="LETTERS",
+        "--plan",
+        metavar="LETTERS",
         help="before riding: the difference that an order such as ABBA would find, from the logs "
         "of one setting if some are given (a log a stretch), else from how rides typically differ",
-    )  # fmt: skip
+    )
     parser.add_argument(
         "--launches", metavar="N", type=int, default=6, help="launches a stretch for --plan (6)"
     )
     parser.add_argument(
-        "--predict", metavar="NAME=VALUE",
+        "--predict",
+        metavar="NAME=VALUE",
         help="from A alone, what B should show with motor_current_limit, battery_current_limit or "
         "duty_limit at this value; scored if B is given",
-    )  # fmt: skip
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:

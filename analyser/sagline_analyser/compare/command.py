@@ -29,9 +29,10 @@ def run(arguments: argparse.Namespace) -> int:
         raise SaglineError("no log is named", where="compare", remedy="name two, or use --plan")
     if len(arguments.logs) == 1 and not arguments.marks and wanted is None:
         raise SaglineError(
-            "one log has no second side", where=str(arguments.logs[0]),
+            "one log has no second side",
+            where=str(arguments.logs[0]),
             remedy="give another, or --marks to split it, or --predict NAME=VALUE",
-        )  # fmt: skip
+        )
     out = arguments.out
     if out is None and not arguments.json:
         out = arguments.logs[0].with_name(arguments.logs[0].stem + "-compare.html")
@@ -44,9 +45,10 @@ def run(arguments: argparse.Namespace) -> int:
         raise SaglineError("nothing is on side B", where="--sides", remedy="give at least one B")
     if not arguments.matters > 0:
         raise SaglineError(
-            f"{arguments.matters:g} is no share that matters", where="--matters",
+            f"{arguments.matters:g} is no share that matters",
+            where="--matters",
             remedy="a number of percent above 0",
-        )  # fmt: skip
+        )
     found = compare(parts, arguments.judge, arguments.matters / 100)
     prediction = predict(found, *wanted) if wanted else None
     told = tuple(f"{one.ride.path}: {line}" for one in examined for line in one.notices())
@@ -156,8 +158,10 @@ def _print(found: Comparison, prediction: Prediction | None) -> None:
             print(f"  {line}")
     for group in (found.launches, found.pulls):
         if group is not None and found.verdict:
-            print(f"\n{group.goal.kind.capitalize()}: {len(group.side('A'))} on A, "
-                  f"{len(group.side('B'))} on B")  # fmt: skip
+            print(
+                f"\n{group.goal.kind.capitalize()}: {len(group.side('A'))} on A, "
+                f"{len(group.side('B'))} on B"
+            )
             _print_rows(group)
     if prediction:
         print(f"\nPredicted from A for {prediction.name} = {prediction.value:g}")

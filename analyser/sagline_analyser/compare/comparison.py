@@ -46,10 +46,17 @@ UNSTATED = (
 )
 
 TYPICAL = {
-    "time_to_speed": 0.02, "time_to_half": 0.02, "distance": 0.02, "peak_battery": 0.02,
-    "mean_battery": 0.02, "peak_motor": 0.01, "mean_motor": 0.015, "heat": 0.02, "sag": 0.04,
+    "time_to_speed": 0.02,
+    "time_to_half": 0.02,
+    "distance": 0.02,
+    "peak_battery": 0.02,
+    "mean_battery": 0.02,
+    "peak_motor": 0.01,
+    "mean_motor": 0.015,
+    "heat": 0.02,
+    "sag": 0.04,
     "energy": 0.02,
-}  # fmt: skip
+}
 """Standard deviation, as a share, by which stretches of equal settings differ where one rider rides
 them one after another; it stands in where there are too few stretches to show it."""
 
@@ -57,9 +64,12 @@ CURRENTS = 0.5
 """Share of :data:`TYPICAL` of a time that is left once load, wind and slope are taken out."""
 
 ELECTRIC = (
-    "motor_current_limit", "battery_current_limit", "duty_limit", "voltage_cutback_start",
+    "motor_current_limit",
+    "battery_current_limit",
+    "duty_limit",
+    "voltage_cutback_start",
     "voltage_cutback_end",
-)  # fmt: skip
+)
 """Settings that act on the launch by way of the motor currents alone."""
 
 EVIDENT = (0.03, 0.01)
@@ -191,9 +201,16 @@ def compare(
         parts, changed, {key: one.settings for key, one in held.items()}
     )
     comparison = Comparison(
-        tuple(parts), changed, have[0], have[1], None,
-        (*notes, *warned, *_order_notes(order, both, have[0] or have[1])), order, settings, doubts,
-    )  # fmt: skip
+        tuple(parts),
+        changed,
+        have[0],
+        have[1],
+        None,
+        (*notes, *warned, *_order_notes(order, both, have[0] or have[1])),
+        order,
+        settings,
+        doubts,
+    )
     keys = [row.measure.key for row in comparison.main.rows]
     if judged not in keys:
         raise SaglineError(
@@ -205,9 +222,14 @@ def compare(
     if row.difference is None:
         raise SaglineError(f"{judged} is not known in every launch", where="--judge")
     verdict = judge(
-        row.measure, row.mean_a, row.difference, comparison.main.confounders, _balanced(order),
-        matters, "currents" in row.alike,
-    )  # fmt: skip
+        row.measure,
+        row.mean_a,
+        row.difference,
+        comparison.main.confounders,
+        _balanced(order),
+        matters,
+        "currents" in row.alike,
+    )
     assumed = (UNSTATED,) if not changed and "currents" in row.alike else ()
     return replace(comparison, verdict=verdict, notes=(*comparison.notes, *assumed))
 
@@ -239,9 +261,11 @@ def _enough(runs: Sequence[Run], both: bool) -> bool:
 
 
 def _group(
-    goal: Goal, runs: Sequence[Run], motors: dict[int, tuple[MotorCauses, ...]],
+    goal: Goal,
+    runs: Sequence[Run],
+    motors: dict[int, tuple[MotorCauses, ...]],
     changed: Sequence[SettingChange],
-) -> Group:  # fmt: skip
+) -> Group:
     a, b = ([run for run in runs if run.side == letter] for letter in "AB")
     both = [*a, *b]
     found = [figures(run, goal) for run in both]
@@ -269,9 +293,7 @@ def _group(
         )
         chances = [row.difference.p for row in rows if row.difference is not None]
         rows = [replace(row, adjusted_p=p) for row, p in zip(rows, adjusted(chances), strict=True)]
-    return Group(
-        goal, tuple(runs), tuple(rows), _causes(a, b, goal, motors), tuple(conditions)
-    )  # fmt: skip
+    return Group(goal, tuple(runs), tuple(rows), _causes(a, b, goal, motors), tuple(conditions))
 
 
 def _row(
@@ -286,9 +308,12 @@ def _row(
 
 
 def _tested(
-    key: str, values: Array, runs: Sequence[Run], conditions: Mapping[str, Array],
+    key: str,
+    values: Array,
+    runs: Sequence[Run],
+    conditions: Mapping[str, Array],
     typical: float = 1.0,
-) -> tuple[Difference, tuple[str, ...]]:  # fmt: skip
+) -> tuple[Difference, tuple[str, ...]]:
     parts = [run.part for run in runs]
     even, error, alike = bring_alike(
         key, values, parts, [run.side == "B" for run in runs], conditions
@@ -400,8 +425,13 @@ def _order_notes(order: str, both: bool, group: Group | None) -> list[str]:
             if len(numbers) < 2:
                 continue
             row = group.rows[0]
-            values = dict(zip([id(r) for r in group.side(letter)],
-                              row.a if letter == "A" else row.b, strict=True))  # fmt: skip
+            values = dict(
+                zip(
+                    [id(r) for r in group.side(letter)],
+                    row.a if letter == "A" else row.b,
+                    strict=True,
+                )
+            )
             first, last = (
                 np.array([values[id(r)] for r in group.side(letter) if r.part == number])
                 for number in (numbers[0], numbers[-1])

@@ -60,9 +60,13 @@ def confounders(
     found: list[Confounder] = []
 
     def add(
-        key: str, label: str, unit: str, value: Callable[[Run], float],
-        effect: Callable[[float, float], float], how: str,
-    ) -> None:  # fmt: skip
+        key: str,
+        label: str,
+        unit: str,
+        value: Callable[[Run], float],
+        effect: Callable[[float, float], float],
+        how: str,
+    ) -> None:
         va, vb = (np.array([value(run) for run in side]) for side in (a, b))
         if not (np.isfinite(va).all() and np.isfinite(vb).all()):
             return
@@ -76,38 +80,70 @@ def confounders(
         )
         found.append(
             Confounder(
-                key, label, unit, float(va.mean()), float(vb.mean()), by,
-                effect(by.value, middle), by.low > 0 or by.high < 0, how, means,
+                key,
+                label,
+                unit,
+                float(va.mean()),
+                float(vb.mean()),
+                by,
+                effect(by.value, middle),
+                by.low > 0 or by.high < 0,
+                how,
+                means,
             )
-        )  # fmt: skip
+        )
 
-    add("rest_voltage", "Pack voltage before it", "V",
+    add(
+        "rest_voltage",
+        "Pack voltage before it",
+        "V",
         lambda run: run.before.get("rest_voltage", math.nan),
         lambda d, middle: -d / middle,
-        "at a given current power goes with voltage, so time at most in proportion")  # fmt: skip
-    add("winding", "Motor temperature before it", "°C",
+        "at a given current power goes with voltage, so time at most in proportion",
+    )
+    add(
+        "winding",
+        "Motor temperature before it",
+        "°C",
         lambda run: run.before.get("motor_temperature", math.nan),
         lambda d, _: COPPER * d * copper,
         f"copper's resistance rises by 0.393 %/K (IEC 60028); {copper:.0%} of the power here heats "
-        "copper")  # fmt: skip
-    add("air", "Air temperature", "°C",
+        "copper",
+    )
+    add(
+        "air",
+        "Air temperature",
+        "°C",
         lambda run: run.before.get("ambient_temperature", math.nan),
         lambda d, _: 0.0,
-        "no force to speak of; it shows in the pack and the motors")  # fmt: skip
-    add("hand", f"Throttle in the first {FIRST:.0f} s", "1",
+        "no force to speak of; it shows in the pack and the motors",
+    )
+    add(
+        "hand",
+        f"Throttle in the first {FIRST:.0f} s",
+        "1",
         hand,
         lambda d, middle: -d / middle,
-        "where the throttle decides the current, time goes at most in proportion")  # fmt: skip
+        "where the throttle decides the current, time goes at most in proportion",
+    )
     pieces = 0 if fitted is None else fitted.pieces
-    add("slope", "Slope, wind and load, apparent", "m/s²",
+    add(
+        "slope",
+        "Slope, wind and load, apparent",
+        "m/s²",
         lambda run: rise[id(run)],
         lambda d, _: _left_over(d, pull, left, len(a), both, goal),
         f"the pull-back that the motor currents do not explain, by Newton's law from {pieces} "
-        f"quarter-seconds; 1 % of slope is {GRAVITY / 100:.3f} m/s²")  # fmt: skip
-    add("grade", "Slope by the altitude", "1",
+        f"quarter-seconds; 1 % of slope is {GRAVITY / 100:.3f} m/s²",
+    )
+    add(
+        "grade",
+        "Slope by the altitude",
+        "1",
         lambda run: run.before.get("grade", math.nan),
         lambda d, _: _pulled_back(GRAVITY * d, pull),
-        f"rise over way over {SPAN:.0f} m; 1 % pulls back {GRAVITY / 100:.3f} m/s²")  # fmt: skip
+        f"rise over way over {SPAN:.0f} m; 1 % pulls back {GRAVITY / 100:.3f} m/s²",
+    )
     # What the currents do not explain has this slope in it: it counts once.
     whole = next((one for one in found if one.key == "slope"), None)
     if whole is not None:

@@ -176,7 +176,15 @@ def joined(direct: Difference, currents: Difference) -> Difference:
     side = below(0.0)
     half = student(0.5 + LEVEL / 2, currents.free)
     return Difference(
-        value, low, high, max(min(2 * min(side, 1 - side), 1.0), currents.p), direct.scatter,
-        direct.repeats, direct.stretches, currents.spread, currents.free, direct.typical,
+        value,
+        low,
+        high,
+        max(min(2 * min(side, 1 - side), 1.0), currents.p),
+        direct.scatter,
+        direct.repeats,
+        direct.stretches,
+        currents.spread,
+        currents.free,
+        direct.typical,
         (high - low) / 2 / half,
-    )  # fmt: skip
+    )

@@ -69,12 +69,22 @@ def measures(goal: Goal) -> tuple[Measure, ...]:
         Measure("mean_battery", "Mean battery current", "A", -1, f"mean over time {whole}"),
         Measure("peak_motor", "Peak motor current", "A", -1, f"largest mean of the motors {whole}"),
         Measure("mean_motor", "Mean motor current", "A", -1, f"mean of the motors {whole}"),
-        Measure("heat", "Heat in a motor", "A²s", -1,
-                f"∫ i² dt, mean of the motors, {whole}: copper loss for each ohm"),
-        Measure("sag", "Voltage sag", "V", -1,
-                f"mean of the second before it less the lowest sample {whole}"),
+        Measure(
+            "heat",
+            "Heat in a motor",
+            "A²s",
+            -1,
+            f"∫ i² dt, mean of the motors, {whole}: copper loss for each ohm",
+        ),
+        Measure(
+            "sag",
+            "Voltage sag",
+            "V",
+            -1,
+            f"mean of the second before it less the lowest sample {whole}",
+        ),
         Measure("energy", "Energy", "Wh", -1, f"∫ pack voltage × battery current dt {whole}"),
-    )  # fmt: skip
+    )
 
 
 def figures(run: Run, goal: Goal) -> dict[str, float]:

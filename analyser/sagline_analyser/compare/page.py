@@ -332,9 +332,7 @@ def _spec(group: Group) -> dict[str, Any]:
             if any(line["side"] == side for line in known)
         ]
         goal = group.goal.high * factor if key == "speed" else None
-        panels.append(
-            {"title": title, "unit": unit, "lines": [*known, *medians], "goal": goal}
-        )  # fmt: skip
+        panels.append({"title": title, "unit": unit, "lines": [*known, *medians], "goal": goal})
     return {"step": DRAWN * GRID, "range": [-BEFORE, round(end, 2)], "panels": panels}
 
 
@@ -347,9 +345,11 @@ def _line(run: Run, key: str, factor: float) -> dict[str, Any]:
     at = step * np.arange(max(first, round(-BEFORE / step)), last + 1)
     y = np.interp(at, run.time, values) * factor
     return {
-        "side": run.side, "bold": False, "start": round(float(at[0]), 3),
+        "side": run.side,
+        "bold": False,
+        "start": round(float(at[0]), 3),
         "y": [round(v, 3) if math.isfinite(v) else None for v in y.tolist()],
-    }  # fmt: skip
+    }
 
 
 def _median(lines: Sequence[dict[str, Any]]) -> dict[str, Any]:

@@ -59,9 +59,10 @@ def plan(
     order = order.upper().replace(",", "").replace(" ", "")
     if set(order) != {"A", "B"} or launches < 1:
         raise SaglineError(
-            f'"{order}" of {launches} launches is no test of A against B', where="--plan",
+            f'"{order}" of {launches} launches is no test of A against B',
+            where="--plan",
             remedy="such as ABBA, with --launches 6",
-        )  # fmt: skip
+        )
     between, scatter, measured = _spread(electric, ridden)
     spread = math.hypot(between, scatter / math.sqrt(launches))
     free: float = len(order) - 2

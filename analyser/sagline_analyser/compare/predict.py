@@ -119,14 +119,16 @@ def parse_setting(text: str) -> tuple[str, float]:
         value = math.nan
     if not equals or not (math.isfinite(value) and value > 0):
         raise SaglineError(
-            f'"{text}" is not NAME=VALUE with a number above 0', where="--predict",
+            f'"{text}" is not NAME=VALUE with a number above 0',
+            where="--predict",
             remedy="such as motor_current_limit=45",
-        )  # fmt: skip
+        )
     if name not in PREDICTABLE:
         raise SaglineError(
-            f'the effect of "{name}" does not follow from a launch', where="--predict",
+            f'the effect of "{name}" does not follow from a launch',
+            where="--predict",
             remedy=f"one of: {', '.join(PREDICTABLE)}",
-        )  # fmt: skip
+        )
     return name, value
 
 
@@ -141,9 +143,10 @@ def predict(comparison: Comparison, name: str, value: float) -> Prediction:
     where = ", ".join(dict.fromkeys(p.ride.path for p in comparison.parts if p.side == "A"))
     if group is None or len(runs) < 3:
         raise SaglineError(
-            f"{len(runs)} launch(es) on side A are too few to predict from", where=where,
+            f"{len(runs)} launch(es) on side A are too few to predict from",
+            where=where,
             remedy="ride at least three launches from standstill",
-        )  # fmt: skip
+        )
     # The goal may have been set by the slower side; from A alone nothing of B is used otherwise.
     goal = group.goal
     bounds, old, notes = _bounds(comparison, runs, name)
@@ -172,10 +175,12 @@ def predict(comparison: Comparison, name: str, value: float) -> Prediction:
         change = value_b - float(seen.mean())
         quantile = student(0.95, len(runs) - 1)
         half = math.hypot(
-            quantile * math.hypot(spread / math.sqrt(len(given) or len(runs)),
-                                  float(np.nanstd(expected[1:]))),
+            quantile
+            * math.hypot(
+                spread / math.sqrt(len(given) or len(runs)), float(np.nanstd(expected[1:]))
+            ),
             NORMAL * STRUCTURE * change,
-        )  # fmt: skip
+        )
         half = max(half, LEAST * abs(value_b))
         low, high = value_b - half, value_b + half
         mean_b = float(np.mean(row.b)) if row.b else None
@@ -274,9 +279,10 @@ def _machine(runs: Sequence[Run], goal: Goal, where: str) -> Machine:
     dropped, drawn = (np.concatenate([c[k] for c in columns]) for k in ("dropped", "drawn"))
     if not len(battery):
         raise SaglineError(
-            "battery current and pack voltage are not measured in the launches", where=where,
+            "battery current and pack voltage are not measured in the launches",
+            where=where,
             remedy="predict from a log that has both",
-        )  # fmt: skip
+        )
     ohms, emf = [], []
     for duty, current in zip(duties, currents, strict=True):
         if np.isfinite(duty).all():
@@ -291,10 +297,17 @@ def _machine(runs: Sequence[Run], goal: Goal, where: str) -> Machine:
     idle, force, loss = _not_negative(power, battery * voltage)
     sag, sink = _not_negative(np.column_stack([battery, drawn]), dropped)
     return Machine(
-        np.array([push]), np.array([roll]), np.array([drag]), np.array([ohms]), np.array([emf]),
-        np.array([[idle / len(currents)]]), np.array([[force]]), np.array([[loss]]),
-        np.array([sag]), np.array([sink]),
-    )  # fmt: skip
+        np.array([push]),
+        np.array([roll]),
+        np.array([drag]),
+        np.array([ohms]),
+        np.array([emf]),
+        np.array([[idle / len(currents)]]),
+        np.array([[force]]),
+        np.array([[loss]]),
+        np.array([sag]),
+        np.array([sink]),
+    )
 
 
 def _rows(machines: Sequence[Machine], launches: int) -> Machine:
@@ -310,17 +323,23 @@ def _rows(machines: Sequence[Machine], launches: int) -> Machine:
 def _driven(run: Run) -> Mapping[str, Array]:
     """Return a run's samples while it drives, where everything needed is known."""
     known = (
-        run.inside & np.isfinite(run.speed) & np.isfinite(run.battery) & np.isfinite(run.voltage)
+        run.inside
+        & np.isfinite(run.speed)
+        & np.isfinite(run.battery)
+        & np.isfinite(run.voltage)
         & (run.currents > 1).all(axis=0)
-    )  # fmt: skip
+    )
     rest = run.before.get("rest_voltage", float(np.nanmax(run.voltage)))
     drawn = np.cumsum(np.where(run.inside, np.nan_to_num(run.battery), 0.0)) * GRID
     return {
-        "speed": run.speed[known], "currents": run.currents[:, known],
-        "battery": run.battery[known], "voltage": run.voltage[known],
-        "duties": run.duties[:, known], "dropped": rest - run.voltage[known],
+        "speed": run.speed[known],
+        "currents": run.currents[:, known],
+        "battery": run.battery[known],
+        "voltage": run.voltage[known],
+        "duties": run.duties[:, known],
+        "dropped": rest - run.voltage[known],
         "drawn": drawn[known],
-    }  # fmt: skip
+    }
 
 
 def _not_negative(matrix: Array, wanted: Array) -> list[float]:
@@ -370,9 +389,12 @@ def _drive(machine: Machine, runs: Sequence[Run], goal: Goal, bounds: Bounds) ->
         change = np.where((speed > 0) | (net > machine.roll), net - machine.roll, 0.0)
         speed = np.maximum(speed + change * STEP, 0.0)
         for key, now in (
-            ("speed", speed), ("battery", battery), ("voltage", voltage),
-            ("heat", (current**2).mean(axis=1)), ("motor", current.mean(axis=1)),
-        ):  # fmt: skip
+            ("speed", speed),
+            ("battery", battery),
+            ("voltage", voltage),
+            ("heat", (current**2).mean(axis=1)),
+            ("motor", current.mean(axis=1)),
+        ):
             trace[key].append(now)
         if step > 4.0 / STEP and (speed >= goal.high).all():
             break
@@ -430,6 +452,7 @@ def _measured(trace: Mapping[str, Array], rest: Array, goal: Goal) -> dict[str, 
         "heat": np.where(during, trace["heat"], 0.0).sum(axis=1) * STEP,
         "sag": rest - np.where(during, trace["voltage"], np.inf).min(axis=1),
         "energy": np.where(during, trace["battery"] * trace["voltage"], 0.0).sum(axis=1)
-        * STEP / 3600,
-    }  # fmt: skip
+        * STEP
+        / 3600,
+    }
     return {key: np.where(np.isnan(end), np.nan, values) for key, values in found.items()}

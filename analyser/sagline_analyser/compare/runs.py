@@ -87,15 +87,24 @@ def find_runs(
     speed = vehicle_speed(ride, board)
     if isinstance(speed, Unknown):
         raise SaglineError(
-            f"launches cannot be compared: it {speed.reason}", where=ride.path,
+            f"launches cannot be compared: it {speed.reason}",
+            where=ride.path,
             remedy="give the board file with --board",
-        )  # fmt: skip
+        )
     first = found[0]
     if first.throttle is None:  # the current shows what the hand asked for
         top = float(np.nanquantile(np.abs(first.current), 0.99)) or 1.0
         first = replace(first, throttle=np.clip(first.current / top, 0.0, 1.0))
-    cutter = _Cutter(ride, found, first, speed.series, side, part,
-                     find_heights(ride, board), travelled(ride, board))  # fmt: skip
+    cutter = _Cutter(
+        ride,
+        found,
+        first,
+        speed.series,
+        side,
+        part,
+        find_heights(ride, board),
+        travelled(ride, board),
+    )
     pulls = [p for p in find_pulls(first, HARD) if span[0] <= p.start < span[1]]
     return [run for p in pulls if (run := cutter.cut(p.kind, p.start, p.end))], found
 
@@ -143,11 +152,21 @@ class _Cutter:
             if np.isfinite(slope).any():
                 before["grade"] = float(np.nanmean(slope))
         return Run(
-            kind, self.side, self.part, start, end, zero, time, smooth(on(self.speed)),
+            kind,
+            self.side,
+            self.part,
+            start,
+            end,
+            zero,
+            time,
+            smooth(on(self.speed)),
             np.stack([of(d, d.current) for d in self.motors]),
-            on(battery.series if battery else None), volts, of(self.first, self.first.throttle),
-            np.stack([of(d, d.duty) for d in self.motors]), before,
-        )  # fmt: skip
+            on(battery.series if battery else None),
+            volts,
+            of(self.first, self.first.throttle),
+            np.stack([of(d, d.duty) for d in self.motors]),
+            before,
+        )
 
 
 def _last(series: Series, time: float) -> float | None:

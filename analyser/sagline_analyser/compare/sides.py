@@ -73,9 +73,10 @@ def split(
         if len(letters) != len(pieces):
             what = "stretches between marks" if marks else "logs"
             raise SaglineError(
-                f"{len(letters)} letters for {len(pieces)} {what}", where="--sides",
+                f"{len(letters)} letters for {len(pieces)} {what}",
+                where="--sides",
                 remedy="give one letter each, - to leave one out",
-            )  # fmt: skip
+            )
     elif by is not None:
         letters = _by_setting(rides, by)
     elif marks:
@@ -134,15 +135,17 @@ def _by_setting(rides: Sequence[tuple[Ride, BoardFile | None]], name: str) -> st
     for value, (ride, _) in zip(values, rides, strict=True):
         if value is None:
             raise SaglineError(
-                f"it states no setting {name}", where=ride.path,
+                f"it states no setting {name}",
+                where=ride.path,
                 remedy="use --sides, or record with --setting NAME=VALUE",
-            )  # fmt: skip
+            )
     found = list(dict.fromkeys(values))
     if len(found) != 2:
         raise SaglineError(
-            f"{name} has {len(found)} value(s) in these logs, not two", where="--by",
+            f"{name} has {len(found)} value(s) in these logs, not two",
+            where="--by",
             remedy="use --sides",
-        )  # fmt: skip
+        )
     return "".join("AB"[found.index(value)] for value in values)
 
 

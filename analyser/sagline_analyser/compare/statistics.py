@@ -86,9 +86,18 @@ def difference(
     if stands_in:
         if min(sizes) < FEWEST:
             return Difference(
-                value, -math.inf, math.inf, 1.0, scatter, sizes, stretches, math.nan, free,
-                True, math.nan,
-            )  # fmt: skip
+                value,
+                -math.inf,
+                math.inf,
+                1.0,
+                scatter,
+                sizes,
+                stretches,
+                math.nan,
+                free,
+                True,
+                math.nan,
+            )
         launches = np.mean([1 / len(one) for one in (*a, *b)]) * scatter**2
         assumed = typical**2 + (float(launches) if math.isfinite(scatter) else 0.0)
         squares, free = squares + TYPICAL_FREE * assumed, free + TYPICAL_FREE
@@ -103,9 +112,18 @@ def difference(
     if own > 0:
         p = max(p, student_beyond(abs(value) / own, sum(sizes) - len(a) - len(b)))
     return Difference(
-        value, value - half, value + half, p, scatter, sizes, stretches, spread, free, stands_in,
+        value,
+        value - half,
+        value + half,
+        p,
+        scatter,
+        sizes,
+        stretches,
+        spread,
+        free,
+        stands_in,
         error,
-    )  # fmt: skip
+    )
 
 
 def launchwise(a: Array, b: Array) -> Difference:

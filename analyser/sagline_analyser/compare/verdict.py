@@ -45,9 +45,14 @@ class Verdict:
 
 
 def judge(
-    measure: Measure, mean_a: float, found: Difference, others: Sequence[Confounder],
-    ordered: bool, matters: float = MATTERS, by_currents: bool = False,
-) -> Verdict:  # fmt: skip
+    measure: Measure,
+    mean_a: float,
+    found: Difference,
+    others: Sequence[Confounder],
+    ordered: bool,
+    matters: float = MATTERS,
+    by_currents: bool = False,
+) -> Verdict:
     """Judge by one measure.
 
     There is no difference that matters where the whole 90 % interval is within ``matters`` of A's
@@ -79,7 +84,7 @@ def judge(
             f"Cannot tell: {repeats} are too few for an interval, the least is {FEWEST} on each "
             "side.",
             max(0, FEWEST - min(found.repeats)),
-        )  # fmt: skip
+        )
     furthest = max(abs(found.low), abs(found.high))
     if furthest <= matters * whole and masked <= matters * whole:
         return verdict(
@@ -88,7 +93,7 @@ def judge(
             f"({span}; {repeats}), all of it within {matters:.1%} of A's figure, "
             f"{measure_text(matters * whole, unit)}.",
             0,
-        )  # fmt: skip
+        )
     if found.p <= SURE and near > explained:
         outcome = Outcome.BETTER if found.value * measure.better > 0 else Outcome.WORSE
         word = "less" if found.value < 0 else "more"
@@ -97,8 +102,9 @@ def judge(
             outcome,
             f"B is {outcome}, judged by the {goal}: {measure_text(size, unit)} {word} "
             f"({size / whole:.0%}; {span}; {repeats}).{despite}",
-            0, *((BEFORE_RAISING,) if outcome is Outcome.BETTER else ()),
-        )  # fmt: skip
+            0,
+            *((BEFORE_RAISING,) if outcome is Outcome.BETTER else ()),
+        )
     if found.p <= SURE:
         better = found.value * measure.better > 0
         did = "favoured B" if better else "worked against B"
@@ -106,10 +112,11 @@ def judge(
             Outcome.UNKNOWN,
             f"Cannot tell: by the {goal} B is {signed_text(found.value, unit)} ({span}), but "
             f"{_names(blamed)} {did} and could make {measure_text(explained, unit)} of that alone.",
-            None, *(_evidence(one) for one in blamed),
+            None,
+            *(_evidence(one) for one in blamed),
             "More repeats under the same conditions do not help: ride again with that alike on "
             "both sides.",
-        )  # fmt: skip
+        )
     wanted = max(size, matters * whole)
     needed = stretches_for(wanted, found.spread)
     more = None if needed is None else max(1, needed - min(found.stretches))
@@ -123,8 +130,9 @@ def judge(
         Outcome.UNKNOWN,
         f"Cannot tell: by the {goal} B is {signed_text(found.value, unit)} ({span}; {repeats}), "
         f"which chance makes as well.{ask}",
-        more, f"The 90 % interval leaves no difference above {furthest / whole:.1%} of A's figure.",
-    )  # fmt: skip
+        more,
+        f"The 90 % interval leaves no difference above {furthest / whole:.1%} of A's figure.",
+    )
 
 
 def _doubts(others: Sequence[Confounder]) -> list[Confounder]:

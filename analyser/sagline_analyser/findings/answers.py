@@ -86,8 +86,9 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
     )
     if basis.misfit and answer.key in RESTS_ON_PACK:
         told = (
-            f"Without the board file's pack, which is not this one: {basis.mismatches[0]}", *told,
-        )  # fmt: skip
+            f"Without the board file's pack, which is not this one: {basis.mismatches[0]}",
+            *told,
+        )
     if not told:
         return answer
     if not answer.known:

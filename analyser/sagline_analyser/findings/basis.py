@@ -84,9 +84,13 @@ def open_basis(ride: Ride, board: BoardFile | None = None) -> Basis:
     sensors = judge_sensors(ride, board)
     fitting = fitting_board(ride, board, sensors)
     return Basis(
-        without(ride, sensors), ride, fitting, sensors, board_mismatches(ride, board, sensors),
+        without(ride, sensors),
+        ride,
+        fitting,
+        sensors,
+        board_mismatches(ride, board, sensors),
         fitting is not board,
-    )  # fmt: skip
+    )
 
 
 def without(ride: Ride, sensors: tuple[SensorDoubt, ...], earlier: float = 0.0) -> Ride:
@@ -98,9 +102,7 @@ def without(ride: Ride, sensors: tuple[SensorDoubt, ...], earlier: float = 0.0) 
     return replace(ride, streams=streams)
 
 
-def _without(
-    stream: StreamColumns, aside: list[SensorDoubt], earlier: float
-) -> StreamColumns:  # fmt: skip
+def _without(stream: StreamColumns, aside: list[SensorDoubt], earlier: float) -> StreamColumns:
     time = stream.time + earlier if earlier else stream.time
     values = dict(stream.values)
     for doubt in aside:
@@ -149,8 +151,9 @@ def _with_loss(finding: Finding, basis: Basis) -> Finding:
     lost = basis.lost(*names)
     if not lost:
         return finding
-    told = "; ".join(f"{basis.words(d)} {'set aside' if d.set_aside else 'with gaps'}: {d.doubt}"
-                     for d in lost)  # fmt: skip
+    told = "; ".join(
+        f"{basis.words(d)} {'set aside' if d.set_aside else 'with gaps'}: {d.doubt}" for d in lost
+    )
     if finding.value is None:
         return replace(finding, how=f"{finding.how} ({told})")
     return replace(finding, note=", ".join(filter(None, (finding.note, told))))

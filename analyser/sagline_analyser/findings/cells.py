@@ -206,21 +206,35 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
     vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
     cells = tuple(
         Cell(
-            int(key.rpartition("_")[2]), key,
-            rests.step[at].value, max(rests.step[at].error, vague * rests.ten[at].value),
-            rests.ten[at].value, rests.ten[at].error,
-            rests.start[at].value, rests.end[at].value, rests.end[at].error,
-            float(excess[at]), float(low[at]), float(ten_excess[at]), float(ten_low[at]),
+            int(key.rpartition("_")[2]),
+            key,
+            rests.step[at].value,
+            max(rests.step[at].error, vague * rests.ten[at].value),
+            rests.ten[at].value,
+            rests.ten[at].error,
+            rests.start[at].value,
+            rests.end[at].value,
+            rests.end[at].error,
+            float(excess[at]),
+            float(low[at]),
+            float(ten_excess[at]),
+            float(ten_low[at]),
             *_size_and_lag(pack, rests, at),
         )
         for at, key in enumerate(fit.keys)
-    )  # fmt: skip
+    )
     middle = float(np.median(fit.step))
     spread = float(np.std(fit.step) / middle) if middle > 0 else math.nan
     return PackCells(
-        pack.span, cells, spread, fit.skew, ((fit.start, fit.end),), fit.rows, fit.changes,
+        pack.span,
+        cells,
+        spread,
+        fit.skew,
+        ((fit.start, fit.end),),
+        fit.rows,
+        fit.changes,
         rests.load,
-    )  # fmt: skip
+    )
 
 
 def _size_and_lag(
@@ -233,9 +247,13 @@ def _size_and_lag(
     lag, behind = (Estimate(one.value / whole, one.error / whole) for one in (own.lag, own.behind))
     drawn = rests.drawn[1] - rests.drawn[0]
     return (
-        own.size, own.chance_smaller(SMALL), lag, own.chance_lagging(SMALL * whole),
-        behind, own.chance_behind(SMALL * whole, drawn),
-    )  # fmt: skip
+        own.size,
+        own.chance_smaller(SMALL),
+        lag,
+        own.chance_lagging(SMALL * whole),
+        behind,
+        own.chance_behind(SMALL * whole, drawn),
+    )
 
 
 def cells_answer(
@@ -264,28 +282,59 @@ def cells_answer(
         for cell in cells.cells:
             name = f"{prefix}cell {cell.number}"
             figures += [
-                Figure(f"{name}, step", 1e3 * cell.step, "mΩ", 1e3 * cell.step_error,
-                       "voltage lost at once for each ampere"),
-                Figure(f"{name}, after 10 s", 1e3 * cell.ten, "mΩ", 1e3 * cell.ten_error,
-                       f"voltage lost 10 s after a step from rest to {cells.load:.0f} A, for each "
-                       "ampere, at the ride's middle charge"),
-                Figure(f"{name}, at rest at the end", cell.rest_end, "V", cell.rest_error,
-                       "voltage after long rest, by the fitted circuit and its slow recovery"),
-            ]  # fmt: skip
+                Figure(
+                    f"{name}, step",
+                    1e3 * cell.step,
+                    "mΩ",
+                    1e3 * cell.step_error,
+                    "voltage lost at once for each ampere",
+                ),
+                Figure(
+                    f"{name}, after 10 s",
+                    1e3 * cell.ten,
+                    "mΩ",
+                    1e3 * cell.ten_error,
+                    f"voltage lost 10 s after a step from rest to {cells.load:.0f} A, for each "
+                    "ampere, at the ride's middle charge",
+                ),
+                Figure(
+                    f"{name}, at rest at the end",
+                    cell.rest_end,
+                    "V",
+                    cell.rest_error,
+                    "voltage after long rest, by the fitted circuit and its slow recovery",
+                ),
+            ]
             if cell.small and cell.size is not None:
-                figures.append(Figure(f"{name}, capacity", 100 * cell.size.value, "%",
-                                      100 * cell.size.error, "of the middle cell's"))  # fmt: skip
+                figures.append(
+                    Figure(
+                        f"{name}, capacity",
+                        100 * cell.size.value,
+                        "%",
+                        100 * cell.size.error,
+                        "of the middle cell's",
+                    )
+                )
             if cell.trails and cell.behind is not None:
                 figures.append(
-                    Figure(f"{name}, charge lacking at the end", 100 * cell.behind.value, "%",
-                           100 * cell.behind.error, "of the pack's capacity, against the middle "
-                           "cell")
-                )  # fmt: skip
+                    Figure(
+                        f"{name}, charge lacking at the end",
+                        100 * cell.behind.value,
+                        "%",
+                        100 * cell.behind.error,
+                        "of the pack's capacity, against the middle cell",
+                    )
+                )
             if cell.lags and cell.lag is not None:
                 figures.append(
-                    Figure(f"{name}, charge lacking at the start", 100 * cell.lag.value, "%",
-                           100 * cell.lag.error, "of the pack's capacity, against the middle cell")
-                )  # fmt: skip
+                    Figure(
+                        f"{name}, charge lacking at the start",
+                        100 * cell.lag.value,
+                        "%",
+                        100 * cell.lag.error,
+                        "of the pack's capacity, against the middle cell",
+                    )
+                )
     if alike:
         verdicts.append(f"No cell stands out in pack {', '.join(alike)}.")
     evidence = tuple(span for cells in known for span in cells.evidence)
@@ -301,17 +350,18 @@ def _in_short(known: Sequence[PackCells]) -> tuple[str, Urgency, Bars]:
     shown = odd[0] if odd else known[-1]
     marked = {c.number for c in (*shown.weak, *shown.small, *shown.lagging)}
     bars = Bars(
-        "mΩ", tuple(Bar(f"cell {c.number}", 1e3 * c.ten, odd=c.number in marked)
-                    for c in shown.cells),
-    )  # fmt: skip
+        "mΩ",
+        tuple(Bar(f"cell {c.number}", 1e3 * c.ten, odd=c.number in marked) for c in shown.cells),
+    )
     if not odd:
         few = all(len(cells.cells) < 3 for cells in known)
         return "No cell stands out", Urgency.LOOK if few else Urgency.FINE, bars
     where = f" in pack {shown.span.number}" if len(known) > 1 else ""
     kinds = (
-        (shown.weak, "resists more than the others"), (shown.small, "holds less than the others"),
+        (shown.weak, "resists more than the others"),
+        (shown.small, "holds less than the others"),
         (shown.lagging, "lacks charge against the others"),
-    )  # fmt: skip
+    )
     cells, what = next((cells, what) for cells, what in kinds if cells)
     return f"Cell {cells[0].number}{where} {what}", Urgency.ACT, bars
 
@@ -354,13 +404,12 @@ def _uneven(cells: PackCells) -> list[str]:
     for cell in cells.small:
         if cell.size is None:
             continue
+        more = f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has"
         lines.append(
             f"Cell {cell.number} {certainty(cell.small_chance).value} a small one: it holds "
             f"{within(100 * (1 - cell.size.value), 100 * cell.size.error)} % less charge than the "
-            "others, so it is empty first"
-            + ("." if cell in cells.weak else
-               f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has.")
-        )  # fmt: skip
+            f"others, so it is empty first{'' if cell in cells.weak else more}."
+        )
     for cell in cells.lagging:
         if cell.lag is None or cell.behind is None:
             continue
@@ -390,8 +439,9 @@ def _details(cells: PackCells) -> list[str]:
     lines += [
         f"Cell {cell.number} {certainty(cell.small_chance).value} a small one; a ride over more of "
         "the charge would tell."
-        for cell in cells.cells if certainty(cell.small_chance) is Certainty.LIKELY
-    ]  # fmt: skip
+        for cell in cells.cells
+        if certainty(cell.small_chance) is Certainty.LIKELY
+    ]
     if cells.weak:
         lines.append(
             "A high resistance is as often a poor weld, a loose sense wire or busbar, or a cold "
@@ -415,8 +465,11 @@ def _details(cells: PackCells) -> list[str]:
             f"The cell readings are stamped {abs(cells.skew):.2f} s {late} than the current they "
             "belong to; this was allowed for."
         )
-    stuck = [str(cell.number) for cell in cells.cells if cell.step < 0.1 * np.median(
-        [c.step for c in cells.cells])]  # fmt: skip
+    stuck = [
+        str(cell.number)
+        for cell in cells.cells
+        if cell.step < 0.1 * np.median([c.step for c in cells.cells])
+    ]
     if stuck:
         lines.append(f"Cell {', '.join(stuck)} does not answer to load: is its wire connected?")
     return lines

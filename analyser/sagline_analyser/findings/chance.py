@@ -42,9 +42,8 @@ def _beta_share(x: float, a: float, b: float) -> float:
     if x <= 0 or x >= 1:
         return float(x >= 1)
     front = math.exp(
-        math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x)
-        + b * math.log1p(-x)
-    )  # fmt: skip
+        math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x)
+    )
     if x > (a + 1) / (a + b + 2):
         return 1 - front * _fraction(1 - x, b, a) / b
     return front * _fraction(x, a, b) / a

@@ -58,9 +58,15 @@ def charge_state(
     behind = max((one.behind.value for one in pack.unequal or ()), default=0.0)
     lowest = found.end.value - max(behind, 0.0) / found.capacity.value
     return ChargeState(
-        found.start.value, found.start.error, found.end.value, found.end.error, lowest,
-        found.counted, _how(found, stated), found,
-    )  # fmt: skip
+        found.start.value,
+        found.start.error,
+        found.end.value,
+        found.end.error,
+        lowest,
+        found.counted,
+        _how(found, stated),
+        found,
+    )
 
 
 def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:

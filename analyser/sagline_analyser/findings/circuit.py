@@ -154,10 +154,23 @@ def fit_circuits(
     wanted = _quantities(columns, times + skew, constants, degree)
     values = wanted @ coefficients
     return CircuitFit(
-        names, float(times[0]), float(times[-1]), len(times), skew, constants,
-        values[0], values[1], values[2], values[3], noise, wanted @ groups,
-        coefficients, columns, _changes(finer, low, high), _kept(times + skew, voltages),
-    )  # fmt: skip
+        names,
+        float(times[0]),
+        float(times[-1]),
+        len(times),
+        skew,
+        constants,
+        values[0],
+        values[1],
+        values[2],
+        values[3],
+        noise,
+        wanted @ groups,
+        coefficients,
+        columns,
+        _changes(finer, low, high),
+        _kept(times + skew, voltages),
+    )
 
 
 def _kept(times: Array, voltages: Array) -> tuple[Array, Array]:

@@ -169,12 +169,21 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         "A speed band holds what was ridden at that speed, hills and speeding up and slowing down "
         f"included{told}."
     )
-    return Answer("consumption", QUESTION, verdict, True, tuple(figures),
-                  ((0.0, ride.duration),), tuple(details)).in_short(
-        f"{whole.per_km:.1f} Wh/km; braking gave back {found.share:.0%}", Urgency.FINE,
+    return Answer(
+        "consumption",
+        QUESTION,
+        verdict,
+        True,
+        tuple(figures),
+        ((0.0, ride.duration),),
+        tuple(details),
+    ).in_short(
+        f"{whole.per_km:.1f} Wh/km; braking gave back {found.share:.0%}",
+        Urgency.FINE,
         Bars("Wh/km", tuple(Bar(rate.label, rate.per_km) for rate in found.bands))
-        if found.bands and all(rate.per_km >= 0 for rate in found.bands) else None,
-    )  # fmt: skip
+        if found.bands and all(rate.per_km >= 0 for rate in found.bands)
+        else None,
+    )
 
 
 def _rate(label: str, energy: Array, distance: Array, step: Array) -> Rate:

@@ -131,12 +131,18 @@ def crossing_rows(crossings: Sequence[Crossing]) -> Iterator[dict[str, object]]:
     for crossing in crossings:
         limit = crossing.threshold.limit
         yield {
-            "channel": crossing.where, "limit": limit.value, "unit": limit.unit,
-            "direction": limit.direction, "kind": limit.kind, "part": limit.part,
-            "reason": limit.arithmetic, **asdict(crossing.span),
+            "channel": crossing.where,
+            "limit": limit.value,
+            "unit": limit.unit,
+            "direction": limit.direction,
+            "kind": limit.kind,
+            "part": limit.part,
+            "reason": limit.arithmetic,
+            **asdict(crossing.span),
             "duration": crossing.span.duration,
-            "ampere_squared_seconds": crossing.ampere_squared_seconds, "doing": crossing.doing,
-        }  # fmt: skip
+            "ampere_squared_seconds": crossing.ampere_squared_seconds,
+            "doing": crossing.doing,
+        }
 
 
 def _series(ride: Ride, key: str | None, above: bool) -> Series | None:

@@ -207,9 +207,7 @@ def noise(series: Array) -> float:
 # -------------------------------------------------------------------- building one drive
 
 
-def _drive(
-    ride: Ride, board: BoardFile | None, key: str, series: Series, axis: Axis
-) -> Drive:  # fmt: skip
+def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series, axis: Axis) -> Drive:
     stream = ride.find(key)
     motor = (stream.channels[key].index if stream else 0) or 1
     time, current = series.time, series.value
@@ -247,8 +245,10 @@ def _drive(
     )
     bound = np.zeros(len(time), bool)
     for value, limit in (
-        (current, motor_limit), (battery, battery_limit), (duty, duty_limit),
-    ):  # fmt: skip
+        (current, motor_limit),
+        (battery, battery_limit),
+        (duty, duty_limit),
+    ):
         if value is not None and limit is not None:
             bound |= _touches(value, limit)
     widest = 1.0 if throttle is None else float(np.nanquantile(throttle, 0.999))
@@ -256,11 +256,30 @@ def _drive(
     request, curve, request_tolerance = _request(throttle, current, free, widest, time)
     start, end = setting("voltage_cutback_start"), setting("voltage_cutback_end")
     return Drive(
-        motor, time, series.gap, step, current, throttle, braking, duty, battery, voltage, speed,
-        hot, motor_limit, battery_limit, duty_limit, request, curve, request_tolerance,
+        motor,
+        time,
+        series.gap,
+        step,
+        current,
+        throttle,
+        braking,
+        duty,
+        battery,
+        voltage,
+        speed,
+        hot,
+        motor_limit,
+        battery_limit,
+        duty_limit,
+        request,
+        curve,
+        request_tolerance,
         (start, end) if start is not None and end is not None and start > end else None,
-        standing, full, axis, pressed,
-    )  # fmt: skip
+        standing,
+        full,
+        axis,
+        pressed,
+    )
 
 
 def full_throttle(throttle: Array | None, current: Array) -> Flags:
@@ -301,9 +320,14 @@ class _Lines:
         self.free = self.full
 
     def find(
-        self, value: Array | None, other: Array | None, in_force: Array | None,
-        setting: float | None, relative: float, least: float = 0.0,
-    ) -> LimitLine | None:  # fmt: skip
+        self,
+        value: Array | None,
+        other: Array | None,
+        in_force: Array | None,
+        setting: float | None,
+        relative: float,
+        least: float = 0.0,
+    ) -> LimitLine | None:
         """Return the limit of ``value``, and take what touches it out of ``free``.
 
         The level is the one at which the ride shows it held while ``other`` moved; a setting, or a
@@ -319,9 +343,14 @@ class _Lines:
         return line
 
     def _line(
-        self, value: Array, other: Array | None, in_force: Array | None,
-        setting: float | None, relative: float, least: float,
-    ) -> LimitLine | None:  # fmt: skip
+        self,
+        value: Array,
+        other: Array | None,
+        in_force: Array | None,
+        setting: float | None,
+        relative: float,
+        least: float,
+    ) -> LimitLine | None:
         time, gap = self.series.time, self.series.gap
         even = self.axis.smooth(value)
         grain = resolution(value)
@@ -354,9 +383,12 @@ class _Lines:
                 level = setting  # the readings are no finer
             width = max(min(max(3 * at.spread, relative * level), 0.05 * level), 0.75 * grain)
             return LimitLine(
-                np.broadcast_to(level, len(value)), width, "setting" if agrees else "seen held",
-                setting, at,
-            )  # fmt: skip
+                np.broadcast_to(level, len(value)),
+                width,
+                "setting" if agrees else "seen held",
+                setting,
+                at,
+            )
         if setting is not None:
             width = max(noisy, relative * setting)
             over = np.where(value > setting + 2 * width, 1.0, 0.0)

@@ -73,9 +73,14 @@ def _costs(level: float, slope: float, x: Array, y: Array, width: float) -> Arra
 
 
 def follow_moved_limits(
-    drive: Drive, unknown: Flags, ramping: Flags, nearly: Flags, on_motor: Flags,
-    on_battery: Flags, elsewhere: float | None = None,
-) -> tuple[Flags, Flags, float | None]:  # fmt: skip
+    drive: Drive,
+    unknown: Flags,
+    ramping: Flags,
+    nearly: Flags,
+    on_motor: Flags,
+    on_battery: Flags,
+    elsewhere: float | None = None,
+) -> tuple[Flags, Flags, float | None]:
     """Return (heat, low voltage) flags among the samples that no fixed limit explains, and the
     voltage in V at which a cut of the battery current begins, if one is stated or seen.
 

@@ -31,9 +31,11 @@ METHOD = (
 
 
 def fault_stories(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None,
+    ride: Ride,
+    board: BoardFile | None,
+    packs: Sequence[PackFit] | None = None,
     sensors: Sequence[SensorDoubt] = (),
-) -> list[FaultStory]:  # fmt: skip
+) -> list[FaultStory]:
     """Return the stories of the ride's first sudden moments, :data:`MOST` at most.
 
     ``packs`` are the ride's packs where they are fitted already, ``sensors`` what is doubted of its
@@ -47,9 +49,11 @@ def fault_stories(
 
 
 def fault_answer(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None,
+    ride: Ride,
+    board: BoardFile | None,
+    packs: Sequence[PackFit] | None = None,
     sensors: Sequence[SensorDoubt] = (),
-) -> Answer:  # fmt: skip
+) -> Answer:
     """Answer what came first before every fault, cut-out, restart and lost link under way.
 
     ``packs`` and ``sensors`` are as in :func:`fault_stories`.
@@ -57,9 +61,10 @@ def fault_answer(
     moments = fault_moments(ride)
     if not moments:
         return Answer(
-            "fault", QUESTION,
+            "fault",
+            QUESTION,
             "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
-        ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)  # fmt: skip
+        ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)
     stories = fault_stories(ride, board, packs, sensors)
     count = len(moments)
     verdict = " ".join(story.text for story in stories[:2])

@@ -94,18 +94,26 @@ class Weighing:
         elif self.lacking and score >= 0:
             likelihood = Likelihood.UNJUDGED
         return Cause(
-            self.key, self.name, likelihood, round(score, 2), tuple(self.pro),
-            tuple(self.con), self.check,
-        )  # fmt: skip
+            self.key,
+            self.name,
+            likelihood,
+            round(score, 2),
+            tuple(self.pro),
+            tuple(self.con),
+            self.check,
+        )
 
 
 Weigh = Callable[[Scene, Weighing], None]
 
 
 def rank_causes(
-    ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief | None = None,
+    ride: Ride,
+    board: BoardFile | None,
+    story: FaultStory,
+    belief: CellBelief | None = None,
     sensors: Sequence[SensorDoubt] = (),
-) -> tuple[Cause, ...]:  # fmt: skip
+) -> tuple[Cause, ...]:
     """Return the causes to weigh for ``story``, the likeliest first."""
     scene = Scene(ride, board, story, belief or CellBelief(ride, board), tuple(sensors))
     for key, (name, check, weigh, texts) in CAUSES.items():
@@ -148,19 +156,23 @@ def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
         low = value <= level
         near = [float(part.value[-1]) for _, one in scene.cells if len(part := scene.before(one))]
         side = "not above" if low else "above"
-        w.add(1.5 if low else -1.5,
-              f"cell {key.rpartition('_')[2]} was lowest at {quantity(value, 'V')} "
-              f"{_ago(scene, when)} (median cell {quantity(float(np.median(near)), 'V')}), "
-              f"{side} its alarm voltage {quantity(level, 'V')}")  # fmt: skip
+        w.add(
+            1.5 if low else -1.5,
+            f"cell {key.rpartition('_')[2]} was lowest at {quantity(value, 'V')} "
+            f"{_ago(scene, when)} (median cell {quantity(float(np.median(near)), 'V')}), "
+            f"{side} its alarm voltage {quantity(level, 'V')}",
+        )
     start = scene.level("setting", channel="pack_voltage", above=False)
     if scene.voltage is not None and start is not None and scene.vanished is None:
         least = float(np.min(scene.before(scene.voltage).value, initial=np.inf))
         under = least <= start.value
         low = low or under
-        w.add(1.0 if under else -1.0,
-              f"the pack voltage went down to {quantity(least, 'V')}, "
-              f"{'below' if under else 'above'} the {quantity(start.value, 'V')} where the "
-              "controllers begin to cut")  # fmt: skip
+        w.add(
+            1.0 if under else -1.0,
+            f"the pack voltage went down to {quantity(least, 'V')}, "
+            f"{'below' if under else 'above'} the {quantity(start.value, 'V')} where the "
+            "controllers begin to cut",
+        )
     if not scene.cells and start is None:
         w.lack("no cell voltages, and no cut-back voltage in the board file")
     elif level is None and start is None:
@@ -229,8 +241,11 @@ def _sag(scene: Scene, w: Weighing) -> None:
     load = scene.load_at(scene.lowest[3]) if scene.lowest else np.nan
     if load == load and scene.strongest:
         hard = load >= 0.5 * scene.strongest
-        w.add(0.5 if hard else -1.5, f"the pack then gave {quantity(load, 'A')} (strongest in the "
-              f"minutes before {quantity(scene.strongest, 'A')})")  # fmt: skip
+        w.add(
+            0.5 if hard else -1.5,
+            f"the pack then gave {quantity(load, 'A')} (strongest in the "
+            f"minutes before {quantity(scene.strongest, 'A')})",
+        )
     if not low:
         return
     _by_belief(scene, w, level)
@@ -238,9 +253,12 @@ def _sag(scene: Scene, w: Weighing) -> None:
     cell = scene.belief.compared(one.cell, one.span.peak_time) if one else None
     if cell is not None:
         share = 100 * (cell.excess if cell.excess_low > MARGIN else cell.ten_excess)
-        w.add(1.0 if cell.weak else -0.25,
-              f"cell {cell.number} has {share:.0f} % more resistance than the others" if cell.weak
-              else f"the resistance of cell {cell.number} does not stand out")  # fmt: skip
+        w.add(
+            1.0 if cell.weak else -0.25,
+            f"cell {cell.number} has {share:.0f} % more resistance than the others"
+            if cell.weak
+            else f"the resistance of cell {cell.number} does not stand out",
+        )
 
 
 def _connector(scene: Scene, w: Weighing) -> None:
@@ -260,9 +278,12 @@ def _connector(scene: Scene, w: Weighing) -> None:
             w.add(-2.0, "the voltage moved no more than the load explains")
     else:
         jump = max(falls, key=lambda one: -one.size - one.due)
-        w.add(2.0, f"the voltage fell by {quantity(-jump.size, 'V')} between two readings "
-              f"{_ago(scene, jump.time)}; the load explains {quantity(jump.due, 'V')} "
-              "of it")  # fmt: skip
+        w.add(
+            2.0,
+            f"the voltage fell by {quantity(-jump.size, 'V')} between two readings "
+            f"{_ago(scene, jump.time)}; the load explains {quantity(jump.due, 'V')} "
+            "of it",
+        )
         if len(falls) > 1:
             w.add(1.0, f"it did so {len(falls)} times")
         if rises and rises[-1].time > falls[0].time and scene.vanished is None:
@@ -279,8 +300,11 @@ def _restart_under_load(scene: Scene, w: Weighing) -> None:
         return
     step = segment.voltage_step
     if step is not None and abs(step) < 0.1 * abs(scene.usual_voltage):
-        w.add(1.0, f"the board started anew {_ago(scene, segment.start)} with the pack as it was "
-              f"({step:+.2f} V): its supply had been away")  # fmt: skip
+        w.add(
+            1.0,
+            f"the board started anew {_ago(scene, segment.start)} with the pack as it was "
+            f"({step:+.2f} V): its supply had been away",
+        )
 
 
 def _restart(scene: Scene) -> Segment | None:
@@ -315,14 +339,18 @@ def _management(scene: Scene, w: Weighing) -> None:
         return
     if scene.vanished is None:
         least = float(np.min(scene.before(scene.voltage).value, initial=np.inf))
-        w.add(-2.5, f"the supply at the controller was still there ({quantity(least, 'V')} at "
-              "least)")  # fmt: skip
+        w.add(
+            -2.5, f"the supply at the controller was still there ({quantity(least, 'V')} at least)"
+        )
         return
     last = scene.readings(scene.voltage, 0.0, scene.end - scene.at)
     left = float(last.value[-1]) if len(last) else float(scene.voltage.value[-1])
-    w.add(2.0, f"the supply at the controller vanished {_ago(scene, scene.vanished)} and stayed "
-          f"away ({quantity(scene.usual_voltage, 'V')} before, {quantity(left, 'V')} at the "
-          "end)")  # fmt: skip
+    w.add(
+        2.0,
+        f"the supply at the controller vanished {_ago(scene, scene.vanished)} and stayed "
+        f"away ({quantity(scene.usual_voltage, 'V')} before, {quantity(left, 'V')} at the "
+        "end)",
+    )
     _cells_held(scene, w, scene.vanished, 1.5)
     load = scene.load_at(scene.vanished - 0.1)
     if load == load and scene.strongest and load >= 0.8 * scene.strongest:
@@ -344,8 +372,11 @@ def _hot(channel: str) -> Weigh:
                 found.append((float(near.value[-1]) - limit.value, key, near, limit.value))
         if not found:
             have = any(scene.columns(channel))
-            w.lack(f"no temperature limit of the {part} in a board file" if have
-                   else f"no {part} temperature")  # fmt: skip
+            w.lack(
+                f"no temperature limit of the {part} in a board file"
+                if have
+                else f"no {part} temperature"
+            )
             return
         over, key, near, limit_value = max(found, key=lambda one: one[0])
         if (leap := _leap(scene, key, near)) is not None:
@@ -429,9 +460,11 @@ def _over_current(scene: Scene, w: Weighing) -> None:
         return
     share, peak, bound, usual, key, when = max(found)
     was = f"; most in the minutes before {quantity(usual, 'A')}" if usual == usual else ""
-    w.add(3.0 if share > 1 else -2.0,
-          f"{words(scene.ride, key)} peaked at {quantity(peak, 'A')} {_ago(scene, when)}, "
-          f"{'over' if share > 1 else 'within'} {quantity(bound, 'A')}{was}")  # fmt: skip
+    w.add(
+        3.0 if share > 1 else -2.0,
+        f"{words(scene.ride, key)} peaked at {quantity(peak, 'A')} {_ago(scene, when)}, "
+        f"{'over' if share > 1 else 'within'} {quantity(bound, 'A')}{was}",
+    )
 
 
 def _over_voltage(scene: Scene, w: Weighing) -> None:
@@ -474,14 +507,20 @@ def _link(scene: Scene, w: Weighing) -> None:
     if gap is None:
         w.add(-3.0, "the link stayed up")
         return
-    w.add(2.5, f"the logger noted the link down {_ago(scene, gap.start)} "
-          f"({gap.evidence or 'no reason given'})")  # fmt: skip
+    w.add(
+        2.5,
+        f"the logger noted the link down {_ago(scene, gap.start)} "
+        f"({gap.evidence or 'no reason given'})",
+    )
     restarts = [s for s in scene.ride.segments[1:] if s.start >= scene.at]
     if restarts and (gap.end is None or restarts[0].start <= gap.end + 5.0):
         w.add(-2.0, "the board had started anew when it came back: it lost its supply or reset")
     elif gap.end is not None:
-        w.add(1.0, f"the board ran on while unheard: back after {gap.end - gap.start:.1f} s "
-              "without a new start")  # fmt: skip
+        w.add(
+            1.0,
+            f"the board ran on while unheard: back after {gap.end - gap.start:.1f} s "
+            "without a new start",
+        )
     if scene.jumps or scene.vanished is not None:
         w.add(-1.5, "the voltage had jumped or vanished before")
 
@@ -495,8 +534,11 @@ def _reset(scene: Scene, w: Weighing) -> None:
     if scene.jumps or scene.vanished is not None:
         w.add(-1.5, "the voltage had jumped or vanished before: it lost its supply")
     elif scene.voltage is not None and len(near := scene.before(scene.voltage)):
-        w.add(0.5, f"its supply read {quantity(float(near.value[-1]), 'V')} to the last: no dip "
-              "seen at this rate of reading")  # fmt: skip
+        w.add(
+            0.5,
+            f"its supply read {quantity(float(near.value[-1]), 'V')} to the last: no dip "
+            "seen at this rate of reading",
+        )
 
 
 def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
@@ -536,12 +578,18 @@ def _by_itself(scene: Scene, w: Weighing) -> None:
     # A motor at its duty ceiling may have been easing off already; what matters is how the rest of
     # the current ended.
     if near.value[most] < EASED * near.value[high]:
-        w.add(-2.0, f"the current took {span_text(ended - float(near.time[high]))} to end, as a "
-              "cut-back does")  # fmt: skip
+        w.add(
+            -2.0,
+            f"the current took {span_text(ended - float(near.time[high]))} to end, as a "
+            "cut-back does",
+        )
         return
-    w.add(1.5, f"the battery current went from {quantity(float(near.value[most]), 'A')} to "
-          f"{quantity(float(near.value[after]), 'A')} within "
-          f"{span_text(ended - begun)}")  # fmt: skip
+    w.add(
+        1.5,
+        f"the battery current went from {quantity(float(near.value[most]), 'A')} to "
+        f"{quantity(float(near.value[after]), 'A')} within "
+        f"{span_text(ended - begun)}",
+    )
     _voltage_rose(scene, w, begun, ended)
     throttle = next((series for _, _, series in scene.columns("throttle")), None)
     held = None if throttle is None else scene.readings(throttle, *_about(scene, ended, 0.3))
@@ -571,9 +619,11 @@ def _voltage_rose(scene: Scene, w: Weighing, begun: float, ended: float) -> None
         then = scene.readings(series, *_about(scene, ended, 0.8)).value
         if len(was) and len(then):
             rise = float(np.median(then) - np.median(was))
-            w.add(1.0 if rise > 0 else -2.0,
-                  f"the {what} {'rose' if rise > 0 else 'fell'} by {quantity(abs(rise), 'V')} with "
-                  "it")  # fmt: skip
+            w.add(
+                1.0 if rise > 0 else -2.0,
+                f"the {what} {'rose' if rise > 0 else 'fell'} by {quantity(abs(rise), 'V')} with "
+                "it",
+            )
             return
     w.lack("no voltage around it")
     w.most = LIKELY - 0.1
@@ -594,77 +644,102 @@ def _nothing_else(scene: Scene, w: Weighing) -> None:
 CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "empty": (
         "an empty cell or pack: low-voltage cut-back or cut-off",
-        "rest the pack and read every cell; charge it before drawing on it again", _empty,
+        "rest the pack and read every cell; charge it before drawing on it again",
+        _empty,
         r"\blow|under.?volt|below stop|empty",
     ),
     "sag": (
         "sag under load: a weak cell or a high resistance",
-        "measure each cell's sag under the same load; look for warm joints and a tired cell", _sag,
+        "measure each cell's sag under the same load; look for warm joints and a tired cell",
+        _sag,
         r"\blow|under.?volt|below stop",
     ),
     "connector": (
         "a loose or arcing connector or power lead",
         "with the pack unplugged, look for play, burnt contacts and broken strands from the pack "
-        "to the controller", _connector, "",
+        "to the controller",
+        _connector,
+        "",
     ),
     "management": (
         "the supply cut off: the battery's own protection, a fuse, or a power lead that came off",
         "see whether the lead and its plug still hold; read the pack's terminals before and behind "
-        "its protection and fuse", _management,
+        "its protection and fuse",
+        _management,
         r"\bbms\b|protection",
     ),
     "controller_hot": (
-        "controller over-temperature", "feel for airflow and thermal contact once it has cooled",
-        _hot("controller_temperature"), r"controller.*(temp|hot|heat)|over.?temp",
+        "controller over-temperature",
+        "feel for airflow and thermal contact once it has cooled",
+        _hot("controller_temperature"),
+        r"controller.*(temp|hot|heat)|over.?temp",
     ),
     "motor_hot": (
-        "motor over-temperature", "let it cool; lower the motor current or the gearing",
-        _hot("motor_temperature"), r"motor.*(temp|hot|heat)",
+        "motor over-temperature",
+        "let it cool; lower the motor current or the gearing",
+        _hot("motor_temperature"),
+        r"motor.*(temp|hot|heat)",
     ),
     "over_current": (
         "over-current in a motor or its controller",
-        "look at phase leads for chafing, and at the current settings", _over_current,
+        "look at phase leads for chafing, and at the current settings",
+        _over_current,
         r"over.?current",
     ),
     "over_voltage": (
         "over-voltage from braking into a full pack",
-        "lower the charge current in the settings, and brake less on a full pack", _over_voltage,
+        "lower the charge current in the settings, and brake less on a full pack",
+        _over_voltage,
         r"over.?volt",
     ),
     "throttle_signal": (
-        "a fault of the throttle signal", "wiggle the throttle's plug and cable with the wheels "
-        "off the ground and nothing near them",
-        _signal(throttle_evidence, "no throttle channel"), r"throttle",
+        "a fault of the throttle signal",
+        "wiggle the throttle's plug and cable with the wheels off the ground and nothing near them",
+        _signal(throttle_evidence, "no throttle channel"),
+        r"throttle",
     ),
     "heat_signal": (
         "a controller that stopped for the reading of a temperature sensor that failed",
         "check the temperature sensor's plug and cable; the part itself need not have been hot",
-        _heat_signal, "",
+        _heat_signal,
+        "",
     ),
     "speed_signal": (
-        "a fault of a rotor or speed sensor", "check the sensor's plug, cable and magnet gap",
+        "a fault of a rotor or speed sensor",
+        "check the sensor's plug, cable and magnet gap",
         _signal(lambda scene: turning_evidence(scene).sensor, "no speed of a motor"),
         r"hall|sensor|encoder",
     ),
     "slip": (
-        "wheel slip, or a belt or chain lost", "look at belt, chain, key and tyre",
-        _slip, "",
+        "wheel slip, or a belt or chain lost",
+        "look at belt, chain, key and tyre",
+        _slip,
+        "",
     ),
     "rider": (
-        "the rider let go or braked", "nothing, if it was meant",
-        _signal(steady_or_not, "no throttle channel"), "",
+        "the rider let go or braked",
+        "nothing, if it was meant",
+        _signal(steady_or_not, "no throttle channel"),
+        "",
     ),
     "link": (
-        "the radio or cable link lost", "look at the distance, the antenna or the plug", _link, "",
+        "the radio or cable link lost",
+        "look at the distance, the antenna or the plug",
+        _link,
+        "",
     ),
     "reset": (
-        "a reset of the board", "look at its supply at faster readings, and at its own reset note",
-        _reset, r"reset|watchdog|brown",
+        "a reset of the board",
+        "look at its supply at faster readings, and at its own reset note",
+        _reset,
+        r"reset|watchdog|brown",
     ),
     "by_itself": (
         "the controller stopped by itself",
         "read the controller's own fault memory before it is switched off; look at its supply and "
-        "its release inputs", _by_itself, "",
+        "its release inputs",
+        _by_itself,
+        "",
     ),
-}  # fmt: skip
+}
 """Key → (name, what to check next, how it is weighed, words of a fault text that point to it)."""

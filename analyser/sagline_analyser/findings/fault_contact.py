@@ -60,10 +60,13 @@ def _by_cells(scene: Scene, cells: Series, least: float) -> list[tuple[float, st
     if now - usual < max(least, 5 * scatter) or now - offset < TIMES * (usual - offset):
         return []
     return [
-        (3.0, f"{quantity(now - offset, 'V')} were lost between the cells and the controller at "
-         f"{quantity(amps, 'A')} in the {span_text(NEAR_END)} before, where "
-         f"{quantity(usual - offset, 'V')} were usual: a contact or a lead that resists")
-    ]  # fmt: skip
+        (
+            3.0,
+            f"{quantity(now - offset, 'V')} were lost between the cells and the controller at "
+            f"{quantity(amps, 'A')} in the {span_text(NEAR_END)} before, where "
+            f"{quantity(usual - offset, 'V')} were usual: a contact or a lead that resists",
+        )
+    ]
 
 
 def _by_step(scene: Scene, least: float) -> list[tuple[float, str]]:
@@ -83,6 +86,9 @@ def _by_step(scene: Scene, least: float) -> list[tuple[float, str]]:
     if ended < 0.3 * scene.strongest or rise - usual < least or rise < OF_ALL * usual:
         return []
     return [
-        (2.0, f"the voltage rose by {quantity(rise, 'V')} when {quantity(ended, 'A')} ended, where "
-         f"{quantity(usual, 'V')} were usual earlier: something in the supply's way resists")
-    ]  # fmt: skip
+        (
+            2.0,
+            f"the voltage rose by {quantity(rise, 'V')} when {quantity(ended, 'A')} ended, where "
+            f"{quantity(usual, 'V')} were usual earlier: something in the supply's way resists",
+        )
+    ]

@@ -39,9 +39,12 @@ def fault_moments(ride: Ride) -> tuple[Moment, ...]:
     load.  Of several within :data:`SAME` s only one is told, a fault event before the rest.
     """
     found = [
-        *_fault_events(ride), *_restarts(ride), *_collapses(ride), *_cut_outs(ride),
+        *_fault_events(ride),
+        *_restarts(ride),
+        *_collapses(ride),
+        *_cut_outs(ride),
         *_link_losses(ride),
-    ]  # fmt: skip
+    ]
     kept: list[Moment] = []
     for moment in found:  # in order of how much each says
         if all(abs(moment.time - other.time) >= SAME for other in kept):
@@ -78,8 +81,11 @@ def _busy(ride: Ride, time: float) -> str:
         near = load.value[(load.time > time - 1.0) & (load.time <= time)]
         if len(near) and float(near.max()) >= _hard_level(load):
             return f"under {quantity(float(near.max()), 'A')}"
-    for name, unit, floor in (("speed", "m/s", ALIVE), ("motor_speed", "r/min", 20.0),
-                              ("motor_electrical_speed", "r/min", 100.0)):  # fmt: skip
+    for name, unit, floor in (
+        ("speed", "m/s", ALIVE),
+        ("motor_speed", "r/min", 20.0),
+        ("motor_electrical_speed", "r/min", 100.0),
+    ):
         for _, series in present(ride, name):
             near = np.abs(series.value[(series.time > time - 1.0) & (series.time <= time)])
             if len(near) and float(near[-1]) >= floor:
@@ -93,9 +99,12 @@ def _restarts(ride: Ride) -> list[Moment]:
         if busy := _busy(ride, before.end):
             silent = after.start - before.end
             found.append(
-                Moment(before.end, "restart",
-                       f"the board started anew {silent:.1f} s after its last reading {busy}")
-            )  # fmt: skip
+                Moment(
+                    before.end,
+                    "restart",
+                    f"the board started anew {silent:.1f} s after its last reading {busy}",
+                )
+            )
     return found
 
 
@@ -150,11 +159,14 @@ def _cut_outs(ride: Ride) -> list[Moment]:
             read = quantity(float(load.value[before]), "A")
             left = quantity(float(load.value[after]), "A")
             found.append(
-                Moment(ended, "cut-out",
-                       f"the current fell from {read} to {left} within "
-                       f"{(ended - begun) * 1000:.0f} ms while the throttle stayed at "
-                       f"{quantity(float(np.median(is_now)), '1')}")
-            )  # fmt: skip
+                Moment(
+                    ended,
+                    "cut-out",
+                    f"the current fell from {read} to {left} within "
+                    f"{(ended - begun) * 1000:.0f} ms while the throttle stayed at "
+                    f"{quantity(float(np.median(is_now)), '1')}",
+                )
+            )
     return found
 
 
@@ -168,9 +180,12 @@ def _collapses(ride: Ride) -> list[Moment]:
         high, low = (quantity(float(series.value[n]), "V") for n in (before, after))
         gone = (float(series.time[after]) - float(series.time[before])) * 1000
         found.append(
-            Moment(float(series.time[after]), "voltage collapse",
-                   f"the pack voltage collapsed from {high} to {low} within {gone:.0f} ms")
-        )  # fmt: skip
+            Moment(
+                float(series.time[after]),
+                "voltage collapse",
+                f"the pack voltage collapsed from {high} to {low} within {gone:.0f} ms",
+            )
+        )
     return found
 
 

@@ -39,9 +39,17 @@ from .series import Array, Flags, Series, clean
 from .summary import channel_words
 
 __all__ = [
-    "AFTER", "BEFORE", "MEMORY", "FaultStory", "Inside", "Lacking", "Moment", "Step",
-    "fault_moments", "what_came_first",
-]  # fmt: skip
+    "AFTER",
+    "BEFORE",
+    "MEMORY",
+    "FaultStory",
+    "Inside",
+    "Lacking",
+    "Moment",
+    "Step",
+    "fault_moments",
+    "what_came_first",
+]
 
 BEFORE, AFTER = 10.0, 3.0
 """s looked at around a moment unless the caller says otherwise."""
@@ -110,9 +118,16 @@ def what_came_first(
     )
     blind = _blind(ride, moment.time)
     story = FaultStory(
-        moment, "", window, crossed, normal, (), _lacking(ride, board, blind),
-        ride.quality.clock_error, blind,
-    )  # fmt: skip
+        moment,
+        "",
+        window,
+        crossed,
+        normal,
+        (),
+        _lacking(ride, board, blind),
+        ride.quality.clock_error,
+        blind,
+    )
     story = replace(story, causes=rank_causes(ride, board, story, belief, sensors))
     return replace(story, text=_words(story))
 
@@ -181,10 +196,15 @@ def _beyond_limit(
     for track in tracks:
         if track.key == key:
             found += _first_entry(
-                track, window, threshold.level, threshold.above, ripple,
-                HYSTERESIS * abs(threshold.level), _bracketed(threshold.words),
+                track,
+                window,
+                threshold.level,
+                threshold.above,
+                ripple,
+                HYSTERESIS * abs(threshold.level),
+                _bracketed(threshold.words),
                 "setting" if setting else "limit",
-            )  # fmt: skip
+            )
     return found
 
 
@@ -195,9 +215,15 @@ def _bracketed(words: str) -> str:
 
 
 def _first_entry(
-    track: Track, window: tuple[float, float], level: float, above: bool, margin: float,
-    hysteresis: float, words: str, kind: str,
-) -> list[Step]:  # fmt: skip
+    track: Track,
+    window: tuple[float, float],
+    level: float,
+    above: bool,
+    margin: float,
+    hysteresis: float,
+    words: str,
+    kind: str,
+) -> list[Step]:
     excess = (track.series.value - level) * (1 if above else -1)
     entries = _entries(excess > margin, excess <= margin - hysteresis)
     if not len(entries):
@@ -214,13 +240,20 @@ def _first_entry(
     chosen = standing if len(standing) else within[:1]
     return [
         Step(
-            float(track.series.time[n]), float(track.lag[n]), track.key, track.name, words,
-            float(track.series.value[n]), track.unit, kind,  # type: ignore[arg-type]
-            int(np.count_nonzero(entries < n)), int(track.clock[n]),
+            float(track.series.time[n]),
+            float(track.lag[n]),
+            track.key,
+            track.name,
+            words,
+            float(track.series.value[n]),
+            track.unit,
+            kind,  # type: ignore[arg-type]
+            int(np.count_nonzero(entries < n)),
+            int(track.clock[n]),
             standing=bool(len(standing)),
         )
         for n in chosen.tolist()
-    ]  # fmt: skip
+    ]
 
 
 def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
@@ -262,10 +295,18 @@ def _falls(track: Track, window: tuple[float, float]) -> list[Step]:
             within = span_text(time - float(track.series.time[before]))
             words = f"fell from {quantity(high, track.unit)} within {within}"
             found.append(
-                Step(time, float(track.lag[after]), track.key, track.name, words,
-                     float(track.series.value[after]), track.unit, "jump",
-                     clock=int(track.clock[after]))
-            )  # fmt: skip
+                Step(
+                    time,
+                    float(track.lag[after]),
+                    track.key,
+                    track.name,
+                    words,
+                    float(track.series.value[after]),
+                    track.unit,
+                    "jump",
+                    clock=int(track.clock[after]),
+                )
+            )
     return found
 
 
@@ -324,16 +365,18 @@ _TELLS = {
     "controller_temperature": "whether the power stage was near its limit",
     "throttle": "whether the rider let go or the throttle signal failed",
     "motor_speed": "whether a wheel slipped or a rotor sensor failed",
-}  # fmt: skip
+}
 
 
 def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[Lacking, ...]:
     found = []
     if blind:
         found.append(
-            Lacking(f"the last {span_text(blind)} before the moment", "what happened in them; the "
-                    "order of all that changed there cannot be told")
-        )  # fmt: skip
+            Lacking(
+                f"the last {span_text(blind)} before the moment",
+                "what happened in them; the order of all that changed there cannot be told",
+            )
+        )
     substitutes = {
         "battery_current": ("controller_battery_current",),
         "motor_speed": ("motor_electrical_speed", "speed"),

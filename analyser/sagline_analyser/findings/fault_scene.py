@@ -38,15 +38,20 @@ class Scene:
     """What the ride recorded from some minutes before a moment to the end of its window."""
 
     def __init__(
-        self, ride: Ride, board: BoardFile | None, story: FaultStory, belief: CellBelief,
+        self,
+        ride: Ride,
+        board: BoardFile | None,
+        story: FaultStory,
+        belief: CellBelief,
         sensors: tuple[SensorDoubt, ...] = (),
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.belief, self.sensors = belief, sensors
         self.weighed: list[Cause] = []  # the candidates so far; the last one asks for the others
         self.at, (self.start, self.end) = story.moment.time, story.window
         self.story, self.board = story, board
-        self.ride_start = min((float(s.time[0]) for s in ride.streams.values() if len(s.time)),
-                              default=0.0)  # fmt: skip
+        self.ride_start = min(
+            (float(s.time[0]) for s in ride.streams.values() if len(s.time)), default=0.0
+        )
         self.ride = between(ride, self.start - MEMORY, self.end)
         self.limits: tuple[Limit, ...] = derive_limits(board) if board else ()
 
@@ -74,8 +79,13 @@ class Scene:
     def level(self, *kinds: str, channel: str, above: bool, index: int = 0) -> Limit | None:
         """Return the nearest limit of these kinds on a channel."""
         way = "above" if above else "below"
-        found = [x for x in self.limits if (x.channel, x.direction) == (channel, way)
-                 and x.kind in kinds and (not index or x.index in (0, index))]  # fmt: skip
+        found = [
+            x
+            for x in self.limits
+            if (x.channel, x.direction) == (channel, way)
+            and x.kind in kinds
+            and (not index or x.index in (0, index))
+        ]
         return (min if above else max)(found, key=lambda x: x.value, default=None)
 
     def readings(self, series: Series, start: float, end: float) -> Series:
@@ -244,8 +254,10 @@ def between(ride: Ride, start: float, end: float) -> Ride:
         span = slice(*np.searchsorted(stream.time, (start, end + 1e-9)).tolist())
         streams[name] = replace(
             stream,
-            time=stream.time[span], segment=stream.segment[span], gap=stream.gap[span],
+            time=stream.time[span],
+            segment=stream.segment[span],
+            gap=stream.gap[span],
             raw={key: column[span] for key, column in stream.raw.items()},
             values={key: column[span] for key, column in stream.values.items()},
-        )  # fmt: skip
+        )
     return replace(ride, streams=streams)

@@ -26,8 +26,13 @@ dropped to nothing at once (our choice: no brake stops a wheel within one readin
 SOON = 0.3
 """s after the moment up to which a sensor that fails may be its reason: two streams' readings."""
 
-FAILS = {"drops out": "dropped out", "frozen": "froze", "jumps as no machine can": "jumped",
-         "jumps as no vehicle can": "jumped", "repeats itself": "repeated itself"}  # fmt: skip
+FAILS = {
+    "drops out": "dropped out",
+    "frozen": "froze",
+    "jumps as no machine can": "jumped",
+    "jumps as no vehicle can": "jumped",
+    "repeats itself": "repeated itself",
+}
 """How a doubt reads in a sentence, where its own words do not fit one."""
 
 SLIPPED = 1.25
@@ -47,14 +52,20 @@ def failed_sensors(scene: Scene, before: float, *names: str) -> Evidence:
             continue
         # The spans of a slow sensor are wider than its trouble by a reading or two.
         late = max(SOON, stream.period)
-        begun = [start for start, _ in doubt.spans
-                 if -before - 2 * stream.period <= start - scene.at <= late]  # fmt: skip
+        begun = [
+            start
+            for start, _ in doubt.spans
+            if -before - 2 * stream.period <= start - scene.at <= late
+        ]
         if begun and begun[0] > scene.ride_start + 1.0:
             found.append(
-                (3.0, f"{words(scene.ride, doubt.key)} {FAILS.get(doubt.doubt, doubt.doubt)} from "
-                 f"{relative(begun[0] - scene.at)}: {doubt.evidence[0].lower()}"
-                 f"{doubt.evidence[1:].removesuffix('.')}")
-            )  # fmt: skip
+                (
+                    3.0,
+                    f"{words(scene.ride, doubt.key)} {FAILS.get(doubt.doubt, doubt.doubt)} from "
+                    f"{relative(begun[0] - scene.at)}: {doubt.evidence[0].lower()}"
+                    f"{doubt.evidence[1:].removesuffix('.')}",
+                )
+            )
     return found
 
 
@@ -72,22 +83,37 @@ def throttle_evidence(scene: Scene) -> Evidence:
     found: Evidence = []
     missing = np.flatnonzero(~np.isfinite(values))
     if len(missing) and np.isfinite(values[: missing[0]]).any():
-        found.append((3.0, "the throttle reading went missing "
-                      f"{relative(float(times[missing[0]]) - scene.at)}"))  # fmt: skip
+        found.append(
+            (
+                3.0,
+                "the throttle reading went missing "
+                f"{relative(float(times[missing[0]]) - scene.at)}",
+            )
+        )
     known = np.isfinite(values)
     values, times = values[known], times[known]
     if not len(values):
         return found
     wild = np.flatnonzero((values < -0.02) | (values > 1.02))
     if len(wild):
-        found.append((2.5, f"the throttle read {quantity(float(values[wild[0]]), '1')}, outside "
-                      f"its range, {relative(float(times[wild[0]]) - scene.at)}"))  # fmt: skip
+        found.append(
+            (
+                2.5,
+                f"the throttle read {quantity(float(values[wild[0]]), '1')}, outside "
+                f"its range, {relative(float(times[wild[0]]) - scene.at)}",
+            )
+        )
     if (turn := _there_and_back(times, values, JUMP, HAND)) is not None:
         a, b, c = (quantity(float(values[n]), "1") for n in turn)
         long = span_text(float(times[turn[2]] - times[turn[0]]))
-        found.append((3.0, f"the throttle read {a}, {b} and {c} within {long} "
-                      f"{relative(float(times[turn[1]]) - scene.at)}: "
-                      "faster than a hand"))  # fmt: skip
+        found.append(
+            (
+                3.0,
+                f"the throttle read {a}, {b} and {c} within {long} "
+                f"{relative(float(times[turn[1]]) - scene.at)}: "
+                "faster than a hand",
+            )
+        )
     if not found:
         low, high = quantity(float(values.min()), "1"), quantity(float(values.max()), "1")
         found.append((-2.0, f"the throttle moved as a hand moves it ({low} to {high})"))
@@ -133,12 +159,16 @@ def turning_evidence(scene: Scene) -> Turning:
     speed (or of the other motors) for longer, while its motor's current falls, is slip.
     """
     found = Turning()
-    turning = [entry for name in ("motor_speed", "motor_electrical_speed")
-               for entry in scene.columns(name)]  # fmt: skip
+    turning = [
+        entry for name in ("motor_speed", "motor_electrical_speed") for entry in scene.columns(name)
+    ]
     speeds = [*turning, *scene.columns("speed")]
     found.sensor += failed_sensors(scene, 1.0, "motor_speed", "motor_electrical_speed", "speed")
-    dropped = {key: evidence for key, _, series in speeds
-               if (evidence := _dropped(scene, key, series, speeds)) is not None}  # fmt: skip
+    dropped = {
+        key: evidence
+        for key, _, series in speeds
+        if (evidence := _dropped(scene, key, series, speeds)) is not None
+    }
     found.sensor += dropped.values()
     speeds = [entry for entry in speeds if entry[0] not in dropped]
     for key, index, series in speeds:
@@ -151,10 +181,13 @@ def turning_evidence(scene: Scene) -> Turning:
         if turn is not None:
             a, b, c = (quantity(float(near.value[n]), unit) for n in turn)
             found.sensor.append(
-                (3.0, f"{words(scene.ride, key)} read {a}, {b} and {c} within "
-                 f"{span_text(float(near.time[turn[2]] - near.time[turn[0]]))} "
-                 f"{relative(float(near.time[turn[1]]) - scene.at)}: no turning mass does that")
-            )  # fmt: skip
+                (
+                    3.0,
+                    f"{words(scene.ride, key)} read {a}, {b} and {c} within "
+                    f"{span_text(float(near.time[turn[2]] - near.time[turn[0]]))} "
+                    f"{relative(float(near.time[turn[1]]) - scene.at)}: no turning mass does that",
+                )
+            )
         elif key != "speed":
             found.slip += _slip(scene, key, index, series, speeds)
     if speeds and not found.sensor:
@@ -216,10 +249,13 @@ def _slip(
     start = float(near.time[first])
     name, beside_it = words(scene.ride, key), words(scene.ride, reference[0])
     found: Evidence = [
-        (2.0, f"{name} ran to {quantity(float(near.value[last]), 'r/min')} while "
-         f"{beside_it} asks for {quantity(float(beside[last]), 'r/min')}, from "
-         f"{relative(start - scene.at)}")
-    ]  # fmt: skip
+        (
+            2.0,
+            f"{name} ran to {quantity(float(near.value[last]), 'r/min')} while "
+            f"{beside_it} asks for {quantity(float(beside[last]), 'r/min')}, from "
+            f"{relative(start - scene.at)}",
+        )
+    ]
     for flow, number, current in scene.columns("motor_current"):
         if number == index:
             held = scene.readings(current, start - scene.at - 1.0, start - scene.at)
@@ -229,8 +265,13 @@ def _slip(
             if len(held) and len(then):
                 was, fell = float(np.median(held.value)), float(then.value[-1])
                 points = 1.5 if fell < 0.5 * was else -1.0
-                found.append((points, f"its current went from {quantity(was, 'A')} to "
-                              f"{quantity(fell, 'A')} ({words(scene.ride, flow)})"))  # fmt: skip
+                found.append(
+                    (
+                        points,
+                        f"its current went from {quantity(was, 'A')} to "
+                        f"{quantity(fell, 'A')} ({words(scene.ride, flow)})",
+                    )
+                )
     return found
 
 

@@ -7,9 +7,7 @@ from sagline_logger.format.caution import CAUTION
 
 from .certainty import Likelihood
 
-Kind = Literal[
-    "fault", "cut-out", "link loss", "restart", "voltage collapse", "chosen"
-]  # fmt: skip
+Kind = Literal["fault", "cut-out", "link loss", "restart", "voltage collapse", "chosen"]
 
 LOGGER = -1
 """Clock of what the logger, not the board, put a time to."""

@@ -81,8 +81,18 @@ def find_overcharge(
                     f"pack for {span.duration:.1f} s, more than {allowed.arithmetic}; a lower "
                     "regeneration limit keeps it within that."
                 )
-                found.append(Overcharge("current", span, pack.span.number, allowed.part,
-                                        allowed.value, span.peak, None, text))  # fmt: skip
+                found.append(
+                    Overcharge(
+                        "current",
+                        span,
+                        pack.span.number,
+                        allowed.part,
+                        allowed.value,
+                        span.peak,
+                        None,
+                        text,
+                    )
+                )
     return tuple(sorted(found, key=lambda one: one.span.start))
 
 
@@ -104,8 +114,15 @@ def full_pack_answer(
     if over:
         worst = max(over, key=lambda one: one.span.peak)
         words.append(f"braking took a cell above its full voltage ({_times(over)})")
-        figures.append(Figure("highest cell while braking", worst.span.peak, "V", None,
-                              f"{worst.where} at {worst.span.peak_time:.1f} s"))  # fmt: skip
+        figures.append(
+            Figure(
+                "highest cell while braking",
+                worst.span.peak,
+                "V",
+                None,
+                f"{worst.where} at {worst.span.peak_time:.1f} s",
+            )
+        )
     if much:
         hardest = min(much, key=lambda one: one.span.peak)
         long = sum(one.span.duration for one in much)
@@ -113,8 +130,15 @@ def full_pack_answer(
             f"the charge current was above what the cells allow ({_times(much)}, {long:.1f} s in "
             "all)"
         )
-        figures.append(Figure("greatest charge current", -hardest.span.peak, "A", None,
-                              f"at {hardest.span.peak_time:.1f} s"))  # fmt: skip
+        figures.append(
+            Figure(
+                "greatest charge current",
+                -hardest.span.peak,
+                "A",
+                None,
+                f"at {hardest.span.peak_time:.1f} s",
+            )
+        )
     details = _worst(over) + _worst(much)
     if much:
         details.append(
@@ -125,13 +149,19 @@ def full_pack_answer(
         "A pack that is full cannot take the energy of a descent: start long descents with room "
         "in the pack, and never count on motor braking alone."
     )
-    return Answer("full_pack", QUESTION, "Yes: " + " and ".join(words) + ".", True,
-                  tuple(figures), tuple((x.span.start, x.span.end) for x in found),
-                  tuple(details)).in_short(
+    return Answer(
+        "full_pack",
+        QUESTION,
+        "Yes: " + " and ".join(words) + ".",
+        True,
+        tuple(figures),
+        tuple((x.span.start, x.span.end) for x in found),
+        tuple(details),
+    ).in_short(
         "Braking took a cell above full" if over else "Braking charged harder than cells allow",
         Urgency.ACT if over else Urgency.LOOK,
         _picture(over, much),
-    )  # fmt: skip
+    )
 
 
 def _picture(over: Sequence[Overcharge], much: Sequence[Overcharge]) -> Bars:
@@ -183,8 +213,9 @@ def _over_voltage(
             "lifted it; a lower regeneration limit keeps it down"
         )
     known_rest = None if rest is None or rest != rest else rest
-    return Overcharge("voltage", span, pack.span.number, key, full, load, known_rest,
-                      f"{said}; {why}.")  # fmt: skip
+    return Overcharge(
+        "voltage", span, pack.span.number, key, full, load, known_rest, f"{said}; {why}."
+    )
 
 
 def _least(series: Series, span: Span) -> float:

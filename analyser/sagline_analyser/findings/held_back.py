@@ -354,27 +354,33 @@ def _judge(pull: Pull, found: list[Drive], motors: tuple[MotorCauses, ...]) -> P
         others = [one for one in shares if one.cause is not Cause.MOTOR_CURRENT]
         then = f"; for the rest it was mostly {_name(others[0].cause)}" if others else ""
         return PullFinding(
-            pull, shares, True,
+            pull,
+            shares,
+            True,
             f"the motor-current limit decided {held.seconds:.1f} s ({held.share:.0%}) of it{then}",
-        )  # fmt: skip
+        )
     if not shares:
         return PullFinding(pull, shares, None, "nothing was measured in it")
     open_ = _open_share(motors, inside)
     if open_ > NO_MATTER:
         return PullFinding(
-            pull, shares, None,
+            pull,
+            shares,
+            None,
             f"what decided {open_:.0%} of it, or whether the motor-current limit did, is not sure",
-        )  # fmt: skip
+        )
     first = next(one for one in shares if one.cause is not Cause.MOTOR_CURRENT)
     most = max(
         float(np.nanmax(drive.current[part], initial=-np.inf))
         for drive, part in zip(found, inside, strict=True)
     )
     return PullFinding(
-        pull, shares, False,
+        pull,
+        shares,
+        False,
         f"{_name(first.cause)} decided {first.share:.0%} of it (motor current peaked at "
         f"{most:.0f} A)",
-    )  # fmt: skip
+    )
 
 
 def _open_share(motors: tuple[MotorCauses, ...], where: Sequence[Flags | slice]) -> float:
@@ -390,8 +396,12 @@ def _open_share(motors: tuple[MotorCauses, ...], where: Sequence[Flags | slice])
 
 
 def _name(cause: Cause) -> str:
-    return {Cause.RIDER: cause.value, Cause.UNKNOWN: cause.value, Cause.HEAT: "heat",
-            Cause.LOW_VOLTAGE: "low voltage"}.get(cause, f"the {cause.value}")  # fmt: skip
+    return {
+        Cause.RIDER: cause.value,
+        Cause.UNKNOWN: cause.value,
+        Cause.HEAT: "heat",
+        Cause.LOW_VOLTAGE: "low voltage",
+    }.get(cause, f"the {cause.value}")
 
 
 def _stretches(motor: MotorCauses) -> tuple[tuple[float, float], ...]:
@@ -419,27 +429,36 @@ def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
     rest = [f"{_name(s.cause)} {s.share:.0%}" for s in found.shares[1:] if s.share >= 0.01]
     verdict += f"; then {', '.join(rest)}." if rest else "."
     return Answer(
-        KEY, QUESTION, " ".join(x for x in (against, verdict, _would_raising(found)) if x),
+        KEY,
+        QUESTION,
+        " ".join(x for x in (against, verdict, _would_raising(found)) if x),
         figures=(
             *(
-                Figure(f"Held back by {_name(s.cause)}", 100 * s.share, "%", 100 * s.uncertainty,
-                       f"share of the {found.hard_seconds:.0f} s at {HARD:.0%} throttle or more, "
-                       f"or in a launch, mean of {len(found.motors)} motor(s)")
+                Figure(
+                    f"Held back by {_name(s.cause)}",
+                    100 * s.share,
+                    "%",
+                    100 * s.uncertainty,
+                    f"share of the {found.hard_seconds:.0f} s at {HARD:.0%} throttle or more, "
+                    f"or in a launch, mean of {len(found.motors)} motor(s)",
+                )
                 for s in found.shares
             ),
             *figures,
         ),
         evidence=found.evidence,
         details=(
-            *(_pull_words(p) for p in found.pulls), *_level_words(found),
-            *setting_words(found.settings), BEFORE_RAISING,
+            *(_pull_words(p) for p in found.pulls),
+            *_level_words(found),
+            *setting_words(found.settings),
+            BEFORE_RAISING,
         ),
     ).in_short(
         f"{_name(first.cause)[:1].upper()}{_name(first.cause)[1:]} decided {first.share:.0%} of "
         "hard demand",
         Urgency.LOOK if against else Urgency.FINE if first.cause is Cause.RIDER else Urgency.LOOK,
         Shares(tuple((str(s.cause), s.share) for s in found.shares if s.share > 0)),
-    )  # fmt: skip
+    )
 
 
 def _would_raising(found: HeldBack) -> str:
@@ -458,8 +477,11 @@ def _setting_figure(one: SettingInForce) -> Figure:
     name = one.name.replace("_", " ")
     return Figure(
         f"{name[0].upper()}{name[1:]} seen, motor {one.motor} (stated {one.stated:g})",
-        one.seen or 0.0, one.unit, None, how,
-    )  # fmt: skip
+        one.seen or 0.0,
+        one.unit,
+        None,
+        how,
+    )
 
 
 def _pull_words(found: PullFinding) -> str:

@@ -96,15 +96,23 @@ def low_cell_answer(
         f"{count} {_WORDS[kind]}" for kind, count in counts.items() if count
     )
     figures = tuple(
-        Figure(f"cell {one.cell} at {one.span.peak_time:.1f} s, at rest", one.rest, "V",
-               one.rest_error, "resting voltage at the charge drawn by then, by the fitted circuit")
-        for one in found if one.rest is not None
-    )  # fmt: skip
+        Figure(
+            f"cell {one.cell} at {one.span.peak_time:.1f} s, at rest",
+            one.rest,
+            "V",
+            one.rest_error,
+            "resting voltage at the charge drawn by then, by the fitted circuit",
+        )
+        for one in found
+        if one.rest is not None
+    )
     evidence = tuple((one.span.start, one.span.end) for one in found)
     details = tuple(one.reason for one in found)
     if counts["empty"]:
-        details += ("A cell that is low at rest is empty: stop drawing from the pack, because "
-                    "further load can drive that cell below what it bears.",)  # fmt: skip
+        details += (
+            "A cell that is low at rest is empty: stop drawing from the pack, because "
+            "further load can drive that cell below what it bears.",
+        )
     answer = Answer("low_cell", QUESTION, verdict + ".", True, figures, evidence, details)
     kinds = [f"{count} {kind}" for kind, count in counts.items() if count]
     alarms = f"{len(found)} low-cell alarm{'s' if len(found) > 1 else ''}"
@@ -145,13 +153,33 @@ def judge_span(
         if current is not None and _resting(current.series, span):
             return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
         reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
-        return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
-                       f"{said}; cannot judge it: {reason}.", reason)  # fmt: skip
+        return LowCell(
+            span,
+            pack.span.number,
+            number,
+            span.peak,
+            known,
+            None,
+            None,
+            "unknown",
+            f"{said}; cannot judge it: {reason}.",
+            reason,
+        )
     rest, error = resting_voltage(pack.rests, key, series, span)
     if rest != rest:
         reason = "the load then was not recorded"
-        return LowCell(span, pack.span.number, number, span.peak, known, None, None, "unknown",
-                       f"{said}; cannot judge it: {reason}.", reason)  # fmt: skip
+        return LowCell(
+            span,
+            pack.span.number,
+            number,
+            span.peak,
+            known,
+            None,
+            None,
+            "unknown",
+            f"{said}; cannot judge it: {reason}.",
+            reason,
+        )
     shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
     below = "the alarm voltage" if full is None else "a full cell"
     words = "" if shares is None else f" {shares.words(below)}"
@@ -165,22 +193,39 @@ def _resting(current: Series, span: Span) -> bool:
 
 
 def _told(
-    pack: PackFit, number: int, span: Span, load: float | None, rest: float, error: float,
-    alarm: float, said: str, more: str = "",
-) -> LowCell:  # fmt: skip
+    pack: PackFit,
+    number: int,
+    span: Span,
+    load: float | None,
+    rest: float,
+    error: float,
+    alarm: float,
+    said: str,
+    more: str = "",
+) -> LowCell:
     verdict: Literal["sag", "empty", "unclear"]
     verdict = "sag" if rest - error > alarm else "empty" if rest + error < alarm else "unclear"
     meaning = {
         "sag": f"sag, for it would rest at {rest:.2f} ± {error:.2f} V, above the alarm voltage "
-               f"of {alarm:.2f} V",
+        f"of {alarm:.2f} V",
         "empty": f"empty, for even at rest it would show {rest:.2f} ± {error:.2f} V, below the "
-                 f"alarm voltage of {alarm:.2f} V",
+        f"alarm voltage of {alarm:.2f} V",
         "unclear": f"it would rest at {rest:.2f} ± {error:.2f} V, which may be either side of the "
-                   f"alarm voltage of {alarm:.2f} V",
-    }[verdict]  # fmt: skip
+        f"alarm voltage of {alarm:.2f} V",
+    }[verdict]
     meaning = f"{meaning}.{more}"
-    return LowCell(span, pack.span.number, number, span.peak, load, rest, error, verdict,
-                   f"{said}: {meaning}", meaning)  # fmt: skip
+    return LowCell(
+        span,
+        pack.span.number,
+        number,
+        span.peak,
+        load,
+        rest,
+        error,
+        verdict,
+        f"{said}: {meaning}",
+        meaning,
+    )
 
 
 def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple[float, float]:

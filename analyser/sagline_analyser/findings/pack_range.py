@@ -125,10 +125,15 @@ def pack_use(
         covered = coverage(ride, watts, pack.span.start, pack.span.end)
         found.append(
             PackUse(
-                pack.span, charge, charge - integral(amperes) / 3600,
-                energy, energy - integral(watts) / 3600, state, covered,
+                pack.span,
+                charge,
+                charge - integral(amperes) / 3600,
+                energy,
+                energy - integral(watts) / 3600,
+                state,
+                covered,
             )
-        )  # fmt: skip
+        )
     return tuple(found)
 
 
@@ -238,11 +243,16 @@ class _Way:
         distance = float(np.median(kilometres))
         first = numbers[int(np.bincount(firsts).argmax())]
         return Reach(
-            distance, float(np.quantile(np.abs(kilometres - distance), 0.9)),
+            distance,
+            float(np.quantile(np.abs(kilometres - distance), 0.9)),
             float(np.quantile(kilometres, LEAST)),
-            1.0 if other else charge.end.value, float(np.median(stop / top)),
-            other or self.stated, rests.load, self.reserve, first,
-        )  # fmt: skip
+            1.0 if other else charge.end.value,
+            float(np.median(stop / top)),
+            other or self.stated,
+            rests.load,
+            self.reserve,
+            first,
+        )
 
     def _diffusion(self, normal: Callable[..., Array]) -> Array:
         """Return draws of the s of load by which a cell's surface is ahead of its charge."""
@@ -277,8 +287,9 @@ def _way(
     reserve = (battery.cell_alarm or battery.cell_stop) if battery else None
     capacity = pack_capacity(battery) if battery else None
     if battery is None or reserve is None or capacity is None:
-        return Unknown("needs cell_alarm (or cell_stop) and each unit's cell_capacity in the "
-                       "board file")  # fmt: skip
+        return Unknown(
+            "needs cell_alarm (or cell_stop) and each unit's cell_capacity in the board file"
+        )
     rate = measure_consumption(ride, board)
     if isinstance(rate, Unknown):
         return rate
@@ -293,8 +304,17 @@ def _way(
     chance = np.random.default_rng(2).standard_normal(len(state.belief.draws_end))
     per_km = rate.whole.per_km * (1 + RATE_ERROR * chance)
     reads = 1 if pack.cells else battery.cells
-    return _Way(pack, pack.rests, state.belief, battery.cells, reads, capacity, reserve,
-                rate.whole.per_km, per_km)  # fmt: skip
+    return _Way(
+        pack,
+        pack.rests,
+        state.belief,
+        battery.cells,
+        reads,
+        capacity,
+        reserve,
+        rate.whole.per_km,
+        per_km,
+    )
 
 
 def pack_answer(
@@ -331,9 +351,14 @@ def pack_answer(
             figures += [
                 Figure(f"{prefix}charge, net", net, "Ah", None, f"∫ current dt{part}"),
                 Figure(f"{prefix}energy, net", energy, "Wh", None, f"∫ power dt{part}"),
-                Figure(f"{prefix}energy given back", use.energy_returned, "Wh", None,
-                       f"−∫ power dt while negative{part}"),
-            ]  # fmt: skip
+                Figure(
+                    f"{prefix}energy given back",
+                    use.energy_returned,
+                    "Wh",
+                    None,
+                    f"−∫ power dt while negative{part}",
+                ),
+            ]
         if use.span.swapped:
             details.append(f"{name} is taken for another one, because {use.span.swapped}.")
         if isinstance(use.state, Unknown):
@@ -342,9 +367,14 @@ def pack_answer(
             full = f"{use.state.end:.0%} ± {use.state.end_error:.0%} full"
             text += f"{',' if part else ''} and is {full}" if use.told else f"; it is {full}"
             figures.append(
-                Figure(f"{prefix}state of charge at the end", 100 * use.state.end, "%",
-                       100 * use.state.end_error, use.state.how)
-            )  # fmt: skip
+                Figure(
+                    f"{prefix}state of charge at the end",
+                    100 * use.state.end,
+                    "%",
+                    100 * use.state.end_error,
+                    use.state.how,
+                )
+            )
             details.append(f"{name}, state of charge: {use.state.how}.")
             if (report := last_report(ride, use.span.start, use.span.end)) is not None:
                 said, apart = compared(report, use.state.end, use.state.end_error)
@@ -354,9 +384,14 @@ def pack_answer(
                 else:
                     details.append(told)
                 figures.append(
-                    Figure(f"{prefix}state of charge that the board reports", 100 * report.charge,
-                           "%", None, f"state_of_charge at {report.time:.0f} s")
-                )  # fmt: skip
+                    Figure(
+                        f"{prefix}state of charge that the board reports",
+                        100 * report.charge,
+                        "%",
+                        None,
+                        f"state_of_charge at {report.time:.0f} s",
+                    )
+                )
         verdicts.append(text)
     lines, more = _reaches(ride, board, fits[-1], uses[-1].state, other_capacity, plan)
     if len(uses) > MANY:
@@ -379,11 +414,15 @@ def _in_short(
     What the board reports of the last pack stands beside ours.
     """
     bars = tuple(
-        Bar(f"pack {use.span.number}", 100 * use.state.end,
+        Bar(
+            f"pack {use.span.number}",
+            100 * use.state.end,
             max(100 * (use.state.end - use.state.end_error), 0.0),
-            min(100 * (use.state.end + use.state.end_error), 100.0))
-        for use in uses[-6:] if not isinstance(use.state, Unknown)
-    )  # fmt: skip
+            min(100 * (use.state.end + use.state.end_error), 100.0),
+        )
+        for use in uses[-6:]
+        if not isinstance(use.state, Unknown)
+    )
     report = last_report(ride, uses[-1].span.start, uses[-1].span.end)
     if bars and report is not None:
         bars += (Bar("the board reports", 100 * report.charge),)
@@ -482,8 +521,9 @@ def _planned(
     if isinstance(wanted, Unknown):
         return f"Which pack goes {plan:g} km cannot be told: {wanted.reason}."
     sure, even = (math.ceil(10 * one) / 10 for one in wanted)
-    figures.append(Figure(f"pack for {plan:g} km", sure, "Ah", None,
-                          f"full, of like cells; {MOST} go so far"))  # fmt: skip
+    figures.append(
+        Figure(f"pack for {plan:g} km", sure, "Ah", None, f"full, of like cells; {MOST} go so far")
+    )
     return (
         f"For {plan:g} km ridden like this take a full pack of {sure:.1f} Ah of like cells or more "
         f"({MOST} such packs go so far; with {even:.1f} Ah only half of them)."

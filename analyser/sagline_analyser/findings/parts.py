@@ -250,9 +250,13 @@ def _rounding(ride: Ride, key: str) -> float:
 
 
 def _use(
-    limit: Limit, key: str, series: Series, rounding: float, way: str,
+    limit: Limit,
+    key: str,
+    series: Series,
+    rounding: float,
+    way: str,
     hardest: Callable[[float], tuple[float, float] | None],
-) -> PartUse:  # fmt: skip
+) -> PartUse:
     rating = abs(limit.value)
     windows = (limit.seconds,) if limit.kind == "burst" and limit.seconds else WINDOWS
     at = int(np.argmax(series.value))
@@ -344,10 +348,13 @@ def _the(name: str) -> str:
 def _figure(use: PartUse, most: WindowUse) -> Figure:
     what = f"{use.name}, hardest {most.window:g} s of {use.key} against {use.rating:g} A"
     return Figure(
-        what, 100 * (most.share or 0.0), "%", 100 * use.rounding / use.rating,
+        what,
+        100 * (most.share or 0.0),
+        "%",
+        100 * use.rounding / use.rating,
         f"RMS of {use.key} over its rating ({use.limit.arithmetic}); the uncertainty is rounding "
         "alone, the sensor's own error comes on top",
-    )  # fmt: skip
+    )
 
 
 def _detail(use: PartUse) -> str:

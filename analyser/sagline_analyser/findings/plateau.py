@@ -103,9 +103,15 @@ def resolution(value: Array) -> float:
 
 
 def find_plateau(
-    time: Array, gap: Flags, step: Array, value: Array, other: Array | None, where: Flags,
-    near: float | None = None, grain: float = 0.0,
-) -> Plateau | None:  # fmt: skip
+    time: Array,
+    gap: Flags,
+    step: Array,
+    value: Array,
+    other: Array | None,
+    where: Flags,
+    near: float | None = None,
+    grain: float = 0.0,
+) -> Plateau | None:
     """Return the highest level at which ``value`` was held ``where`` while ``other`` moved.
 
     Arrays are of shape (n,) on ``time`` (s); ``step`` is the s each sample stands for; ``value``
@@ -148,9 +154,16 @@ def _peaks(dense: Array) -> list[int]:
 
 
 def _judge(
-    time: Array, gap: Flags, step: Array, value: Array, other: Array | None, inside: Flags,
-    level: float, grain: float, expected: bool,
-) -> Plateau | None:  # fmt: skip
+    time: Array,
+    gap: Flags,
+    step: Array,
+    value: Array,
+    other: Array | None,
+    inside: Flags,
+    level: float,
+    grain: float,
+    expected: bool,
+) -> Plateau | None:
     narrow = max(NARROW, 0.6 * grain / level)
     band = narrow
     for _ in range(2):
@@ -183,9 +196,12 @@ def _judge(
     if abs(leans) > LEANS or (not expected and moved < max(MOVED, 3 * band)):
         return None
     return Plateau(
-        level, spread * level, seconds, moved,
+        level,
+        spread * level,
+        seconds,
+        moved,
         tuple((float(time[a]), float(time[b])) for a, b in spans),
-    )  # fmt: skip
+    )
 
 
 def _spans(time: Array, gap: Flags, flags: Flags) -> list[tuple[int, int]]:

@@ -51,9 +51,11 @@ def _held(
     reached = None
 
     def result(
-        verdict: Shows, text: str, seen: float | None = None,
+        verdict: Shows,
+        text: str,
+        seen: float | None = None,
         spans: tuple[tuple[float, float], ...] = (),
-    ) -> SettingInForce:  # fmt: skip
+    ) -> SettingInForce:
         return SettingInForce(
             name, drive.motor, stated, "A", verdict, seen, False, reached, spans, f"{says} {text}."
         )
@@ -83,16 +85,19 @@ def _held(
                 Shows.NO,
                 f"{NOT_SHOWN}: {seen}, {abs(held.level / stated - 1):.0%} {way} it, "
                 "so either another limit was in use or the sensor is off by as much",
-                held.level, held.spans,
-            )  # fmt: skip
+                held.level,
+                held.spans,
+            )
     over = even > stated * (1 + OVER) + 4 * noise(value)
     seconds = float(np.sum(drive.step[over & braking]))
     if seconds >= SURE:
         at = np.flatnonzero(over & braking)
         return result(
-            Shows.NO, f"{NOT_SHOWN}: it was passed for {seconds:.1f} s",
-            None, ((float(drive.time[at[0]]), float(drive.time[at[-1]])),),
-        )  # fmt: skip
+            Shows.NO,
+            f"{NOT_SHOWN}: it was passed for {seconds:.1f} s",
+            None,
+            ((float(drive.time[at[0]]), float(drive.time[at[-1]])),),
+        )
     return result(
         Shows.UNTOLD,
         f"was not seen at work (reached {setting_number(reached, 'A')}): the ride cannot tell "

@@ -53,9 +53,15 @@ def cutback_settings(
 
 
 def _result(
-    drive: Drive, motors: int, name: str, stated: float, verdict: Shows, text: str,
-    span: tuple[tuple[float, float], ...] = (), both: str = "",
-) -> SettingInForce:  # fmt: skip
+    drive: Drive,
+    motors: int,
+    name: str,
+    stated: float,
+    verdict: Shows,
+    text: str,
+    span: tuple[tuple[float, float], ...] = (),
+    both: str = "",
+) -> SettingInForce:
     """Return the result; the two ends of one cut-back are told in one sentence, ``both``."""
     of = f" of motor {drive.motor}" if motors > 1 else ""
     what = both or f"{name.replace('_', ' ')} of {setting_number(stated, 'V')}"
@@ -78,8 +84,10 @@ def _judged(
         why = f"the pack stayed above {least:.1f} V" if least == least else "nobody asked for it"
         return Shows.UNTOLD, f"was not tried at full throttle: {why}", ()
     allowed = np.clip((drive.voltage - end) / (start - end), 0.0, 1.0)
-    shares = [_share(drive, value, asked & (drive.voltage >= start))
-              for value in (drive.current, drive.battery)]  # fmt: skip
+    shares = [
+        _share(drive, value, asked & (drive.voltage >= start))
+        for value in (drive.current, drive.battery)
+    ]
     known = [share for share in shares if share is not None]
     if not known:
         return Shows.UNTOLD, "cannot be told: nothing shows what is allowed above it", ()
@@ -108,7 +116,7 @@ def _judged(
             f"{NOT_SHOWN}: {setting_number(most, 'A')} of motor current still "
             f"flowed at {low:.1f} V, more than it would allow, for {passed:.1f} s",
             span,
-        )  # fmt: skip
+        )
     return Shows.UNTOLD, "cannot be told from this ride: another limit held the current lower", span
 
 

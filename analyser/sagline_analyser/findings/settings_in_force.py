@@ -76,21 +76,37 @@ def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:
 
 
 def _hold(
-    drive: Drive, motors: int, name: str, unit: str, stated: float, value: Array | None,
+    drive: Drive,
+    motors: int,
+    name: str,
+    unit: str,
+    stated: float,
+    value: Array | None,
     line: LimitLine | None,
-) -> SettingInForce:  # fmt: skip
+) -> SettingInForce:
     words = name.replace("_", " ")
     of = f" of motor {drive.motor}" if motors > 1 else ""
     says = f"The stated {words} of {setting_number(stated, unit)}{of}"
 
     def result(
-        verdict: Shows, text: str, seen: float | None = None, reported: bool = False,
+        verdict: Shows,
+        text: str,
+        seen: float | None = None,
+        reported: bool = False,
         spans: tuple[tuple[float, float], ...] = (),
-    ) -> SettingInForce:  # fmt: skip
+    ) -> SettingInForce:
         return SettingInForce(
-            name, drive.motor, stated, unit, verdict, seen, reported, reached, spans,
+            name,
+            drive.motor,
+            stated,
+            unit,
+            verdict,
+            seen,
+            reported,
+            reached,
+            spans,
             f"{says} {text}.",
-        )  # fmt: skip
+        )
 
     reached = None
     if value is None:
@@ -106,8 +122,10 @@ def _hold(
         return result(
             Shows.NO,
             f"was not in force: the board itself reported {setting_number(top, unit)}",
-            top, True, spans,
-        )  # fmt: skip
+            top,
+            True,
+            spans,
+        )
     held = None if line is None else line.held
     if line is not None and held is not None:
         off = held.level / stated - 1
@@ -120,30 +138,36 @@ def _hold(
                 Shows.UNTOLD,
                 f"cannot be told from this ride: {seen}, but another limit was at work in "
                 f"{others:.0%} of that",
-                None, False, held.spans,
-            )  # fmt: skip
+                None,
+                False,
+                held.spans,
+            )
         if held.seconds >= SURE or len(held.spans) > 1:
             way = "below" if off < 0 else "above"
             return result(
                 Shows.NO,
                 f"{NOT_SHOWN}: {seen}, {abs(off):.0%} {way} it, so either another "
                 "limit was in use or the sensor is off by as much",
-                held.level, False, held.spans,
-            )  # fmt: skip
+                held.level,
+                False,
+                held.spans,
+            )
     passed = _longest_over(drive, value, stated * (1 + PASSED))
     if passed is not None:
         return result(
             Shows.NO,
             f"{NOT_SHOWN}: it was passed for {passed[1] - passed[0]:.1f} s",
-            None, False, (passed,),
-        )  # fmt: skip
+            None,
+            False,
+            (passed,),
+        )
     if reached is None:
         return result(Shows.UNTOLD, "was not tried: the rider never asked for a lot")
     return result(
         Shows.UNTOLD,
         f"was not seen at work (reached {setting_number(reached, unit)}): the ride cannot tell "
         "whether it was in force",
-    )  # fmt: skip
+    )
 
 
 def _bound_elsewhere(drive: Drive, line: LimitLine, held: Plateau) -> float:
@@ -153,9 +177,10 @@ def _bound_elsewhere(drive: Drive, line: LimitLine, held: Plateau) -> float:
         inside |= (drive.time >= start) & (drive.time <= end)
     bound = np.zeros(len(drive.time), bool)
     for value, limit in (
-        (drive.current, drive.motor_limit), (drive.battery, drive.battery_limit),
+        (drive.current, drive.motor_limit),
+        (drive.battery, drive.battery_limit),
         (drive.duty, drive.duty_limit),
-    ):  # fmt: skip
+    ):
         if value is not None and limit is not None and limit is not line:
             bound |= limit.value - value < limit.tolerance
     whole = float(np.sum(drive.step[inside]))

@@ -99,9 +99,15 @@ def _share(one: Series, two: Series, names: tuple[str, str]) -> Difference:
     value, half, evidence = _blocked(one, one.value * weight, both * weight)
     if value is None or half is None:
         return Difference(
-            "current_share", label, None, None, "1", False, "",
+            "current_share",
+            label,
+            None,
+            None,
+            "1",
+            False,
+            "",
             reason="the motors drove together for too short a time",
-        )  # fmt: skip
+        )
     worth = abs(value - 0.5) - half > SHARE_APART
     meaning = ""
     if worth:
@@ -120,9 +126,17 @@ def _speeds(
     label = f"Speed of {names[0]} above {names[1]}, lasting"
     if len(turning) != 2:
         return [
-            Difference("speed", label, None, None, "1", False, "",
-                       reason="it needs motor_speed of both motors")
-        ], ()  # fmt: skip
+            Difference(
+                "speed",
+                label,
+                None,
+                None,
+                "1",
+                False,
+                "",
+                reason="it needs motor_speed of both motors",
+            )
+        ], ()
     one, two = turning[0][1], turning[1][1]
     other = interpolate(two, one.time)
     mean = (np.abs(one.value) + np.abs(other)) / 2
@@ -136,9 +150,10 @@ def _speeds(
     value, half, evidence = _blocked(one, ratio * weight, weight)
     if value is None or half is None:
         return [
-            Difference("speed", label, None, None, "1", False, "",
-                       reason="the ride was too short at speed")
-        ], slips  # fmt: skip
+            Difference(
+                "speed", label, None, None, "1", False, "", reason="the ride was too short at speed"
+            )
+        ], slips
     worth = abs(value) - half > SPEED_APART
     faster = names[0] if value > 0 else names[1]
     meaning = (
@@ -180,20 +195,19 @@ def _warmth(
     label = f"{one_name.capitalize()} above {two_name} at its warmest"
     key = f"{kind}_temperature"
     if len(parts) != 2:
-        return Difference(key, label, None, None, "K", False, "",
-                          reason=f"it needs {key} of both")  # fmt: skip
+        return Difference(key, label, None, None, "K", False, "", reason=f"it needs {key} of both")
     first, second = parts[0][1], parts[1][1]
     hottest = combine([first, second], "max")
     if not len(hottest):
-        return Difference(key, label, None, None, "K", False, "",
-                          reason="the two were never read together")  # fmt: skip
+        return Difference(
+            key, label, None, None, "K", False, "", reason="the two were never read together"
+        )
     peak = float(hottest.time[np.argmax(hottest.value)])
     near = np.abs(first.time - peak) <= 15.0
     apart = (first.value - interpolate(second, first.time))[near]
     apart = apart[np.isfinite(apart)]
     if len(apart) < FEWEST:
-        return Difference(key, label, None, None, "K", False, "",
-                          reason="too few readings of both")  # fmt: skip
+        return Difference(key, label, None, None, "K", False, "", reason="too few readings of both")
     value = float(np.mean(apart))
     # Two whole-degree sensors: rounding alone leaves ±0.6 K, whatever the mean says.
     half = float(np.hypot(1.645 * np.std(apart) / np.sqrt(len(apart)), 0.6))

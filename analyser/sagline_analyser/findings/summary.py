@@ -147,13 +147,30 @@ def _motion(ride: Ride, speed: Quantity | Unknown) -> list[Finding]:
     moving = time_where(magnitude, magnitude.value >= MOVING)
     covered = coverage(ride, magnitude)
     return [
-        _over(covered, Finding("distance", "Distance", integral(magnitude), "m",
-                               f"∫ |speed| dt by trapezoids, gaps left out; {speed.how}")),
-        _over(covered, Finding("moving_time", "Time moving", moving, "s",
-                               f"time at {MOVING} m/s or more; {speed.how}")),
-        _extreme("top_speed", "Top speed", magnitude, "m/s", True,
-                 f"largest |speed| sample; {speed.how}"),
-    ]  # fmt: skip
+        _over(
+            covered,
+            Finding(
+                "distance",
+                "Distance",
+                integral(magnitude),
+                "m",
+                f"∫ |speed| dt by trapezoids, gaps left out; {speed.how}",
+            ),
+        ),
+        _over(
+            covered,
+            Finding(
+                "moving_time",
+                "Time moving",
+                moving,
+                "s",
+                f"time at {MOVING} m/s or more; {speed.how}",
+            ),
+        ),
+        _extreme(
+            "top_speed", "Top speed", magnitude, "m/s", True, f"largest |speed| sample; {speed.how}"
+        ),
+    ]
 
 
 def _flow(ride: Ride, key: str, label: str, unit: str, series: Series, how: str) -> list[Finding]:
@@ -164,10 +181,13 @@ def _flow(ride: Ride, key: str, label: str, unit: str, series: Series, how: str)
         Finding(f"{key}_net", f"{label}, net", net, unit, f"∫ {how} dt by trapezoids, no gaps"),
         Finding(f"{key}_drawn", f"{label} drawn", drawn, unit, f"∫ {how} dt while positive"),
         Finding(
-            f"{key}_regenerated", f"{label} regenerated", drawn - net, unit,
+            f"{key}_regenerated",
+            f"{label} regenerated",
+            drawn - net,
+            unit,
             f"−∫ {how} dt while negative",
         ),
-    ]  # fmt: skip
+    ]
     covered = coverage(ride, series)
     return [_over(covered, finding) for finding in found]
 
@@ -224,32 +244,62 @@ def _peaks(ride: Ride, current: Quantity | None, voltage: Quantity | None) -> li
     found = []
     if current is not None:
         found.append(
-            _extreme("peak_battery_current", "Peak battery current", current.series, "A", True,
-                     f"largest sample of {current.how}")
-        )  # fmt: skip
+            _extreme(
+                "peak_battery_current",
+                "Peak battery current",
+                current.series,
+                "A",
+                True,
+                f"largest sample of {current.how}",
+            )
+        )
         if current.series.value.min() < 0:
             found.append(
-                _extreme("peak_regeneration", "Peak regenerated current", current.series, "A",
-                         False, f"most negative sample of {current.how}")
-            )  # fmt: skip
+                _extreme(
+                    "peak_regeneration",
+                    "Peak regenerated current",
+                    current.series,
+                    "A",
+                    False,
+                    f"most negative sample of {current.how}",
+                )
+            )
     for name, unit in (("motor_current", "A"), ("duty_cycle", "1")):
         for key, series in present(ride, name):
             found.append(
-                _extreme(f"peak_{key}", f"Peak {words(ride, key)}", size(series), unit, True,
-                         f"largest |sample| of {key}")
-            )  # fmt: skip
+                _extreme(
+                    f"peak_{key}",
+                    f"Peak {words(ride, key)}",
+                    size(series),
+                    unit,
+                    True,
+                    f"largest |sample| of {key}",
+                )
+            )
     if voltage is not None:
         found.append(
-            _extreme("lowest_pack_voltage", "Lowest pack voltage", voltage.series, "V", False,
-                     f"lowest sample of {voltage.how}", current)
-        )  # fmt: skip
+            _extreme(
+                "lowest_pack_voltage",
+                "Lowest pack voltage",
+                voltage.series,
+                "V",
+                False,
+                f"lowest sample of {voltage.how}",
+                current,
+            )
+        )
     return found
 
 
 def _extreme(
-    key: str, label: str, series: Series, unit: str, highest: bool, how: str,
+    key: str,
+    label: str,
+    series: Series,
+    unit: str,
+    highest: bool,
+    how: str,
     load: Quantity | None = None,
-) -> Finding:  # fmt: skip
+) -> Finding:
     if not len(series.value):
         return Finding(key, label, None, unit, "needs samples of it", None)
     at = int(np.argmax(series.value) if highest else np.argmin(series.value))
@@ -282,10 +332,16 @@ def _lowest_cell(ride: Ride, current: Quantity | None) -> list[Finding]:
         width = high.value - lowest.value
         at = int(np.argmax(width))
         found.append(
-            Finding("widest_spread", "Widest cell spread", float(width[at]), "V",
-                    "highest cell minus lowest cell, sample by sample",
-                    float(high.time[at]), _load_at(current, float(high.time[at])))
-        )  # fmt: skip
+            Finding(
+                "widest_spread",
+                "Widest cell spread",
+                float(width[at]),
+                "V",
+                "highest cell minus lowest cell, sample by sample",
+                float(high.time[at]),
+                _load_at(current, float(high.time[at])),
+            )
+        )
     return found
 
 
@@ -300,8 +356,14 @@ def _hottest(ride: Ride) -> list[Finding]:
         needs = "needs a temperature channel (motor_temperature, controller_temperature, …)"
         return [_absent("hottest_part", "Hottest part", "°C", needs)]
     key, series = max(parts, key=lambda part: float(part[1].value.max()))
-    hot = _extreme("hottest_part", "Hottest part", series, "°C", True,
-                   "largest sample of any part's temperature")  # fmt: skip
+    hot = _extreme(
+        "hottest_part",
+        "Hottest part",
+        series,
+        "°C",
+        True,
+        "largest sample of any part's temperature",
+    )
     return [Finding(hot.key, hot.label, hot.value, hot.unit, hot.how, hot.at, words(ride, key))]
 
 
@@ -313,23 +375,61 @@ def _quality(ride: Ride) -> list[Finding]:
     gaps = sum(int(np.count_nonzero(stream.gap)) for stream in ride.streams.values())
     found = [
         Finding("samples", "Samples", kept, "", "samples kept, all streams"),
-        Finding("lost_samples", "Lost samples", lost, "",
-                "from the device's own count of samples sent", None, by_stream),
+        Finding(
+            "lost_samples",
+            "Lost samples",
+            lost,
+            "",
+            "from the device's own count of samples sent",
+            None,
+            by_stream,
+        ),
         Finding("gaps", "Gaps", gaps, "", "places where samples are missing, all streams"),
-        Finding("link_losses", "Link losses", len(ride.link_gaps), "",
-                "times the logger noted the link down"),
-        Finding("damaged_frames", "Damaged stretches", quality.damaged_frames, "",
-                "stretches of the log file that are no sound frame"),
-    ]  # fmt: skip
+        Finding(
+            "link_losses",
+            "Link losses",
+            len(ride.link_gaps),
+            "",
+            "times the logger noted the link down",
+        ),
+        Finding(
+            "damaged_frames",
+            "Damaged stretches",
+            quality.damaged_frames,
+            "",
+            "stretches of the log file that are no sound frame",
+        ),
+    ]
     if quality.dropped_frames:
-        found.append(Finding("dropped_frames", "Dropped frames", quality.dropped_frames, "",
-                             "frames the logger could not write (disk full)"))  # fmt: skip
+        found.append(
+            Finding(
+                "dropped_frames",
+                "Dropped frames",
+                quality.dropped_frames,
+                "",
+                "frames the logger could not write (disk full)",
+            )
+        )
     if quality.clock_drift_ppm is not None:
-        found.append(Finding("clock_drift", "Clock drift", quality.clock_drift_ppm, "ppm",
-                             "device clock against the host's"))  # fmt: skip
+        found.append(
+            Finding(
+                "clock_drift",
+                "Clock drift",
+                quality.clock_drift_ppm,
+                "ppm",
+                "device clock against the host's",
+            )
+        )
     if quality.clock_error is not None:
-        found.append(Finding("clock_error", "Clock error", abs(quality.clock_error), "s",
-                             "95 % of deliveries came within this of the fastest"))  # fmt: skip
+        found.append(
+            Finding(
+                "clock_error",
+                "Clock error",
+                abs(quality.clock_error),
+                "s",
+                "95 % of deliveries came within this of the fastest",
+            )
+        )
     return found
 
 

@@ -75,9 +75,15 @@ def _readings(tables: Tables, period: Callable[[Key], int]) -> _Readings:
     stream = np.repeat([k.stream for k in keys] + [_ALONE], [*sizes, alone.size])
     order = np.argsort(place, kind="stable")
     return _Readings(
-        place[order], clock[order], segment[order].astype(np.intp), age[order], stream[order],
-        order, sizes, events,
-    )  # fmt: skip
+        place[order],
+        clock[order],
+        segment[order].astype(np.intp),
+        age[order],
+        stream[order],
+        order,
+        sizes,
+        events,
+    )
 
 
 @dataclass(frozen=True)
@@ -124,10 +130,13 @@ def _stretches(tables: Tables, readings: _Readings, zero: int) -> list[_Stretch]
         device = unwrap(readings.clock[own], arrival[own])
         found.append(
             _Stretch(
-                device, device + readings.age[own], arrival[own], readings.stream[own],
+                device,
+                device + readings.age[own],
+                arrival[own],
+                readings.stream[own],
                 np.flatnonzero(exact[own]),
             )
-        )  # fmt: skip
+        )
     return found
 
 

@@ -95,9 +95,10 @@ def _row(stream: "StreamColumns", key: str) -> str:
 
 
 def plot(
-    time: npt.NDArray[np.float64], values: npt.NDArray[np.float64],
+    time: npt.NDArray[np.float64],
+    values: npt.NDArray[np.float64],
     gap: npt.NDArray[np.bool_] | Sequence[bool],
-) -> str:  # fmt: skip
+) -> str:
     """Return a small plot as SVG: from least to greatest in each px, so that no peak is lost."""
     good = np.isfinite(values)
     if not good.any():

@@ -93,9 +93,14 @@ def _columns(picture: Bars) -> str:
         )
         if bar.odd or n in (0, len(picture.bars) - 1):
             parts.append(
-                _text(x + step * 0.36, 14 + height + 12, bar.label.split()[-1],
-                      "strong" if bar.odd else "", "middle")
-            )  # fmt: skip
+                _text(
+                    x + step * 0.36,
+                    14 + height + 12,
+                    bar.label.split()[-1],
+                    "strong" if bar.odd else "",
+                    "middle",
+                )
+            )
         if bar.odd:
             value = figure_text(bar.value, picture.unit)
             parts.append(_text(x + step * 0.36, 10 + height - size, value, "strong", "middle"))

@@ -100,9 +100,15 @@ def _cell_spread(ride: Ride, stream: StreamColumns) -> Column | None:
             missing |= raw == first.missing
     raw = np.where(missing, -1, high - low).astype(np.int32)
     channel = replace(
-        first, name="cell_spread", index=0, label="", offset=0, type=SampleType.I32, missing=-1,
+        first,
+        name="cell_spread",
+        index=0,
+        label="",
+        offset=0,
+        type=SampleType.I32,
+        missing=-1,
         multiplier=abs(first.multiplier),
-    )  # fmt: skip
+    )
     return Column(channel, stream.name, raw, "highest cell minus lowest cell")
 
 

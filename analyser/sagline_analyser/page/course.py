@@ -10,8 +10,18 @@ from ..load.ride import Ride
 MOST = 1500
 """Fixes drawn; of more every so many."""
 
-CIVIDIS = ("#00224e", "#123570", "#3b496c", "#575d6d", "#707173", "#8a8678", "#a59c74", "#c3b369",
-           "#e1cc55", "#fee838")  # fmt: skip
+CIVIDIS = (
+    "#00224e",
+    "#123570",
+    "#3b496c",
+    "#575d6d",
+    "#707173",
+    "#8a8678",
+    "#a59c74",
+    "#c3b369",
+    "#e1cc55",
+    "#fee838",
+)
 """Ten steps of a scale made to look alike with and without full colour sight, rising evenly in
 lightness: J. R. Nuñez, C. R. Anderton, R. S. Renslow, PLoS ONE 13(7), e0199239 (2018), by the
 values that plotly carries."""

@@ -87,9 +87,12 @@ def page_parts(
 
 
 def trace_data(
-    ride: Ride, board: BoardFile | None, limits: Sequence[Limit], crossings: Sequence[Crossing],
+    ride: Ride,
+    board: BoardFile | None,
+    limits: Sequence[Limit],
+    crossings: Sequence[Crossing],
     zero: float = 0.0,
-) -> tuple[dict[str, Any], Iterator[str]]:  # fmt: skip
+) -> tuple[dict[str, Any], Iterator[str]]:
     """Return what the page's script draws from: the layout with a reduced view, and all samples.
 
     ``zero`` is the time (s from the start of the capture) that the page calls 0.
@@ -136,9 +139,12 @@ def page_script() -> str:
 
 
 def _words(
-    basis: Basis, crossings: Sequence[Crossing], limits: Sequence[Limit],
-    answered: Sequence[Answer], spec: dict[str, Any],
-) -> Iterator[str]:  # fmt: skip
+    basis: Basis,
+    crossings: Sequence[Crossing],
+    limits: Sequence[Limit],
+    answered: Sequence[Answer],
+    spec: dict[str, Any],
+) -> Iterator[str]:
     ride, summary = basis.raw, figures(basis)
     episodes = find_episodes(basis.ride, basis.board, crossings)
     parts = {
@@ -160,9 +166,13 @@ def _words(
 
 
 def _spec(
-    ride: Ride, tables: Sequence[Table], columns: Sequence[Column], groups: Sequence[Group],
-    limits: Sequence[Limit], crossings: Sequence[Crossing],
-) -> dict[str, Any]:  # fmt: skip
+    ride: Ride,
+    tables: Sequence[Table],
+    columns: Sequence[Column],
+    groups: Sequence[Group],
+    limits: Sequence[Limit],
+    crossings: Sequence[Crossing],
+) -> dict[str, Any]:
     number_of = {table.name: number for number, table in enumerate(tables)}
     marked = _marked(ride, limits, crossings)
     place = {id(column): number for number, column in enumerate(columns)}
@@ -206,7 +216,7 @@ def _spec(
             {"start": g.start, "end": ride.duration if g.end is None else g.end}
             for g in ride.link_gaps
         ],
-    }  # fmt: skip
+    }
 
 
 def _column_spec(column: Column, table: int, times: Table) -> dict[str, Any]:
@@ -239,9 +249,11 @@ _USUAL = ("rating of ", "rated current of ", "continuous current of ", "temperat
 
 
 def _panel_spec(
-    panel: Panel, place: dict[int, int], marked: Sequence[tuple[Threshold, bool]],
+    panel: Panel,
+    place: dict[int, int],
+    marked: Sequence[tuple[Threshold, bool]],
     crossings: Sequence[Crossing],
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     factors = {line.column.key: line.factor for line in panel.lines}
     if any(line.column.channel.name == "cell_voltage" for line in panel.lines):
         factors[""] = 1.0  # a limit on all cells at once
@@ -260,9 +272,13 @@ def _panel_spec(
             for usual in _USUAL:  # what every name on a panel would begin with tells nothing
                 short = short.removeprefix(usual)
             entry = {
-                "level": level, "above": threshold.above, "kind": threshold.limit.kind,
-                "short": short, "reason": threshold.reason, "near": near,
-            }  # fmt: skip
+                "level": level,
+                "above": threshold.above,
+                "kind": threshold.limit.kind,
+                "short": short,
+                "reason": threshold.reason,
+                "near": near,
+            }
             limits.setdefault((level, threshold.above, threshold.reason), entry)
     spans = _union(
         [

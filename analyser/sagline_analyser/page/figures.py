@@ -41,9 +41,12 @@ def figure(
     groups = lay_out(columns, lowest_cell(ride))
     panels = [panel for group in groups for panel in group.panels]
     figure = make_subplots(
-        rows=len(panels), cols=1, shared_xaxes=True, vertical_spacing=0.25 / (len(panels) + 4),
+        rows=len(panels),
+        cols=1,
+        shared_xaxes=True,
+        vertical_spacing=0.25 / (len(panels) + 4),
         subplot_titles=[plain(f"{panel.title} ({panel.unit or 1})") for panel in panels],
-    )  # fmt: skip
+    )
     crossed = find_crossings(ride, limits)
     marked = thresholds(ride, limits)
     for row, panel in enumerate(panels, 1):
@@ -61,16 +64,22 @@ def figure(
             cuts = np.flatnonzero(np.diff(breaks(table.gap, valid)[at])) + 1
             figure.add_trace(
                 go.Scatter(
-                    x=np.insert(x, cuts, x[cuts]), y=np.insert(y, cuts, np.nan),
-                    name=plain(line.label), mode="lines", connectgaps=False,
+                    x=np.insert(x, cuts, x[cuts]),
+                    y=np.insert(y, cuts, np.nan),
+                    name=plain(line.label),
+                    mode="lines",
+                    connectgaps=False,
                     line={
-                        "color": PALETTE[line.colour], "dash": line.dash, "width": line.width,
+                        "color": PALETTE[line.colour],
+                        "dash": line.dash,
+                        "width": line.width,
                         "shape": "linear",
                     },
                     hovertemplate=f"%{{y:.6~g}} {plain(line.unit)} at %{{x:.3f}} s",
                 ),
-                row=row, col=1,
-            )  # fmt: skip
+                row=row,
+                col=1,
+            )
         _mark(figure, row, panel, marked, crossed)
     figure.update_xaxes(title_text="time from start (s)", row=len(panels), col=1)
     figure.update_layout(height=220 * len(panels) + 120, template="plotly_white")
@@ -86,16 +95,24 @@ def _mark(figure: Any, row: int, panel: Panel, marked: Any, crossed: Any) -> Non
         key = threshold.key or "cells"
         if key in factors:
             figure.add_hline(
-                threshold.level * factors[key], line={"dash": "dot", "width": 1, "color": "gray"},
+                threshold.level * factors[key],
+                line={"dash": "dot", "width": 1, "color": "gray"},
                 annotation_text=plain(threshold.limit.part),
-                annotation_hovertext=plain(threshold.reason), row=row, col=1,
-            )  # fmt: skip
+                annotation_hovertext=plain(threshold.reason),
+                row=row,
+                col=1,
+            )
     for crossing in crossed:
         if (crossing.threshold.key or "cells") in factors:
             figure.add_vrect(
-                crossing.span.start, crossing.span.end, fillcolor=PALETTE[6], opacity=0.2,
-                line_width=0, row=row, col=1,
-            )  # fmt: skip
+                crossing.span.start,
+                crossing.span.end,
+                fillcolor=PALETTE[6],
+                opacity=0.2,
+                line_width=0,
+                row=row,
+                col=1,
+            )
 
 
 def lowest_cell(ride: Ride) -> str | None:

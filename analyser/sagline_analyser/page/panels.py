@@ -144,11 +144,17 @@ def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
         unit, factor = display_unit(channel)
         lines.append(
             Line(
-                column, label_of(channel) + (" (lowest)" if bold else ""), unit, factor, colour,
-                dash, _SYMBOLS[symbol % len(_SYMBOLS)], width,
+                column,
+                label_of(channel) + (" (lowest)" if bold else ""),
+                unit,
+                factor,
+                colour,
+                dash,
+                _SYMBOLS[symbol % len(_SYMBOLS)],
+                width,
                 str(channel.index) if channel.name == "cell_voltage" and channel.index else "",
             )
-        )  # fmt: skip
+        )
     title = ", ".join(_TITLES.get(name, name.replace("_", " ")) for name in measured or names)
     return Panel(title, lines[0].unit, tuple(lines))
 

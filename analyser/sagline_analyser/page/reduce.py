@@ -24,11 +24,13 @@ def extremes(
         low[~valid], high[~valid] = np.inf, -np.inf
     edges = np.arange(0, count, size)
     whole = count // size * size
-    at = np.concatenate([
-        low[:whole].reshape(-1, size).argmin(axis=1) + edges[: whole // size],
-        high[:whole].reshape(-1, size).argmax(axis=1) + edges[: whole // size],
-        [whole + low[whole:].argmin(), whole + high[whole:].argmax()] if whole < count else [],
-    ]).astype(np.int64)  # fmt: skip
+    at = np.concatenate(
+        [
+            low[:whole].reshape(-1, size).argmin(axis=1) + edges[: whole // size],
+            high[:whole].reshape(-1, size).argmax(axis=1) + edges[: whole // size],
+            [whole + low[whole:].argmin(), whole + high[whole:].argmax()] if whole < count else [],
+        ]
+    ).astype(np.int64)
     at = np.unique(at)
     return at if valid is None else at[valid[at]]
 

@@ -18,9 +18,17 @@ def escape(text: str) -> str:
 
 
 TILES = (
-    "distance", "moving_time", "top_speed", "energy_net", "energy_per_distance",
-    "energy_regenerated", "charge_net", "peak_battery_current", "lowest_cell", "hottest_part",
-)  # fmt: skip
+    "distance",
+    "moving_time",
+    "top_speed",
+    "energy_net",
+    "energy_per_distance",
+    "energy_regenerated",
+    "charge_net",
+    "peak_battery_current",
+    "lowest_cell",
+    "hottest_part",
+)
 ROWS = 8
 """Rows shown for one limit, the worst ones; the others are counted."""
 

@@ -46,9 +46,11 @@ def board_cards(rides: Sequence[RideFigures], number: int) -> str:
     if spent := [ride for ride in rides if ride.per_km is not None]:
         told.append(_consumption(spent))
     return ordered(
-        [(asks, card(asks, f"{key}-{number}", line, picture, ""))
-         for asks, key, line, picture in told]
-    )  # fmt: skip
+        [
+            (asks, card(asks, f"{key}-{number}", line, picture, ""))
+            for asks, key, line, picture in told
+        ]
+    )
 
 
 Told = tuple[Urgency, str, str, str]
@@ -59,10 +61,15 @@ def _cells(pack: PackFigures) -> Told:
     highest, second = sorted(pack.cells, key=lambda cell: -cell.resistance)[:2]
     apart = _low(highest) > _high(second)
     bars = tuple(
-        Bar(f"cell {cell.number}", 1e3 * cell.resistance, 1e3 * _low(cell), 1e3 * _high(cell),
-            apart and cell is highest)
+        Bar(
+            f"cell {cell.number}",
+            1e3 * cell.resistance,
+            1e3 * _low(cell),
+            1e3 * _high(cell),
+            apart and cell is highest,
+        )
         for cell in pack.cells
-    )  # fmt: skip
+    )
     where = f" of pack {pack.name}" if pack.name else ""
     if apart:
         asks = Urgency.LOOK

@@ -25,28 +25,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("directory", metavar="DIR", type=Path, help="where the logs are, and below")
     parser.add_argument("--board", metavar="NAME", default="", help="only rides of this board")
     parser.add_argument(
-        "--setting", metavar="NAME=VALUE", type=_setting, action="append", default=[],
+        "--setting",
+        metavar="NAME=VALUE",
+        type=_setting,
+        action="append",
+        default=[],
         help="only rides with this setting in force; may be given several times",
-    )  # fmt: skip
+    )
     parser.add_argument(
         "--since", metavar="DATE", type=_date, help="only rides from this day on (2026-05-02, UTC)"
     )
     parser.add_argument(
-        "--fault", metavar="FAULT", default="",
+        "--fault",
+        metavar="FAULT",
+        default="",
         help="only rides with this fault: its number, a part of its text, or any",
-    )  # fmt: skip
+    )
     parser.add_argument("--json", action="store_true", help="as JSON, with every figure")
     parser.add_argument(
         "-o", "--out", metavar="FILE.html", type=Path, help="write the trends as a page"
     )
     parser.add_argument(
-        "--engine", metavar="ADDRESS", default="",
+        "--engine",
+        metavar="ADDRESS",
+        default="",
         help="work new rides out on the Dask scheduler there, such as tcp://10.0.0.5:8786",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--processes", metavar="N", type=_count, default=0,
+        "--processes",
+        metavar="N",
+        type=_count,
+        default=0,
         help="processes that work new rides out (default: one a processor)",
-    )  # fmt: skip
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:

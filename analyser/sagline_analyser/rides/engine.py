@@ -83,9 +83,10 @@ def _on_dask(work: Work, paths: Sequence[str], address: str) -> Iterator[tuple[s
     # Dask itself waits half a minute on what is no address, and then says so in a traceback.
     if not re.fullmatch(r"(\w+://)?(\[[\da-fA-F:.]+\]|[^\s:/\[\]]+):\d{1,5}", address):
         raise SaglineError(
-            "is no address of a Dask scheduler", where=address or "--engine",
+            "is no address of a Dask scheduler",
+            where=address or "--engine",
             remedy="give HOST:PORT, as `dask scheduler` prints it, such as tcp://127.0.0.1:8786",
-        )  # fmt: skip
+        )
     distributed: Any = import_module("distributed")  # it has no types
 
     class Client(distributed.Client):  # type: ignore[misc]
@@ -99,14 +100,16 @@ def _on_dask(work: Work, paths: Sequence[str], address: str) -> Iterator[tuple[s
     except (OSError, OverflowError, ValueError) as problem:
         raise SaglineError(
             f"no Dask scheduler answers ({str(problem).splitlines()[0] or type(problem).__name__})",
-            where=address, remedy="start one with: dask scheduler, and workers with: dask worker",
-        ) from None  # fmt: skip
+            where=address,
+            remedy="start one with: dask scheduler, and workers with: dask worker",
+        ) from None
     with client:
         if not client.scheduler_info()["workers"]:
             raise SaglineError(
-                "the scheduler has no workers", where=address,
+                "the scheduler has no workers",
+                where=address,
                 remedy=f"start some with: dask worker {address}",
-            )  # fmt: skip
+            )
         waiting = dict(zip(client.map(work, paths, pure=False), paths, strict=True))
         for done in distributed.as_completed(list(waiting), loop=client.loop):
             try:
@@ -114,7 +117,8 @@ def _on_dask(work: Work, paths: Sequence[str], address: str) -> Iterator[tuple[s
             except Exception as problem:  # the worker lacks Sagline, or died again and again
                 said = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
                 raise SaglineError(
-                    f"a worker cannot do its work ({said})", where=address,
+                    f"a worker cannot do its work ({said})",
+                    where=address,
                     remedy="install the same Sagline on every worker, and give it more memory",
-                ) from None  # fmt: skip
+                ) from None
             yield waiting.pop(done), result

@@ -40,9 +40,11 @@ class Library:
 
 
 def open_library(
-    directory: str | Path, engine: str = "", processes: int = 0,
+    directory: str | Path,
+    engine: str = "",
+    processes: int = 0,
     work: Callable[[str], RideFigures] = figures_of,
-) -> Library:  # fmt: skip
+) -> Library:
     """Return the rides below ``directory``; only those new or changed are worked out.
 
     Raises:

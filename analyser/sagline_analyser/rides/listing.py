@@ -34,11 +34,11 @@ class Filter:
             return False
         wanted = self.fault.casefold()
         return not wanted or any(
-            wanted == "any" or wanted == str(number) or (
-                not wanted.isdigit() and wanted in text.casefold()
-            )
+            wanted == "any"
+            or wanted == str(number)
+            or (not wanted.isdigit() and wanted in text.casefold())
             for number, text, _ in figures.faults
-        )  # fmt: skip
+        )
 
 
 def _same(stated: str | None, wanted: str) -> bool:
@@ -52,8 +52,16 @@ def _same(stated: str | None, wanted: str) -> bool:
 
 
 COLUMNS = (
-    "start (UTC)", "board", "length", "distance", "energy", "per km", "faults", "quality", "file",
-)  # fmt: skip
+    "start (UTC)",
+    "board",
+    "length",
+    "distance",
+    "energy",
+    "per km",
+    "faults",
+    "quality",
+    "file",
+)
 
 
 def row(entry: Entry) -> tuple[str, ...]:
@@ -66,10 +74,16 @@ def row(entry: Entry) -> tuple[str, ...]:
         for number, text, count in ride.faults[:4]
     )
     return (
-        date_text(ride.started), ride.board or "unnamed", duration_text(ride.duration),
-        figure_text(ride.distance, "m"), figure_text(ride.energy, "Wh"),
-        figure_text(ride.per_km, "Wh/km"), faults or "–", ride.quality, entry.path,
-    )  # fmt: skip
+        date_text(ride.started),
+        ride.board or "unnamed",
+        duration_text(ride.duration),
+        figure_text(ride.distance, "m"),
+        figure_text(ride.energy, "Wh"),
+        figure_text(ride.per_km, "Wh/km"),
+        faults or "–",
+        ride.quality,
+        entry.path,
+    )
 
 
 def date_text(started: float | None) -> str:

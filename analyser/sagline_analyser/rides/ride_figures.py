@@ -180,9 +180,12 @@ def _figures(path: str) -> RideFigures:
             counts[event.number, event.text] = counts.get((event.number, event.text), 0) + 1
     quality = ride.quality
     return RideFigures(
-        board=ride.board_name, firmware=ride.firmware,
-        started=_sound(ride.started_wall), duration=_sound(ride.duration) or 0.0,
-        distance=_sound(summary.get("distance")), energy=_sound(summary.get("energy_net")),
+        board=ride.board_name,
+        firmware=ride.firmware,
+        started=_sound(ride.started_wall),
+        duration=_sound(ride.duration) or 0.0,
+        distance=_sound(summary.get("distance")),
+        energy=_sound(summary.get("energy_net")),
         per_km=_sound(whole.per_km if whole else None),
         per_km_error=_sound(whole.error if whole else None),
         top_speed=_sound(summary.get("top_speed")),
@@ -192,13 +195,16 @@ def _figures(path: str) -> RideFigures:
         battery_temperature=_sound(sum(warmth) / len(warmth) if warmth else None),
         faults=tuple((n, text, count) for (n, text), count in counts.items()),
         samples=sum(len(stream.time) for stream in ride.streams.values()),
-        lost_samples=sum(quality.lost_samples.values()), link_losses=len(ride.link_gaps),
-        damaged=quality.damaged_frames, ended=quality.ended,
+        lost_samples=sum(quality.lost_samples.values()),
+        link_losses=len(ride.link_gaps),
+        damaged=quality.damaged_frames,
+        ended=quality.ended,
         packs=packs,
-        settings=tuple(ride.settings.items()), note=ride.note,
+        settings=tuple(ride.settings.items()),
+        note=ride.note,
         doubted=tuple(dict.fromkeys(doubt.key for doubt in basis.sensors)),
         mismatches=basis.mismatches,
-    )  # fmt: skip
+    )
 
 
 def _pack(ride: "Ride", fit: "PackFit", name: str) -> PackFigures:
@@ -219,13 +225,19 @@ def _pack(ride: "Ride", fit: "PackFit", name: str) -> PackFigures:
     current = battery_current(ride)
     drawn = integral(during(current.series, fit.span)) / 3600 if current else None
     rests = tuple(
-        point for point in rest_points(ride, fit.span)
+        point
+        for point in rest_points(ride, fit.span)
         if math.isfinite(sum(point.voltages) + point.charge + point.charge_error + point.error)
-    )  # fmt: skip
+    )
     return PackFigures(
-        name, float(fit.span.start), float(fit.span.end), cells,
-        _sound(max(rest) - min(rest) if len(rest) > 1 else None), _sound(drawn), rests,
-    )  # fmt: skip
+        name,
+        float(fit.span.start),
+        float(fit.span.end),
+        cells,
+        _sound(max(rest) - min(rest) if len(rest) > 1 else None),
+        _sound(drawn),
+        rests,
+    )
 
 
 def _sound(value: float | None) -> float | None:

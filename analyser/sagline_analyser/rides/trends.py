@@ -48,9 +48,11 @@ def resistance_trends(used: Used) -> list[Trend]:
         points: list[tuple[RideFigures, float | None, float | None]] = []
         for ride, pack in used:
             cell = next((c for c in pack.cells if c.number == number), None)
-            shown = (None, None) if cell is None else (
-                1e3 * cell.resistance, 1e3 * cell.resistance_error
-            )  # fmt: skip
+            shown = (
+                (None, None)
+                if cell is None
+                else (1e3 * cell.resistance, 1e3 * cell.resistance_error)
+            )
             points.append((ride, *shown))
         trends.append(Trend(f"cell {number}", tuple(points), number == highest))
     return trends
@@ -72,13 +74,28 @@ TITLE = "Rides over time – Sagline"
 """The title, by which such a page is known."""
 
 _PACK_CHARTS = (
-    ("Resistance of each cell, 10 s after a step of load", "mΩ", 1, resistance_trends,
-     "needs rides with cell_voltage_1, …, battery_current and changes of load"),
-    ("Balance: cells apart at rest at the end", "mV", 0, balance_trend,
-     "needs rides with cell_voltage_1, … and battery_current"),
-)  # fmt: skip
-_CONSUMPTION = ("Consumption", "Wh/km", 1, consumption_trend,
-                "needs rides of 100 m with speed, battery_current and pack_voltage")  # fmt: skip
+    (
+        "Resistance of each cell, 10 s after a step of load",
+        "mΩ",
+        1,
+        resistance_trends,
+        "needs rides with cell_voltage_1, …, battery_current and changes of load",
+    ),
+    (
+        "Balance: cells apart at rest at the end",
+        "mV",
+        0,
+        balance_trend,
+        "needs rides with cell_voltage_1, … and battery_current",
+    ),
+)
+_CONSUMPTION = (
+    "Consumption",
+    "Wh/km",
+    1,
+    consumption_trend,
+    "needs rides of 100 m with speed, battery_current and pack_voltage",
+)
 
 
 def write_trends(entries: Sequence[Entry], path: str | Path, directory: str) -> int:
@@ -184,9 +201,10 @@ def _unnamed(used: Used, packs: Mapping[str, Used]) -> str:
     alike = [look_alike(first, second) for (_, first), (_, second) in itertools.pairwise(used)]
     if True in alike:
         offers.append(
-            "all of them could be one pack" if all(alike) else
-            f"{alike.count(True)} of {len(alike)} could be the pack of the ride before"
-        )  # fmt: skip
+            "all of them could be one pack"
+            if all(alike)
+            else f"{alike.count(True)} of {len(alike)} could be the pack of the ride before"
+        )
     if offers:
         said += f" By each cell's share of the median resistance {'; '.join(offers)}; that "
         said += "their intervals agree does not prove it."
@@ -194,9 +212,14 @@ def _unnamed(used: Used, packs: Mapping[str, Used]) -> str:
 
 
 def _chart(
-    title: str, unit: str, digits: int, trends: Sequence[Trend], needs: str,
-    charts: list[dict[str, Any]], join: bool,
-) -> str:  # fmt: skip
+    title: str,
+    unit: str,
+    digits: int,
+    trends: Sequence[Trend],
+    needs: str,
+    charts: list[dict[str, Any]],
+    join: bool,
+) -> str:
     """Add a chart to ``charts`` and return its place on the page, or why there is none."""
     if not trends:
         return f"<h3>{escape(title)}</h3><p class=lacking>Nothing to draw: {needs}.</p>"

@@ -15,9 +15,13 @@ _TERMS = {
     "chemistry": {"NMC", "NCA", "LCO", "LMO", "LFP", "LTO", "NiMH", "Pb"},
 }
 _CALLED = {
-    "units": "unit", "motors": "motor", "controllers": "controller", "fuses": "fuse",
-    "leads": "lead", "connectors": "connector",
-}  # fmt: skip
+    "units": "unit",
+    "motors": "motor",
+    "controllers": "controller",
+    "fuses": "fuse",
+    "leads": "lead",
+    "connectors": "connector",
+}
 _PLAIN = re.compile(r"[-+]?\d{1,6}(\.\d{1,6})?")
 
 

@@ -31,8 +31,9 @@ def choose(
         if not 0 <= at <= ride.duration:
             raise SaglineError(
                 f"{moment_text(at)} is outside the ride of {moment_text(ride.duration)}",
-                where=ride.path, remedy="give --at as seconds or minutes:seconds from the start",
-            )  # fmt: skip
+                where=ride.path,
+                remedy="give --at as seconds or minutes:seconds from the start",
+            )
         return Moment(at, "chosen", "the chosen moment")
     if mark is not None:
         for one in ride.marks:
@@ -40,24 +41,27 @@ def choose(
                 return Moment(one.time, "chosen", f"mark {mark}")
         numbers = ", ".join(str(one.number) for one in ride.marks)
         raise SaglineError(
-            f"no mark {mark}", where=ride.path,
+            f"no mark {mark}",
+            where=ride.path,
             remedy=f"its marks: {numbers}" if numbers else "it has none; choose with --at",
-        )  # fmt: skip
+        )
     if fault is not None:
         if 1 <= fault <= len(moments):
             return moments[fault - 1]
         raise SaglineError(
-            f"no fault {fault}", where=ride.path,
+            f"no fault {fault}",
+            where=ride.path,
             remedy=f"there are {listed}" if listed else "there are none; choose with --at",
-        )  # fmt: skip
+        )
     for kind in _WORST:
         for moment in moments:
             if moment.kind == kind:
                 return moment
     raise SaglineError(
-        "no fault, cut-out, restart or lost link in this ride", where=ride.path,
+        "no fault, cut-out, restart or lost link in this ride",
+        where=ride.path,
         remedy="choose a moment with --at or --mark",
-    )  # fmt: skip
+    )
 
 
 def window_around(

@@ -33,26 +33,42 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--mark", metavar="N", type=int, help="the mark of this number")
     for side, usual in (("before", 20), ("after", 10)):
         parser.add_argument(
-            f"--{side}", metavar="S", type=_length,
+            f"--{side}",
+            metavar="S",
+            type=_length,
             help=f"seconds {side} the moment (default: {usual}, or as far as the event reaches)",
-        )  # fmt: skip
+        )
     choices = "; ".join(f"{name}: {text}" for name, text in KEEP.items())
     parser.add_argument(
-        "--keep", metavar="WHAT", action="append", choices=tuple(KEEP), default=[],
+        "--keep",
+        metavar="WHAT",
+        action="append",
+        choices=tuple(KEEP),
+        default=[],
         help=f"also give away, one each time: {choices}",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--board", metavar="FILE", type=Path,
+        "--board",
+        metavar="FILE",
+        type=Path,
         help="board file with the limits (default: the copy inside the log)",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--picture", metavar="FILE", type=_picture, action="append", default=[],
+        "--picture",
+        metavar="FILE",
+        type=_picture,
+        action="append",
+        default=[],
         help="also write a still picture, .svg or .png",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "-o", "--out", metavar="FILE.html", type=Path, required=True,
+        "-o",
+        "--out",
+        metavar="FILE.html",
+        type=Path,
+        required=True,
         help="the page; never overwrites",
-    )  # fmt: skip
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -104,8 +120,11 @@ def _tell(share: "Shared") -> None:
     for line in share.account.kept_lines():
         print(f"  {line}")
     print("left out:")
-    for line in [*share.account.left_lines(), "file names and paths, host and user names, serial "
-                 "and boot numbers, foreign bytes (always)"]:  # fmt: skip
+    for line in [
+        *share.account.left_lines(),
+        "file names and paths, host and user names, serial "
+        "and boot numbers, foreign bytes (always)",
+    ]:
         print(f"  {line}")
 
 

@@ -21,12 +21,34 @@ KEEP = {
 }
 """The choices of ``--keep``; what none of them names is never in a shared file."""
 
-LABELS = frozenset({"left", "right", "front", "rear", "front left", "front right", "rear left",
-                    "rear right"})  # fmt: skip
+LABELS = frozenset(
+    {"left", "right", "front", "rear", "front left", "front right", "rear left", "rear right"}
+)
 """Labels that tell nothing but a place on the vehicle."""
 
-UNITS = frozenset({"", "1", "%", "V", "A", "W", "Wh", "Ah", "°C", "m/s", "km/h", "r/min", "N m",
-                   "Hz", "s", "Ω", "Pa", "bar", "m/s²"})  # fmt: skip
+UNITS = frozenset(
+    {
+        "",
+        "1",
+        "%",
+        "V",
+        "A",
+        "W",
+        "Wh",
+        "Ah",
+        "°C",
+        "m/s",
+        "km/h",
+        "r/min",
+        "N m",
+        "Hz",
+        "s",
+        "Ω",
+        "Pa",
+        "bar",
+        "m/s²",
+    }
+)
 """Units that a channel of any name may keep."""
 
 _PLACE = re.compile(

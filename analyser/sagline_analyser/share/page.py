@@ -75,12 +75,14 @@ def _parts(share: Shared) -> dict[str, str]:
         "settings": _items([f"{k} = {v}" for k, v in ride.settings.items()])
         or "<p>None in this file.</p>",
         "quality": _items(words.quality(share)),
-        "contents": "<h3>Kept</h3>" + _items(share.account.kept_lines())
-        + "<h3>Left out</h3>" + (_items(share.account.left_lines()) or "<p>Nothing.</p>")
+        "contents": "<h3>Kept</h3>"
+        + _items(share.account.kept_lines())
+        + "<h3>Left out</h3>"
+        + (_items(share.account.left_lines()) or "<p>Nothing.</p>")
         + "<p>Times count from the moment. The samples of the window, just as the board sent them, "
         "are inside this file: give the file to <code>sagline-analyser plot</code>, or to any of "
         "its commands that takes a log.</p>",
-    }  # fmt: skip
+    }
 
 
 def _items(lines: Iterable[str], kind: str = "ul") -> str:

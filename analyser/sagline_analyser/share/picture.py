@@ -88,8 +88,9 @@ def draw(share: Shared) -> Picture:
         y += 54
         shapes.append(Text(40, y, line, 48, bold=True))
     for step in leading(share, 2):
-        for n, line in enumerate(_wrapped(f"{since(step.time - share.at)}: {step.name} "
-                                          f"{step.crossed}", 58)[:2]):  # fmt: skip
+        for n, line in enumerate(
+            _wrapped(f"{since(step.time - share.at)}: {step.name} {step.crossed}", 58)[:2]
+        ):
             y += 44
             shapes.append(Text(40 if n == 0 else 70, y, line, 33, _MUTED))
     y += 26
@@ -108,8 +109,13 @@ def _panels(share: Shared) -> list[_Panel]:
     limits = derive_limits(share.board) if share.board else ()
     found: list[_Panel] = []
 
-    def add(name: str, unit: str, traces: Sequence[_Trace], channel: str, factor: float = 1.0,
-            ) -> None:  # fmt: skip
+    def add(
+        name: str,
+        unit: str,
+        traces: Sequence[_Trace],
+        channel: str,
+        factor: float = 1.0,
+    ) -> None:
         if traces:
             near = tuple(x for x in weakest(limits, channel) if x.kind in ("limit", "stop", "full"))
             found.append(_Panel(name, unit, factor, tuple(traces[:4]), near))

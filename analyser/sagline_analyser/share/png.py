@@ -13,8 +13,19 @@ if TYPE_CHECKING:
     from PIL import ImageDraw
 
 _TWICE = 2
-_PLAIN = str.maketrans({"−": "-", "–": "-", "×": "x", "·": "-", "Ω": "ohm", "\u202f": " ",
-                        "²": "2", "→": ">", "…": "..."})  # fmt: skip
+_PLAIN = str.maketrans(
+    {
+        "−": "-",
+        "–": "-",
+        "×": "x",
+        "·": "-",
+        "Ω": "ohm",
+        "\u202f": " ",
+        "²": "2",
+        "→": ">",
+        "…": "...",
+    }
+)
 """What the font inside Pillow lacks; it is the only one that every system has."""
 
 
@@ -29,7 +40,7 @@ def write_png(picture: Picture, file: IO[bytes]) -> None:
         raise SaglineError(
             "a PNG picture needs Pillow, which is not installed",
             remedy='install it with: pip install "sagline[analyser,picture]", or name it .svg',
-        )  # fmt: skip
+        )
     from PIL import Image, ImageDraw
 
     size = (picture.width, picture.height)
@@ -39,8 +50,9 @@ def write_png(picture: Picture, file: IO[bytes]) -> None:
         if isinstance(shape, Line):
             for run in _dashes(shape):
                 points = [(_TWICE * x, _TWICE * y) for x, y in run]
-                pen.line(points, fill=shape.colour, width=round(_TWICE * shape.width),
-                         joint="curve")  # fmt: skip
+                pen.line(
+                    points, fill=shape.colour, width=round(_TWICE * shape.width), joint="curve"
+                )
         else:
             _write(pen, shape)
     shrunk = image.resize(size, Image.Resampling.LANCZOS)
@@ -54,9 +66,13 @@ def _write(pen: "ImageDraw.ImageDraw", shape: Text) -> None:
     text = "".join(c if c.isprintable() and (c.isascii() or c in "°µäöüéèà") else "?" for c in text)
     anchor = {"start": "ls", "middle": "ms", "end": "rs"}[shape.anchor]
     pen.text(
-        (_TWICE * shape.x, _TWICE * shape.y), text, fill=shape.colour, anchor=anchor,
-        font=ImageFont.load_default(_TWICE * shape.size), stroke_width=1 if shape.bold else 0,
-    )  # fmt: skip
+        (_TWICE * shape.x, _TWICE * shape.y),
+        text,
+        fill=shape.colour,
+        anchor=anchor,
+        font=ImageFont.load_default(_TWICE * shape.size),
+        stroke_width=1 if shape.bold else 0,
+    )
 
 
 def _dashes(line: Line) -> Iterator[list[tuple[float, float]]]:

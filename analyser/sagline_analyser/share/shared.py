@@ -45,9 +45,13 @@ class Shared:
 
 
 def shared(
-    ride: Ride, moment: Moment, window: Window, keep: frozenset[str], board: str | None,
+    ride: Ride,
+    moment: Moment,
+    window: Window,
+    keep: frozenset[str],
+    board: str | None,
     basis: Basis | None = None,
-) -> Shared:  # fmt: skip
+) -> Shared:
     """Redact ``window`` of ``ride`` and read it back.
 
     What is normal for the ride shows only over minutes, so the story is told from a longer
@@ -62,9 +66,10 @@ def shared(
     own = _read_back(log, keep)
     if not any(stream.time.size for stream in own.streams.values()):
         raise SaglineError(
-            "no samples of a standard channel near that moment", where=ride.path,
+            "no samples of a standard channel near that moment",
+            where=ride.path,
             remedy="choose another with --at, or see --keep",
-        )  # fmt: skip
+        )
     longer = replace(window, start=max(0.0, window.start - NORMAL))
     past = _read_back(window_log(ride, longer, Account(keep), board), keep)
     parts = _board(own)
@@ -74,9 +79,13 @@ def shared(
     # The moment's words may quote the board's; the redacted ride tells them anew.
     told = _moment(moment, window.at - longer.start, past)
     story = what_came_first(
-        past, _board(past), told, before_s=at, after_s=window.end - window.at,
+        past,
+        _board(past),
+        told,
+        before_s=at,
+        after_s=window.end - window.at,
         sensors=tuple(doubt.earlier(longer.start) for doubt in basis.sensors),
-    )  # fmt: skip
+    )
     moved = _moved(story, window.start - longer.start)
     return Shared(log, own, trusted, parts, at, told, moved, account, _doubts(basis, own, window))
 
@@ -99,9 +108,11 @@ def _read_back(log: bytes, keep: frozenset[str]) -> Ride:
         path.write_bytes(log)
         ride = load_ride(path)
     return replace(
-        ride, path=NAME, started_wall=ride.started_wall if "date" in keep else None,
+        ride,
+        path=NAME,
+        started_wall=ride.started_wall if "date" in keep else None,
         warnings=tuple(text.replace(str(path), NAME) for text in ride.warnings),
-    )  # fmt: skip
+    )
 
 
 def _board(ride: Ride) -> BoardFile | None:

@@ -83,19 +83,24 @@ def window_log(ride: Ride, window: Window, account: Account, board: str | None) 
         return Instant(max(time, 0), max(time, 0) + wall)  # a clock may lead its capture
 
     streams = _streams(ride, account)
-    items = [item for number, source, described in streams
-             for item in _samples(source, described, number, window)]  # fmt: skip
+    items = [
+        item
+        for number, source, described in streams
+        for item in _samples(source, described, number, window)
+    ]
     items += _events(ride, window, account)
     items += _marks(ride, window, account, at)
     items += _links(ride, window, account, at)
     items.sort(key=lambda item: (item.segment, item.time))
     end = max([_micros(window.end, window), *(item.time for item in items)])
-    return b"".join([
-        SIGNATURE,
-        *_opening(ride, account, board, at(_START)),
-        *_body(items, [d for _, _, d in streams], ride, account, at),
-        encode_frame(End(at(end), 0, 0, "end of the shared window").encode()),
-    ])  # fmt: skip
+    return b"".join(
+        [
+            SIGNATURE,
+            *_opening(ride, account, board, at(_START)),
+            *_body(items, [d for _, _, d in streams], ride, account, at),
+            encode_frame(End(at(end), 0, 0, "end of the shared window").encode()),
+        ]
+    )
 
 
 def _micros(time: float, window: Window) -> int:
@@ -149,23 +154,31 @@ def _streams(ride: Ride, account: Account) -> list[tuple[int, StreamColumns, Str
             others += 1
             place = tells_place(channel)
             choice, words = (
-                ("position", "channels that may tell a place") if place
+                ("position", "channels that may tell a place")
+                if place
                 else ("other-channels", "channels that are not standard ones")
-            )  # fmt: skip
+            )
             if account.ask(choice, words):
                 unit = channel.unit if channel.unit in UNITS or "labels" in account.keep else ""
                 named = "labels" in account.keep
                 channels[key] = replace(
-                    channel, name=channel.name if named else f"channel_{others}", label=label,
-                    unit=unit, index=channel.index if named else 0,
-                )  # fmt: skip
+                    channel,
+                    name=channel.name if named else f"channel_{others}",
+                    label=label,
+                    unit=unit,
+                    index=channel.index if named else 0,
+                )
         if channels:
             number = len(found)
             name = account.text("labels", "names of streams", source.name)
             described = Stream(
-                1, 0, number, name or f"stream {number + 1}", round(source.period * 1e6),
+                1,
+                0,
+                number,
+                name or f"stream {number + 1}",
+                round(source.period * 1e6),
                 tuple(channels.values()),
-            )  # fmt: skip
+            )
             part = replace(source, channels=channels)
             found.append((number, part, described))
     return found
@@ -192,25 +205,36 @@ def _samples(
     sequences = _sequences(source.gap[span], segment, times, period)
     first, stamps = 0, times.tolist()
     for n in range(1, len(stamps) + 1):
-        if n < len(stamps) and n - first < most and not (
-            segment[n] != segment[n - 1]
-            or sequences[n] - sequences[first] != n - first
-            or abs(stamps[n] - stamps[first] - (n - first) * period) > _APART
-        ):  # fmt: skip
+        if (
+            n < len(stamps)
+            and n - first < most
+            and not (
+                segment[n] != segment[n - 1]
+                or sequences[n] - sequences[first] != n - first
+                or abs(stamps[n] - stamps[first] - (n - first) * period) > _APART
+            )
+        ):
             continue
         record = Samples(
-            0, number, 0, int(sequences[first]) % 2**32, stamps[first] % 2**32, n - first,
+            0,
+            number,
+            0,
+            int(sequences[first]) % 2**32,
+            stamps[first] % 2**32,
+            n - first,
             packed[first * size : n * size],
-        )  # fmt: skip
+        )
         sent = stamps[first] + (n - 1 - first) * period
         yield _Item(int(segment[first]), sent, record)
         first = n
 
 
 def _sequences(
-    gap: npt.NDArray[np.bool_], segment: npt.NDArray[np.int32], times: npt.NDArray[np.int64],
+    gap: npt.NDArray[np.bool_],
+    segment: npt.NDArray[np.int32],
+    times: npt.NDArray[np.int64],
     period: int,
-) -> npt.NDArray[np.int64]:  # fmt: skip
+) -> npt.NDArray[np.int64]:
     """Return sample numbers from 0 at each start of the board that skip what was lost."""
     steps = np.ones(times.size, np.int64)
     lost = np.flatnonzero(gap[1:]) + 1

@@ -389,9 +389,10 @@ def _make(given: Mapping[str, Any]) -> BleSource:
     if given["characteristic"] is None:
         if given["service"] is not None:
             raise SaglineError(
-                "names no characteristic", where="--service",
+                "names no characteristic",
+                where="--service",
                 remedy="say which of its characteristics notifies with --characteristic",
-            )  # fmt: skip
+            )
         return BleSource(given["ble"])
     return BleSource(given["ble"], stream=GattStream(given["characteristic"], given["service"]))
 

@@ -320,8 +320,14 @@ def _all_signals(database: "Database", dbc: Path) -> BusPlan:
         channel = Channel(
             name.encode()[:MAX_NAME].decode(errors="ignore"),
             shown.encode()[:MAX_UNIT].decode(errors="ignore"),
-            SampleType.I32, quantum, 0, exponent, index, "", NO_READING,
-        )  # fmt: skip
+            SampleType.I32,
+            quantum,
+            0,
+            exponent,
+            index,
+            "",
+            NO_READING,
+        )
         line = line.then(Line(1 / (Fraction(quantum) * Fraction(10) ** exponent)))
         by_message.setdefault(_word(message), []).append(_Wanted(signal.name, channel, line))
         titles[_word(message)] = message.name
@@ -340,16 +346,20 @@ def _quantum(step: Fraction) -> tuple[int, int]:
 
 
 def _plan(
-    database: "Database", where: str, board: str, by_message: Mapping[int, list[_Wanted]],
+    database: "Database",
+    where: str,
+    board: str,
+    by_message: Mapping[int, list[_Wanted]],
     titles: Mapping[int, str],
-) -> BusPlan:  # fmt: skip
+) -> BusPlan:
     largest = max((len(signals) for signals in by_message.values()), default=0)
     if len(by_message) > MAX_STREAMS or largest > MAX_CHANNELS or not by_message:
         raise SaglineError(
             f"signals of {len(by_message)} messages, up to {largest} in one, where 1 to "
             f"{MAX_STREAMS} messages with up to {MAX_CHANNELS} each can be taken",
-            where=where, remedy="name the signals that are wanted with --map MAP.toml",
-        )  # fmt: skip
+            where=where,
+            remedy="name the signals that are wanted with --map MAP.toml",
+        )
     streams, wanted = [], {}
     for number, (word, signals) in enumerate(by_message.items()):
         channels = tuple(
@@ -361,9 +371,10 @@ def _plan(
             stream.encode()
         except RecordError as problem:
             raise SaglineError(
-                f"message {name}: {problem}", where=where,
+                f"message {name}: {problem}",
+                where=where,
                 remedy="name the signals that are wanted with --map MAP.toml",
-            ) from None  # fmt: skip
+            ) from None
         streams.append(stream)
         wanted[word] = number, tuple(signals)
     name = board.encode()[:MAX_NAME].decode(errors="ignore")

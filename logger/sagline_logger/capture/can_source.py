@@ -77,9 +77,10 @@ class CanSource:
             ) from None
         except (ValueError, TypeError, ImportError) as problem:
             raise SaglineError(
-                f"the interface does not take this ({_line(problem)})", where=self.description,
+                f"the interface does not take this ({_line(problem)})",
+                where=self.description,
                 remedy="see python-can's documentation of it",
-            ) from None  # fmt: skip
+            ) from None
         except (can.CanError, OSError) as problem:
             raise LinkLost(f"{self._channel}: {_line(problem)}") from None
         _widen(self._bus)
@@ -174,9 +175,10 @@ def _make(given: Mapping[str, Any]) -> CanSource:
     if interface is None:
         if sys.platform != "linux":
             raise SaglineError(
-                "there is no usual interface on this system", where="--can",
+                "there is no usual interface on this system",
+                where="--can",
                 remedy="name python-can's driver of the adapter with --can-interface",
-            )  # fmt: skip
+            )
         interface = "socketcan"
     return CanSource(given["can"], interface, given["bitrate"])
 
@@ -184,9 +186,10 @@ def _make(given: Mapping[str, Any]) -> CanSource:
 def _translation(given: Mapping[str, Any]) -> Translation:
     if given["dbc"] is None:
         raise SaglineError(
-            "says nothing of what its frames mean", where="--can",
+            "says nothing of what its frames mean",
+            where="--can",
             remedy="give the bus's DBC with --dbc FILE",
-        )  # fmt: skip
+        )
     from .can_frames import frames_by  # whoever has no bus does not wait for it
 
     return frames_by(given["dbc"], given["map"])

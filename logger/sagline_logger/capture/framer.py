@@ -54,9 +54,11 @@ class Framer:
         period, last, held = self._streams[stream].period, self._last[stream], self._held[stream]
         layout = self._streams[stream].layout
         if held and (
-            not period or time != (last or 0) + period
-            or len(held) == 255 or (len(held) + 1) * layout.size > MAX_BODY - 14
-        ):  # fmt: skip
+            not period
+            or time != (last or 0) + period
+            or len(held) == 255
+            or (len(held) + 1) * layout.size > MAX_BODY - 14
+        ):
             self._send(stream)
         if period and last is not None:
             # Where samples are missing their numbers are, so that the gap shows.
@@ -99,9 +101,14 @@ class Framer:
     def _send(self, stream: int) -> None:
         held = self._held[stream]
         record = Samples(
-            self.boot, stream, 0, self._sequence[stream] % _WRAP, self._first[stream] % _WRAP,
-            len(held), b"".join(held),
-        )  # fmt: skip
+            self.boot,
+            stream,
+            0,
+            self._sequence[stream] % _WRAP,
+            self._first[stream] % _WRAP,
+            len(held),
+            b"".join(held),
+        )
         self._sequence[stream] += len(held)
         held.clear()
         self._out(record.encode())

@@ -62,9 +62,10 @@ class GattStream:
         ]
         if not found and self.ours:
             raise SaglineError(
-                "the device has no Sagline telemetry service", where=device,
+                "the device has no Sagline telemetry service",
+                where=device,
                 remedy="list the boards in range with: sagline-logger find",
-            )  # fmt: skip
+            )
         notifying = [one for one in found if set(one.properties) & set(_NOTIFIES)]
         if len(notifying) == 1:
             return notifying[0]
@@ -74,8 +75,11 @@ class GattStream:
         if len(notifying) > 1:
             what = f"several characteristics are {short(self.characteristic)}; name the --service"
         offered = ", ".join(short(one) for one in notifying_of(client)) or "none"
-        raise SaglineError(f"{what} (these notify: {offered})", where=device,
-                           remedy="choose another with --characteristic")  # fmt: skip
+        raise SaglineError(
+            f"{what} (these notify: {offered})",
+            where=device,
+            remedy="choose another with --characteristic",
+        )
 
 
 def notifying_of(client: "BleakClient") -> list[str]:

@@ -106,8 +106,11 @@ def _separated(lines: Sequence[Heard], board: str) -> LinesTold | None:
         for at in range(width)
     ]
     shape: dict[str, str | int] = {
-        "delimiter": delimiter, "decimal": decimal, "header": 1, "cells": width,
-    }  # fmt: skip
+        "delimiter": delimiter,
+        "decimal": decimal,
+        "header": 1,
+        "cells": width,
+    }
     values = [dict(zip(map(str, range(width)), row, strict=True)) for _, row in rows]
     clock = _clock(columns, [at for at, _ in rows], values, [str(at) for at in range(width)])
     words = f"{width} values, separated by {_WORDS.get(delimiter, delimiter)}"
@@ -137,9 +140,11 @@ def _column(title: str, cells: Sequence[str], decimal: str = ".") -> GuessedColu
 
 
 def _clock(
-    columns: Sequence[GuessedColumn], arrivals: Sequence[float],
-    rows: Sequence[dict[str, str]], names: Sequence[str],
-) -> tuple[int, str, str] | None:  # fmt: skip
+    columns: Sequence[GuessedColumn],
+    arrivals: Sequence[float],
+    rows: Sequence[dict[str, str]],
+    names: Sequence[str],
+) -> tuple[int, str, str] | None:
     """Return which column is the board's clock, its unit, and why.
 
     A clock falls at a restart only, and rises by one of a few steady rates: that tells it and its

@@ -281,9 +281,10 @@ def live_streams(plan: ColumnMap) -> tuple[Stream, ...]:
             description.encode()
         except RecordError as problem:
             raise SaglineError(
-                f"stream {stream.name!r}: {problem}", where=plan.where,
+                f"stream {stream.name!r}: {problem}",
+                where=plan.where,
                 remedy="spread its columns over more streams, or drop the stream",
-            ) from None  # fmt: skip
+            ) from None
         streams.append(description)
     return tuple(streams)
 

@@ -76,9 +76,12 @@ class LogWriter:
     """
 
     def __init__(
-        self, directory: Path, stem: str, alarm: Callable[[str], None] = lambda line: None,
+        self,
+        directory: Path,
+        stem: str,
+        alarm: Callable[[str], None] = lambda line: None,
         version: tuple[int, int] = VERSION,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._alarm = alarm
         signature = encode_frame(LogStart(version).encode())
         try:

@@ -135,9 +135,13 @@ class Recorder:
             sorter.settle()
             self.at_end()
             log.record(
-                End(instant(), self._counters.frames, self._counters.foreign,
-                    fit(self._stop_reason or "failed"))
-            )  # fmt: skip
+                End(
+                    instant(),
+                    self._counters.frames,
+                    self._counters.foreign,
+                    fit(self._stop_reason or "failed"),
+                )
+            )
             self.unwritten = log.close()
             for tap in self._taps:
                 tap.end()
@@ -296,10 +300,13 @@ class Recorder:
         if self._translator.undecoded:
             advice = replace(advice, undecoded=self._translator.undecoded)
         warnings = suspicions(
-            elapsed, counters.received, counters.frames,
+            elapsed,
+            counters.received,
+            counters.frames,
             listener.described or bool(listener.refused),
-            source.description, advice,
-        )  # fmt: skip
+            source.description,
+            advice,
+        )
         warnings += listener.nearly()
         for line in set(warnings) - set(self._warnings):
             self._tell(line)

@@ -64,14 +64,16 @@ def reread(log: Path, translation: Translation, form: RawForm, target: Path) -> 
             frames += entry.device or not isinstance(entry.record, _HOST | Raw | Foreign | None)
             if isinstance(entry.record, Raw) and entry.record.form is not form:
                 raise SaglineError(
-                    f"its raw bytes are no {_WORDS[form]}", where=str(log),
+                    f"its raw bytes are no {_WORDS[form]}",
+                    where=str(log),
                     remedy="read them as what they are: see sagline-logger reread --help",
-                )  # fmt: skip
+                )
     if not is_raw and (frames or form is not RawForm.TEXT):
         raise SaglineError(
-            "it holds no raw bytes, but the frames of a board", where=str(log),
+            "it holds no raw bytes, but the frames of a board",
+            where=str(log),
             remedy="there is nothing to read again; verify says what is in it",
-        )  # fmt: skip
+        )
     with open_log(log) as file, output(target) as out:
         for part in _Again(translation, is_raw, found).read(
             entry.record for entry in read_log(file)

@@ -26,9 +26,13 @@ class Sorter:
     """
 
     def __init__(
-        self, log: LogWriter, link: LinkKeeper, counters: Counters, translator: Translator,
+        self,
+        log: LogWriter,
+        link: LinkKeeper,
+        counters: Counters,
+        translator: Translator,
         tell: Callable[[str], None],
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.listener = Listener()
         self._log = log
         self._link = link

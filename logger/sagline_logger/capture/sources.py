@@ -59,9 +59,10 @@ def choose_source(
         for option in other.options:
             if option.flag not in own and _given(arguments, option) is not None:
                 raise SaglineError(
-                    f"does not go with {kind.option.flag}", where=option.flag,
+                    f"does not go with {kind.option.flag}",
+                    where=option.flag,
                     remedy=f"leave it out; it belongs to {other.option.flag}",
-                )  # fmt: skip
+                )
     values: dict[str, Any] = {}
     for option in (kind.option, *kind.options):
         given = _given(arguments, option)

@@ -19,9 +19,11 @@ class Tap:
     advice = Advice("is the board sending?", "see what the capture says.")
 
     def __init__(
-        self, description: str, connect: Callable[["Tap"], None],
+        self,
+        description: str,
+        connect: Callable[["Tap"], None],
         disconnect: Callable[["Tap"], None],
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.description = description
         self._connect = connect
         self._disconnect = disconnect

@@ -58,8 +58,9 @@ class TcpSource:
             raise SaglineError(
                 "this is another machine: nothing proves who sends from there, or keeps others "
                 "from listening",
-                where=self._name, remedy="if that is meant, add --remote",
-            )  # fmt: skip
+                where=self._name,
+                remedy="if that is meant, add --remote",
+            )
         try:
             made = socket.create_connection(self._address, _CONNECT)
         except socket.gaierror:

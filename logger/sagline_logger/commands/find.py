@@ -22,10 +22,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="how long to listen for Bluetooth LE devices (default %(default)s)",
     )
     parser.add_argument(
-        "--all", action="store_true",
+        "--all",
+        action="store_true",
         help="all Bluetooth LE devices in range and which of their characteristics notify; each is "
         "connected to for a moment",
-    )  # fmt: skip
+    )
     parser.add_argument("--no-ble", action="store_true", help="serial ports only")
 
 

@@ -36,8 +36,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_source_arguments(parser, LIVE)
     add = parser.add_argument
-    add("--seconds", type=positive_number, default=10.0, metavar="N",
-        help="how long to listen (default %(default)g)")  # fmt: skip
+    add(
+        "--seconds",
+        type=positive_number,
+        default=10.0,
+        metavar="N",
+        help="how long to listen (default %(default)g)",
+    )
     add("--map", type=Path, metavar="FILE", help="write the map there (default: show it)")
     parser.epilog = "Exit status: 0 something was understood, 1 nothing was."
 
@@ -75,8 +80,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.map:
         with output(arguments.map) as file:
             file.write(guess.map.encode())
-        print(f"a first map is in {arguments.map}: read it, mend what is marked GUESS, then: "
-              f"record … --lines {arguments.map}")  # fmt: skip
+        print(
+            f"a first map is in {arguments.map}: read it, mend what is marked GUESS, then: "
+            f"record … --lines {arguments.map}"
+        )
     else:
         print(f"a first map (--map FILE writes it):\n\n{guess.map}", end="")
     return 0

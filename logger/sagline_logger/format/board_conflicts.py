@@ -9,9 +9,14 @@ from itertools import pairwise
 from .board_tables import BoardFile
 
 PER_MOTOR = (
-    "motor_current", "motor_speed", "motor_electrical_speed", "duty_cycle", "motor_temperature",
-    "controller_temperature", "controller_battery_current",
-)  # fmt: skip
+    "motor_current",
+    "motor_speed",
+    "motor_electrical_speed",
+    "duty_cycle",
+    "motor_temperature",
+    "controller_temperature",
+    "controller_battery_current",
+)
 """Channels of which a board with two motors sends two."""
 
 CHEMISTRIES: tuple[tuple[tuple[str, ...], str, float, float], ...] = (

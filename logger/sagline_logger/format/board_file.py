@@ -125,9 +125,10 @@ def _syntax_error(text: str, where: str, problem: BaseException) -> SaglineError
     found = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", message)
     if found is None:
         return SaglineError(
-            "not TOML (a value too long or nested too deeply)", where=where,
+            "not TOML (a value too long or nested too deeply)",
+            where=where,
             remedy="see protocol_docs/board_file.md",
-        )  # fmt: skip
+        )
     message = message[: found.start()]
     line = int(found[1] or text.rstrip().count("\n") + 1)
     place = f"column {found[2]}" if found[2] else "end of the file"
@@ -247,8 +248,11 @@ def _check_names(board: BoardFile, fail: _Problems) -> None:
         seen: set[str] = set()
         for number, entry in enumerate(entries):
             if entry.name in seen:
-                fail((*path, number, "name"), f'"{entry.name}" is used twice',
-                     "give each its own name, so that a limit can name its part")  # fmt: skip
+                fail(
+                    (*path, number, "name"),
+                    f'"{entry.name}" is used twice',
+                    "give each its own name, so that a limit can name its part",
+                )
             if entry.name is not None:
                 seen.add(entry.name)
 
@@ -257,14 +261,18 @@ def _check_battery(board: BoardFile, fail: _Problems) -> None:
     battery = board.battery
     here: KeyPath = ("battery",)
     if len(battery.units) > 1 and battery.joined is None:
-        fail(here, "has several units but no joined",
-             'add joined = "series" or joined = "parallel"')  # fmt: skip
+        fail(
+            here, "has several units but no joined", 'add joined = "series" or joined = "parallel"'
+        )
     for number, unit in enumerate(battery.units):
         path: KeyPath = (*here, "units", number)
         if battery.joined == "parallel" and unit.series != battery.units[0].series:
-            fail((*path, "series"), "differs between units in parallel",
-                 f'"{battery.units[0].name}" has {battery.units[0].series}; units of unequal '
-                 "voltage must not be joined in parallel")  # fmt: skip
+            fail(
+                (*path, "series"),
+                "differs between units in parallel",
+                f'"{battery.units[0].name}" has {battery.units[0].series}; units of unequal '
+                "voltage must not be joined in parallel",
+            )
         for way in ("discharge", "charge"):
             rate, current = f"max_{way}_rate", f"max_{way}_current"
             if getattr(unit, rate) is None:
@@ -276,15 +284,21 @@ def _check_battery(board: BoardFile, fail: _Problems) -> None:
     steps = [key for key in ("cell_stop", "cell_alarm", "cell_full") if getattr(battery, key)]
     for lower, upper in pairwise(steps):
         if getattr(battery, lower) >= getattr(battery, upper):
-            fail((*here, lower), f"must be below {upper}",
-                 f"{upper} is {getattr(battery, upper):g} V")  # fmt: skip
+            fail(
+                (*here, lower),
+                f"must be below {upper}",
+                f"{upper} is {getattr(battery, upper):g} V",
+            )
 
 
 def _check_drive(board: BoardFile, fail: _Problems) -> None:
     outputs = sum(entry.count for entry in board.controllers)
     if board.motors and board.controllers and outputs != board.motor_count:
-        fail(("controllers",), f"drive {outputs}, but there are {board.motor_count} motors",
-             "state one controller output for each motor with count")  # fmt: skip
+        fail(
+            ("controllers",),
+            f"drive {outputs}, but there are {board.motor_count} motors",
+            "state one controller output for each motor with count",
+        )
     for number, entry in enumerate(board.controllers):
         path: KeyPath = ("controllers", number)
         if (entry.burst_current is None) != (entry.burst_seconds is None):
@@ -294,8 +308,11 @@ def _check_drive(board: BoardFile, fail: _Problems) -> None:
             fail((*path, "burst_current"), "is below continuous_current", "check the data sheet")
     start, end = (board.settings.get(f"voltage_cutback_{word}") for word in ("start", "end"))
     if isinstance(start, int | float) and isinstance(end, int | float) and start < end:
-        fail(("settings", "voltage_cutback_start"), "is below voltage_cutback_end",
-             "the cut begins at the higher voltage")  # fmt: skip
+        fail(
+            ("settings", "voltage_cutback_start"),
+            "is below voltage_cutback_end",
+            "the cut begins at the higher voltage",
+        )
 
 
 _HOMES = {

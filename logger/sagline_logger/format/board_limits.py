@@ -124,21 +124,32 @@ def wheel_speed(board: BoardFile, motor_rpm: float) -> float:
 
 
 def _limit(
-    channel: str, value: float, part: str, arithmetic: str, kind: Kind = "limit", *, index: int = 0,
-    direction: Direction = "above", seconds: float = 0.0,
-) -> Limit:  # fmt: skip
+    channel: str,
+    value: float,
+    part: str,
+    arithmetic: str,
+    kind: Kind = "limit",
+    *,
+    index: int = 0,
+    direction: Direction = "above",
+    seconds: float = 0.0,
+) -> Limit:
     unit = vocabulary()[channel].unit
     return Limit(channel, index, direction, value, unit, kind, part, arithmetic, seconds)
 
 
 def _both_ways(
-    channel: str, value: float, part: str, why: str, kind: Kind = "limit", *, index: int = 0,
+    channel: str,
+    value: float,
+    part: str,
+    why: str,
+    kind: Kind = "limit",
+    *,
+    index: int = 0,
     seconds: float = 0.0,
-) -> Iterator[Limit]:  # fmt: skip
+) -> Iterator[Limit]:
     yield _limit(channel, value, part, why, kind, index=index, seconds=seconds)
-    yield _limit(
-        channel, -value, part, why, kind, index=index, direction="below", seconds=seconds
-    )  # fmt: skip
+    yield _limit(channel, -value, part, why, kind, index=index, direction="below", seconds=seconds)
 
 
 def _cells(board: BoardFile) -> Iterator[Limit]:
@@ -166,8 +177,9 @@ def _cells(board: BoardFile) -> Iterator[Limit]:
 def _units(board: BoardFile) -> Iterator[Limit]:
     battery = board.battery
     ways: tuple[tuple[str, Direction, int], ...] = (
-        ("discharge", "above", 1), ("charge", "below", -1),
-    )  # fmt: skip
+        ("discharge", "above", 1),
+        ("charge", "below", -1),
+    )
     for way, direction, sign in ways:
         for unit in battery.units:
             found = _unit_current(unit, way)
@@ -177,9 +189,12 @@ def _units(board: BoardFile) -> Iterator[Limit]:
             part = f"battery unit '{unit.name}'"
             share, why = _shared(battery, current)
             yield _limit(
-                "battery_current", sign * share,
-                part, f"{arithmetic}{why}: {way} limit of {part}", direction=direction,
-            )  # fmt: skip
+                "battery_current",
+                sign * share,
+                part,
+                f"{arithmetic}{why}: {way} limit of {part}",
+                direction=direction,
+            )
 
 
 def _unit_current(unit: BatteryUnit, way: str) -> tuple[float, str] | None:
@@ -280,12 +295,12 @@ def _controllers(board: BoardFile) -> Iterator[Limit]:
             why = f"{burst:g} A for {seconds:g} s: burst current of {part}"
             yield from _both_ways(
                 "motor_current", burst, part, why, "burst", index=index, seconds=seconds
-            )  # fmt: skip
+            )
         if (share := controller.battery_current) is not None:
             what = f"battery current of {part}"
             yield from _both_ways(
                 "controller_battery_current", share, part, f"{share:g} A: {what}", index=index
-            )  # fmt: skip
+            )
             yield from _all_controllers(board, share, part, what)
         if (most := controller.max_voltage) is not None:
             yield _limit("pack_voltage", most, part, f"{most:g} V: greatest voltage of {part}")

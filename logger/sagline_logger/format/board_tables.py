@@ -94,9 +94,7 @@ class BatteryUnit:
     """One battery unit: cells in one box that is taken out and swapped as one."""
 
     name: str = _name("what you call this unit", '"left box"', default=MISSING)
-    series: int = _key(
-        "cells (groups) in series", "13", default=MISSING, whole=True, high=255
-    )  # fmt: skip
+    series: int = _key("cells (groups) in series", "13", default=MISSING, whole=True, high=255)
     parallel: int = _key("cells in parallel", "6", default=MISSING, whole=True, high=1000)
     chemistry: str | None = _name("cell chemistry, for people to read", '"NMC"')
     cell_capacity: float | None = _key("rated capacity of one cell", "3.0", unit="Ah", high=1000)
@@ -137,9 +135,11 @@ class Battery:
         "greatest cell temperature", "60", unit="°C", low=-50, high=150
     )
     units: tuple[BatteryUnit, ...] = _key(
-        "the battery units, from the negative end of the pack", default=(), item=BatteryUnit,
+        "the battery units, from the negative end of the pack",
+        default=(),
+        item=BatteryUnit,
         many=True,
-    )  # fmt: skip
+    )
 
     @property
     def cells(self) -> int:
@@ -209,9 +209,11 @@ class Conductor:
         "continuous current it is rated for", "60", default=MISSING, unit="A", high=5000
     )
     place: str = _key(
-        "where it sits, which tells the current through it", '"battery"', default="battery",
+        "where it sits, which tells the current through it",
+        '"battery"',
+        default="battery",
         choices=PLACES,
-    )  # fmt: skip
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,7 +237,10 @@ SETTINGS = {
     "battery_current_limit": Rule("battery current limit of one controller", "25", "A", high=5000),
     "regen_current_limit": Rule(
         "battery current limit of one controller while regenerating, as a positive number",
-        "8", "A", low_allowed=True, high=5000,
+        "8",
+        "A",
+        low_allowed=True,
+        high=5000,
     ),
     "duty_limit": Rule("duty cycle limit of a controller", "0.95", high=1),
     "voltage_cutback_start": Rule(
@@ -244,7 +249,7 @@ SETTINGS = {
     "voltage_cutback_end": Rule(
         "pack voltage at which the controllers deliver nothing", "41", "V", high=2000
     ),
-}  # fmt: skip
+}
 """Settings with a meaning of their own, each for one controller; any other name may stand too."""
 
 SettingValue = str | int | float | bool

@@ -63,8 +63,12 @@ def tell_bytes(data: bytes) -> BytesTold:
     if bodies:
         return BytesTold(ByteKind.FRAMES, f"frames of this format, {len(bodies)} of them whole")
     looks: tuple[Callable[[bytes], BytesTold | None], ...] = (
-        _text, _parity_text, _broken_frames, _slower, _packets,
-    )  # fmt: skip
+        _text,
+        _parity_text,
+        _broken_frames,
+        _slower,
+        _packets,
+    )
     for look in looks:
         if (told := look(data)) is not None:
             return told

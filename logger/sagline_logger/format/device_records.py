@@ -94,11 +94,18 @@ class Stream:
         """Return the record's body."""
         self._check()
         body = (
-            put("BBHBIB", self.KIND, self.stream, self.boot, self.revision, self.period,
-                len(self.channels))
+            put(
+                "BBHBIB",
+                self.KIND,
+                self.stream,
+                self.boot,
+                self.revision,
+                self.period,
+                len(self.channels),
+            )
             + put_text(self.name, MAX_NAME, "the stream name")
             + b"".join(channel.encode() for channel in self.channels)
-        )  # fmt: skip
+        )
         if len(body) > MAX_BODY:
             raise RecordError(f"the stream's description has {len(body)} bytes, over {MAX_BODY}")
         return body
@@ -162,10 +169,18 @@ class Samples:
         """Return the record's body."""
         self._check()
         return (
-            put("BBHIIBB", self.KIND, self.stream, self.boot, self.sequence, self.clock,
-                self.revision, self.count)
+            put(
+                "BBHIIBB",
+                self.KIND,
+                self.stream,
+                self.boot,
+                self.sequence,
+                self.clock,
+                self.revision,
+                self.count,
+            )
             + self.data
-        )  # fmt: skip
+        )
 
     @classmethod
     def decode(cls, body: bytes) -> "Samples":
@@ -231,9 +246,15 @@ class Event:
     def encode(self) -> bytes:
         """Return the record's body."""
         return put(
-            "BBHIIHB", self.KIND, self.event, self.boot, self.sequence, self.clock, self.number,
+            "BBHIIHB",
+            self.KIND,
+            self.event,
+            self.boot,
+            self.sequence,
+            self.clock,
+            self.number,
             self.index,
-        ) + put_text(self.text, MAX_TEXT, "an event text")  # fmt: skip
+        ) + put_text(self.text, MAX_TEXT, "an event text")
 
     @classmethod
     def decode(cls, body: bytes) -> "Event":

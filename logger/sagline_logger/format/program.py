@@ -80,9 +80,13 @@ class Program:
         parser = Parser(prog=self.name, description=self.description)
         parser.add_argument("--version", action="version", version=f"%(prog)s {self.version}")
         parser.add_argument(
-            "--completion", metavar="SHELL", choices=("bash", "zsh", "fish"), action=_Completion,
-            program=self, help="print what teaches bash, zsh or fish to complete this program",
-        )  # fmt: skip
+            "--completion",
+            metavar="SHELL",
+            choices=("bash", "zsh", "fish"),
+            action=_Completion,
+            program=self,
+            help="print what teaches bash, zsh or fish to complete this program",
+        )
         commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
         for name, (module, text) in self.commands.items():
             command = commands.add_parser(

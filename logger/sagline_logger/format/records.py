@@ -37,10 +37,23 @@ Record = DeviceRecord | HostRecord | Unknown
 KINDS: dict[int, type[DeviceRecord] | type[HostRecord]] = {
     record.KIND: record
     for record in (
-        Board, Stream, Samples, Event,
-        LogStart, Capture, Setting, FilePart, Link, Time, Mark, Foreign, Dropped, Raw, End,
+        Board,
+        Stream,
+        Samples,
+        Event,
+        LogStart,
+        Capture,
+        Setting,
+        FilePart,
+        Link,
+        Time,
+        Mark,
+        Foreign,
+        Dropped,
+        Raw,
+        End,
     )
-}  # fmt: skip
+}
 """Every record kind of this version; a new one is a class in its module and a line here."""
 
 _NAMES = {LogStart: "LOG", FilePart: "FILE"}

@@ -65,11 +65,16 @@ def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:
         ),
         one("pack voltage", "pack_voltage", "V", 1, 1.0, "pack"),
         Number(
-            "lowest cell", latest.get(low, math.nan), "V", 2, cell, tuple(cells),
+            "lowest cell",
+            latest.get(low, math.nan),
+            "V",
+            2,
+            cell,
+            tuple(cells),
             f"cell {cell}".rstrip(),
         ),
         Number("hottest part", latest.get(hot, math.nan), "°C", 0, part, (hot,), _letters(part)),
-    )  # fmt: skip
+    )
 
 
 def _letters(part: str) -> str:

@@ -138,14 +138,14 @@ def _blocks(numbers: Sequence[Number], bad: set[str], width: int, scale: int) ->
             lines.append(
                 tuple(
                     Span(
-                        (
-                            rows[level] + (f" {number.unit}" if level == HEIGHT * scale - 1 else "")
-                        )[: column - 1].ljust(column),
+                        (rows[level] + (f" {number.unit}" if level == HEIGHT * scale - 1 else ""))[
+                            : column - 1
+                        ].ljust(column),
                         style,
                     )
                     for rows, number, style in zip(digits, row, styles, strict=True)
                 )
-            )  # fmt: skip
+            )
     return lines
 
 

@@ -17,8 +17,12 @@ from .watch import STALE, AlarmWatch
 _EVERY = 0.25  # s between two pictures
 
 _CODES: dict[Style, str] = {
-    "dim": "2", "bold": "1", "good": "32", "warn": "1;33", "alarm": "1;37;41",
-}  # fmt: skip
+    "dim": "2",
+    "bold": "1",
+    "good": "32",
+    "warn": "1;33",
+    "alarm": "1;37;41",
+}
 
 _ENTER, _LEAVE = "\x1b[?1049h\x1b[?25l", "\x1b[?25h\x1b[?1049l"  # other screen, cursor off; back
 _HOME, _CLEAR_LINE, _CLEAR_REST = "\x1b[H", "\x1b[K", "\x1b[J"
@@ -115,9 +119,18 @@ class Screen:
         rings = self._watch.update(state.elapsed, values)
         link = "link up" if state.link_up else f"LINK DOWN {state.link_since:.0f} s"
         status = Status(
-            state.board_name, state.elapsed, link, state.link_up, state.rate, state.lost,
-            state.size, state.free, self._mark, state.warnings, self._typing,
-        )  # fmt: skip
+            state.board_name,
+            state.elapsed,
+            link,
+            state.link_up,
+            state.rate,
+            state.lost,
+            state.size,
+            state.free,
+            self._mark,
+            state.warnings,
+            self._typing,
+        )
         lines = draw(numbers(values), self._watch.alarms, status, width, height)
         page = "\r\n".join(self._paint(line) + _CLEAR_LINE for line in lines)
         self._out.write(_HOME + page + _CLEAR_REST + ("\a" if rings else ""))

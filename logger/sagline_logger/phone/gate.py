@@ -121,9 +121,11 @@ class Gate:
         one.setblocking(False)
         try:
             connection.transport, _ = await asyncio.get_running_loop().connect_accepted_socket(
-                self._protocol, one, ssl=self._tls,
+                self._protocol,
+                one,
+                ssl=self._tls,
                 ssl_handshake_timeout=_IDLE if self._tls else None,
-            )  # fmt: skip
+            )
             if connection.dropped:  # while TLS was still being agreed
                 connection.transport.abort()
         except OSError:  # an SSLError is one, too

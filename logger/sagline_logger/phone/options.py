@@ -18,13 +18,22 @@ def add_phone_arguments(parser: argparse.ArgumentParser) -> None:
     """Add ``--serve`` and what goes with it."""
     group = parser.add_argument_group("page for a telephone (needs the extra: phone)")
     add = group.add_argument
-    add("--serve", nargs="?", type=address, const=_DEFAULT, metavar="ADDRESS:PORT",
+    add(
+        "--serve",
+        nargs="?",
+        type=address,
+        const=_DEFAULT,
+        metavar="ADDRESS:PORT",
         help="serve a page for the telephone, by default to this computer only "
-        f"({_DEFAULT[0]}:{_DEFAULT[1]}); 0.0.0.0:{_DEFAULT[1]} for its networks")  # fmt: skip
+        f"({_DEFAULT[0]}:{_DEFAULT[1]}); 0.0.0.0:{_DEFAULT[1]} for its networks",
+    )
     add("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM): serve by https")
     add("--tls-key", type=Path, metavar="FILE", help="the certificate's key, if in another file")
-    add("--pair-again", action="store_true",
-        help="make a new pairing secret and forget every telephone")  # fmt: skip
+    add(
+        "--pair-again",
+        action="store_true",
+        help="make a new pairing secret and forget every telephone",
+    )
 
 
 def address(text: str) -> tuple[str, int]:
@@ -38,9 +47,12 @@ def address(text: str) -> tuple[str, int]:
 
 
 def phone_screen(
-    arguments: argparse.Namespace, desk: "CaptureDesk", board: BoardFile | None,
-    limits: Sequence[Limit], tell: Callable[[str], None],
-) -> "PhoneScreen | None":  # fmt: skip
+    arguments: argparse.Namespace,
+    desk: "CaptureDesk",
+    board: BoardFile | None,
+    limits: Sequence[Limit],
+    tell: Callable[[str], None],
+) -> "PhoneScreen | None":
     """Return what serves the page, or None where it was not asked for.
 
     Raises:
@@ -56,9 +68,10 @@ def phone_screen(
         from .server import PhoneScreen, Serving
     except ModuleNotFoundError as problem:
         raise SaglineError(
-            f"the package {problem.name} is not installed", where="--serve",
+            f"the package {problem.name} is not installed",
+            where="--serve",
             remedy="install it with: pip install 'sagline[phone]'",
-        ) from None  # fmt: skip
+        ) from None
     host, port = arguments.serve
     serving = Serving(host, port, arguments.tls_cert, arguments.tls_key, arguments.pair_again)
     return PhoneScreen(desk, serving, arguments.out, board, limits, tell)

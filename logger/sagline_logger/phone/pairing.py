@@ -63,9 +63,10 @@ class Pairing:
             again = True  # half written when the power went: all pair anew
         except OSError as problem:
             raise SaglineError(
-                f"cannot read who is paired ({problem.strerror})", where=str(path),
+                f"cannot read who is paired ({problem.strerror})",
+                where=str(path),
                 remedy="let this user read and write it",
-            ) from None  # fmt: skip
+            ) from None
         if again:
             pairing.renew()
         return pairing
@@ -144,9 +145,10 @@ class Pairing:
             beside.replace(self.path)
         except OSError as problem:
             raise SaglineError(
-                f"cannot keep who is paired ({problem.strerror})", where=str(self.path),
+                f"cannot keep who is paired ({problem.strerror})",
+                where=str(self.path),
                 remedy="let this user write there",
-            ) from None  # fmt: skip
+            ) from None
 
 
 def _quick(token: str) -> str:

@@ -68,10 +68,13 @@ class ReportMaker:
         try:
             self.directory.mkdir(parents=True, exist_ok=True)
             running = await asyncio.create_subprocess_exec(
-                sys.executable, *words, stdin=asyncio.subprocess.DEVNULL,
-                stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
+                sys.executable,
+                *words,
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.DEVNULL,
+                stderr=asyncio.subprocess.PIPE,
                 start_new_session=True,
-            )  # fmt: skip
+            )
             with contextlib.suppress(OSError):  # the capture comes first
                 os.setpriority(os.PRIO_PROCESS, running.pid, 19)
             _, said = await asyncio.wait_for(running.communicate(), LONGEST)

@@ -53,9 +53,14 @@ class PhoneScreen:
     """
 
     def __init__(
-        self, desk: CaptureDesk, serving: Serving, directory: Path, board: BoardFile | None = None,
-        limits: Sequence[Limit] = (), tell: Callable[[str], None] = lambda line: None,
-    ) -> None:  # fmt: skip
+        self,
+        desk: CaptureDesk,
+        serving: Serving,
+        directory: Path,
+        board: BoardFile | None = None,
+        limits: Sequence[Limit] = (),
+        tell: Callable[[str], None] = lambda line: None,
+    ) -> None:
         self._tls = _tls(serving)
         self._listening = _listening(serving)
         host, self.port = self._listening.getsockname()[:2]
@@ -63,9 +68,16 @@ class PhoneScreen:
         captures = Captures(directory)
         self._watcher = Watcher(desk, limits, captures)
         self._site = Site(
-            desk, self._watcher, captures, self._pairing, ReportMaker(directory / "reports"),
-            _names(host), self._tls is not None, board, tell,
-        )  # fmt: skip
+            desk,
+            self._watcher,
+            captures,
+            self._pairing,
+            ReportMaker(directory / "reports"),
+            _names(host),
+            self._tls is not None,
+            board,
+            tell,
+        )
         self.url = f"{'https' if self._tls else 'http'}://{_reached(host)}:{self.port}/"
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, name="phone", daemon=True)
@@ -127,10 +139,17 @@ class PhoneScreen:
         for name in ("uvicorn", "uvicorn.error", "uvicorn.access"):
             logging.getLogger(name).disabled = True  # visitors' mistakes are no news here
         config = Config(
-            self._site, http="h11", ws="none", lifespan="off", log_config=None, access_log=False,
-            proxy_headers=False, server_header=False, timeout_keep_alive=10,
+            self._site,
+            http="h11",
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            proxy_headers=False,
+            server_header=False,
+            timeout_keep_alive=10,
             h11_max_incomplete_event_size=_MOST_HEAD,
-        )  # fmt: skip
+        )
         config.load()
         state = ServerState()
         gate = Gate(self._listening, lambda: H11Protocol(config, state, {}), self._tls)
@@ -162,9 +181,10 @@ def _listening(serving: Serving) -> socket.socket:
     except (OSError, UnicodeError) as problem:
         reason = getattr(problem, "strerror", None) or problem
         raise SaglineError(
-            f"cannot serve the page there ({reason})", where=f"--serve {where}",
+            f"cannot serve the page there ({reason})",
+            where=f"--serve {where}",
             remedy="give an address of this computer and a port that is free",
-        ) from None  # fmt: skip
+        ) from None
     return listening
 
 
@@ -177,9 +197,10 @@ def _tls(serving: Serving) -> ssl.SSLContext | None:
         context.load_cert_chain(serving.certificate, serving.key)
     except (OSError, ValueError) as problem:
         raise SaglineError(
-            f"no certificate that can be used ({problem})", where=str(serving.certificate),
+            f"no certificate that can be used ({problem})",
+            where=str(serving.certificate),
             remedy="give a PEM file, and its key with --tls-key",
-        ) from None  # fmt: skip
+        ) from None
     return context
 
 

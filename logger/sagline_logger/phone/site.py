@@ -112,8 +112,9 @@ class Site:
                 more = [*_HEADERS, (b"cache-control", b"no-store")]
                 more.append((b"content-security-policy", _POLICY.encode()))
                 message["headers"] = [
-                    *message["headers"], *(pair for pair in more if pair[0] not in given),
-                ]  # fmt: skip
+                    *message["headers"],
+                    *(pair for pair in more if pair[0] not in given),
+                ]
             await send(message)
 
         async def answer() -> None:
@@ -358,9 +359,10 @@ async def _read_report(site: Site, request: Request) -> Response:
     if page is None or not page.is_file():
         raise Refused(404, "no such report")
     return FileResponse(
-        page, media_type="text/html; charset=utf-8",
+        page,
+        media_type="text/html; charset=utf-8",
         headers={"content-security-policy": _REPORT_POLICY},
-    )  # fmt: skip
+    )
 
 
 async def _asked(request: Request) -> dict[str, Any]:

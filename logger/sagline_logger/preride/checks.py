@@ -123,9 +123,10 @@ def _link(hearing: Hearing, seen: Observation) -> _Finding:
         return "fail", what, "mend the board's program: what it sends so cannot be read"
     if not hearing.records:
         return (
-            "fail", f"{hearing.received} bytes, but no frame among them",
+            "fail",
+            f"{hearing.received} bytes, but no frame among them",
             "is --baud right, and is it our format?",
-        )  # fmt: skip
+        )
     numbers = f"{len(hearing.records)} frames, {hearing.foreign} bytes that were none, never lost"
     if seen.boots > 1:
         return "fail", f"{numbers}, the board restarted {seen.boots - 1} times", "mend its supply"
@@ -158,10 +159,12 @@ def _rates(seen: Observation) -> _Finding:
         return _needs("a described stream")
     graded = [_rate(stream) for stream in seen.streams]
     return (
-        _worst([verdict for verdict, _ in graded]), "; ".join(text for _, text in graded),
-        "" if all(verdict == "pass" for verdict, _ in graded)
+        _worst([verdict for verdict, _ in graded]),
+        "; ".join(text for _, text in graded),
+        ""
+        if all(verdict == "pass" for verdict, _ in graded)
         else "compare the firmware's timing with what its description says",
-    )  # fmt: skip
+    )
 
 
 def _rate(stream: StreamSeen) -> tuple[Verdict, str]:
@@ -204,8 +207,13 @@ def _cell_count(seen: Observation, board: BoardFile | None) -> _Finding:
 
 def _standing_bounds(board: BoardFile | None, channel: str, index: int) -> tuple[float, float]:
     limits = derive_limits(board) if board else ()
-    scale = min((abs(x.value) for x in weakest(limits, channel, index) if x.kind == "limit"),
-                default=0.0) / 100  # fmt: skip
+    scale = (
+        min(
+            (abs(x.value) for x in weakest(limits, channel, index) if x.kind == "limit"),
+            default=0.0,
+        )
+        / 100
+    )
     return max(CURRENT[0], scale * CURRENT[0]), max(CURRENT[1], scale * CURRENT[1])
 
 
@@ -315,8 +323,12 @@ def _limits(seen: Observation, board: BoardFile | None) -> _Finding:
             compared += 1
             if limit.crossed(value):
                 verdict: Verdict = "warn" if limit.kind == "alarm" else "fail"
-                crossed.append((verdict, f"{key} {value:.3g} {channel.unit} is {limit.direction} "
-                                f"{limit.arithmetic}"))  # fmt: skip
+                crossed.append(
+                    (
+                        verdict,
+                        f"{key} {value:.3g} {channel.unit} is {limit.direction} {limit.arithmetic}",
+                    )
+                )
     if not compared:
         return _needs("ratings or cell voltages in a board file")
     if not crossed:

@@ -29,12 +29,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_source_arguments(parser)
     add = parser.add_argument
     add("--board", type=Path, metavar="FILE", help="board file to check against")
-    add("--seconds", type=positive_number, default=10.0, metavar="N",
-        help="listen for N seconds (default 10)")  # fmt: skip
-    add("--out", type=Path, default=Path(), metavar="DIR",
-        help="directory the log will be written to (default: here)")  # fmt: skip
-    add("--hours", type=positive_number, default=2.0, metavar="H",
-        help="how long the ride will last (default 2)")  # fmt: skip
+    add(
+        "--seconds",
+        type=positive_number,
+        default=10.0,
+        metavar="N",
+        help="listen for N seconds (default 10)",
+    )
+    add(
+        "--out",
+        type=Path,
+        default=Path(),
+        metavar="DIR",
+        help="directory the log will be written to (default: here)",
+    )
+    add(
+        "--hours",
+        type=positive_number,
+        default=2.0,
+        metavar="H",
+        help="how long the ride will last (default 2)",
+    )
     parser.epilog = (
         "The vehicle stands still, switched on, hands off the throttle. Exit status: 0 all passed, "
         "3 something to look at, 1 something failed or nothing could be heard."
@@ -46,16 +61,18 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.seconds > _LONGEST:
         raise SaglineError(
             f"{arguments.seconds:g} is too long",
-            where="--seconds", remedy=f"give at most {_LONGEST:g}",
-        )  # fmt: skip
+            where="--seconds",
+            remedy=f"give at most {_LONGEST:g}",
+        )
     board = load_board_file(arguments.board)[0] if arguments.board else None
     try:
         free = shutil.disk_usage(arguments.out).free
     except OSError as problem:
         raise SaglineError(
             f"cannot tell the free space ({problem.strerror})",
-            where=str(arguments.out), remedy="choose a directory that exists with --out",
-        ) from None  # fmt: skip
+            where=str(arguments.out),
+            remedy="choose a directory that exists with --out",
+        ) from None
     source, translation = choose_source(arguments)
     print(
         f"listening to {source.description} for {arguments.seconds:g} s; let it stand", flush=True
@@ -80,7 +97,10 @@ def report(hearing: Hearing, results: tuple[CheckResult, ...]) -> str:
             lines.append(f"{'':19} → {result.remedy}")
     lines += [f"note: {one.nearly}" for one in seen.channels.values() if one.nearly]
     names: dict[Verdict, str] = {
-        "pass": "passed", "warn": "to look at", "fail": "failed", "open": "not checked",
-    }  # fmt: skip
+        "pass": "passed",
+        "warn": "to look at",
+        "fail": "failed",
+        "open": "not checked",
+    }
     lines.append(", ".join(f"{count} {names[verdict]}" for verdict, count in counts(results)))
     return "\n".join([*lines, INSPECTION, CAUTION])

@@ -50,8 +50,11 @@ class Observation:
 
     def keys(self, name: str) -> list[str]:
         """Return the keys of a channel name, by index."""
-        found = [(channel.index, key) for key, channel in self.channels.items()
-                 if channel.name == name and not channel.nearly]  # fmt: skip
+        found = [
+            (channel.index, key)
+            for key, channel in self.channels.items()
+            if channel.name == name and not channel.nearly
+        ]
         return [key for _, key in sorted(found)]
 
 

@@ -46,24 +46,34 @@ def as_json(found: ChannelSurvey) -> dict[str, Any]:
     return {
         "streams": [
             {
-                "number": stream.number, "name": stream.name, "period": stream.period,
-                "samples": stream.samples, "lost": stream.lost,
+                "number": stream.number,
+                "name": stream.name,
+                "period": stream.period,
+                "samples": stream.samples,
+                "lost": stream.lost,
                 "channels": [_channel(count) for count in stream.channels.values()],
             }
             for stream in found.streams
         ],
         "unread": {str(number): count for number, count in sorted(found.unread.items())},
-    }  # fmt: skip
+    }
 
 
 def _channel(count: ChannelCount) -> dict[str, Any]:
     channel = count.channel
     return {
-        "key": channel.key, "name": channel.name, "index": channel.index, "unit": channel.unit,
-        "label": channel.label, "samples": count.samples, "missing": count.missing,
-        "lowest": _finite(count.lowest), "highest": _finite(count.highest),
-        "standing": count.standing, "why": channel.nearly,
-    }  # fmt: skip
+        "key": channel.key,
+        "name": channel.name,
+        "index": channel.index,
+        "unit": channel.unit,
+        "label": channel.label,
+        "samples": count.samples,
+        "missing": count.missing,
+        "lowest": _finite(count.lowest),
+        "highest": _finite(count.highest),
+        "standing": count.standing,
+        "why": channel.nearly,
+    }
 
 
 def _finite(value: float | None) -> float | None:
@@ -97,11 +107,14 @@ def _table(stream: StreamChannels) -> list[str]:
         channel = count.channel
         rows.append(
             (
-                channel.key, channel.unit or "-", _figure(count, count.lowest),
-                _figure(count, count.highest), str(count.missing),
+                channel.key,
+                channel.unit or "-",
+                _figure(count, count.lowest),
+                _figure(count, count.highest),
+                str(count.missing),
                 _STANDING[count.standing] + (f" ({channel.label})" if channel.label else ""),
             )
-        )  # fmt: skip
+        )
     widths = [max(len(row[n]) for row in rows) for n in range(5)]
     return [head, *(_row(row, widths) for row in rows)]
 

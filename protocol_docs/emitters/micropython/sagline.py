@@ -12,9 +12,14 @@ U8, I8, U16, I16, U32, I32, F32 = range(1, 8)  # sample types, §5.3
 FAULT, CLEARED, NOTE = 1, 2, 3  # events, §5.6
 _LETTERS = "?BbHhIif"
 _BOUNDS = (
-    (0, 0), (0, 255), (-128, 127), (0, 65535), (-32768, 32767), (0, 2**32 - 1),
+    (0, 0),
+    (0, 255),
+    (-128, 127),
+    (0, 65535),
+    (-32768, 32767),
+    (0, 2**32 - 1),
     (-(2**31), 2**31 - 1),
-)  # fmt: skip
+)
 _MODULUS = 2**32
 
 # What is wrong with a description (§5.9), by the names and numbers of c/sagline.h.
@@ -317,9 +322,15 @@ class Emitter:
         count = len(stream.rows)
         if count:
             head = struct.pack(
-                "<BBHIIBB", 3, number, self.boot, stream.sequence % _MODULUS,
-                stream.clock % _MODULUS, self.revision, count,
-            )  # fmt: skip
+                "<BBHIIBB",
+                3,
+                number,
+                self.boot,
+                stream.sequence % _MODULUS,
+                stream.clock % _MODULUS,
+                self.revision,
+                count,
+            )
             self.send(head + b"".join(stream.rows))
         stream.sequence += count
         stream.rows = []

@@ -15,11 +15,17 @@ def begin(case):
     for stream in case["streams"]:
         channels = [
             sagline.Channel(
-                words(c["name"]), words(c["unit"]), c["type"], c["multiplier"], c["exponent"],
-                c["offset"], c["index"], words(c["label"]),
+                words(c["name"]),
+                words(c["unit"]),
+                c["type"],
+                c["multiplier"],
+                c["exponent"],
+                c["offset"],
+                c["index"],
+                words(c["label"]),
             )
             for c in stream["channels"]
-        ]  # fmt: skip
+        ]
         streams.append(sagline.Stream(words(stream["name"]), stream["period"], channels))
     sent = []
     for start in range(3):

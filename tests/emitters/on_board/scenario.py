@@ -19,10 +19,13 @@ ODD = [
 room = True
 sent = []
 s = Emitter(
-    sent.append, "K", "1", 9,
+    sent.append,
+    "K",
+    "1",
+    9,
     [Stream("fast", 10000, FAST, together=5), Stream("odd", 0, ODD)],
     ready=lambda size: room,
-)  # fmt: skip
+)
 
 
 def number(value):

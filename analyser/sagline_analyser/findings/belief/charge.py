@@ -124,14 +124,20 @@ class Charge:
 
 
 def find_charge(
-    rests: Rests, battery: Battery | None, stated: float | None,
-    history: PackHistory | None = None, cells: int = 1,
-) -> Charge:  # fmt: skip
+    rests: Rests,
+    battery: Battery | None,
+    stated: float | None,
+    history: PackHistory | None = None,
+    cells: int = 1,
+) -> Charge:
     """Return what is believed; ``stated`` is the board file's Ah of the pack, and ``cells`` how
     many cells each voltage of ``rests`` is of."""
     full = battery.cell_full if battery else None
-    chemistry = next((unit.chemistry for unit in battery.units if unit.chemistry), None) \
-        if battery else None  # fmt: skip
+    chemistry = (
+        next((unit.chemistry for unit in battery.units if unit.chemistry), None)
+        if battery
+        else None
+    )
     middle = np.median(rests.voltage, axis=1) / cells
     likely = kinds_of(chemistry, full, float(middle.max()))
     family = [curve for curve in CURVES if curve.kind in likely]
@@ -189,11 +195,19 @@ def find_charge(
     key = which * SIZES + size
     used_keys, own = np.unique(key, return_inverse=True)
     return Charge(
-        _share(first / top[which]), _share(last / top[which]),
-        of_draws(capacity * top[which]), rides, tuple(names),
-        bool(np.median(first / top[which]) > 0.95), drawn, last, capacity, own,
-        corrected.reshape(-1, len(GRID))[used_keys], top[used_keys // SIZES],
-    )  # fmt: skip
+        _share(first / top[which]),
+        _share(last / top[which]),
+        of_draws(capacity * top[which]),
+        rides,
+        tuple(names),
+        bool(np.median(first / top[which]) > 0.95),
+        drawn,
+        last,
+        capacity,
+        own,
+        corrected.reshape(-1, len(GRID))[used_keys],
+        top[used_keys // SIZES],
+    )
 
 
 def _share(draws: Array) -> Estimate:
@@ -239,9 +253,15 @@ def _pinned() -> Array:
 
 
 def _fit(
-    charge: Array, voltage: Array, covariance: Array, curves: Array, spread: Array, level: Array,
-    sizes: Array, start: Array,
-) -> Array:  # fmt: skip
+    charge: Array,
+    voltage: Array,
+    covariance: Array,
+    curves: Array,
+    spread: Array,
+    level: Array,
+    sizes: Array,
+    start: Array,
+) -> Array:
     """Return the logarithm of the likelihood of each curve, size and start."""
     found = np.empty((*sizes.shape, len(start)))
     step = GRID[1] - GRID[0]
@@ -274,9 +294,14 @@ def _usable(ride: RideRests, rests: Rests, cells: int) -> bool:
 
 
 def _learn(
-    ride: RideRests, curves: Array, spread: Array, level: Array, sizes: Array, start: Array,
+    ride: RideRests,
+    curves: Array,
+    spread: Array,
+    level: Array,
+    sizes: Array,
+    start: Array,
     top: Array,
-) -> Array:  # fmt: skip
+) -> Array:
     """Bend every curve to what an earlier ride showed, and return how likely it found each.
 
     Gaussian-process regression of the curve's error on the ride's rests (textbook form); where on

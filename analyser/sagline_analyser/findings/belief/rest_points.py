@@ -75,10 +75,17 @@ def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
         when = (begin + end) / 2
         celsius = float(interpolate(warm[0][1], np.array([when]))[0]) if warm else math.nan
         doubt = CURRENT_ERROR * abs(charge) + OFFSET * (end - _origin(found, amperes)) / 3600
-        found.append(RestPoint(
-            end, charge, doubt,
-            tuple(volts.tolist()), error, end - begin, None if math.isnan(celsius) else celsius,
-        ))  # fmt: skip
+        found.append(
+            RestPoint(
+                end,
+                charge,
+                doubt,
+                tuple(volts.tolist()),
+                error,
+                end - begin,
+                None if math.isnan(celsius) else celsius,
+            )
+        )
     return tuple(found)
 
 

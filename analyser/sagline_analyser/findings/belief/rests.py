@@ -163,14 +163,22 @@ def find_rests(fit: CircuitFit, capacity: float | None) -> Rests:
         if turn == 2 and (slow < 0).any():  # a resistance below 0 is none: hold it near 0
             for at in ohms - 3 + np.flatnonzero(slow < 0):
                 mean[at], sure[at, at] = 0.0, 1 / (0.03 * ten) ** 2
-    return _rests(fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn,
-                  size_of)  # fmt: skip
+    return _rests(fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn, size_of)
 
 
 def _rests(
-    fit: CircuitFit, load: float, bend: float, knots: Array, found: Array, covariance: Array,
-    design: Array, voltages: Array, ohms: int, drawn: Array, size_of: float,
-) -> Rests:  # fmt: skip
+    fit: CircuitFit,
+    load: float,
+    bend: float,
+    knots: Array,
+    found: Array,
+    covariance: Array,
+    design: Array,
+    voltages: Array,
+    ohms: int,
+    drawn: Array,
+    size_of: float,
+) -> Rests:
     first = ohms + len(BEFORE)
     resistance, resting = found[:ohms], found[first:]
     at_knots = covariance[first:, first:]
@@ -213,10 +221,23 @@ def _rests(
         error = NORMAL * float(np.sqrt(variance))
         ends.append(tuple(Estimate(float(v), error) for v in row @ resting))
     return Rests(
-        fit.keys, load, knots, resting, at_knots, apart, estimates[0], estimates[1],
-        tuple(lasting.tolist()), ends[0], ends[1], (float(drawn[0]), float(drawn[-1])), size_of,
-        fit, resistance, bend,
-    )  # fmt: skip
+        fit.keys,
+        load,
+        knots,
+        resting,
+        at_knots,
+        apart,
+        estimates[0],
+        estimates[1],
+        tuple(lasting.tolist()),
+        ends[0],
+        ends[1],
+        (float(drawn[0]), float(drawn[-1])),
+        size_of,
+        fit,
+        resistance,
+        bend,
+    )
 
 
 def _steep(knots: Array, resting: Array) -> Array:

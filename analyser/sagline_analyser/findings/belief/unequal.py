@@ -83,8 +83,10 @@ class Unequal:
 
     def _above(self, weights: Array, limit: float) -> float:
         sd = np.sqrt(np.einsum("i,nij,j->n", weights, self.covariances, weights))
-        part = [NormalDist(float(m), float(s)).cdf(limit)
-                for m, s in zip(self.means @ weights, sd, strict=True)]  # fmt: skip
+        part = [
+            NormalDist(float(m), float(s)).cdf(limit)
+            for m, s in zip(self.means @ weights, sd, strict=True)
+        ]
         return float(self.shares @ (1 - np.array(part)))
 
 
@@ -158,9 +160,14 @@ def _told(
     draws = means[which] + np.einsum("nij,nj->ni", roots[which], chance.normal(size=(DRAWS, 2)))
     draws = draws[chance.permutation(DRAWS)]  # shuffle() moves row by row
     return Unequal(
-        of_draws(1 / np.maximum(1 + draws[:, 0], 0.3)), of_draws(draws[:, 1]),
-        of_draws(draws @ np.array([drawn, 1.0])), draws, shares, means, covariances,
-    )  # fmt: skip
+        of_draws(1 / np.maximum(1 + draws[:, 0], 0.3)),
+        of_draws(draws[:, 1]),
+        of_draws(draws @ np.array([drawn, 1.0])),
+        draws,
+        shares,
+        means,
+        covariances,
+    )
 
 
 def _slope(charge: Array, voltage: Array, shift: Array) -> Array:

@@ -221,11 +221,16 @@ def fit(
     last = np.mean(read[-2:, None] - late[-2:], axis=0)
     draws = _rates(plausible, sets)
     return ThermalFit(
-        plausible, _rates(plausible, at[None, :]), draws, (part + last, case + last * place),
+        plausible,
+        _rates(plausible, at[None, :]),
+        draws,
+        (part + last, case + last * place),
         float(np.sqrt(np.mean((path[:, 0] - read) ** 2))),
-        float(seen[good].min()), float(seen[good].max()), _usual_rise(draws, drive),
+        float(seen[good].min()),
+        float(seen[good].max()),
+        _usual_rise(draws, drive),
         bool(np.std(np.log(draws.air)) > LEANS * plausible.rates["air"][1]),
-    )  # fmt: skip
+    )
 
 
 def _late(path: Array, steps: Array, at: Numbers) -> Array:
@@ -319,11 +324,13 @@ def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array]) -> Array:
         sets, logs = np.vstack([sets, tried]), np.r_[logs, odds(tried)]
         each = np.array(
             [
-                height - 0.5 * (TAILS + size)
+                height
+                - 0.5
+                * (TAILS + size)
                 * np.log1p(np.sum(((sets - middle) @ back.T) ** 2, axis=1) / TAILS)
                 for middle, back, height in shapes
             ]
-        )  # fmt: skip
+        )
         drawn = each.max(axis=0) + np.log(np.sum(np.exp(each - each.max(axis=0)), axis=0))
         share = _flattened(logs - drawn)
         centre = share @ sets

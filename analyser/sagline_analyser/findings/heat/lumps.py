@@ -69,17 +69,22 @@ def _exact(rates: Rates, speed: Array, step: float) -> _Steps:
     (e00, e01), (e10, e11) = decay
     whole = inner * loss
     gain = (
-        (-((back + loss) * (e00 - 1) + inner * e10) / whole,
-         -((back + loss) * e01 + inner * (e11 - 1)) / whole),
+        (
+            -((back + loss) * (e00 - 1) + inner * e10) / whole,
+            -((back + loss) * e01 + inner * (e11 - 1)) / whole,
+        ),
         (-(back * (e00 - 1) + inner * e10) / whole, -(back * e01 + inner * (e11 - 1)) / whole),
-    )  # fmt: skip
+    )
     return _Steps(decay, gain, loss)
 
 
 def warm(
-    rates: Rates, drive: Drive, start: tuple[Array, Array], place: int = 0,
+    rates: Rates,
+    drive: Drive,
+    start: tuple[Array, Array],
+    place: int = 0,
     anchors: Array | None = None,
-) -> tuple[Array, Array, Array]:  # fmt: skip
+) -> tuple[Array, Array, Array]:
     """Return temperatures along the grid of the part (``place`` 0) or the case (1), shape
     (n + 1, m), and part and case at the end, °C.
 
@@ -156,9 +161,14 @@ def _follow(maps: Array, state: Array, place: int) -> tuple[Array, Array]:
 
 
 def steady_path(
-    rates: Rates, current: float, air: Array, speed: float, start: tuple[Array, Array],
-    times: Array, easier: Array | float = 1.0,
-) -> tuple[Array, Array]:  # fmt: skip
+    rates: Rates,
+    current: float,
+    air: Array,
+    speed: float,
+    start: tuple[Array, Array],
+    times: Array,
+    easier: Array | float = 1.0,
+) -> tuple[Array, Array]:
     """Return part and case at ``times`` (k,) s under a constant ``current`` (A), shape (k, m) each.
 
     ``air`` (m,) is what the case would settle at unheated; ``easier`` multiplies the loss to it.

@@ -23,7 +23,7 @@ from .times import (
     on_case,
     settling,
     time_to_limit,
-)  # fmt: skip
+)
 
 LEAST_TIME = 60.0
 """s of temperature readings below which no model is fitted (our choice)."""
@@ -90,9 +90,11 @@ class PartHeat:
 
 
 def part_heats(
-    ride: Ride, board: BoardFile | None = None, current: float | None = None,
+    ride: Ride,
+    board: BoardFile | None = None,
+    current: float | None = None,
     limit: float | None = None,
-) -> tuple[PartHeat, ...]:  # fmt: skip
+) -> tuple[PartHeat, ...]:
     """Fit every motor and controller that has a temperature.
 
     ``current`` (A) and ``limit`` (°C) replace what the board file states.
@@ -104,9 +106,12 @@ def part_heats(
 
 
 def part_heat(
-    ride: Ride, board: BoardFile | None, key: str, current: float | None = None,
+    ride: Ride,
+    board: BoardFile | None,
+    key: str,
+    current: float | None = None,
     limit: float | None = None,
-) -> PartHeat:  # fmt: skip
+) -> PartHeat:
     """Fit the part whose temperature is in column ``key``; see :func:`part_heats`."""
     stream, temperature = ride.find(key), column(ride, key)
     if stream is None or temperature is None:
@@ -120,9 +125,10 @@ def part_heat(
         return replace(known, reason="it needs the channel motor_current")
     if end - start < LEAST_TIME:
         return replace(
-            known, reason=f"the ride was too short to tell: {end - start:.0f} s of "
+            known,
+            reason=f"the ride was too short to tell: {end - start:.0f} s of "
             f"temperatures, at least {LEAST_TIME:.0f} s are needed",
-        )  # fmt: skip
+        )
     found = vehicle_speed(ride, board)
     speed = None if isinstance(found, Unknown) else found.series
     outside = column(ride, "ambient_temperature")
@@ -131,9 +137,10 @@ def part_heat(
     rise = float(np.nanmax(seen) - np.nanmin(seen))
     if rise < LEAST_RISE:
         return replace(
-            known, reason="the ride was too short or too gentle to tell: it changed by "
+            known,
+            reason="the ride was too short or too gentle to tell: it changed by "
             f"only {rise:.1f} K, at least {LEAST_RISE:.0f} K are needed",
-        )  # fmt: skip
+        )
     if not np.any(usable(drive, seen, readings)):
         return replace(known, reason="its temperature and the current are never known together")
     if outside is not None:
@@ -144,13 +151,19 @@ def part_heat(
     from_board = limit if limit is not None else _limit(board, f"{kind}_temperature", index)
     chosen, source = (current, "chosen") if current is not None else _current(ride, board, index)
     known = replace(
-        known, models=models, sensor=sensor, limit=from_board, current=chosen,
-        current_source=source, air=float(np.mean(drive.air)),
-        air_source="measured" if outside is not None
+        known,
+        models=models,
+        sensor=sensor,
+        limit=from_board,
+        current=chosen,
+        current_source=source,
+        air=float(np.mean(drive.air)),
+        air_source="measured"
+        if outside is not None
         else "not measured: the lowest first reading of the machine's thermometers",
         speed=float(np.mean(moving)) if len(moving) else 0.0,
         speed_known=speed is not None,
-    )  # fmt: skip
+    )
     if from_board is None:
         return replace(
             known, reason=f"it needs a temperature_limit of the {kind} in the board file"
@@ -170,24 +183,27 @@ def _timed(part: PartHeat, current: float, limit: float, rise: float) -> PartHea
     now = _no_later(now, cold)
     ends = [settling(m, current, limit, air, speed) for m in part.models]
     settles = Settling(
-        float(np.mean([s.likely for s in ends])), min(s.low for s in ends),
+        float(np.mean([s.likely for s in ends])),
+        min(s.low for s in ends),
         max(s.high for s in ends),
-    )  # fmt: skip
+    )
     part = replace(part, cold=cold, now=now, settles=settles)
     if part.sensor == "case":
         part = replace(part, on_case=on_case(part.models[0], current, limit, air, speed))
     if limit - air > FARTHEST * rise:
         return replace(
-            part, reason=f"the ride was too gentle to tell: it changed by only {rise:.1f} K, and "
+            part,
+            reason=f"the ride was too gentle to tell: it changed by only {rise:.1f} K, and "
             f"the limit is {limit - air:.0f} K above the air",
-        )  # fmt: skip
+        )
     if cold.below and now.below:
         return part
     if cold.low < WORTH and cold.high > VAGUE * cold.low:
         return replace(
-            part, reason="the ride was too short or too gentle to tell: from cold anything from "
+            part,
+            reason="the ride was too short or too gentle to tell: from cold anything from "
             f"{long(cold.low)} to {long(cold.high)} would fit what was measured",
-        )  # fmt: skip
+        )
     return part
 
 
@@ -195,9 +211,11 @@ def _no_later(now: TimeToLimit, cold: TimeToLimit) -> TimeToLimit:
     """Return the times from the ride's end, none later than from cold: what starts warmer is warmer
     at any time, and settles where the other does."""
     return TimeToLimit(
-        min(now.seconds, cold.seconds), min(now.likely, cold.likely), min(now.low, cold.low),
+        min(now.seconds, cold.seconds),
+        min(now.likely, cold.likely),
+        min(now.low, cold.low),
         min(now.high, cold.high),
-    )  # fmt: skip
+    )
 
 
 def _either(times: list[TimeToLimit]) -> TimeToLimit:

@@ -123,9 +123,14 @@ def _settled(end: Array) -> Settling:
 
 
 def _paths(
-    model: ThermalFit, current: float, limit: float, air: float, speed: float, passes: Array,
+    model: ThermalFit,
+    current: float,
+    limit: float,
+    air: float,
+    speed: float,
+    passes: Array,
     cold: bool,
-) -> tuple[Array, Array, Array, Array]:  # fmt: skip
+) -> tuple[Array, Array, Array, Array]:
     """Return the temperatures of the part's hottest place and its case at ``passes``, the former's
     at the start, and by how much (as a logarithm) its rise may differ, for each draw."""
     rates = model.draws

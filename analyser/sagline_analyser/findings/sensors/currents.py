@@ -47,11 +47,13 @@ def check_zero(look: Look) -> None:
             if -least <= off <= most or spread(known) > abs(off):
                 continue
             look.add(
-                key, "offset at standstill",
+                key,
+                "offset at standstill",
                 f"It read {off:+.1f} A in {len(known) * look.step:.0f} s of standing still with "
                 f"nothing asked of it (the ride's peak: {peak:.0f} A): its zero is off, or "
-                "something draws that current.", _all(look),
-            )  # fmt: skip
+                "something draws that current.",
+                _all(look),
+            )
 
 
 def _all(look: Look) -> Spans:
@@ -67,10 +69,12 @@ def check_sign(look: Look) -> None:
         r, count = moved_together(look, current, volts, max(2.0, 0.05 * peak_of(current)))
         if r > 0.2 and count >= CHANGES and _beyond_chance(r, count):
             look.add(
-                key, "wrong sign",
+                key,
+                "wrong sign",
                 f"The voltage rose whenever it rose and fell whenever it fell (correlation {r:+.2f}"
-                f" over {count} changes); a pack that gives current loses voltage.", _all(look),
-            )  # fmt: skip
+                f" over {count} changes); a pack that gives current loses voltage.",
+                _all(look),
+            )
     battery = look.at("battery_current")
     turning = dict(zip(*_directions(look), strict=True))
     for key in look.keys("motor_current"):
@@ -88,16 +92,20 @@ def check_sign(look: Look) -> None:
                 # The vehicle says that the motor drove: it is the battery's that is turned round.
                 if not any(d.key == "battery_current" for d in look.doubts):
                     look.add(
-                        "battery_current", "wrong sign",
+                        "battery_current",
+                        "wrong sign",
                         f"It fell whenever the motor current rose (correlation {r:+.2f} over "
-                        f"{count} changes), and the vehicle sped up.", _all(look),
-                    )  # fmt: skip
+                        f"{count} changes), and the vehicle sped up.",
+                        _all(look),
+                    )
                 continue
             look.add(
-                key, "wrong sign",
+                key,
+                "wrong sign",
                 f"It fell whenever {against} rose (correlation {r:+.2f} over {count} changes): it "
-                "reads driving as braking.", _all(look),
-            )  # fmt: skip
+                "reads driving as braking.",
+                _all(look),
+            )
 
 
 def _beyond_chance(r: float, count: int, times: float = 6.0) -> bool:

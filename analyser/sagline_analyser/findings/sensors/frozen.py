@@ -63,8 +63,9 @@ def _partners(look: Look) -> list[tuple[str, list[Array]]]:
         found.append((key, parts))
     cell_keys = look.keys("cell_voltage")
     if total is not None and len(cells) > 2:
-        found += [(k, [(total - v) / (len(cells) - 1)])
-                  for k, v in zip(cell_keys, cells, strict=True)]  # fmt: skip
+        found += [
+            (k, [(total - v) / (len(cells) - 1)]) for k, v in zip(cell_keys, cells, strict=True)
+        ]
     elif len(packs):
         found += [(key, [packs[0]]) for key in cell_keys]
     power = currents * duties if currents.shape == duties.shape and len(currents) else None
@@ -78,8 +79,9 @@ def _partners(look: Look) -> list[tuple[str, list[Array]]]:
     speed = look.at("speed")
     for i, key in enumerate(turning_keys):
         rest = np.delete(turning, i, axis=0)
-        found.append((key, [speed] if np.isfinite(speed).any() else list(rest) or
-                      list(duties[i : i + 1])))  # fmt: skip
+        found.append(
+            (key, [speed] if np.isfinite(speed).any() else list(rest) or list(duties[i : i + 1]))
+        )
     if len(turning):
         found += [(key, [turning.mean(axis=0)]) for key in look.keys("speed")]
         if len(turning) == len(duties):
@@ -148,21 +150,32 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     spans = spans_of(look.time, gone, look.step, 2.0)
     at = float(np.median(value[gone])) if gone.any() else 0.0
     look.add(
-        key, "frozen",
+        key,
+        "frozen",
         f"It held still at {amount(look, key, at)} {how_long(spans)}, while the sensors it goes "
-        f"with say that it moved by {amount(look, key, most)}.", spans,
-    )  # fmt: skip
+        f"with say that it moved by {amount(look, key, most)}.",
+        spans,
+    )
 
 
 def _latest(look: Look) -> int:
     """Return by how many points of the axis the slowest of the sensors compared here lags."""
-    names = ("cell_voltage", "pack_voltage", "battery_current", "motor_current", "speed",
-             "motor_speed", "motor_electrical_speed", "duty_cycle")  # fmt: skip
+    names = (
+        "cell_voltage",
+        "pack_voltage",
+        "battery_current",
+        "motor_current",
+        "speed",
+        "motor_speed",
+        "motor_electrical_speed",
+        "duty_cycle",
+    )
     streams = [look.ride.find(key) for name in names for key in look.ride.keys(name)[:1]]
     periods = [
-        max(s.period, float(np.median(np.diff(s.time[:1000])))) for s in streams
+        max(s.period, float(np.median(np.diff(s.time[:1000]))))
+        for s in streams
         if s is not None and len(s.time) > 1
-    ]  # fmt: skip
+    ]
     return round(max(periods, default=0.0) / look.step)
 
 
@@ -175,9 +188,11 @@ def _runs_free(look: Look, key: str) -> Flags:
     wheel holds its speed, whatever the vehicle does."""
     index = key.rpartition("_")[2]
     duty, current = f"duty_cycle_{index}", f"motor_current_{index}"
-    if "speed" not in key or duty not in look.keys("duty_cycle") or (
-        current not in look.keys("motor_current")
-    ):  # fmt: skip
+    if (
+        "speed" not in key
+        or duty not in look.keys("duty_cycle")
+        or (current not in look.keys("motor_current"))
+    ):
         return np.zeros(len(look.time), bool)
     amps, driven = np.abs(look.at(current)), np.abs(look.at(duty))
     packs = look.all_of("pack_voltage")
@@ -290,10 +305,12 @@ def _throttle(look: Look, key: str) -> None:
     at = float(np.median(throttle[gone]))
     inside = gone & np.isfinite(drive)
     look.add(
-        key, "stuck",
+        key,
+        "stuck",
         f"It stayed at {100 * at:.0f} % {how_long(spans)}, while the motors went from "
-        f"{np.min(drive[inside]):.0f} to {np.max(drive[inside]):.0f} A and back.", spans,
-    )  # fmt: skip
+        f"{np.min(drive[inside]):.0f} to {np.max(drive[inside]):.0f} A and back.",
+        spans,
+    )
 
 
 def _temperatures(look: Look) -> None:
@@ -306,8 +323,12 @@ def _temperatures(look: Look) -> None:
             if len(known) * look.step < 60.0:
                 continue
             _still(look, key, [k for k in keys if k != key])
-    names = ("motor_temperature", "controller_temperature", "battery_temperature",
-             "ambient_temperature")  # fmt: skip
+    names = (
+        "motor_temperature",
+        "controller_temperature",
+        "battery_temperature",
+        "ambient_temperature",
+    )
     for key in [key for name in names for key in look.keys(name)]:
         _noise_stops(look, key)
 
@@ -341,11 +362,13 @@ def _noise_stops(look: Look, key: str) -> None:
         return
     spans = ((float(series.time[first]), float(series.time[last])),)
     look.add(
-        key, "frozen",
+        key,
+        "frozen",
         f"It held {series.value[first]:.1f} °C for {last - first + 1} samples "
         f"({seconds(spans):.0f} s), while else at least {100 * rate:.0f} % of its samples moved "
-        "up or down.", spans,
-    )  # fmt: skip
+        "up or down.",
+        spans,
+    )
 
 
 def _still(look: Look, key: str, likes: list[str]) -> None:
@@ -365,10 +388,12 @@ def _still(look: Look, key: str, likes: list[str]) -> None:
         if warmed > max(WARMED, 6 * quantum) and _used_alike(look, key, likes, first, last):
             spans = ((float(look.time[first]), float(look.time[last])),)
             look.add(
-                key, "frozen",
+                key,
+                "frozen",
                 f"It held {value[last]:.1f} °C for {length:.0f} s without the least change, while "
-                f"its like moved by {warmed:.0f} K on no more current.", spans,
-            )  # fmt: skip
+                f"its like moved by {warmed:.0f} K on no more current.",
+                spans,
+            )
 
 
 def _used_alike(look: Look, key: str, likes: list[str], first: int, last: int) -> bool:
@@ -443,10 +468,12 @@ def check_repeats(look: Look) -> None:
             spans = spans_of(stream.time, flags & np.isfinite(known), period, 2.0)
             if spans and seconds(spans) > ALIKE:
                 look.add(
-                    key, "repeats",
+                    key,
+                    "repeats",
                     f"It played a stretch of its own past again, sample for sample, "
-                    f"{how_long(spans)}, while others of its stream went on.", spans,
-                )  # fmt: skip
+                    f"{how_long(spans)}, while others of its stream went on.",
+                    spans,
+                )
 
 
 def _lively(values: "np.typing.NDArray[np.generic]") -> bool:
@@ -490,9 +517,7 @@ def _odd(part: "np.typing.NDArray[np.generic]") -> bool:
     return int(np.count_nonzero(bends > SMOOTH)) >= BENDS
 
 
-def _extent(
-    values: "np.typing.NDArray[np.generic]", start: int, lag: int
-) -> tuple[int, int]:  # fmt: skip
+def _extent(values: "np.typing.NDArray[np.generic]", start: int, lag: int) -> tuple[int, int]:
     """Return the row of samples around ``start`` that equal those ``lag`` before."""
     low = max(lag, start - 200_000)
     same = (

@@ -39,9 +39,12 @@ def blocks_of(series: Series, block: float) -> Blocks:
     first = np.flatnonzero(np.diff(number, prepend=-1.0))
     last = np.r_[first[1:], len(series)] - 1
     return Blocks(
-        first, series.time[first], series.time[last],
-        np.minimum.reduceat(series.value, first), np.maximum.reduceat(series.value, first),
-    )  # fmt: skip
+        first,
+        series.time[first],
+        series.time[last],
+        np.minimum.reduceat(series.value, first),
+        np.maximum.reduceat(series.value, first),
+    )
 
 
 LONG = 10.0

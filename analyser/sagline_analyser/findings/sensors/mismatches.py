@@ -38,9 +38,7 @@ def fitting_board(
     return replace(board, battery=replace(battery, units=(), joined=None))
 
 
-def _seen(
-    ride: Ride, sensors: tuple[SensorDoubt, ...]
-) -> tuple[dict[str, int], float | None]:  # fmt: skip
+def _seen(ride: Ride, sensors: tuple[SensorDoubt, ...]) -> tuple[dict[str, int], float | None]:
     """Return how many columns of each counted name there are, and the highest pack voltage."""
     counts = {name: len(ride.keys(name)) for name in _COUNTED}
     resting = None
@@ -55,9 +53,15 @@ def _seen(
 
 
 _COUNTED = (
-    "cell_voltage", "motor_current", "motor_speed", "motor_electrical_speed", "duty_cycle",
-    "motor_temperature", "controller_temperature", "controller_battery_current",
-)  # fmt: skip
+    "cell_voltage",
+    "motor_current",
+    "motor_speed",
+    "motor_electrical_speed",
+    "duty_cycle",
+    "motor_temperature",
+    "controller_temperature",
+    "controller_battery_current",
+)
 
 
 def _high(ride: Ride, key: str) -> float | None:

@@ -61,11 +61,13 @@ def _stuck_at_zero(look: Look, key: str) -> None:
         gone = np.ones(len(both), bool)
     spans = spans_of(look.time, gone, 0.5, 2.0)
     look.add(
-        key, "stuck at zero",
+        key,
+        "stuck at zero",
         f"It read zero while {witness} showed that the motors turned, "
         f"{np.count_nonzero(both) * look.step:.0f} s in all: the sensor, or wheels that were "
-        "lifted.", spans,
-    )  # fmt: skip
+        "lifted.",
+        spans,
+    )
 
 
 def grown(flags: Flags, core: Flags) -> Flags:
@@ -104,10 +106,12 @@ def _jumps(look: Look, key: str, series: Series) -> None:
     flags = np.repeat(gone, np.diff(np.r_[blocks.first, len(series)]))
     spans = spans_of(series.time, flags, 0.0, 1.0)
     look.add(
-        key, "jumps as no vehicle can",
+        key,
+        "jumps as no vehicle can",
         f"It {where} ({top:.1f} m/s at most elsewhere), {how_long(spans)}, the first time at "
-        f"{blocks.start[first]:.1f} s: a change more sudden than a tyre can make{against}.", spans,
-    )  # fmt: skip
+        f"{blocks.start[first]:.1f} s: a change more sudden than a tyre can make{against}.",
+        spans,
+    )
 
 
 def _drops(look: Look, key: str, series: Series) -> None:
@@ -137,24 +141,31 @@ def _drops(look: Look, key: str, series: Series) -> None:
         return
     spans = spans_of(series.time, gone, 2e-3, 0.5)
     look.add(
-        key, "drops out",
+        key,
+        "drops out",
         f"It fell from {size[fell[0] - 1]:.0f} to {size[fell[0]]:.0f} r/min within one sample while"
-        f" the vehicle rolled on, {how_long(spans)}.", spans,
-    )  # fmt: skip
+        f" the vehicle rolled on, {how_long(spans)}.",
+        spans,
+    )
 
 
 def _rolling(look: Look, key: str):  # type: ignore[no-untyped-def]
     """Return a function that tells whether anything else shows that this motor turns at a time."""
     index = key.rpartition("_")[2]
-    duty = look.at(f"duty_cycle_{index}") if f"duty_cycle_{index}" in look.ride.keys(
-        "duty_cycle"
-    ) else np.full(len(look.time), np.nan)  # fmt: skip
+    duty = (
+        look.at(f"duty_cycle_{index}")
+        if f"duty_cycle_{index}" in look.ride.keys("duty_cycle")
+        else np.full(len(look.time), np.nan)
+    )
     others = [k for k in look.turning()[0] if k != key]
     witnesses: list[tuple[Array, float]] = [(np.abs(duty), 0.15)]
     if not np.isfinite(duty).any():
         witnesses = [(np.abs(look.at("speed")), ROLLING)]
-        witnesses += [(np.abs(v), 0.15 * float(np.nanmax(np.abs(v)))) for k in others
-                      if np.isfinite(v := look.at(k)).any()]  # fmt: skip
+        witnesses += [
+            (np.abs(v), 0.15 * float(np.nanmax(np.abs(v))))
+            for k in others
+            if np.isfinite(v := look.at(k)).any()
+        ]
 
     def rolls(time: float) -> bool:
         place = min(int((time - look.time[0]) / look.step), len(look.time) - 1)

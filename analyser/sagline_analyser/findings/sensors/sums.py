@@ -63,10 +63,12 @@ def _pack(look: Look) -> None:
         if whole and stated != len(cells):
             continue
         look.add(
-            key, "not the sum of its cells",
+            key,
+            "not the sum of its cells",
             f"It was {100 * (middle - 1):+.1f} % against the sum of the {len(cells)} cells "
-            f"({np.nanmedian(pack):.2f} against {np.nanmedian(total):.2f} V).", _all(look),
-        )  # fmt: skip
+            f"({np.nanmedian(pack):.2f} against {np.nanmedian(total):.2f} V).",
+            _all(look),
+        )
 
 
 def _controllers(look: Look) -> None:
@@ -79,9 +81,11 @@ def _controllers(look: Look) -> None:
         slope, fits = _slope(look, parts.sum(axis=0), whole)
         if fits and abs(slope - 1) > CONTROLLERS:
             look.add(
-                key, "not the sum of the controllers' currents",
-                f"It was {slope:.2f} times what the controllers drew together.", _all(look),
-            )  # fmt: skip
+                key,
+                "not the sum of the controllers' currents",
+                f"It was {slope:.2f} times what the controllers drew together.",
+                _all(look),
+            )
 
 
 def _power(look: Look) -> None:
@@ -94,10 +98,12 @@ def _power(look: Look) -> None:
         slope, fits = _slope(look, power, look.at(key))
         if fits and not POWER[0] <= slope <= POWER[1]:
             look.add(
-                key, "not the motors' power",
+                key,
+                "not the motors' power",
                 f"It was {slope:.2f} times what duty cycle and motor current make of it; one of "
-                "the three is wrong.", _all(look),
-            )  # fmt: skip
+                "the three is wrong.",
+                _all(look),
+            )
 
 
 def _slope(look: Look, told: Array, value: Array) -> tuple[float, bool]:

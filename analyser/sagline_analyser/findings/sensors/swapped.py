@@ -59,10 +59,11 @@ def _crosswise(look: Look, keys: list[str], told: list[Array], words: str) -> No
     r = float(np.corrcoef(one[used], two[used])[0, 1])
     if r < -0.6:
         _note(
-            look, keys,
+            look,
+            keys,
             f"Where one was above the other, {words} said the other way round (correlation of the "
             f"differences {r:+.2f}).",
-        )  # fmt: skip
+        )
 
 
 def _by_ohm(look: Look, currents: list[str], duties: list[str], turning: list[str]) -> None:
@@ -97,10 +98,11 @@ def _by_ohm(look: Look, currents: list[str], duties: list[str], turning: list[st
         if factor < -8 * doubt and np.std(differ) > 0.02 * peak_of(np.concatenate(pair)):
             what = "speed" if keys is turning else "current"
             _note(
-                look, keys,
+                look,
+                keys,
                 f"Where one had more {what}, its duty cycle was the lower one "
                 f"({abs(factor) / max(doubt, 1e-12):.0f} times the standard error).",
-            )  # fmt: skip
+            )
 
 
 def _warming(look: Look, keys: list[str], squares: list[Array]) -> None:
@@ -124,18 +126,25 @@ def _warming(look: Look, keys: list[str], squares: list[Array]) -> None:
     if both and -len(values[0]) * np.log(ratio) > SURE and sum(cross) < 0.5 * whole:
         rms = [float(np.sqrt(sum(left) / 2 / len(values[0]))) for left in (straight, cross)]
         _note(
-            look, keys,
+            look,
+            keys,
             f"Each followed the other side's squared current to {rms[1]:.1f} K, its own side's only"
             f" to {rms[0]:.1f} K.",
-        )  # fmt: skip
+        )
 
 
 def _unexplained(value: Array, heat: Array) -> float:
     """Return the sum of squares that the fit of one part by one current leaves."""
     cooled = np.cumsum(value - value[0])
     time = np.linspace(0, 1, len(value))
-    table = np.column_stack([np.ones(len(value)), time, heat / max(float(heat[-1]), 1e-9),
-                             cooled / max(float(np.abs(cooled).max()), 1e-9)])  # fmt: skip
+    table = np.column_stack(
+        [
+            np.ones(len(value)),
+            time,
+            heat / max(float(heat[-1]), 1e-9),
+            cooled / max(float(np.abs(cooled).max()), 1e-9),
+        ]
+    )
     fit = np.linalg.lstsq(table, value, rcond=None)[0]
     if fit[2] <= 0:
         return float(np.sum((value - value.mean()) ** 2))

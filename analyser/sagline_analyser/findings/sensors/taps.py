@@ -78,29 +78,35 @@ def check_taps(look: Look) -> None:
         near = [j for j in (k - 1, k + 1) if 0 <= j < count and _twice(cells, j, gone)]
         also = "".join(
             f" and cell {_number(cells, j)} {np.nanmedian(cells.value[j][gone]):.2f} V, twice a "
-            "cell" for j in near
-        )  # fmt: skip
+            "cell"
+            for j in near
+        )
         look.add(
-            cells.keys[k], "dead cell tap",
+            cells.keys[k],
+            "dead cell tap",
             f"Cell {_number(cells, k)} read {low:.2f} V {how_long(spans)}, the others "
             f"{usual:.2f} V{also}: a lead that touches nothing, not an empty cell. Measure the "
-            "cell itself with a meter before you charge or ride.", spans,
-        )  # fmt: skip
+            "cell itself with a meter before you charge or ride.",
+            spans,
+        )
         for j in near:
             look.add(
-                cells.keys[j], "neighbour of a dead cell tap",
-                f"It read the voltage of cell {_number(cells, k)} as well as its own.", spans,
-            )  # fmt: skip
+                cells.keys[j],
+                "neighbour of a dead cell tap",
+                f"It read the voltage of cell {_number(cells, k)} as well as its own.",
+                spans,
+            )
     _loose(look, cells)
     for k in range(count):
         gone = over[k] & ~_known(look, cells, k)
         if gone.any():
             most = float(np.nanmax(cells.value[k][gone]))
             look.add(
-                cells.keys[k], "above what a cell can be",
+                cells.keys[k],
+                "above what a cell can be",
                 f"It read {most:.2f} V; no lithium cell is ever above {OVER:g} V.",
                 spans_of(cells.time, gone, PAD, JOIN),
-            )  # fmt: skip
+            )
     _alone(look, cells)
 
 
@@ -208,9 +214,7 @@ def _dead(look: Look, cells: _Cells, k: int) -> Flags:
     # A truly empty cell falls to nothing under load only, by and by, and comes back at rest.
     step = np.abs(np.diff(cells.value[k], prepend=cells.value[k][0]))
     at_once = bool(np.nanmax(np.where(gone, step, 0.0)) > 1.0)
-    mirrored = any(
-        0 <= j < len(cells.keys) and _twice(cells, j, gone) for j in (k - 1, k + 1)
-    )  # fmt: skip
+    mirrored = any(0 <= j < len(cells.keys) and _twice(cells, j, gone) for j in (k - 1, k + 1))
     rest = cells.mean > np.nanmedian(cells.mean[gone])
     always = bool(gone.mean() > 0.9) or bool(gone[rest].mean() > 0.9)
     return gone if at_once or mirrored or always else np.zeros(len(gone), bool)
@@ -249,11 +253,13 @@ def _loose(look: Look, cells: _Cells) -> None:
         numbers = f"{_number(cells, k)} and {_number(cells, k + 1)}"
         for j, other in ((k, k + 1), (k + 1, k)):
             look.add(
-                cells.keys[j], "loose cell tap",
+                cells.keys[j],
+                "loose cell tap",
                 f"Cells {numbers} moved apart by up to {size:.2f} V each, one up as the other went "
                 f"down, {how_long(spans)}, while their sum and all other cells stayed: the lead "
-                f"between cell {_number(cells, j)} and cell {_number(cells, other)}.", spans,
-            )  # fmt: skip
+                f"between cell {_number(cells, j)} and cell {_number(cells, other)}.",
+                spans,
+            )
 
 
 def _alone(look: Look, cells: _Cells) -> None:
@@ -283,7 +289,9 @@ def _alone(look: Look, cells: _Cells) -> None:
         spans: Spans = spans_of(cells.time, gone, PAD, JOIN)
         size = float(np.nanmax(np.abs(off[gone])))
         look.add(
-            key, "loose cell tap",
+            key,
+            "loose cell tap",
             f"It left its place by up to {size:.2f} V {how_long(spans)}, and the pack's own "
-            "voltage showed nothing of it.", spans,
-        )  # fmt: skip
+            "voltage showed nothing of it.",
+            spans,
+        )

@@ -61,8 +61,11 @@ def _check(look: Look, key: str, series: Series, kind: _Kind) -> None:
     pace = Pace(BLOCK, kind.pace.room + rough, kind.pace.fast, kind.pace.slow, kind.pace.most)
     possible = ~cold & ~(hot if stuck else np.zeros(len(hot), bool))
     away = unreachable(blocks, pace, possible)
-    for gone, what in ((cold, OPEN), (away & hot & ~cold, "shorted thermistor"),
-                       (away & ~hot & ~cold, "jumps as no machine can")):  # fmt: skip
+    for gone, what in (
+        (cold, OPEN),
+        (away & hot & ~cold, "shorted thermistor"),
+        (away & ~hot & ~cold, "jumps as no machine can"),
+    ):
         if gone.any():
             spans = _spans(blocks, gone)
             look.add(key, what, _evidence(what, blocks, gone, away, spans, series), spans)
@@ -134,9 +137,11 @@ def _against_air(look: Look) -> None:
             "along; nothing cools it that far."
         )
         look.add(key, OPEN, evidence, whole)
-    first = min(_first(look, key) for key in middles if key not in below) if (
-        len(below) < len(middles)
-    ) else outside  # fmt: skip
+    first = (
+        min(_first(look, key) for key in middles if key not in below)
+        if (len(below) < len(middles))
+        else outside
+    )
     if first - _first(look, air[0]) > COLDER and len(middles) > 2:
         spreads = [_first(look, key) for key in middles if key not in below]
         if max(spreads) - min(spreads) < COLDER / 4:  # a cold start: all parts as warm as the air

@@ -28,31 +28,36 @@ def check_times(look: Look) -> None:
         if twice.any():
             count = int(np.count_nonzero(step <= 1e-6))
             look.add(
-                name, "two samples of one time",
+                name,
+                "two samples of one time",
                 f"{count} of {len(stream.time)} samples carry the time of the one before.",
                 _points(stream.time, twice),
-            )  # fmt: skip
+            )
         holes = _holes(step, stream.period)
         share = holes / (holes + len(stream.time))
         if share > MISSING:
             usual = stream.period or float(np.median(step))
             look.add(
-                name, "samples missing",
+                name,
+                "samples missing",
                 f"{100 * share:.0f} % of its samples are missing ({holes} of "
                 f"{holes + len(stream.time)}); sums and lengths come out short by about as much.",
-                _between(stream.time, step > 1.5 * usual), aside=False,
-            )  # fmt: skip
+                _between(stream.time, step > 1.5 * usual),
+                aside=False,
+            )
         for key, values in stream.values.items():
             lacking = ~np.isfinite(values)
             share = float(lacking.mean())
             if MISSING < share < 1.0:
                 look.add(
-                    key, "samples missing",
+                    key,
+                    "samples missing",
                     f"{100 * share:.0f} % of its samples hold no reading "
                     f"({np.count_nonzero(lacking)} of {len(values)}); sums and lengths come out "
                     "short by about as much.",
-                    spans_of(stream.time, lacking, 0.0, 1.0), aside=False,
-                )  # fmt: skip
+                    spans_of(stream.time, lacking, 0.0, 1.0),
+                    aside=False,
+                )
 
 
 def _points(time: Array, flags: Flags) -> Spans:

@@ -111,14 +111,16 @@ def _load(path: Path, read: Callable[[str], ColumnMap], remedy: str) -> ColumnMa
             raw = file.read(MAX_FILE + 1)
     except OSError as problem:
         raise SaglineError(
-            f"cannot read the map ({problem.strerror})", where=where,
+            f"cannot read the map ({problem.strerror})",
+            where=where,
             remedy=remedy,
-        ) from None  # fmt: skip
+        ) from None
     if len(raw) > MAX_FILE:
         raise SaglineError(
-            f"the map is longer than {MAX_FILE // 1024} KiB", where=where,
+            f"the map is longer than {MAX_FILE // 1024} KiB",
+            where=where,
             remedy="is it the right file?",
-        )  # fmt: skip
+        )
     try:
         return read(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:
@@ -138,9 +140,10 @@ def load_can_map(path: Path, signal: SignalOf) -> ColumnMap:
         SaglineError: it cannot be read, or breaks a rule.
     """
     return _load(
-        path, lambda text: _Reader(text, str(path), True, signal).map(_toml(text, str(path))),
+        path,
+        lambda text: _Reader(text, str(path), True, signal).map(_toml(text, str(path))),
         "write one by hand: docs/any_board.md",
-    )  # fmt: skip
+    )
 
 
 def read_map(text: str, where: str, lines: bool = False) -> ColumnMap:
@@ -191,8 +194,11 @@ class _Reader:
     ) -> str:
         value = table.get(key, default)
         if not isinstance(value, str) or len(value.encode(errors="replace")) > limit:
-            self.fail((*path, key), "is not a text, or too long",
-                      f"write it in double quotes, at most {limit} bytes")  # fmt: skip
+            self.fail(
+                (*path, key),
+                "is not a text, or too long",
+                f"write it in double quotes, at most {limit} bytes",
+            )
         return value
 
     def whole(
@@ -227,8 +233,11 @@ class _Reader:
     def column(self, table: Mapping[str, Any], path: KeyPath) -> str | int:
         value = table.get("column")
         if isinstance(value, bool) or not isinstance(value, str | int) or value in ("", 0):
-            self.fail((*path, "column"), "names no column",
-                      "write its title in double quotes, or its number from 1")  # fmt: skip
+            self.fail(
+                (*path, "column"),
+                "names no column",
+                "write its title in double quotes, or its number from 1",
+            )
         if isinstance(value, int) and value < 1:
             self.fail((*path, "column"), "is below 1", "columns are numbered from 1")
         return value
@@ -236,15 +245,19 @@ class _Reader:
     def map(self, data: dict[str, Any]) -> ColumnMap:
         top = self.table(data, (), "board note file time streams columns settings")
         file = self.table(
-            top.get("file", {}), ("file",),
+            top.get("file", {}),
+            ("file",),
             "form delimiter equals decimal encoding header first_row cells missing",
-        )  # fmt: skip
+        )
         form = self.texts(file, "form", ("file",), 16, "separated")
         if form not in FORMS:
             self.fail(("file", "form"), "is no form of lines", f"write one of: {', '.join(FORMS)}")
         if form != "separated" and not self.lines:
-            self.fail(("file", "form"), "is for lines as a board prints them",
-                      "a column file holds separated values; leave it out")  # fmt: skip
+            self.fail(
+                ("file", "form"),
+                "is for lines as a board prints them",
+                "a column file holds separated values; leave it out",
+            )
         equals = self.texts(file, "equals", ("file",), 1, "=")
         if len(equals) != 1 or equals.isalnum() or equals.isspace():
             self.fail(("file", "equals"), "is not one character", 'write "=" or ":"')
@@ -253,17 +266,24 @@ class _Reader:
             self.fail(("file", "delimiter"), "is not one character", 'write "," ";" or "\\t"')
         decimal = self.texts(file, "decimal", ("file",), 1, ".")
         if decimal not in (".", ",") or decimal == delimiter:
-            self.fail(("file", "decimal"), "is not a point or a comma, or is the delimiter too",
-                      'write "." or "," and another delimiter')  # fmt: skip
+            self.fail(
+                ("file", "decimal"),
+                "is not a point or a comma, or is the delimiter too",
+                'write "." or "," and another delimiter',
+            )
         encoding = self.texts(file, "encoding", ("file",), 32, "utf-8-sig")
         try:
             "".encode(encoding)
         except (LookupError, ValueError):
-            self.fail(("file", "encoding"), "is no text encoding",
-                      'write "utf-8", "latin-1" or "utf-16"')  # fmt: skip
+            self.fail(
+                ("file", "encoding"), "is no text encoding", 'write "utf-8", "latin-1" or "utf-16"'
+            )
         if self.lines and "\n".encode(encoding)[-2:] not in (b"\n", b"\xbf\n"):
-            self.fail(("file", "encoding"), "does not end its lines with one byte",
-                      'write "utf-8" or "latin-1"')  # fmt: skip
+            self.fail(
+                ("file", "encoding"),
+                "does not end its lines with one byte",
+                'write "utf-8" or "latin-1"',
+            )
         named = form != "separated"
         cells = self.whole(file, "cells", ("file",), 0, 10_000, 0)
         header = 1 if named else self.whole(file, "header", ("file",), 0, 10_000, 1)
@@ -275,10 +295,19 @@ class _Reader:
             self.where,
             self.texts(top, "board", (), MAX_NAME, ""),
             self.texts(top, "note", (), MAX_TEXT, ""),
-            delimiter, decimal, encoding, header, first_row,
-            self.time(top, header), streams, self.columns(top, streams, missing, header),
-            settings, form, equals, cells,
-        )  # fmt: skip
+            delimiter,
+            decimal,
+            encoding,
+            header,
+            first_row,
+            self.time(top, header),
+            streams,
+            self.columns(top, streams, missing, header),
+            settings,
+            form,
+            equals,
+            cells,
+        )
 
     def settings(self, top: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
         settings = top.get("settings", {})
@@ -287,8 +316,11 @@ class _Reader:
         for key, value in settings.items():
             long = max(len(key.encode()) - MAX_NAME, len(str(value).encode()) - MAX_TEXT)
             if long > 0 or isinstance(value, dict | list):
-                self.fail(("settings", key), "is not one value, or too long",
-                          f"write NAME = VALUE, the name at most {MAX_NAME} bytes")  # fmt: skip
+                self.fail(
+                    ("settings", key),
+                    "is not one value, or too long",
+                    f"write NAME = VALUE, the name at most {MAX_NAME} bytes",
+                )
         return tuple((key, str(value)) for key, value in settings.items())
 
     def missing(
@@ -297,8 +329,11 @@ class _Reader:
         value = table.get("missing", list(default))
         value = [value] if isinstance(value, str) else value
         if not (isinstance(value, list) and all(isinstance(one, str) for one in value)):
-            self.fail((*path, "missing"), "is not a text or a list of texts",
-                      'write missing = ["-", "NaN"]')  # fmt: skip
+            self.fail(
+                (*path, "missing"),
+                "is not a text or a list of texts",
+                'write missing = ["-", "NaN"]',
+            )
         return tuple(one.strip().lower() for one in value)
 
     def streams(self, top: Mapping[str, Any]) -> tuple[StreamPlan, ...]:
@@ -323,19 +358,28 @@ class _Reader:
             from .cells import iso_micros
 
             if iso_micros(start) is None:
-                self.fail((*path, "start"), "is no date and time by ISO 8601",
-                          'write it as "2026-05-02T08:30:00+02:00"')  # fmt: skip
+                self.fail(
+                    (*path, "start"),
+                    "is no date and time by ISO 8601",
+                    'write it as "2026-05-02T08:30:00+02:00"',
+                )
         if "step" in time:
             step = self.micros(time, "step", path)
             if "column" in time or not step:
-                self.fail((*path, "step"), "is zero, or stands beside column",
-                          "keep one of the two; step is the time between rows in s")  # fmt: skip
+                self.fail(
+                    (*path, "step"),
+                    "is zero, or stands beside column",
+                    "keep one of the two; step is the time between rows in s",
+                )
             return TimePlan(None, 1, step, False, start)
         if self.lines and not time.keys() - {"start"}:
             return TimePlan(None, 1, 0, False, start)
         if "column" not in time:
-            self.fail(path, "names no column",
-                      'write [time] with column = "…" and unit = "s", or step = 0.01')  # fmt: skip
+            self.fail(
+                path,
+                "names no column",
+                'write [time] with column = "…" and unit = "s", or step = 0.01',
+            )
         column = self.column(time, path)
         if isinstance(column, str) and not header:
             self.fail(
@@ -350,9 +394,12 @@ class _Reader:
         return TimePlan(column, TIME_UNITS[spelled(unit)], 0, since, start)
 
     def columns(
-        self, top: Mapping[str, Any], streams: tuple[StreamPlan, ...], missing: tuple[str, ...],
+        self,
+        top: Mapping[str, Any],
+        streams: tuple[StreamPlan, ...],
+        missing: tuple[str, ...],
         header: int,
-    ) -> tuple[ColumnPlan, ...]:  # fmt: skip
+    ) -> tuple[ColumnPlan, ...]:
         entries = top.get("columns")
         if not isinstance(entries, list) or not entries:
             self.fail(("columns",), "are none", "write one [[columns]] table for each column")
@@ -363,19 +410,27 @@ class _Reader:
         keys: set[tuple[int, str]] = set()
         for at, plan in enumerate(plans):
             if (plan.stream, plan.channel.key) in keys:
-                self.fail(("columns", at, "channel"), f"{plan.channel.key} is mapped twice",
-                          "give one of them another index or name")  # fmt: skip
+                self.fail(
+                    ("columns", at, "channel"),
+                    f"{plan.channel.key} is mapped twice",
+                    "give one of them another index or name",
+                )
             keys.add((plan.stream, plan.channel.key))
         return tuple(plans)
 
     def one_column(
-        self, entry: Any, path: KeyPath, streams: tuple[StreamPlan, ...],
-        missing: tuple[str, ...], header: int,
-    ) -> ColumnPlan:  # fmt: skip
+        self,
+        entry: Any,
+        path: KeyPath,
+        streams: tuple[StreamPlan, ...],
+        missing: tuple[str, ...],
+        header: int,
+    ) -> ColumnPlan:
         entry = self.table(
-            entry, path,
+            entry,
+            path,
             "column channel index label unit as factor offset resolution stream missing",
-        )  # fmt: skip
+        )
         column = self.column(entry, path)
         if isinstance(column, str) and not header:
             self.fail(
@@ -427,18 +482,29 @@ class _Reader:
         names = [stream.name for stream in streams]
         stream = self.texts(entry, "stream", path, MAX_NAME, names[0])
         if stream not in names:
-            self.fail((*path, "stream"), f"{stream!r} is no stream of this map",
-                      f"known: {', '.join(names)}")  # fmt: skip
+            self.fail(
+                (*path, "stream"),
+                f"{stream!r} is no stream of this map",
+                f"known: {', '.join(names)}",
+            )
         channel = Channel(
-            name, target, SampleType.I32, multiplier, 0, exponent,
+            name,
+            target,
+            SampleType.I32,
+            multiplier,
+            0,
+            exponent,
             self.whole(entry, "index", path, 0, 255, 0),
             self.texts(entry, "label", path, MAX_LABEL, ""),
-        )  # fmt: skip
+        )
         quantum = Fraction(multiplier) * Fraction(10) ** exponent
         return ColumnPlan(
-            column, channel, line.then(Line(1 / quantum)), names.index(stream),
+            column,
+            channel,
+            line.then(Line(1 / quantum)),
+            names.index(stream),
             self.missing(entry, path, missing),
-        )  # fmt: skip
+        )
 
     def scale(self, entry: Mapping[str, Any], path: KeyPath) -> tuple[int, int]:
         """Return the resolution as (multiplier, exponent of ten)."""
@@ -449,8 +515,11 @@ class _Reader:
         while value and value % 10 == 0 and exponent < 22:
             value, exponent = value / 10, exponent + 1
         if value.denominator != 1 or not 0 < value < 2**31:
-            self.fail((*path, "resolution"), "is not a decimal above zero of at most nine digits",
-                      "write such as 0.01 or 0.0125")  # fmt: skip
+            self.fail(
+                (*path, "resolution"),
+                "is not a decimal above zero of at most nine digits",
+                "write such as 0.01 or 0.0125",
+            )
         return int(value), exponent
 
 

@@ -62,12 +62,34 @@ def column_titled(title: str) -> GuessedColumn:
     return GuessedColumn(title.strip(), "_".join(words), unit)
 
 
-_TIME_NAMES = ("time", "t", "timestamp", "date", "datetime", "elapsed", "uptime", "clock", "millis",
-               "micros", "seconds", "milliseconds", "microseconds", "ms", "us")  # fmt: skip
+_TIME_NAMES = (
+    "time",
+    "t",
+    "timestamp",
+    "date",
+    "datetime",
+    "elapsed",
+    "uptime",
+    "clock",
+    "millis",
+    "micros",
+    "seconds",
+    "milliseconds",
+    "microseconds",
+    "ms",
+    "us",
+)
 _TIME_WORDS = {
-    "s": "s", "sec": "s", "seconds": "s", "ms": "ms", "millis": "ms", "milliseconds": "ms",
-    "us": "us", "micros": "us", "microseconds": "us",
-}  # fmt: skip
+    "s": "s",
+    "sec": "s",
+    "seconds": "s",
+    "ms": "ms",
+    "millis": "ms",
+    "milliseconds": "ms",
+    "us": "us",
+    "micros": "us",
+    "microseconds": "us",
+}
 """Last word of a title that says the unit."""
 
 
@@ -101,9 +123,12 @@ def time_column(columns: Sequence[GuessedColumn]) -> int | None:
 
 
 def map_text(
-    source: str, board: str, shape: Mapping[str, str | int], columns: Sequence[GuessedColumn],
+    source: str,
+    board: str,
+    shape: Mapping[str, str | int],
+    columns: Sequence[GuessedColumn],
     read_more: str = "docs/import.md",
-) -> str:  # fmt: skip
+) -> str:
     """Return the map of a column file whose ``shape`` are the keys of its [file] table."""
     decimal = str(shape["decimal"])
     at = time_column(columns) or 0
@@ -120,9 +145,12 @@ def map_text(
 
 
 def lines_map_text(
-    board: str, shape: Mapping[str, str | int], columns: Sequence[GuessedColumn],
-    clock: tuple[int, str, str] | None, by_name: bool,
-) -> str:  # fmt: skip
+    board: str,
+    shape: Mapping[str, str | int],
+    columns: Sequence[GuessedColumn],
+    clock: tuple[int, str, str] | None,
+    by_name: bool,
+) -> str:
     """Return the map of lines that a board prints.
 
     ``clock`` is (column, unit, why) of the board's own, None where it sends none.  Columns go by
@@ -138,8 +166,14 @@ def lines_map_text(
         lines += ["", "# No clock of the board's own was found: the time is that of arrival."]
     else:
         at, unit, why = clock
-        lines += ["", "[time]", f"column = {place(at)}", f"# {GUESS}: {why}",
-                  f"unit = {quoted(unit)}", *_stream(columns[at], unit, decimal)]  # fmt: skip
+        lines += [
+            "",
+            "[time]",
+            f"column = {place(at)}",
+            f"# {GUESS}: {why}",
+            f"unit = {quoted(unit)}",
+            *_stream(columns[at], unit, decimal),
+        ]
     taken: set[str] = set()
     for at, column in enumerate(columns):
         if clock is None or at != clock[0]:
@@ -165,8 +199,10 @@ def _top(source: str, board: str, shape: Mapping[str, str | int], read_more: str
         "use it.",
         f"# What each key means: {read_more}",
         f"board = {quoted(board)}",
-        "", "[file]", *told,
-    ]  # fmt: skip
+        "",
+        "[file]",
+        *told,
+    ]
 
 
 def _stream(time: GuessedColumn, unit: str, decimal: str) -> list[str]:

@@ -51,8 +51,9 @@ class LineReader:
         self._width = plan.cells
         self._other, self._agreed = 0, 0
         self._named: Callable[[str], Mapping[str, str]] | None = {
-            "pairs": self._pairs, "json": flat_json,
-        }.get(plan.form)  # fmt: skip
+            "pairs": self._pairs,
+            "json": flat_json,
+        }.get(plan.form)
         if not any(isinstance(key, str) for key in self._wanted):
             self._place_all()
 
