@@ -37,7 +37,7 @@ def get_ready() -> None:
             f"the analyser needs {', '.join(lacking)}",
             remedy='install it with: pip install "sagline[analyser]"',
         )
-    from .load.memory import keep_little
+    from .own_process import keep_little
 
     keep_little()
 

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sagline_logger.format import check_output, titled
+from sagline_logger.format.arguments import setting
 
 from .library import open_library
 from .listing import Filter, table
@@ -27,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--setting",
         metavar="NAME=VALUE",
-        type=_setting,
+        type=setting,
         action="append",
         default=[],
         help="only rides with this setting in force; may be given several times",
@@ -91,13 +92,6 @@ def run(arguments: argparse.Namespace) -> int:
         ]
         print("; ".join(filter(None, said)))
     return 0
-
-
-def _setting(text: str) -> tuple[str, str]:
-    name, equals, value = text.partition("=")
-    if not equals or not name.strip():
-        raise argparse.ArgumentTypeError(f"{text!r} is not NAME=VALUE")
-    return name.strip(), value.strip()
 
 
 def _date(text: str) -> float:

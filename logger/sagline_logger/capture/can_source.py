@@ -14,8 +14,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..arguments import positive_whole
 from ..format import SaglineError
+from ..format.arguments import positive_whole
 from .source import Advice, LinkLost, Option
 from .source_kind import SourceKind
 from .translator import Translation

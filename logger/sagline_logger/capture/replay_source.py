@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from ..arguments import positive_number
 from ..format import Foreign, FrameSplitter, RecordError, Time, decode_record, is_host_kind
+from ..format.arguments import positive_number
 from ..format.log_file import open_log
 from .source import Advice, Option
 from .source_kind import SourceKind

@@ -6,8 +6,8 @@ import os
 import time
 from typing import TYPE_CHECKING
 
-from ..arguments import positive_whole
 from ..format import SaglineError
+from ..format.arguments import positive_whole
 from .source import Advice, LinkLost, Option
 from .source_kind import SourceKind
 from .translator import LINES

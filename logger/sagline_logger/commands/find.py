@@ -2,8 +2,8 @@
 
 import argparse
 
-from ..arguments import positive_number
 from ..format import SaglineError
+from ..format.arguments import positive_number
 
 EXAMPLES = (
     "find",

@@ -5,12 +5,12 @@ import re
 import time
 from pathlib import Path
 
-from ..arguments import positive_number
 from ..capture.line_guess import Heard, tell_lines
 from ..capture.link_keeper import LinkKeeper
 from ..capture.source import LinkLost
 from ..capture.sources import LIVE, add_source_arguments, choose_source, source_name
 from ..format import Board, FrameSplitter, RecordError, SaglineError, Stream, decode_record
+from ..format.arguments import positive_number
 from ..format.byte_kinds import ByteKind, tell_bytes
 from ..format.columns.guess import is_number
 from ..format.errors import printable

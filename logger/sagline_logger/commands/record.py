@@ -13,7 +13,6 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from ..arguments import positive_number, setting
 from ..capture.desk import CaptureDesk, Ended
 from ..capture.recorder import Request
 from ..capture.sources import add_source_arguments, choose_source
@@ -26,6 +25,7 @@ from ..format import (
     derive_limits,
     load_board_file,
 )
+from ..format.arguments import positive_number, setting
 from ..format.caution import CAUTION
 from ..format.limits import MAX_NAME, MAX_TEXT
 from ..format.program import raw

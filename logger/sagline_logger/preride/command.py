@@ -4,9 +4,9 @@ import argparse
 import shutil
 from pathlib import Path
 
-from ..arguments import positive_number
 from ..capture.sources import add_source_arguments, choose_source
 from ..format import CAUTION, SaglineError, load_board_file
+from ..format.arguments import positive_number
 from .checks import CheckResult, Storage, Verdict, check, counts
 from .listening import Hearing, listen
 from .observation import observe

@@ -8,8 +8,8 @@ from pathlib import Path
 from threading import Event
 from types import FrameType
 
-from ..arguments import setting
 from ..format import SaglineError
+from ..format.arguments import setting
 from .rides import BREAD_RUN, RIDES
 
 STREAM_SETS = ("standard", "course", "wide")
