@@ -113,7 +113,11 @@ def test_closed_outputs_and_any_encoding_are_no_failure(
         environment = {**os.environ, "PYTHONIOENCODING": encoding}
         words = words_of(line, rides, out)
         done = subprocess.run(words, capture_output=True, env=environment, timeout=120)
-        assert (done.returncode, done.stderr) == (0, b"")
+        assert done.returncode == 0
+        told = (
+            done.stderr.replace(b"sagline-analyser: assumed: ", b"") if "suggest" in line else b""
+        )
+        assert done.stderr == b"" or (told and told.count(b"\n") == 1), done.stderr
         assert done.stdout.decode(encoding)
     out = tmp_path / "closed"
     out.mkdir()

@@ -194,6 +194,21 @@ def _words(parser: argparse.ArgumentParser) -> Iterator[str]:
 class _Help(argparse.HelpFormatter):
     """Wraps paragraphs, and leaves lines that are indented (examples) as they stand."""
 
+    def _format_usage(self, *given: Any) -> str:
+        """Wrap what Python leaves in one long line: options of which one must be chosen."""
+        width = self._width
+        lines: list[str] = []
+        for line in super()._format_usage(*given).split("\n"):
+            indent = " " * (len(line) - len(line.lstrip()) + 1)
+            lines += textwrap.wrap(
+                line,
+                width,
+                subsequent_indent=indent,
+                break_on_hyphens=False,
+                break_long_words=False,
+            ) or [""]
+        return "\n".join(lines)
+
     def _fill_text(self, text: str, width: int, indent: str) -> str:
         done = []
         for block in re.split(r"\n(?=  )|\n\n|(?<=:)\n", text):

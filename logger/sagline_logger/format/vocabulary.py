@@ -24,9 +24,7 @@ def vocabulary() -> dict[str, Term]:
 
     packed = Path(__file__).with_name("vocabulary.toml")
     if not packed.is_file():  # a checkout: the file is where the specification keeps it
-        import tomllib  # a start that only shows help does without
-
-    packed = Path(__file__).parents[3] / "protocol_docs" / "vocabulary.toml"
+        packed = Path(__file__).parents[3] / "protocol_docs" / "vocabulary.toml"
     with packed.open("rb") as file:
         entries = tomllib.load(file)["channels"]
     return {name: Term(name, **fields) for name, fields in entries.items()}

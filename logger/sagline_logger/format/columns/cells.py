@@ -68,11 +68,12 @@ def to_whole(line: Line) -> Callable[[Decimal], int]:
 
 
 def cell_reader(
-    line: Line, decimal: str, missing: tuple[str, ...], held: int
+    line: Line, decimal: str, missing: tuple[str, ...], held: int, most: int = 2**32 - 2
 ) -> Callable[[str], Cell]:
     """Return the function that reads the cells of one column; it raises :class:`BadCell`.
 
-    It remembers what ``held`` texts came to.
+    It remembers what ``held`` texts came to; ``most`` is the greatest multiple of the resolution
+    that can be kept.
     """
     whole = to_whole(line)
     seen: dict[str, Cell] = {}
@@ -93,7 +94,7 @@ def cell_reader(
                 found = whole(number(plain, decimal))
             except DecimalException:
                 raise BadCell(f"{plain!r} is out of range") from None
-            if not -(2**31) < found < 2**32 - 1:
+            if not -(2**31) < found <= most:
                 raise BadCell(
                     f"{plain!r} needs more than 32 bits at this resolution; use a coarser one"
                 )

@@ -24,6 +24,10 @@ class BadLine(ValueError):
         self.kind = kind
 
 
+_MOST = 2**31 - 1
+"""Greatest multiple of a resolution: the sample type is chosen before the first line is read."""
+
+
 @dataclass(frozen=True, slots=True)
 class LineRow:
     """One line: its ``time`` in µs as the board tells it (None: it does not), and its cells in the
@@ -39,7 +43,9 @@ class LineReader:
     def __init__(self, plan: ColumnMap) -> None:
         self._plan = plan
         held = HELD // len(plan.columns)
-        self._readers = [cell_reader(c.line, plan.decimal, c.missing, held) for c in plan.columns]
+        self._readers = [
+            cell_reader(c.line, plan.decimal, c.missing, held, _MOST) for c in plan.columns
+        ]
         self._read_time = time_reader(plan.time.unit, plan.decimal)
         self._keys = [column.column for column in plan.columns]
         self._time_key = plan.time.column
