@@ -52,7 +52,7 @@ def ride(number: int) -> Ride:
     time = np.arange(0, 60 + 30 * number, 0.1)
     push = np.clip(np.cumsum(random.normal(0, 0.15, time.size)), -1, 1)
     scale = (0.3, 0.6, 0.9, 1.0, 1.1, 1.3, 1.6, 2.0, 3.0, 0.45)[number]
-    count = (1, 2, 4, 13, 13, 13, 13, 2, 1, 13)[number]
+    count = (13, 2, 4, 13, 13, 13, 13, 2, 1, 13)[number]
     columns = {
         channel("battery_current", "A"): 40 * scale * push,
         channel("motor_current", "A", 1): 42 * scale * push,
