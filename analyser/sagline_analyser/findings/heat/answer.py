@@ -41,7 +41,13 @@ def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
     hot = _was_too_hot(ride, board)
     details = tuple(_words(p) for p in (*told, *others))
     if not told:
-        why = f"Cannot tell: {'; '.join(dict.fromkeys(p.reason for p in others))}."
+        reasons = list(dict.fromkeys(p.reason for p in others))
+        why = f"Cannot tell: {reasons[0]}."
+        if len(reasons) > 1:
+            why = (
+                "Cannot tell how long: this ride shows it closely enough of no part; the details "
+                "say of each what is lacking."
+            )
         if not hot:
             return Answer(KEY, QUESTION, why, False, details=details)
         verdict = " ".join([*(one.text for one in hot), why])
