@@ -5,7 +5,6 @@ run is the same capture of a board that sends frames of as many values.  Then an
 in fast time, through a pseudo-terminal, for the memory.
 """
 
-import contextlib
 import json
 import os
 import random
@@ -13,13 +12,11 @@ import subprocess
 import sys
 import tempfile
 import time
-import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 
-import psutil
-
+from capture import recorder
 from sagline_logger.format import (
     Board,
     Channel,
@@ -83,44 +80,6 @@ def frames(count: int) -> Iterator[bytes]:
         data = random.Random(n).randbytes(4 * VALUES)
         record = Samples(1, 0, 0, n, n * 1_000_000 // RATE, 1, data)
         yield (head if n % (5 * RATE) == 0 else b"") + encode_frame(record.encode())
-
-
-@contextlib.contextmanager
-def recorder(
-    directory: Path, *arguments: object
-) -> Iterator[tuple[int, psutil.Process, Callable[[], None]]]:
-    """Run the real logger on a pseudo-terminal; give (our end, its process, a way to stop it)."""
-    ours, theirs = os.openpty()
-    tty.setraw(theirs)
-    process = subprocess.Popen(
-        [
-            *LOGGER,
-            "record",
-            "--serial",
-            os.ttyname(theirs),
-            "--out",
-            directory,
-            "--quiet",
-            *map(str, arguments),
-        ],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stderr is not None
-    assert "recording" in process.stderr.readline()
-
-    def stop() -> None:
-        process.terminate()
-        process.wait()
-
-    try:
-        yield ours, psutil.Process(process.pid), stop
-    finally:
-        process.kill()
-        process.wait()
-        os.close(ours)
-        os.close(theirs)
 
 
 def steady(parts: list[bytes], seconds: float, arguments: tuple[object, ...]) -> float:

@@ -3,7 +3,6 @@
 The figures are made by hand (``tests/support/segment_vectors.py``), not by a reader.
 """
 
-import io
 import json
 from pathlib import Path
 from typing import Any
@@ -18,11 +17,10 @@ from sagline_logger.format import (
     RecordError,
     Time,
     decode_record,
-    read_log,
 )
-from sagline_logger.verify.survey import survey
 from support.independent import account
 from support.protocol_files import VECTORS
+from support.verify_counts import verify_counts
 
 CASES = json.loads((VECTORS / "segments.json").read_text(encoding="utf-8"))
 SAME_TIME = 2_000
@@ -66,28 +64,7 @@ def test_the_loader(case: dict[str, Any], tmp_path: Path) -> None:
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
 def test_verify(case: dict[str, Any]) -> None:
     log = bytes.fromhex(case["log"])
-    found = survey(read_log(io.BytesIO(log)), len(log))
-    told = {
-        "received": sum(stream.samples for stream in found.streams.values()),
-        "lost": found.lost_samples,
-        "events lost": found.lost_events,
-        "repeated": found.repeated,
-        "went back": found.went_back,
-        "undescribed": found.undescribed,
-        "misfit": found.misfits,
-        "unheard": found.unheard,
-        "restarts under one number": found.same_number,
-        "contradictions": found.contradicted,
-        "damaged places": found.damaged,
-        "damaged bytes": found.damaged_bytes,
-        "captures": found.captures,
-        "frames": found.frames,
-        "unknown version": found.strange_frames,
-        "foreign": sum(found.foreign.values()),
-        "dropped frames": found.dropped_frames,
-        "missing frames": found.missing_frames,
-        "missing bytes": found.missing_bytes,
-    }
+    found, told = verify_counts(log)
     assert told == case["counts"]
     assert [(boot.capture, boot.boot) for boot in found.boots] == [
         (s["capture"], s["boot"]) for s in case["segments"]

@@ -4,7 +4,6 @@ nothing at a wrong time, "Nothing lost" only where that is so; by every reader a
 ``SAGLINE_EXAMPLES=10000 python -m pytest tests/load/test_truth.py`` tries more of them.
 """
 
-import io
 import os
 from pathlib import Path
 
@@ -18,12 +17,11 @@ from sagline_logger.format import (
     RecordError,
     Time,
     decode_record,
-    read_log,
 )
-from sagline_logger.verify.survey import survey
 from support.another_decoder import columns, read
 from support.generated_logs import NAMES, Truth, logs
 from support.independent import account
+from support.verify_counts import verify_counts
 
 SAME_TIME = 2_000
 """µs; the generator's clocks run alike, so this is rounding and the fit."""
@@ -82,30 +80,9 @@ def hold_the_loader(path: Path, truth: Truth) -> None:
 
 def hold_verify_and_both_decoders_from_the_text(truth: Truth) -> None:
     log = bytes(truth.log)
-    found = survey(read_log(io.BytesIO(log)), len(log))
-    told = {
-        "received": sum(stream.samples for stream in found.streams.values()),
-        "lost": found.lost_samples,
-        "events lost": found.lost_events,
-        "repeated": found.repeated,
-        "went back": found.went_back,
-        "undescribed": found.undescribed,
-        "misfit": found.misfits,
-        "unheard": found.unheard,
-        "restarts under one number": found.same_number,
-        "contradictions": found.contradicted,
-        "damaged places": found.damaged,
-        "damaged bytes": found.damaged_bytes,
-        "captures": found.captures,
-        "frames": found.frames,
-        "unknown version": found.strange_frames,
-        "foreign": sum(found.foreign.values()),
-        "dropped frames": found.dropped_frames,
-        "missing frames": found.missing_frames,
-    }
-    assert told == truth.counts
+    found, counts = verify_counts(log)
+    assert counts == truth.counts | {"missing bytes": found.missing_bytes}
     assert found.missing_bytes <= truth.gone
-    counts = told | {"missing bytes": found.missing_bytes}
     assert [(boot.capture, boot.boot) for boot in found.boots] == truth.segments
     # Less than a frame cut out of a file before anything was heard: that nobody can see.
     assert found.whole or not truth.whole
