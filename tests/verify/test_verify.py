@@ -1,8 +1,6 @@
 """The verify command on logs whose faults are known because they were put there."""
 
-import io
 import json
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -32,10 +30,8 @@ from sagline_logger.format import (
     Samples,
     Time,
     encode_frame,
-    read_log,
 )
 from sagline_logger.format.limits import MAX_BODY
-from sagline_logger.verify.survey import survey
 from support.capture import command
 from support.frames import PERIOD, Device
 from support.protocol_files import VECTORS, described_bodies
@@ -339,20 +335,12 @@ def test_where_nothing_else_describes_the_samples_the_advice_is_to_mend_the_boar
         load_ride(log)
 
 
-def test_zeros_are_read_at_the_speed_of_the_rest(tmp_path: Path) -> None:
-    """Paired, the best of five each: eight megabytes of frames, and as many of zeros."""
-    ride = b"".join(Device().run(400))
-    logs = {"frames": HEAD + ride * (8_000_000 // len(ride)), "zeros": HEAD + ride + bytes(8 << 20)}
-    spent = dict.fromkeys(logs, 9e9)
-    for _ in range(5):
-        for name, data in logs.items():
-            began = time.process_time()
-            found = survey(read_log(io.BytesIO(data)))
-            spent[name] = min(spent[name], time.process_time() - began)
-            assert (found.damaged, found.damaged_bytes) == (
-                (1, 8 << 20) if name == "zeros" else (0, 0)
-            )
-    assert spent["zeros"] < spent["frames"]
+def test_the_size_told_is_the_files_own(verify: Verify, tmp_path: Path) -> None:
+    """What an archive of it would hold, and what a copy must have: not where reading ended."""
+    for tail in (b"", b"\x05cut", bytes(600)):
+        _, data, text = verify(HEAD, *Device().run(3), END, tail)
+        size = (tmp_path / "some.sagline").stat().st_size
+        assert data["size"] == size and f"{size} bytes" in text
 
 
 @pytest.mark.parametrize("before", [0, 5, 65_536 - 300, 65_536 + 7])
