@@ -15,6 +15,8 @@ import pytest
 from phone.conftest import Serve, Serving, Telephone
 from sagline_logger.format import Mark, read_log
 from support.capture import command, wait_until
+from support.logs import log_bytes
+from support.logs import time as record_time
 
 CHANGES = ("/mark", "/stop", "/start", "/check", "/report", "/unpair")
 
@@ -157,7 +159,7 @@ def test_no_name_of_a_log_reaches_another_file(serve: Serve) -> None:
             assert b"private" not in (got if isinstance(got, bytes) else json.dumps(got).encode())
     for name in ("../outside.sagline", "link.sagline", "/etc/passwd", "x" * 3000, 7, None):
         assert visitor.post("/report", {"name": name})[0] in (400, 404, 413), name
-    names = [one["name"] for one in visitor.get("/captures")[1]["captures"]]
+    names = [one["name"] for one in visitor.get("/captures")[1]["captures"] if one["size"] > 99]
     assert len(names) == 1 and names[0].startswith("20")
     status, got = visitor.get(f"/captures/{names[0]}")
     assert status == 200 and (serving.directory / names[0]).read_bytes().startswith(got[:1000])
@@ -332,3 +334,14 @@ def test_what_cannot_be_served_is_one_line(tmp_path: Path) -> None:
             status, _, said = command(*base, *options)
             assert status == 1 and len(said) == 1 and words in said[0], said
     assert command(*base, "--serve", "127.0.0.1:99999")[0] == 2
+
+
+def test_a_capture_made_without_the_page_tells_its_length(serve: Serve) -> None:
+    serving = serve()
+    visitor = serving.paired()
+    older = log_bytes([record_time(1_000_000), record_time(91_000_000)], end=False)
+    (serving.directory / "older.sagline").write_bytes(older)
+    (serving.directory / "nothing.sagline").write_bytes(b"")
+    listed = {one["name"]: one for one in visitor.get("/captures")[1]["captures"]}
+    assert listed["older.sagline"]["seconds"] == 91 and listed["older.sagline"]["alarm"] is None
+    assert listed["nothing.sagline"]["seconds"] is None

@@ -3,12 +3,16 @@
 import json
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from ..format import FrameSplitter, Instant, RecordError, decode_record, is_host_kind
+
 NOTES = ".sagline-captures.json"
 """File in the directory that keeps length and worst alarm; it may be deleted at any time."""
+_MOST_LENGTHS = 2000
+_END = 1 << 16  # bytes at each end of a log that are looked at
 
 
 @dataclass(frozen=True)
@@ -21,12 +25,37 @@ class Known:
 
 @dataclass(frozen=True)
 class Listed:
-    """One capture: file name, size in bytes, when it was last written (s, UNIX), what is known."""
+    """One capture: file name, size in bytes, when it was last written (s, UNIX), its length in s
+    where its records tell it, and its worst alarm where one watched it: "" for none."""
 
     name: str
     size: int
     written: float
-    known: Known | None
+    seconds: float | None
+    alarm: str | None
+
+
+def length(path: Path) -> float | None:
+    """Return the s between the first and the last of the logger's own records near both ends of a
+    log, None where there are not two; cheap however long the log is."""
+    with path.open("rb") as file:
+        first = file.read(_END)
+        file.seek(max(0, path.stat().st_size - _END))
+        last = file.read(_END).partition(b"\0")[2]
+    told = [at for part in (first, last) for at in _instants(part)]
+    return (told[-1] - told[0]) / 1e6 if told and told[-1] > told[0] else None
+
+
+def _instants(part: bytes) -> Iterator[int]:
+    for piece in FrameSplitter().feed(part):
+        if piece.body is None or not is_host_kind(piece.body):
+            continue
+        try:
+            at = getattr(decode_record(piece.body), "at", None)
+        except RecordError:
+            continue
+        if isinstance(at, Instant):
+            yield at.monotonic
 
 
 class Captures:
@@ -35,6 +64,7 @@ class Captures:
     def __init__(self, directory: Path) -> None:
         self.directory = directory
         self._notes = directory / NOTES
+        self._lengths: dict[tuple[str, int, float], float | None] = {}
 
     def listed(self) -> tuple[Listed, ...]:
         """Return what is there now."""
@@ -51,8 +81,23 @@ class Captures:
                 state = entry.stat(follow_symlinks=False)
             except OSError:
                 continue
-            found.append(Listed(entry.name, state.st_size, state.st_mtime, notes.get(entry.name)))
+            known = notes.get(entry.name)
+            state_of = (entry.name, state.st_size, state.st_mtime)
+            seconds = known.seconds if known else self._length(*state_of)
+            found.append(Listed(*state_of, seconds, known.alarm if known else None))
         return tuple(sorted(found, key=lambda one: (-one.written, one.name)))
+
+    def _length(self, name: str, size: int, written: float) -> float | None:
+        """Return the length of a log that no capture of ours was noted for, worked out once."""
+        state = (name, size, written)
+        if state not in self._lengths:
+            while len(self._lengths) >= _MOST_LENGTHS:
+                self._lengths.pop(next(iter(self._lengths)))
+            try:
+                self._lengths[state] = length(self.directory / name)
+            except OSError:
+                return None
+        return self._lengths[state]
 
     def find(self, name: str) -> Path | None:
         """Return the file of a listed capture; a name is looked up, never joined to a path."""

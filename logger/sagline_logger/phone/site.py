@@ -319,8 +319,8 @@ async def _captures(site: Site, request: Request) -> Response:
                     "size": one.size,
                     "written": one.written,
                     "running": one.name == running,
-                    "seconds": one.known.seconds if one.known else None,
-                    "alarm": one.known.alarm if one.known else None,
+                    "seconds": one.seconds,
+                    "alarm": one.alarm,
                     "report": _making(site, one.name, now),
                 }
                 for one in listed[:500]
