@@ -55,7 +55,7 @@ class Serving:
     def capturing(self) -> None:
         """Wait until samples come in."""
         visitor = self.telephone()
-        wait_until(lambda: visitor.get("/state")[1].get("rate", 0) > 0)
+        wait_until(lambda: visitor.state().get("moving") or visitor.state().get("rate", 0) > 0)
 
 
 @dataclass
@@ -70,6 +70,12 @@ class Telephone:
     def get(self, path: str, **headers: str) -> tuple[int, Any]:
         return self.ask("GET", path, None, headers)
 
+    def state(self) -> Any:
+        """Return what the page tells now."""
+        status, told = self.get("/state")
+        assert status == 200
+        return told
+
     def post(self, path: str, body: object = None, **headers: str) -> tuple[int, Any]:
         given = {
             "Content-Type": "application/json",
@@ -81,7 +87,19 @@ class Telephone:
     def ask(
         self, method: str, path: str, body: bytes | None, headers: dict[str, str]
     ) -> tuple[int, Any]:
-        """Return the status and the body: parsed where it is JSON, else its bytes."""
+        """Return the status and the body: parsed where it is JSON, else its bytes.
+
+        Who asks too fast is asked to wait, and does.
+        """
+        while True:
+            status, got = self._ask(method, path, body, headers)
+            if status != 429 or got != {"problem": "too many requests"}:
+                return status, got
+            time.sleep(0.2)
+
+    def _ask(
+        self, method: str, path: str, body: bytes | None, headers: dict[str, str]
+    ) -> tuple[int, Any]:
         with contextlib.closing(
             http.client.HTTPConnection(self.serving.host, self.serving.port, timeout=PATIENCE)
         ) as connection:

@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Carry the command out."""
     if arguments.suggest:
         text = suggest(arguments.file)
-        print(text, end="")
+        print(text, end="", flush=True)
         for line in text.splitlines():
             if line.startswith("# assumed: "):
                 print(f"sagline-analyser: {line[2:]}", file=sys.stderr)
