@@ -1,6 +1,5 @@
 """Bluetooth LE as a source of bytes: bleak, asynchronous, behind the synchronous interface."""
 
-import asyncio
 import contextlib
 import errno
 import logging
@@ -19,7 +18,9 @@ from .source import Advice, LinkLost, Option
 from .source_kind import SourceKind
 from .translator import LINES
 
-if TYPE_CHECKING:  # importing bleak takes longer than the rest of the logger; wait until it is used
+if TYPE_CHECKING:  # asyncio and bleak take longer and more memory than the rest of the logger
+    import asyncio
+
     from bleak.backends.characteristic import BleakGATTCharacteristic
     from bleak.backends.device import BLEDevice
     from bleak.backends.scanner import AdvertisementData
@@ -119,6 +120,8 @@ def discover(seconds: float) -> list[FoundDevice]:
     Raises:
         SaglineError: Bluetooth cannot be used; the line says what to do.
     """
+    import asyncio
+
     try:
         return asyncio.run(_discover(seconds))
     except Exception as problem:
@@ -148,6 +151,8 @@ def discover_all(seconds: float) -> list[AnyDevice]:
     Raises:
         SaglineError: Bluetooth cannot be used; the line says what to do.
     """
+    import asyncio
+
     try:
         return asyncio.run(_discover_all(seconds))
     except Exception as problem:
@@ -171,6 +176,8 @@ async def _discover_all(seconds: float) -> list[AnyDevice]:
 
 async def _ask(device: "BLEDevice", one: AnyDevice) -> AnyDevice:
     """Connect for a moment and see what notifies."""
+    import asyncio
+
     from bleak import BleakClient
 
     client = BleakClient(device)
@@ -275,6 +282,8 @@ class _Link:
         self._thread.join(2 * _FAREWELL)
 
     def _run(self) -> None:
+        import asyncio
+
         try:
             asyncio.run(self._hold())
         except asyncio.CancelledError:
@@ -289,6 +298,8 @@ class _Link:
 
     async def _hold(self) -> None:
         """Search, connect, subscribe, and stay until the link is lost or cancelled."""
+        import asyncio
+
         _quieten()
         self._loop = asyncio.get_running_loop()
         with self._changed:
