@@ -444,7 +444,7 @@ def account(log_bytes):
     fresh = ended = False
     device_known = file_known = True
     anything = False
-    dropped = False
+    dropped = event = False
     ledger = Ledger()
     zeros = 0
     everything = [*places(log_bytes), (len(log_bytes), 0, None)]
@@ -502,6 +502,7 @@ def account(log_bytes):
         if name == "FOREIGN":
             ledger.foreign += len(what["data"]) // 2
             counts["foreign"] += len(what["data"]) // 2
+        event |= name == "EVENT"
         if name == "DROPPED":
             dropped = True
             ledger.dropped += what["frames"]
@@ -533,7 +534,9 @@ def account(log_bytes):
         "frames",
         "foreign",
     }
-    whole = not (dropped or any(counts[key] for key in never)) and bool(starts)
+    told = counts["received"] > 0 or event
+    understood = told if counts["foreign"] else bool(starts)
+    whole = not (dropped or any(counts[key] for key in never)) and understood
     return {
         "counts": counts,
         "segments": [{"capture": s.capture, "boot": s.boot} for s in starts],

@@ -209,7 +209,9 @@ function read(log) {
   const none = ["lost", "events lost", "went back", "undescribed", "misfit", "unheard",
     "restarts under one number", "damaged places", "contradictions", "unknown version",
     "missing frames", "missing bytes"].every((name) => counts[name] === 0) && !anyDropped && !anyUnread;
-  return { counts, "nothing lost": none && counts.received > 0,
+  const told = counts.received > 0 || segments.some((s) => s.records.some((r) => r.kind === 4));
+  const understood = counts.foreign > 0 ? told : segments.length > 0;
+  return { counts, "nothing lost": none && understood,
     segments: segments.map((s) => ({ capture: s.number, boot: s.boot, streams: s.streams })) };
 }
 
