@@ -135,6 +135,7 @@ def test_a_name_that_leads_here_is_not_ours(serve: Serve) -> None:
 def test_no_name_of_a_log_reaches_another_file(serve: Serve) -> None:
     serving = serve()
     visitor = serving.paired()
+    wait_until(lambda: any(serving.directory.glob("*kestrel.sagline")))  # it has its last name
     (serving.directory.parent / "outside.sagline").write_text("private")
     (serving.directory / "link.sagline").symlink_to("/etc/passwd")
     (serving.directory / "below").mkdir()

@@ -1,5 +1,6 @@
 """Alarms that neither flicker nor miss: a threshold with hysteresis and hold times."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -67,6 +68,16 @@ class Alarm:
             return 0.0
         way = 1 if self.threshold.above else -1
         return way * (self.value - self.threshold.value) / max(abs(self.threshold.value), 1e-9)
+
+    def words(self, value: float | None, named: bool = True) -> str:
+        """Return the alarm in words with a reading of it; the part's name is the builder's own
+        text, which goes in only if ``named``."""
+        limit = self.threshold
+        read = math.nan if value is None else value
+        side = "above" if limit.above else "below"
+        part = f" ({limit.reason})" if named else ""
+        name = limit.key.replace("_", " ")
+        return f"{name} {read:.4g} {limit.unit}, {side} {limit.value:.4g}{part}"
 
     def update(self, time: float, value: float) -> "Alarm":
         """Return the state after a reading at ``time`` s; a missing one (NaN) changes nothing."""

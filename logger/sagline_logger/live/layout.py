@@ -1,6 +1,5 @@
 """From what is known to lines of styled text: pure, for any size, with or without colour."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -75,12 +74,8 @@ def draw(
 
 def alarm_words(alarm: Alarm) -> str:
     """Return an alarm in words, so that it needs no colour."""
-    limit = alarm.threshold
-    side = "above" if limit.above else "below"
-    now = math.nan if alarm.value is None else alarm.value
-    name = limit.key.replace("_", " ")
-    told = f"ALARM {name} {now:.4g} {limit.unit}, {side} {limit.value:.4g} ({limit.reason})"
-    return told if alarm.worst in (None, now) else f"{told}, worst {alarm.worst:.4g}"
+    told = f"ALARM {alarm.words(alarm.value)}"
+    return told if alarm.worst in (None, alarm.value) else f"{told}, worst {alarm.worst:.4g}"
 
 
 def duration(seconds: float) -> str:

@@ -1,16 +1,19 @@
 """The captures below the directory of the logs, and what is known of each."""
 
+import contextlib
 import json
 import os
 import time
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from ..format import FrameSplitter, Instant, RecordError, decode_record, is_host_kind
 
 NOTES = ".sagline-captures.json"
 """File in the directory that keeps length and worst alarm; it may be deleted at any time."""
+_State = tuple[str, int, float]
+"""A log's file name, size in bytes, and when it was last written (s, UNIX)."""
 _MOST_LENGTHS = 2000
 _END = 1 << 16  # bytes at each end of a log that are looked at
 
@@ -64,49 +67,49 @@ class Captures:
     def __init__(self, directory: Path) -> None:
         self.directory = directory
         self._notes = directory / NOTES
-        self._lengths: dict[tuple[str, int, float], float | None] = {}
+        self._lengths: dict[_State, float | None] = {}
 
     def listed(self) -> tuple[Listed, ...]:
         """Return what is there now."""
         notes = self._read()
         found = []
+        for state in self._states():
+            known = notes.get(state[0])
+            seconds = known.seconds if known else self._length(state)
+            found.append(Listed(*state, seconds, known.alarm if known else None))
+        return tuple(sorted(found, key=lambda one: (-one.written, one.name)))
+
+    def _states(self) -> Iterator[_State]:
+        """Yield what the directory tells of each log in it."""
         try:
             entries = list(os.scandir(self.directory))
         except OSError:
-            entries = []
+            return
         for entry in entries:
-            try:
-                if not entry.name.endswith(".sagline") or not entry.is_file(follow_symlinks=False):
-                    continue
-                state = entry.stat(follow_symlinks=False)
-            except OSError:
-                continue
-            known = notes.get(entry.name)
-            state_of = (entry.name, state.st_size, state.st_mtime)
-            seconds = known.seconds if known else self._length(*state_of)
-            found.append(Listed(*state_of, seconds, known.alarm if known else None))
-        return tuple(sorted(found, key=lambda one: (-one.written, one.name)))
+            with contextlib.suppress(OSError):  # gone since
+                if entry.name.endswith(".sagline") and entry.is_file(follow_symlinks=False):
+                    state = entry.stat(follow_symlinks=False)
+                    yield entry.name, state.st_size, state.st_mtime
 
-    def _length(self, name: str, size: int, written: float) -> float | None:
+    def _length(self, state: _State) -> float | None:
         """Return the length of a log that no capture of ours was noted for, worked out once."""
-        state = (name, size, written)
         if state not in self._lengths:
             while len(self._lengths) >= _MOST_LENGTHS:
                 self._lengths.pop(next(iter(self._lengths)))
             try:
-                self._lengths[state] = length(self.directory / name)
+                self._lengths[state] = length(self.directory / state[0])
             except OSError:
                 return None
         return self._lengths[state]
 
     def find(self, name: str) -> Path | None:
         """Return the file of a listed capture; a name is looked up, never joined to a path."""
-        return next((self.directory / one.name for one in self.listed() if one.name == name), None)
+        return next((self.directory / own for own, _, _ in self._states() if own == name), None)
 
     def note(self, name: str, known: Known) -> None:
         """Keep what is known of a capture; where it cannot be kept, the capture is what counts."""
         notes = {**self._read(), name: known}
-        there = {one.name for one in self.listed()}
+        there = {own for own, _, _ in self._states()}
         text = json.dumps({key: asdict(one) for key, one in notes.items() if key in there})
         beside = self._notes.with_name(f"{NOTES}.{os.getpid()}-{time.monotonic_ns()}")
         try:
@@ -119,7 +122,7 @@ class Captures:
         try:
             kept = json.loads(self._notes.read_text(encoding="utf-8"))
             return {
-                str(name): replace(Known(float(one["seconds"])), alarm=str(one["alarm"]))
+                str(name): Known(float(one["seconds"]), str(one["alarm"]))
                 for name, one in kept.items()
             }
         except (OSError, ValueError, TypeError, KeyError, AttributeError):

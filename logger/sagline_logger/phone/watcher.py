@@ -2,13 +2,12 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from ..capture.desk import CaptureDesk
 from ..capture.state import CaptureState
 from ..format import Limit
-from ..live.alarms import Alarm
+from ..live.alarms import Alarm, worst_first
 from ..live.glance import numbers
 from ..live.watch import STALE, AlarmWatch
 from .captures import Captures, Known
@@ -16,12 +15,6 @@ from .moving import in_motion
 
 EVERY = 0.25
 """s between two looks at the capture: short alarms are seen, too."""
-
-
-@dataclass(frozen=True)
-class _Worst:
-    share: float
-    words: str
 
 
 class Watcher:
@@ -34,7 +27,6 @@ class Watcher:
         self._watch = AlarmWatch(limits)
         self._state = desk.snapshot()
         self._running = False
-        self._worst: _Worst | None = None
 
     @property
     def log(self) -> str:
@@ -46,7 +38,7 @@ class Watcher:
         before, self._state = self._state, self._desk.snapshot()
         running = self._desk.running
         if running and not self._running:
-            self._watch, self._worst = AlarmWatch(self._limits), None
+            self._watch = AlarmWatch(self._limits)
         if self._running and not running:
             self._note()
         elif running and before.path != self._state.path and before.path.suffix:
@@ -54,11 +46,6 @@ class Watcher:
         self._running = running
         if running:
             self._watch.update(self._state.elapsed, self._values())
-            for alarm in self._watch.alarms:
-                if alarm.raised:
-                    self._worst = max(
-                        filter(None, (self._worst, _of(alarm))), key=lambda one: one.share
-                    )
 
     def told(self, paired: bool) -> dict[str, Any]:
         """Return what a telephone may see: in motion no figure, names only if ``paired``."""
@@ -73,10 +60,7 @@ class Watcher:
         }
         if moving:
             return told
-        raised = sorted(
-            (alarm for alarm in self._watch.alarms if alarm.raised),
-            key=lambda alarm: -_of(alarm).share,
-        )
+        raised = worst_first(self._watch.alarms) if self._running else []
         told |= {
             "elapsed": state.elapsed,
             "link_up": state.link_up,
@@ -94,8 +78,8 @@ class Watcher:
                 for one in numbers(values)
             ],
             "alarms": [
-                {"words": _words(alarm, paired), "now": _present(alarm, values)}
-                for alarm in (raised if self._running else [])
+                {"words": alarm.words(alarm.worst, paired), "now": _present(alarm, values)}
+                for alarm in raised
             ],
             "warnings": list(state.warnings) if paired else len(state.warnings),
         }
@@ -111,25 +95,8 @@ class Watcher:
         ended = self._desk.ended
         last = state or (ended.state if ended else None)
         if last is not None and last.path.suffix:
-            words = self._worst.words if self._worst else ""
-            self._captures.note(last.path.name, Known(last.elapsed, words))
-
-
-def _of(alarm: Alarm) -> _Worst:
-    """Return how far an alarm went beyond its limit, as a share of it, with its words."""
-    limit, worst = alarm.threshold, alarm.worst
-    reach = 0.0 if worst is None else abs(worst - limit.value) / max(abs(limit.value), 1e-9)
-    return _Worst(reach, _words(alarm, True))
-
-
-def _words(alarm: Alarm, named: bool) -> str:
-    """Return an alarm in words; the part's name is the builder's own text, so only if ``named``."""
-    limit = alarm.threshold
-    worst = math.nan if alarm.worst is None else alarm.worst
-    side = "above" if limit.above else "below"
-    name = limit.key.replace("_", " ")
-    part = f" ({limit.reason})" if named and limit.reason else ""
-    return f"{name} {worst:.4g} {limit.unit}, {side} {limit.value:.4g}{part}"
+            worst = next(iter(self._watch.past), "")
+            self._captures.note(last.path.name, Known(last.elapsed, worst))
 
 
 def _present(alarm: Alarm, values: dict[str, float]) -> str:
