@@ -20,7 +20,7 @@ from sagline_logger.format import (
 )
 from support.independent import account
 from support.protocol_files import VECTORS
-from support.verify_counts import verify_counts
+from support.reader_counts import loader_counts, verify_counts
 
 CASES = json.loads((VECTORS / "segments.json").read_text(encoding="utf-8"))
 SAME_TIME = 2_000
@@ -36,24 +36,8 @@ def test_the_loader(case: dict[str, Any], tmp_path: Path) -> None:
     path = tmp_path / "log.sagline"
     path.write_bytes(bytes.fromhex(case["log"]))
     ride = load_ride(path)
-    quality, stream = ride.quality, ride.streams["fast"]
-    told = {
-        "received": sum(len(one.time) for one in ride.streams.values()),
-        "lost": sum(quality.lost_samples.values()),
-        "events lost": quality.lost_events,
-        "repeated": quality.repeated_records,
-        "went back": quality.went_back,
-        "undescribed": quality.undescribed_samples,
-        "misfit": quality.misfit_samples,
-        "unheard": quality.unheard_samples,
-        "restarts under one number": quality.same_number_restarts,
-        "damaged places": quality.damaged_frames,
-        "captures": quality.captures,
-        "frames": quality.frames,
-        "unknown version": quality.strange_frames,
-        "foreign": quality.foreign_bytes,
-        "dropped frames": quality.dropped_frames,
-    }
+    stream = ride.streams["fast"]
+    told = loader_counts(ride)
     assert told == _only(case, told)
     assert [segment.boot for segment in ride.segments] == [s["boot"] for s in case["segments"]]
     assert stream.values["n"].tolist() == case["values"]

@@ -21,7 +21,7 @@ from sagline_logger.format import (
 from support.another_decoder import columns, read
 from support.generated_logs import NAMES, Truth, logs
 from support.independent import account
-from support.verify_counts import verify_counts
+from support.reader_counts import loader_counts, verify_counts
 
 SAME_TIME = 2_000
 """µs; the generator's clocks run alike, so this is rounding and the fit."""
@@ -49,7 +49,6 @@ def test_every_reader_tells_the_truth(tmp_path: Path, truth: Truth) -> None:
 
 def hold_the_loader(path: Path, truth: Truth) -> None:
     ride = load_ride(path)
-    quality = ride.quality
     for name in NAMES:
         stream = ride.streams.get(name)
         values = [] if stream is None else stream.values["n"].tolist()
@@ -57,23 +56,7 @@ def hold_the_loader(path: Path, truth: Truth) -> None:
         if stream is not None:
             assert close((stream.time * 1e6).tolist(), truth.times.get(name, []))
             assert (stream.time[1:] >= stream.time[:-1]).all()
-    told = {
-        "received": sum(len(one.time) for one in ride.streams.values()),
-        "lost": sum(quality.lost_samples.values()),
-        "events lost": quality.lost_events,
-        "repeated": quality.repeated_records,
-        "went back": quality.went_back,
-        "undescribed": quality.undescribed_samples,
-        "misfit": quality.misfit_samples,
-        "unheard": quality.unheard_samples,
-        "restarts under one number": quality.same_number_restarts,
-        "damaged places": quality.damaged_frames,
-        "captures": quality.captures,
-        "frames": quality.frames,
-        "unknown version": quality.strange_frames,
-        "foreign": quality.foreign_bytes,
-        "dropped frames": quality.dropped_frames,
-    }
+    told = loader_counts(ride)
     assert told == {key: truth.counts[key] for key in told}
     assert [segment.boot for segment in ride.segments] == [boot for _, boot in truth.segments]
 

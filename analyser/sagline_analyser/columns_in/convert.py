@@ -135,16 +135,7 @@ def _streams(plan: ColumnMap, survey: _Survey) -> list[Stream]:
             for column, low, high in zip(plan.columns, survey.low, survey.high, strict=True)
             if column.stream == number
         )
-        description = Stream(1, 0, number, stream.name, stream.period, channels)
-        try:
-            description.encode()
-        except RecordError as problem:
-            raise SaglineError(
-                f"stream {stream.name!r}: {problem}",
-                where=plan.where,
-                remedy="spread its columns over more streams, or drop the stream",
-            ) from None
-        streams.append(description)
+        streams.append(plan.described(number, stream.period, channels))
     return streams
 
 

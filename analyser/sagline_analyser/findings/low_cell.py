@@ -153,37 +153,23 @@ def judge_span(
         if current is not None and _resting(current.series, span):
             return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
         reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
-        return LowCell(
-            span,
-            pack.span.number,
-            number,
-            span.peak,
-            known,
-            None,
-            None,
-            "unknown",
-            f"{said}; cannot judge it: {reason}.",
-            reason,
-        )
+        return _unjudged(pack, number, span, known, said, reason)
     rest, error = resting_voltage(pack.rests, key, series, span)
     if rest != rest:
         reason = "the load then was not recorded"
-        return LowCell(
-            span,
-            pack.span.number,
-            number,
-            span.peak,
-            known,
-            None,
-            None,
-            "unknown",
-            f"{said}; cannot judge it: {reason}.",
-            reason,
-        )
+        return _unjudged(pack, number, span, known, said, reason)
     shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
     below = "the alarm voltage" if full is None else "a full cell"
     words = "" if shares is None else f" {shares.words(below)}"
     return _told(pack, number, span, known, rest, error, alarm, said, words)
+
+
+def _unjudged(
+    pack: PackFit, number: int, span: Span, load: float | None, said: str, reason: str
+) -> LowCell:
+    words = f"{said}; cannot judge it: {reason}."
+    known = (span, pack.span.number, number, span.peak, load)
+    return LowCell(*known, None, None, "unknown", words, reason)
 
 
 def _resting(current: Series, span: Span) -> bool:

@@ -10,8 +10,6 @@ from ..format import (
     Raw,
     RawForm,
     RawUse,
-    RecordError,
-    SaglineError,
     SampleType,
     Stream,
 )
@@ -276,16 +274,7 @@ def live_streams(plan: ColumnMap) -> tuple[Stream, ...]:
             if column.stream == number
         )
         period = stream.period if clocked else 0  # times of arrival are never regular
-        try:
-            description = Stream(1, 0, number, stream.name, period, channels)
-            description.encode()
-        except RecordError as problem:
-            raise SaglineError(
-                f"stream {stream.name!r}: {problem}",
-                where=plan.where,
-                remedy="spread its columns over more streams, or drop the stream",
-            ) from None
-        streams.append(description)
+        streams.append(plan.described(number, period, channels))
     return tuple(streams)
 
 

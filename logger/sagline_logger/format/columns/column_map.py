@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from ..channels import Channel, SampleType
-from ..errors import SaglineError
+from ..device_records import Stream
+from ..errors import RecordError, SaglineError
 from ..limits import MAX_FILE, MAX_LABEL, MAX_NAME, MAX_TEXT, MAX_UNIT
 from ..toml_lines import KeyPath, key_lines, line_of, load_toml
 from ..vocabulary import vocabulary
@@ -88,6 +89,24 @@ class ColumnMap:
     form: str = "separated"
     equals: str = "="
     cells: int = 0
+
+    def described(self, number: int, period: int, channels: tuple[Channel, ...]) -> Stream:
+        """Return the description of stream ``number``, its ``channels`` every ``period`` µs.
+
+        Raises:
+            SaglineError: it does not fit its record.
+        """
+        name = self.streams[number].name
+        try:
+            description = Stream(1, 0, number, name, period, channels)
+            description.encode()
+        except RecordError as problem:
+            raise SaglineError(
+                f"stream {name!r}: {problem}",
+                where=self.where,
+                remedy="spread its columns over more streams, or drop the stream",
+            ) from None
+        return description
 
 
 FORMS = ("separated", "pairs", "json")
