@@ -31,8 +31,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         {"logger.format", "logger.live", "logger.capture", "logger.preride"},
         {"starlette", "uvicorn", "segno"},
     ),
-    "analyser.progress": (set(), set()),
-    "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),
+    "analyser.columns_in": ({"logger.format"}, set()),
     "analyser.load": ({"logger.format"}, HEAVY | {"zlib_ng"}),
     "analyser.findings": ({"logger.format", "analyser.load"}, HEAVY),
     "analyser.page": (
@@ -42,7 +41,6 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "analyser.rides": (
         {
             "logger.format",
-            "analyser.progress",
             "analyser.load",
             "analyser.findings",
             "analyser.page",

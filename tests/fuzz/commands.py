@@ -12,6 +12,7 @@ import io
 import json
 import os
 import random
+import re
 import sys
 import tempfile
 import time
@@ -229,6 +230,8 @@ def run_case(seed: int, place: Path, case: Case) -> str:
     heard = said if words[0] == "check" else told  # its findings are what it prints
     if not problem and status == 1 and not heard.strip() and case.out != "gone":
         problem = "failed without a word"
+    if not problem and re.search(r"sagline-share-\w", said):
+        problem = f"a file of the program's own is named: {said[-300:]}"
     if not problem and case.out in BROKEN and status == 0 and case.line in PRINTS:
         problem = "nothing could be printed, and it was no failure"
     return f"{case.line}\n{problem}" if problem else ""
