@@ -29,7 +29,7 @@ def test_cards_are_ordered_by_urgency_and_the_quiet_ones_fold() -> None:
         replace(BASE, key="act", urgency=Urgency.ACT, headline="Act now"),
     ]
     page = cards(answers)
-    assert re.findall("id=answer-([a-z]+)", page) == ["act", "look", "quiet", "lacking"]
+    assert re.findall("id=\"answer-([a-z]+)\"", page) == ["act", "look", "quiet", "lacking"]
     open_part, folded = page.split("<details class=rest>")
     assert "Act now" in open_part and "Look here" in open_part
     assert "All fine" in folded and "1 fine" in folded and "1 cannot tell" in folded
