@@ -66,7 +66,7 @@ class StreamColumns:
         return stream_text(self)
 
     def _repr_html_(self) -> str:
-        return stream_html(self)
+        return str(stream_html(self))
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,7 @@ class Ride:
         return ride_text(self)
 
     def _repr_html_(self) -> str:
-        return ride_html(self)
+        return str(ride_html(self))
 
     def find(self, key: str) -> StreamColumns | None:
         """Return the stream that has column ``key``, or None."""
