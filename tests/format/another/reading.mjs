@@ -19,7 +19,7 @@ function read(log) {
     "missing frames", "missing bytes", "dropped frames"].map((name) => [name, 0]));
   const captures = [];
   let capture = null, segment = null, first = true, otherLog = false, otherBoard = false;
-  let afterLog = false, anyDropped = false, anyUnread = false;
+  let afterLog = false, anyDropped = false, anyUnread = false, zerosInFront = 0;
 
   const damage = (size) => {
     counts["damaged places"] += 1;
@@ -27,6 +27,7 @@ function read(log) {
   };
   // §6.3: device bytes that stand together; the byte of the TIME before lies in them.
   const deviceBytes = (size) => {
+    if (!capture) zerosInFront += size;
     if (!capture || !size) return;
     const waiting = capture.waiting;
     if (waiting !== null) {
@@ -56,6 +57,8 @@ function read(log) {
   const begin = () => {
     finish();
     capture = newCapture(counts);
+    capture.position = zerosInFront;
+    zerosInFront = 0;
     captures.push(capture);
     segment = null;
   };
@@ -91,6 +94,8 @@ function read(log) {
     if (device) counts.frames += 1;
     if (otherLog) { counts["unknown version"] += 1; continue; }
     if (!capture || capture.ended) { begin(); afterLog = kind === 0x81; }
+    const fresh = afterLog;
+    afterLog = false;
 
     if (kind !== 0x87) otherThanForeign();
     let broken = false;
@@ -98,13 +103,11 @@ function read(log) {
       if (!(error instanceof Refused)) throw error;
     }
     if (is === null) broken = true;
-    const fresh = afterLog || (capture.hosts.length === 0 && capture.frames === 0 && kind === 0x81);
     if (!device && !broken && !is.unknownKind) {
       if (kind === 0x81 && !fresh) begin();
       if (kind === 0x85 && capture.lastTime !== null && is.monotonic < capture.lastTime) begin();
       if (kind === 0x85) capture.lastTime = is.monotonic;
     }
-    afterLog = false;
 
     if (device) {
       capture.frames += 1;
@@ -157,7 +160,6 @@ function read(log) {
     if (segment === null || segment.boot !== is.boot) beginSegment(is.boot);
     is.pair = times;
     if (is.kind <= 2) {
-      is.bytes = Buffer.from(body).toString("hex");
       keep(is, is.clock === undefined ? undefined : place(is));
       return;
     }
@@ -215,13 +217,17 @@ function read(log) {
     segments: segments.map((s) => ({ capture: s.number, boot: s.boot, streams: s.streams })) };
 }
 
+// The fields of a STREAM, as far as they have a meaning.
+const said = ({ period, name, channels }) => JSON.stringify([period, name, channels], (_, value) =>
+  typeof value === "number" && !Number.isFinite(value) ? String(value) : value);
+
 // §5.8, §9.1: every SAMPLES record with its STREAM; the segment's streams by name.
 function describe(segment, counts) {
   const streams = segment.records.filter((r) => r.kind === 2);
   const last = new Map(), latest = new Map();
   for (const stream of streams) {
     const before = latest.get(stream.stream);
-    if (before && before.revision === stream.revision && before.bytes !== stream.bytes)
+    if (before && before.revision === stream.revision && said(before) !== said(stream))
       counts.contradictions += 1;
     latest.set(stream.stream, stream);
   }
