@@ -231,8 +231,8 @@ class Event:
 
     ``number`` is the maker's own fault number (0 for a note), ``index`` the motor or cell it
     concerns (0 for none), ``sequence`` counts events since the start.  An ``event`` code that
-    this version does not know is kept as a plain int.  ``later`` are the bytes behind the fields, of
-    a later minor version: a record said again is told by all of its bytes.
+    this version does not know is kept as a plain int.  ``later`` are the bytes behind the fields,
+    of a later minor version: a record said again is told by all of its bytes.
     """
 
     KIND: ClassVar[int] = 0x04

@@ -35,8 +35,10 @@ class Wholeness:
         self._counted: int | None = None
 
     def zeros(self, until: int) -> None:
-        """Take what lies between the entry before and place ``until`` of the file: lone zeros, which
-        belong to the capture of that entry, or else to the first."""
+        """Take what lies between the entry before and place ``until`` of the file: lone zeros.
+
+        They belong to the capture of that entry, or else to the first.
+        """
         if until > self._at:
             self._end_foreign()
             self._device(until - self._at)

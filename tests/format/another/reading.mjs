@@ -113,10 +113,11 @@ function read(log) {
       capture.frames += 1;
       const times = capture.waiting;
       deviceBytes(size);
-      if (otherBoard && !(kind === 1 && !broken && is.major === KNOWN_MAJOR)) {
+      if (otherBoard && !(kind === 1 && body.length > 2 && body[1] === KNOWN_MAJOR)) {
         counts["unknown version"] += 1;
         continue;
       }
+      if (kind === 1 && body.length > 2) otherBoard = body[1] !== KNOWN_MAJOR;
       if (broken) { damage(size); continue; }
       if (kind === 1) otherBoard = is.major !== KNOWN_MAJOR;
       if (otherBoard) { counts["unknown version"] += 1; continue; }
@@ -302,7 +303,8 @@ function placeCaptures(captures) {
       const timed = segment.records.find((r) => r.time !== undefined);
       if (offset === Infinity && timed) offset = capture.start - timed.time;
       for (const stream of Object.values(segment.streams)) {
-        stream.times = stream.clocks.map((clock) => clock + offset);
+        let level = -Infinity; // where a clock reads less
+        stream.times = stream.clocks.map((clock) => (level = Math.max(level, clock + offset)));
         for (const time of stream.times) last = Math.max(last, time);
       }
     }
