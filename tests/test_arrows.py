@@ -31,9 +31,8 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         {"logger.format", "logger.live", "logger.capture", "logger.preride"},
         {"starlette", "uvicorn", "segno"},
     ),
-    "analyser.progress": (set(), set()),
     "analyser.markup": (set(), {"markupsafe"}),
-    "analyser.columns_in": ({"logger.format", "analyser.progress"}, set()),
+    "analyser.columns_in": ({"logger.format"}, set()),
     "analyser.load": ({"logger.format", "analyser.markup"}, HEAVY | {"zlib_ng", "markupsafe"}),
     "analyser.findings": (
         {"logger.format", "analyser.load", "analyser.markup"},
@@ -46,7 +45,6 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "analyser.rides": (
         {
             "logger.format",
-            "analyser.progress",
             "analyser.load",
             "analyser.findings",
             "analyser.page",

@@ -12,6 +12,7 @@ from sagline_logger.format import (
     output,
     packed_pieces,
 )
+from sagline_logger.format.progress import tell
 
 LEVEL = 6
 """Of deflate: on a simulated hour level 9 takes 1.6 times as long for 0.2 % fewer bytes."""
@@ -54,8 +55,10 @@ def archive(log: Path, out: Path | None = None) -> Archived:
                 remedy="every command reads it as it is",
             ) from None
         with output(out) as target:
+            size = log.stat().st_size
             for piece in packed_pieces(file, LEVEL):
                 target.write(piece)
+                tell(f"packing {log.name}", file.tell(), size)
             target.flush()
             os.fsync(target.fileno())
             _compare(log, Path(target.name))
@@ -64,9 +67,11 @@ def archive(log: Path, out: Path | None = None) -> Archived:
 
 def _compare(log: Path, out: Path) -> None:
     """Check that the archive, read as every command reads it, is the log."""
+    size = log.stat().st_size
     with log.open("rb") as original, open_log(out) as copy:
         while True:
             one, other = original.read(_CHUNK), copy.read(_CHUNK)
+            tell(f"reading {out.name} back", original.tell(), size)
             if one != other or broken_off(copy):
                 raise SaglineError(
                     "the archive does not read back the same and was removed",

@@ -20,7 +20,8 @@ from sagline_logger.format import (
     decode_record,
     load_board_file,
 )
-from sagline_logger.format.program import Parser, run_program
+from sagline_logger.format.program import Parser, raw, run_program
+from sagline_logger.format.progress import shown, tell
 
 from .cli import get_ready
 
@@ -56,7 +57,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         get_ready()
         if not arguments.seconds > 0:
             raise SaglineError("no time", where="--seconds", remedy="give more than 0")
-        _run(arguments.out, arguments.seconds, arguments.seed)
+        with shown(raw(sys.stderr)):
+            _run(arguments.out, arguments.seconds, arguments.seed)
         return 0
 
     return run_program("sagline-demo", act)
@@ -164,8 +166,8 @@ def _watch(
 ) -> None:
     """Show progress until the ride is in the log or patience ends."""
     start = time.monotonic()
-    lively = sys.stdout.isatty()
-    shown = -1
+    lively = sys.stderr.isatty()
+    told = -1
     share = 0.0
     while share < 1.0 and time.monotonic() < start + PATIENCE:
         for name, process in (("simulated board", simulator), ("logger", logger)):
@@ -173,14 +175,11 @@ def _watch(
                 raise SaglineError(f"the {name} stopped early{_last_words(process)}")
         share = min(arrived.seconds() / seconds, 1.0)
         tenth = int(share * 10)
-        if lively:
-            print(f"\r   [{'█' * int(share * 40):40}] {share:4.0%}", end="", flush=True)
-        elif tenth > shown:
+        tell("   in the log", share, 1.0)
+        if not lively and tenth > told:
             print(f"   {share:4.0%} in the log", flush=True)
-        shown = tenth
+        told = tenth
         time.sleep(0.2)
-    if lively:
-        print()
 
 
 def _last_words(process: "subprocess.Popen[str]") -> str:

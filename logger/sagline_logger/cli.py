@@ -28,6 +28,7 @@ PROGRAM = Program(
     description="Capture a board's telemetry and keep it whole.",
     version=__version__,
     commands=COMMANDS,
+    alive=frozenset({"record"}),
 )
 
 

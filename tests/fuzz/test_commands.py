@@ -4,12 +4,13 @@ from pathlib import Path
 
 import pytest
 
-from fuzz.commands import KEPT, run_case
+from fuzz.commands import KEPT, drawn, kept, run_case
 
 FRESH = range(12)
-CASES = sorted({*FRESH, *(int(path.name) for path in KEPT.glob("*"))})
+CASES = {number: drawn(number) for number in FRESH}
+CASES |= {int(path.name): kept(path) for path in sorted(KEPT.glob("*"))}
 
 
-@pytest.mark.parametrize("number", CASES)
+@pytest.mark.parametrize("number", sorted(CASES))
 def test_a_whole_command_ends_in_a_result_or_in_one_line(number: int, tmp_path: Path) -> None:
-    assert run_case(number, tmp_path / "case") == ""
+    assert run_case(number, tmp_path / "case", CASES[number]) == ""

@@ -96,7 +96,7 @@ def error(ride: Ride) -> float:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_restart_with_drift_and_jitter_is_right_to_20_ms(tmp_path: Path, seed: int) -> None:
-    """Aim of issue 3: 100 ppm, 50 ms of jitter, power lost for 30 s, clock restarted."""
+    """The aim: 100 ppm, 50 ms of jitter, power lost for 30 s, clock restarted."""
     records = drive(7, 0.5, 90, 1e-4, 2**32 - 40_000_000, seed)  # wraps after 40 s
     records += drive(8, 121.0, 45, 1e-4, 5_000, seed + 50, volts=5300)
     ride = load(tmp_path, records)

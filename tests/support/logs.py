@@ -37,13 +37,15 @@ def at(monotonic: int, wall_offset: int = WALL) -> Instant:
     return Instant(monotonic, monotonic + wall_offset)
 
 
-def log_bytes(records: Iterable[Record | bytes], start: int = 0, end: bool = True) -> bytes:
+def log_bytes(
+    records: Iterable[Record | bytes], start: int = 0, end: bool = True, wall: int = WALL
+) -> bytes:
     """Return a log: LOG, CAPTURE at ``start`` µs, the records (bytes are kept as they are), END."""
-    capture = Capture(at(start), "test", "a builder", "")
+    capture = Capture(at(start, wall), "test", "a builder", "")
     frames = [SIGNATURE, encode_frame(capture.encode())]
     frames += [r if isinstance(r, bytes) else encode_frame(r.encode()) for r in records]
     if end:
-        frames.append(encode_frame(End(at(start), 0, 0, "").encode()))
+        frames.append(encode_frame(End(at(start, wall), 0, 0, "").encode()))
     return b"".join(frames)
 
 

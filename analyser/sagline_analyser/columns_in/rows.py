@@ -16,8 +16,7 @@ from sagline_logger.format.columns.cells import (
     time_reader,
 )
 from sagline_logger.format.columns.column_map import ColumnMap
-
-from ..progress import Progress
+from sagline_logger.format.progress import clear, tell
 
 LONGEST_LINE = 1 << 20
 """Characters; what is longer is no line of a column file."""
@@ -105,7 +104,7 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
     """
     where = str(path)
     with open_columns(path, plan.encoding) as file:
-        progress = Progress(f"{what} {path.name}", path.stat().st_size)
+        size = path.stat().st_size
         rows = split_rows(raw_lines(file, where, plan.encoding), plan.delimiter, where)
         titles: list[str] | None = None
         held = HELD // len(plan.columns)
@@ -131,7 +130,8 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
                 places, time_place = _places(plan, titles, width, where)
             count += 1
             if not count & 1023:
-                progress.at(file.buffer.raw.tell())  # type: ignore[attr-defined]  # a real file
+                done = file.buffer.raw.tell()  # type: ignore[attr-defined]  # a real file
+                tell(f"{what} {path.name}", done, size)
             here = f"{where}:{line}"
             if len(cells) < width or (len(cells) > width and any(map(str.strip, cells[width:]))):
                 said = report, f"{len(cells)} cells where there should be {width}", here
@@ -162,7 +162,7 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
                         "correct it, or add it to missing in the map",
                     )
             yield Row(time, tuple(found))
-        progress.clear()
+        clear()
 
 
 def start_wall(path: Path, plan: ColumnMap, first: int, last: int) -> tuple[int, bool]:

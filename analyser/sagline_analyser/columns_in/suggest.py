@@ -12,8 +12,8 @@ from sagline_logger.format.columns.guess import (
     is_number,
     map_text,
 )
+from sagline_logger.format.progress import clear, tell
 
-from ..progress import Progress
 from .rows import open_columns, raw_lines, split_rows
 
 ROWS = 1000
@@ -48,7 +48,7 @@ def suggest(path: Path) -> str:
     decimal = "," if comma else "."
     columns = [column_titled(title) for title in titles]
     with open_columns(path, encoding) as file:
-        progress = Progress(f"looking at {path.name}", path.stat().st_size)
+        size = path.stat().st_size
         rows_of_all = split_rows(raw_lines(file, where, encoding), delimiter, where)
         for count, (_, row) in enumerate(rows_of_all):
             if len(row) == len(columns) and (count or not has_header):
@@ -57,8 +57,9 @@ def suggest(path: Path) -> str:
                         column.cells.append(cell.strip())
                     column.read(cell.strip(), decimal)
             if not count & 1023:
-                progress.at(file.buffer.raw.tell())  # type: ignore[attr-defined]  # a real file
-        progress.clear()
+                done = file.buffer.raw.tell()  # type: ignore[attr-defined]  # a real file
+                tell(f"looking at {path.name}", done, size)
+        clear()
     shape: dict[str, str | int] = {
         "delimiter": delimiter,
         "decimal": decimal,

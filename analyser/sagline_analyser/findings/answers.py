@@ -1,9 +1,11 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Literal
 
 from sagline_logger.format import BoardFile
+from sagline_logger.format.progress import tell
 
 from ..load.opening import board_inside
 from ..load.ride import Ride
@@ -101,26 +103,33 @@ def _answers(
 ) -> tuple[Answer, ...]:
     ride, board = basis.ride, basis.board
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
-    part, held, heat, consumption, sides = (
-        answer(ride, board)
-        for answer in (
-            part_answer,
-            held_back_answer,
-            heat_answer,
-            consumption_answer,
-            sides_answer,
-        )
+    part, held, heat, consumption, sides = _told(
+        0,
+        lambda: part_answer(ride, board),
+        lambda: held_back_answer(ride, board),
+        lambda: heat_answer(ride, board),
+        lambda: consumption_answer(ride, board),
+        lambda: sides_answer(ride, board),
     )
+    tell(_DOING, 5, _JOBS)
     packs = fit_packs(ride, board)  # five questions start from the same fit
-    return (
-        fault_answer(ride, board, packs, basis.sensors),
-        part,
-        held,
-        heat,
-        cells_answer(ride, board, packs),
-        low_cell_answer(ride, board, packs),
-        pack_answer(ride, board, packs, other_capacity, plan, history),
-        consumption,
-        full_pack_answer(ride, board, packs),
-        sides,
+    fault, cells, low, range_, full = _told(
+        6,
+        lambda: fault_answer(ride, board, packs, basis.sensors),
+        lambda: cells_answer(ride, board, packs),
+        lambda: low_cell_answer(ride, board, packs),
+        lambda: pack_answer(ride, board, packs, other_capacity, plan, history),
+        lambda: full_pack_answer(ride, board, packs),
     )
+    return (fault, part, held, heat, cells, low, range_, consumption, full, sides)
+
+
+_DOING = "working out the answers"
+_JOBS = 11
+
+
+def _told(first: int, *jobs: Callable[[], Answer]) -> Iterator[Answer]:
+    """Yield what each job gives, saying which of all it is."""
+    for number, job in enumerate(jobs, first):
+        tell(_DOING, number, _JOBS)
+        yield job()

@@ -1,8 +1,10 @@
 """From a log file to a :class:`Ride`."""
 
+from collections.abc import Iterable
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 
@@ -18,6 +20,8 @@ from sagline_logger.format import (
     broken_off,
     open_log,
 )
+from sagline_logger.format.log_file import plain_size
+from sagline_logger.format.progress import counted
 
 from .ahead import Ahead, worker_for
 from .assembly import Assembled, Descriptions, assemble
@@ -31,7 +35,7 @@ from .captures import (
     place_captures,
 )
 from .clocks import Clocks, read_clocks
-from .frames import read_blocks
+from .frames import Block, read_blocks
 from .happened import board_file, events_of, link_gaps_of, marks_of, segments_of
 from .memory import hand_back
 from .pace import stretch, unreal_pace
@@ -59,7 +63,7 @@ def _load(path: Path, worker: Executor) -> Ride:
     with open_log(path) as file:
         try:
             ahead = Ahead(path, worker)
-            tables = tabulate(read_blocks(file), ahead.take)
+            tables = tabulate(_counted(file, path), ahead.take)
         except OSError as problem:
             raise SaglineError(
                 f"cannot read the log ({problem.strerror})",
@@ -106,6 +110,16 @@ def _load(path: Path, worker: Executor) -> Ride:
     nearly = {c.name: c.nearly for s in streams for c in s.channels.values() if c.nearly}
     warnings += nearly.values()
     return _ride(str(path), tables, clocks, first, found, told, warnings)
+
+
+def _counted(file: IO[bytes], path: Path) -> Iterable[Block]:
+    """Return the blocks of a log, which tell how far it is read."""
+    return counted(
+        read_blocks(file),
+        f"reading {path.name}",
+        plain_size(file) or 0,
+        lambda block: block.data.size,
+    )
 
 
 def _words(told: Told) -> list[str]:

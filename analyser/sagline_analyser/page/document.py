@@ -15,6 +15,7 @@ from sagline_logger.format import (
     derive_limits,
     weakest,
 )
+from sagline_logger.format.progress import counted
 
 from ..findings.answer import Answer
 from ..findings.answers import answers
@@ -120,7 +121,9 @@ def trace_data(
             yield _block(f"g{number}", gap.planes, gap.text)
         # Deflate lets other threads run meanwhile: two columns take little more time than one.
         with ThreadPoolExecutor(2) as pool:
-            for number, data in enumerate(pool.map(pack, [column.raw for column in columns])):
+            packed = pool.map(pack, [column.raw for column in columns])
+            done = counted(packed, "writing the page", len(columns))
+            for number, data in enumerate(done):
                 yield _block(f"c{number}", data.planes, data.text)
 
     return spec, blocks()

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sagline_logger.format import ARCHIVE_SUFFIX, SUFFIX, SaglineError
+from sagline_logger.format.progress import clear, tell
 
-from ..progress import Progress
 from .engine import run
 from .index import Index, State, state_of
 from .ride_figures import RideFigures, figures_of
@@ -70,7 +70,6 @@ def open_library(
         if gone:
             index.store((), gone)
         names = {str(files[name]): name for name in files if name not in found}
-        progress = Progress(f"working out {len(names)} rides", len(names))
         done: list[tuple[str, State, RideFigures]] = []
         stored = time.monotonic()
         try:
@@ -80,13 +79,13 @@ def open_library(
                 name = names[path_text]
                 found[name] = figures
                 done.append((name, states[name], figures))
-                progress.at(count)
+                tell(f"working out {len(names)} rides", count, len(names))
                 if time.monotonic() - stored >= _STORE_EVERY:
                     index.store(done)
                     done.clear()
                     stored = time.monotonic()
         finally:
-            progress.clear()
+            clear()
             if done:
                 index.store(done)
         notes = tuple(index.notes)

@@ -116,6 +116,7 @@ def _panels(share: Shared) -> list[_Panel]:
         channel: str,
         factor: float = 1.0,
     ) -> None:
+        traces = [trace for trace in traces if trace.series.value.size]  # streams may not overlap
         if traces:
             near = tuple(x for x in weakest(limits, channel) if x.kind in ("limit", "stop", "full"))
             found.append(_Panel(name, unit, factor, tuple(traces[:4]), near))

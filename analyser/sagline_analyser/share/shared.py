@@ -63,15 +63,11 @@ def shared(
     basis = open_basis(ride) if basis is None else basis
     account = Account(keep)
     log = window_log(ride, window, account, board)
-    own = _read_back(log, keep)
+    own = _read_back(log, keep, ride.path)
     if not any(stream.time.size for stream in own.streams.values()):
-        raise SaglineError(
-            "no samples of a standard channel near that moment",
-            where=ride.path,
-            remedy="choose another with --at, or see --keep",
-        )
+        raise _nothing(ride.path)
     longer = replace(window, start=max(0.0, window.start - NORMAL))
-    past = _read_back(window_log(ride, longer, Account(keep), board), keep)
+    past = _read_back(window_log(ride, longer, Account(keep), board), keep, ride.path)
     parts = _board(own)
     trusted = without(own, basis.sensors, window.start)
     past = without(past, basis.sensors, longer.start)
@@ -102,11 +98,23 @@ def _doubts(basis: Basis, own: Ride, window: Window) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _read_back(log: bytes, keep: frozenset[str]) -> Ride:
+def _nothing(where: str) -> SaglineError:
+    return SaglineError(
+        "no samples of a standard channel near that moment",
+        where=where,
+        remedy="choose another with --at, or see --keep",
+    )
+
+
+def _read_back(log: bytes, keep: frozenset[str], where: str) -> Ride:
+    """Return the ride of a redacted log, of which the one at ``where`` was the original."""
     with tempfile.TemporaryDirectory(prefix="sagline-share-") as folder:
         path = Path(folder) / "window.sagline"
         path.write_bytes(log)
-        ride = load_ride(path)
+        try:
+            ride = load_ride(path)
+        except SaglineError:  # of a log of our own: it holds nothing from a board
+            raise _nothing(where) from None
     return replace(
         ride,
         path=NAME,

@@ -15,6 +15,7 @@ from ..format.byte_kinds import ByteKind, tell_bytes
 from ..format.columns.guess import is_number
 from ..format.errors import printable
 from ..format.output import check_output, output
+from ..format.progress import tell
 
 _READ = 0.05  # s that one read waits
 _MOST = 1 << 21
@@ -99,6 +100,7 @@ def _listen(link: LinkKeeper, seconds: float) -> list[tuple[float, bytes]]:
     size, end = 0, time.monotonic() + seconds
     try:
         while time.monotonic() < end and size < _MOST:
+            tell("listening", seconds - (end - time.monotonic()), seconds)
             data = link.read(_READ)
             if data:
                 chunks.append((time.monotonic(), data))

@@ -1,5 +1,6 @@
 """Log files: a run of frames, read and written symmetrically."""
 
+import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain, islice
@@ -152,6 +153,14 @@ def _check_first_frame(chunks: Iterable[bytes], where: str) -> None:
             where=where,
             remedy="install a later Sagline",
         )
+
+
+def plain_size(file: IO[bytes]) -> int | None:
+    """Return the bytes of a plain log's file, None for one inside another file."""
+    try:
+        return os.fstat(file.fileno()).st_size
+    except OSError:
+        return None
 
 
 def open_log(path: Path) -> IO[bytes]:

@@ -28,6 +28,7 @@ from typing import Any, NoReturn, TextIO, cast
 from .debug_log import VARIABLE as DEBUG
 from .debug_log import debug
 from .errors import SaglineError
+from .progress import clear, shown
 
 INTERNAL = 70
 """Exit status of a fault of the program itself (EX_SOFTWARE of BSD's sysexits.h).  With the debug
@@ -52,7 +53,8 @@ class Program:
     """A command line: its name, and by command the module (with ``add_arguments`` and ``run``, in
     ``package``) and one line of help.  A module's ``EXAMPLES`` go into its help.
 
-    ``ready`` is called before a command runs, and may refuse.
+    ``ready`` is called before a command runs, and may refuse.  ``alive`` are the commands that draw
+    on the terminal themselves; every other one shows there how far it is.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Program:
     version: str
     commands: Mapping[str, tuple[str, str]]
     ready: Callable[[], None] = lambda: None
+    alive: frozenset[str] = frozenset()
 
     def main(self, argv: Sequence[str] | None) -> int:
         """Run one command and return the exit status."""
@@ -107,7 +110,10 @@ class Program:
     def _run(self, words: list[str]) -> int:
         arguments = self.parser(words).parse_args(words)
         self.ready()
-        return int(arguments.run(arguments))
+        if arguments.command in self.alive:
+            return int(arguments.run(arguments))
+        with shown(raw(sys.stderr)):
+            return int(arguments.run(arguments))
 
 
 def run_program(name: str, act: Callable[[], int]) -> int:
@@ -240,6 +246,7 @@ class _Door:
         self._stream = stream
 
     def write(self, text: str) -> int:
+        clear()  # what tells how far we are: it may stand on the same terminal
         with _output_errors():
             return self._stream.write(_ODD.sub(_escaped, text))
 

@@ -20,6 +20,7 @@ from ..format import (
     decode_record,
     is_host_kind,
 )
+from ..format.progress import tell
 
 _READ = 0.05  # s that one read waits
 
@@ -61,6 +62,7 @@ def listen(source: Source, seconds: float, translation: Translation = FRAMES) ->
     received = foreign = 0
     try:
         while (now := time.monotonic()) < began + seconds:
+            tell("listening", now - began, seconds)
             if link.phase is Phase.RETRY:
                 time.sleep(min(link.pause, began + seconds - now))
                 link.try_again()

@@ -3,6 +3,7 @@
 import time
 from threading import Event
 
+from ..format.progress import tell
 from .ports import Port
 from .simulation import Simulation
 from .truth import TruthFile
@@ -24,6 +25,7 @@ def serve(simulation: Simulation, port: Port, truth: TruthFile, speed: float, st
             stop.wait(max(0.0, due - time.monotonic()))
         if stop.is_set():
             return
+        tell(f"simulating: {transmission.time / 1e6:.0f} s", transmission.time, simulation.end or 0)
         sent = port.send(transmission.data, stop)
         while not sent and speed <= 0.0 and port.wait_for_reader(stop):
             sent = port.send(transmission.data, stop)

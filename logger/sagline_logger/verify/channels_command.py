@@ -8,7 +8,8 @@ from typing import Any
 
 from ..format import SampleType, read_log
 from ..format.errors import printable
-from ..format.log_file import open_log
+from ..format.log_file import open_log, plain_size
+from ..format.progress import counted
 from .channel_count import ChannelCount, ChannelSurvey, StreamChannels, count_channels
 
 EXAMPLES = (
@@ -34,7 +35,8 @@ def run(arguments: argparse.Namespace) -> int:
 
         def entries() -> Any:
             file.seek(0)
-            return read_log(file)
+            name, size = arguments.log.name, plain_size(file) or 0
+            return counted(read_log(file), f"reading {name}", size, lambda entry: entry.size)
 
         found = count_channels(entries)
     print(json.dumps(as_json(found)) if arguments.json else as_text(found, arguments.log))

@@ -2,15 +2,15 @@
 
 import argparse
 import json
-import os
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from ..format import SaglineError, read_log
 from ..format.errors import printable
-from ..format.log_file import open_log
+from ..format.log_file import open_log, plain_size
+from ..format.progress import counted
 from .survey import Survey, survey
 
 EXAMPLES = (
@@ -39,7 +39,11 @@ def run(arguments: argparse.Namespace) -> int:
     for number, path in enumerate(arguments.logs):
         try:
             with open_log(path) as file:
-                found = survey(read_log(file), _size(file))
+                size = plain_size(file)
+                entries = counted(
+                    read_log(file), f"checking {path.name}", size or 0, lambda entry: entry.size
+                )
+                found = survey(entries, size)
         except SaglineError as problem:  # the others are checked all the same
             if unread is not None:
                 print(f"sagline-logger: {unread}", file=sys.stderr)
@@ -154,14 +158,6 @@ def as_text(found: Survey, path: Path) -> str:
     lines += [f"note: {one}" for one in found.nearly]
     lines.append(_verdict(found))
     return "\n".join(map(printable, lines))
-
-
-def _size(file: IO[bytes]) -> int | None:
-    """Return the bytes of a plain log's file, None for one inside another file."""
-    try:
-        return os.fstat(file.fileno()).st_size
-    except OSError:
-        return None
 
 
 def _verdict(found: Survey) -> str:
