@@ -1,7 +1,7 @@
 """A capture as columns: what every finding and page starts from."""
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -32,7 +32,7 @@ class StreamColumns:
     channels: dict[str, Channel]
     time: npt.NDArray[np.float64]
     raw: dict[str, npt.NDArray[np.generic]]
-    values: dict[str, npt.NDArray[np.float64]]
+    values: Mapping[str, npt.NDArray[np.float64]]
     segment: npt.NDArray[np.int32]
     gap: npt.NDArray[np.bool_]
     started_wall: float | None = None
@@ -47,7 +47,7 @@ class StreamColumns:
         Raises:
             SaglineError: another index is asked for.
         """
-        found = pd.DataFrame(self.values, index=self._index(index))
+        found = pd.DataFrame(dict(self.values), index=self._index(index))
         found.attrs["units"] = {key: channel.unit for key, channel in self.channels.items()}
         return found
 
