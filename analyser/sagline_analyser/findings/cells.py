@@ -19,6 +19,7 @@ from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
 from .packs import MANY, PackSpan, during, pack_capacity, pack_spans
 from .picture import Bar, Bars
+from .said_full import said_full
 from .series import Array
 from .speed import Unknown
 
@@ -50,7 +51,8 @@ class PackFit:
     """What is believed of one pack's cells, or why nothing is: every answer starts from it.
 
     ``cells`` is False when only the whole pack's voltage was measured.  ``rests`` and ``unequal``
-    (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.
+    (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.  ``said_full``
+    says whether the rider stated that it set out full.
     """
 
     span: PackSpan
@@ -58,6 +60,7 @@ class PackFit:
     cells: bool
     rests: Rests | None = None
     unequal: tuple[Unequal, ...] | None = None
+    said_full: bool = False
 
 
 @dataclass(frozen=True)
@@ -187,7 +190,9 @@ def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]
             found.append(PackFit(span, fit, bool(use)))
             continue
         rests = find_rests(fit, capacity)
-        found.append(PackFit(span, fit, bool(use), rests, compare_cells(rests) if use else None))
+        unequal = compare_cells(rests) if use else None
+        full = said_full(ride, span, capacity)
+        found.append(PackFit(span, fit, bool(use), rests, unequal, full))
     return tuple(found)
 
 
