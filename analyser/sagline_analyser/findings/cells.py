@@ -28,8 +28,8 @@ MARGIN = 0.10
 one make differ by some hundredths (common practice, no source)."""
 
 SMALL = 0.05
-"""Share of capacity below the others' from which a cell is told to be small; equal cells of one make
-differ by some hundredths (common practice, no source)."""
+"""Share of capacity below the others' from which a cell is told to be small; equal cells of one
+make differ by some hundredths (common practice, no source)."""
 
 LAGS = 0.03
 """Share of the pack's capacity from which a cell is told to be behind in charge: balanced cells
@@ -105,7 +105,7 @@ class Cell:
     behind_chance: float = 0.0
     """Like ``lag_chance``, at the end of the ride."""
     second: float = math.inf
-    """Share by which ``step`` or ``ten``, the greater, lies above the others' by the second look."""
+    """Share by which ``step`` or ``ten``, the greater, lies above the others', as told here."""
 
     @property
     def small(self) -> bool:
@@ -257,7 +257,8 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
 def _size_and_lag(
     pack: PackFit, rests: Rests, at: int
 ) -> tuple[Estimate | None, float, Estimate | None, float, Estimate | None, float]:
-    """Return size, lag at the start and at the end, each with how likely it is beyond SMALL and LAGS."""
+    """Return size, lag at the start and at the end, each with how likely it is beyond SMALL or
+    LAGS."""
     if pack.unequal is None:
         return None, 0.0, None, 0.0, None, 0.0
     own, whole = pack.unequal[at], rests.capacity
