@@ -31,12 +31,16 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         {"logger.format", "logger.live", "logger.capture", "logger.preride"},
         {"starlette", "uvicorn", "segno"},
     ),
+    "analyser.markup": (set(), {"markupsafe"}),
     "analyser.columns_in": ({"logger.format"}, set()),
-    "analyser.load": ({"logger.format"}, HEAVY | {"zlib_ng"}),
-    "analyser.findings": ({"logger.format", "analyser.load"}, HEAVY),
+    "analyser.load": ({"logger.format", "analyser.markup"}, HEAVY | {"zlib_ng", "markupsafe"}),
+    "analyser.findings": (
+        {"logger.format", "analyser.load", "analyser.markup"},
+        HEAVY | {"markupsafe"},
+    ),
     "analyser.page": (
-        {"logger.format", "analyser.load", "analyser.findings"},
-        HEAVY | {"zlib_ng"},
+        {"logger.format", "analyser.load", "analyser.findings", "analyser.markup"},
+        HEAVY | {"zlib_ng", "jinja2", "markupsafe"},
     ),
     "analyser.rides": (
         {
@@ -45,15 +49,28 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
             "analyser.findings",
             "analyser.page",
         },
-        HEAVY | CLUSTER,
+        HEAVY | CLUSTER | {"markupsafe"},
     ),
     "analyser.share": (
-        {"logger.format", "analyser", "analyser.load", "analyser.findings", "analyser.page"},
-        HEAVY | {"PIL"},
+        {
+            "logger.format",
+            "analyser",
+            "analyser.markup",
+            "analyser.load",
+            "analyser.findings",
+            "analyser.page",
+        },
+        HEAVY | {"PIL", "markupsafe"},
     ),
     "analyser.compare": (
-        {"logger.format", "analyser.load", "analyser.findings", "analyser.page"},
-        HEAVY,
+        {
+            "logger.format",
+            "analyser.markup",
+            "analyser.load",
+            "analyser.findings",
+            "analyser.page",
+        },
+        HEAVY | {"markupsafe"},
     ),
 }
 """Room to (rooms it may import, packages beyond the standard library it may import).

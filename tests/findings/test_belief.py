@@ -59,8 +59,9 @@ def test_one_curve_is_that_of_the_public_rests():
 def test_the_kind_of_cell_follows_from_words_and_voltages():
     assert kinds_of("LiFePO4 (LFP)", None, 3.3) == {"iron": 1.0}
     assert kinds_of(None, 3.65, 3.4) == {"iron": 1.0}
-    assert set(kinds_of(None, 4.2, 4.0)) == {"nickel", "cobalt"}
+    assert set(kinds_of(None, 4.2, 4.0)) == {"nickel", "aluminium", "cobalt"}
     assert max(kinds_of("NMC", 4.2, 4.0).items(), key=lambda one: one[1])[0] == "nickel"
+    assert max(kinds_of("NCA", 4.2, 4.0).items(), key=lambda one: one[1])[0] == "aluminium"
 
 
 def test_draws_give_their_median_and_ninety_percent():

@@ -25,7 +25,7 @@ from sagline_analyser.findings.pack_range import (
 )
 from sagline_analyser.findings.packs import pack_capacity
 from sagline_analyser.findings.speed import Unknown
-from sagline_analyser.load.ride import Segment
+from sagline_analyser.load.ride import RideMark, Segment
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import (
     KESTREL,
@@ -340,3 +340,62 @@ def test_many_packs_are_told_together():
     assert "5 packs gave 0.50 to 0.50 Ah each, together 2.50 Ah" in answer.verdict
     assert "Pack 3 gave" not in answer.verdict
     assert any(line.startswith("Pack 3 gave 0.50 Ah (24 Wh)") for line in answer.details)
+
+
+def iron_ride(start, **facts):
+    """A ride on eight iron-phosphate cells of 20 Ah from ``start``, halfway between two published
+    curves, the load going on and off; 0.004 Ω a cell, 10 m/s while it is on."""
+    charges = (0.0, 0.05, 0.1, 0.18, 0.28, 0.4, 0.52, 0.64, 0.7, 0.76, 0.88, 0.97, 1.0)
+    rests = (2.0, 2.9, 3.09, 3.2, 3.24, 3.277, 3.289, 3.293, 3.3, 3.316, 3.33, 3.377, 3.6)
+    time = np.arange(0.0, 1200.0, 0.2)
+    current = np.where((time % 60 < 40) & (time > 20), 12.0, 0.0)
+    drawn = np.cumsum(current) * 0.2 / 3600
+    chance = np.random.default_rng(1)
+    volts = np.interp(start - drawn / 20.0, charges, rests) - 0.004 * current
+    cells = {
+        channel("cell_voltage", "V", n + 1): volts + chance.normal(0, 0.001, len(time))
+        for n in range(8)
+    }
+    values = {
+        channel("battery_current", "A"): current,
+        channel("pack_voltage", "V"): 8 * volts,
+        channel("speed", "m/s"): np.where(current > 0, 10.0, 0.0),
+    }
+    return make_ride(make_stream("board", time, values | cells), **facts)
+
+
+IRON = read_board_file(
+    'name = "Kestrel"\n[battery]\ncell_full = 3.6\ncell_alarm = 2.8\n[[battery.units]]\n'
+    'name = "a"\nseries = 8\nparallel = 4\ncell_capacity = 5.0\nchemistry = "LiFePO4"\n',
+    "test",
+)
+
+
+def test_a_flat_curve_tells_no_range_and_says_what_would():
+    ride = iron_ride(0.35)
+    answer = pack_answer(ride, IRON)
+    assert "cannot be told from this pack's voltage" in answer.verdict
+    assert "full" in answer.verdict
+    assert not [figure for figure in answer.figures if figure.label.startswith("range left")]
+
+
+@pytest.mark.parametrize("said", ["a mark", "a setting"])
+def test_a_pack_said_to_be_full_is_counted_down(said):
+    facts = {"settings": {"pack_charge": "full"}}
+    if said == "a mark":
+        facts = {"marks": (RideMark(15.0, 1, "Full"),)}
+    unsaid, ride = iron_ride(0.99), iron_ride(0.99, **facts)
+    (before,), (pack,) = fit_packs(unsaid, IRON), fit_packs(ride, IRON)
+    assert (before.said_full, pack.said_full) == (False, True)
+    state = charge_state(pack, IRON)
+    assert isinstance(state, ChargeState)
+    truth = 0.99 - 12.0 * 40 * 19.67 / 3600 / 20.0
+    assert abs(state.end - truth) <= state.end_error < 0.08
+    found = reach(ride, IRON, pack)
+    assert isinstance(found, Reach)
+    assert found.least > 0.5 * found.distance
+
+
+def test_a_mark_late_in_the_ride_does_not_make_its_start_full():
+    (pack,) = fit_packs(iron_ride(0.6, marks=(RideMark(900.0, 1, "full"),)), IRON)
+    assert not pack.said_full

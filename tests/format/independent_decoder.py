@@ -397,7 +397,7 @@ class Start:
         self.capture, self.boot = capture, boot
         self.counters = {}  # due number, clock and the last 64 bodies, by stream or "events"
         self.time = self.host = None
-        self.highest = 0
+        self.highest = -math.inf
         self.first = {}  # first sequence of each stream
         self.said = []  # (place, STREAM record)
         self.packed = []  # (place, SAMPLES record)
@@ -444,7 +444,7 @@ def account(log_bytes):
     fresh = ended = False
     device_known = file_known = True
     anything = False
-    dropped = event = False
+    dropped = event = unread = False
     ledger = Ledger()
     zeros = 0
     everything = [*places(log_bytes), (len(log_bytes), 0, None)]
@@ -509,6 +509,7 @@ def account(log_bytes):
             counts["dropped frames"] += what["frames"]
             ledger.device(what["device"] or 0)
             ledger.unknown += what["size"] if what["device"] is None else 0
+        unread |= name == "RAW" and what["use"] == 1
         if name == "TIME":
             ledger.position = what["position"]
             time_before = what["monotonic"]
@@ -536,7 +537,7 @@ def account(log_bytes):
     }
     told = counts["received"] > 0 or event
     understood = told if counts["foreign"] else bool(starts)
-    whole = not (dropped or any(counts[key] for key in never)) and understood
+    whole = not (dropped or unread or any(counts[key] for key in never)) and understood
     return {
         "counts": counts,
         "segments": [{"capture": s.capture, "boot": s.boot} for s in starts],

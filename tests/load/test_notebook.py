@@ -3,7 +3,7 @@
 import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from datetime import UTC, datetime
-from html import escape
+from html import unescape
 
 import numpy as np
 import pandas as pd
@@ -75,7 +75,7 @@ def test_an_answer_shows_its_verdict_figures_and_caution(picture: object) -> Non
     answer = answer.in_short("It is", Urgency.ACT, picture)  # type: ignore[arg-type]
     assert repr(answer) == "<answer 'one', act: It is>"
     html = answer._repr_html_()
-    assert "<script" not in html and escape(answer.caution) in html
+    assert "<script" not in html and answer.caution in unescape(html)
     text = " ".join(read(html).itertext())
     assert "3.21 A" in text and "± 0.4" in text and f"Yes {HOSTILE}." in text
     unknown = replace(answer, known=False, figures=(), verdict="Cannot tell: needs speed.")

@@ -29,7 +29,7 @@ def test_cards_are_ordered_by_urgency_and_the_quiet_ones_fold() -> None:
         replace(BASE, key="act", urgency=Urgency.ACT, headline="Act now"),
     ]
     page = cards(answers)
-    assert re.findall("id=answer-([a-z]+)", page) == ["act", "look", "quiet", "lacking"]
+    assert re.findall('id="answer-([a-z]+)"', page) == ["act", "look", "quiet", "lacking"]
     open_part, folded = page.split("<details class=rest>")
     assert "Act now" in open_part and "Look here" in open_part
     assert "All fine" in folded and "1 fine" in folded and "1 cannot tell" in folded
@@ -55,7 +55,7 @@ def test_a_line_has_at_most_fourteen_words() -> None:
     ],
 )
 def test_pictures_are_sound_and_say_their_figures(picture: object) -> None:
-    drawn = draw(picture)  # type: ignore[arg-type]
+    drawn = str(draw(picture))  # type: ignore[arg-type]
     if not drawn:
         assert isinstance(picture, Steps) and not picture.moments
         return
@@ -71,7 +71,9 @@ def test_pictures_are_sound_and_say_their_figures(picture: object) -> None:
         top = max(bar.value for bar in picture.bars) or 1
         assert shown == pytest.approx([bar.value / top for bar in picture.bars], abs=0.01)
     if isinstance(picture, Shares):
-        assert sum(float(r.get("width") or 0) for r in root.iter("rect") if r.get("y") == "4") > 310
+        assert (
+            sum(float(r.get("width") or 0) for r in root.iter("rect") if r.get("y") == "4.0") > 310
+        )
 
 
 def test_crossings_of_one_moment_are_one_episode() -> None:

@@ -110,6 +110,8 @@ def fields(record: Record | Channel) -> dict[str, Any]:
     """Return a record as the field names of the specification and plain JSON values."""
     out: dict[str, Any] = {}
     for item in dataclasses.fields(record):
+        if item.name == "later":  # bytes that no field names
+            continue
         value = getattr(record, item.name)
         if isinstance(value, Instant):
             out |= {"monotonic": value.monotonic, "wall": value.wall}

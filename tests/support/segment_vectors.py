@@ -283,6 +283,24 @@ def _numbers() -> list[dict[str, Any]]:
     back.no_emitter()
     back.samples(10, 800_000, 2, 130)
     back.end()
+    more = _one_start()
+    more.no_emitter()
+    noted = Event(1, 0, 800_000, EventKind.NOTE, text="here")
+    more.send(replace(noted, later=b"\1"))
+    more.send(replace(noted, later=b"\2"))
+    more.samples(30, 800_000, 2, 130)
+    more.end()
+    early = _Log()
+    early.begin(0)
+    early.no_emitter()
+    early.silence(0.2)
+    early.start(1, 50_000)
+    early.host, early.timed = 50_000, False  # buffered while the clock wrapped
+    early.samples(50, 2**32 - 100_000, 1, 100)
+    early.host, early.timed = 1_100_000, True
+    early.segments.append({"capture": 0, "boot": 1})
+    early.samples(0, 950_000, 2, 200, known=False)
+    early.end()
     lost = _one_start()
     lost.silence(0.5)
     lost.send(Event(1, 0, 1_200_000, EventKind.NOTE, text="before"))
@@ -301,6 +319,19 @@ def _numbers() -> list[dict[str, Any]]:
     return [
         twice.case("a record twice, and an event: the same bytes", True, received=45, repeated=2),
         back.case("the numbers go back and the clock runs on", False, received=40, went_back=1),
+        more.case(
+            "an event twice that differs behind its fields: not the same bytes",
+            False,
+            received=40,
+            went_back=1,
+        ),
+        early.case(
+            "a restart a second above samples from before the clock wrapped",
+            False,
+            received=5,
+            undescribed=10,
+            restarts_under_one_number=1,
+        ),
         lost.case("samples and events lost", False, received=40, lost=50, events_lost=3),
         silent.case("36 minutes and 40 seconds of silence", False, received=40, lost=220_000),
         ahead.case(
@@ -400,6 +431,14 @@ def _descriptions() -> list[dict[str, Any]]:
         used.change(500_000 + first * _PERIOD, revision, channels)
         used.samples(first, 500_000 + first * _PERIOD, 2, 100 + first)
     used.end()
+    spare = _one_start()
+    spare.no_emitter()
+    body = bytearray(STREAM.encode())
+    body[-14] = 0xFE  # flags but bit 0
+    body[-4:] = b"\7\7\7\7"  # a missing code that is not in force
+    spare.send(bytes(body) + b"of a later version")
+    spare.samples(30, 800_000, 2, 130)
+    spare.end()
     late = _Log()
     late.begin(0)
     late.start(1, 0, told=False)
@@ -430,6 +469,9 @@ def _descriptions() -> list[dict[str, Any]]:
         ),
         round_.case("a revision number come round", True, received=50),
         used.case("a revision used again after another, described as before", True, received=50),
+        spare.case(
+            "a description again, with other bits and bytes that are ignored", True, received=40
+        ),
         late.case("the description comes behind the first samples", True, received=25),
         never.case(
             "a revision that is never described", False, received=30, lost=10, undescribed=10
@@ -491,6 +533,12 @@ def _damage() -> list[dict[str, Any]]:
     start = _one_start()
     start.end()
     del start.data[:5]
+    unread = _Log(capture=0)
+    unread.data += encode_frame(b"\x81" + bytes(16) + b"\xff\xff")
+    unread.begin(7_000_000, 1_000_000, log=False)
+    unread.start(1, 500_000)
+    unread.samples(0, 500_000, 6, 100)
+    unread.end()
     front = _one_start()
     front.end()
     front.data[:0] = b"\xff" * 9000 + b"\0"
@@ -533,6 +581,14 @@ def _damage() -> list[dict[str, Any]]:
     frame = refused.send(body)
     refused.end()
     return [
+        unread.case(
+            "a refused CAPTURE in front is the first capture",
+            False,
+            received=30,
+            damaged_places=1,
+            damaged_bytes=25,
+            captures=2,
+        ),
         tail.case("a tail of zeros", False, received=30, damaged_places=1, damaged_bytes=4096),
         hole.case(
             "zeros where a write was lost",
@@ -684,6 +740,14 @@ def _dropped() -> list[dict[str, Any]]:
     early, _ = log(told=False)
     more, missing = log(told=True, gone=True)
     hidden, _ = log(told=False, gone=True)
+    tail = _one_start()
+    tail.data += encode_frame(Time(tail.at(), tail._position + 100).encode())
+    tail.zeros(1)
+    twice = _one_start()
+    for ahead in (300, 0):  # the link brought nothing between them
+        twice.data += encode_frame(Time(twice.at(), twice._position + ahead).encode())
+    twice.samples(30, 800_000, 1, 130)
+    twice.end()
     long = _one_start()
     long.timed = False
     before = len(long.data)
@@ -727,6 +791,10 @@ def _dropped() -> list[dict[str, Any]]:
             dropped_frames=4,
             missing_frames=3,
         ),
+        tail.case(
+            "the bytes before a last lone zero are missing", False, received=30, missing_bytes=100
+        ),
+        twice.case("two TIME records in a row: the later one tells", True, received=35),
         long.case("a TIME within a long piece of foreign bytes", True, received=35, foreign=4113),
     ]
 

@@ -3,12 +3,14 @@
 import contextlib
 import random
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from sagline_analyser.findings.belief.history import PackHistory, RideRests
 from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.packs import pack_spans
+from sagline_analyser.findings.said_full import SETTING
 from trust.cells_model import MAKES
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
@@ -17,6 +19,9 @@ from trust.table import Case, Event, event_table, interval_table
 ENOUGH, KNEE = 0.4, 0.12
 """Share of its capacity that a cell gave, or state of charge that it came down to, from which a
 ride can tell a small cell from a usual one: claims are counted apart."""
+
+FULL, SAID = 0.97, ", said to start full"
+"""State of charge from which a rider calls a pack full, and the rows of packs so called."""
 
 FAMILIES = tuple(dict.fromkeys(make.family for make in MAKES))
 
@@ -29,6 +34,9 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
         absolute += voltages(one, said)
         relative += shares(one, said)
         events += claims(one, said)
+        if (full := said_full(one)) is not None:
+            absolute += [_named(case, SAID) for case in voltages(one, full)[:2]]
+            relative += [_named(c, SAID) for c in shares(one, full) if c.what == "range left"]
     return [
         (
             "Cells: states of charge and rests, errors in their unit",
@@ -76,6 +84,18 @@ def judge(one: Made, history: PackHistory | None = None) -> Said:
     """Return what the analyser says, of another pack of the same size too."""
     pack = one.truth.pack
     return read(one.ride, one.board, pack.stated * pack.parallel, history)
+
+
+def said_full(one: Made) -> Said | None:
+    """Return what the analyser says where the rider marked the pack full; None if it was not."""
+    if float(np.mean([cell.start for cell in one.truth.cells])) < FULL:
+        return None
+    settings = {**one.ride.settings, SETTING: "full"}
+    return judge(replace(one, ride=replace(one.ride, settings=settings)))
+
+
+def _named(case: Case, suffix: str) -> Case:
+    return replace(case, what=f"{case.what}{suffix}")
 
 
 def earlier(one: Made, count: int = 3) -> list[Made]:

@@ -60,7 +60,7 @@ def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None
     return Said(
         _told(state.start, state.start_error) if not isinstance(state, Unknown) else None,
         _told(state.end, state.end_error) if not isinstance(state, Unknown) else None,
-        _range(left) if not isinstance(left, Unknown) and known else None,
+        _range(left) if not isinstance(left, Unknown) and known and not left.vague else None,
         _range(far) if not isinstance(far, Unknown) and known else None,
         {cell.number: _told(cell.rest_end, cell.rest_error) for cell in each},
         {cell.number: _told(cell.step, cell.step_error) for cell in each},

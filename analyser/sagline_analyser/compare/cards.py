@@ -3,8 +3,11 @@
 import math
 from collections.abc import Mapping
 
+from markupsafe import Markup
+
 from ..findings.answer import Urgency
 from ..findings.picture import Bar, Bars, Shares
+from ..markup import html
 from ..page.card_picture import draw
 from ..page.cards import card, ordered
 from ..page.still_strip import Mark, draw_strip
@@ -27,7 +30,7 @@ def judged_row(comparison: Comparison) -> Row:
     return group.row(comparison.verdict.measure) if comparison.verdict else group.rows[0]
 
 
-def runs_strip(comparison: Comparison) -> str:
+def runs_strip(comparison: Comparison) -> Markup:
     """Return every run in the order ridden, by the measure that the verdict rests on."""
     group, row = comparison.main, judged_row(comparison)
     values = {"A": iter(row.a), "B": iter(row.b)}
@@ -38,7 +41,7 @@ def runs_strip(comparison: Comparison) -> str:
         if math.isfinite(value):
             marks.append(Mark(value, run.side, told + measure_text(value, row.measure.unit)))
     if not marks:
-        return ""
+        return Markup()
     low, high = (limit(mark.value for mark in marks) for limit in (min, max))
     unit = row.measure.unit
     label = (
@@ -49,8 +52,8 @@ def runs_strip(comparison: Comparison) -> str:
 
 
 def page_cards(
-    comparison: Comparison, prediction: Prediction | None, behind: Mapping[str, str]
-) -> str:
+    comparison: Comparison, prediction: Prediction | None, behind: Mapping[str, Markup]
+) -> Markup:
     """Return the verdict's card, which always stands open, and the others by urgency.
 
     ``behind`` is the HTML behind each: "verdict", "conditions", "causes", "prediction".
@@ -64,16 +67,16 @@ def page_cards(
         if any(figure.inside is False for figure in prediction.figures):
             asks = Urgency.LOOK
         made.append(
-            (asks, card(asks, "prediction", score_text(prediction), "", behind["prediction"]))
+            (asks, card(asks, "prediction", score_text(prediction), Markup(), behind["prediction"]))
         )
     first = _verdict(comparison, behind["verdict"])
-    return f"<div class='cards verdicts'>{first}</div>{ordered(made)}"
+    return html("<div class='cards verdicts'>{}</div>{}", first, ordered(made))
 
 
-def _verdict(comparison: Comparison, behind: str) -> str:
+def _verdict(comparison: Comparison, behind: Markup) -> Markup:
     verdict = comparison.verdict
     if verdict is None:
-        return card(Urgency.UNKNOWN, "verdict", "Only side A was given", "", behind)
+        return card(Urgency.UNKNOWN, "verdict", "Only side A was given", Markup(), behind)
     by = judged_row(comparison).measure.label
     by = f"{by[0].lower()}{by[1:]}"
     line = {
@@ -105,7 +108,7 @@ def _intervals(group: Group) -> Bars | None:
     return Bars("%", tuple(bars)) if bars else None
 
 
-def _conditions(group: Group, behind: str) -> tuple[Urgency, str]:
+def _conditions(group: Group, behind: Markup) -> tuple[Urgency, Markup]:
     found = group.confounders
     unlike = [one for one in found if one.real and not one.taken_out]
     bars = tuple(Bar(one.label, 100 * abs(one.effect), odd=one in unlike) for one in found[:7])
@@ -116,21 +119,19 @@ def _conditions(group: Group, behind: str) -> tuple[Urgency, str]:
         asks, line = Urgency.LOOK, f"{len(unlike)} of {len(found)} conditions differed: {names}"
     else:
         asks, line = Urgency.FINE, "Conditions were alike, or are taken out"
-    picture = draw(Bars("%", bars)) if bars else ""
+    picture = draw(Bars("%", bars)) if bars else Markup()
     return asks, card(asks, "conditions", line, picture, behind)
 
 
-def _causes(group: Group, both: bool, behind: str) -> tuple[Urgency, str]:
+def _causes(group: Group, both: bool, behind: Markup) -> tuple[Urgency, Markup]:
     first = group.causes[0]
     line = f"{first.cause[0].upper()}{first.cause[1:]} decided {first.a:.0%} of the time on A"
     if both:
         line += f", {first.b:.0%} on B"
     pictures = draw(Shares(tuple((one.cause, one.a) for one in group.causes)))
     if both:
-        pictures = (
-            f"<p class=side>A</p>{pictures}<p class=side>B</p>"
-            f"{draw(Shares(tuple((one.cause, one.b) for one in group.causes)))}"
-        )
+        other = draw(Shares(tuple((one.cause, one.b) for one in group.causes)))
+        pictures = html("<p class=side>A</p>{}<p class=side>B</p>{}", pictures, other)
     return Urgency.LOOK, card(Urgency.LOOK, "causes", line, pictures, behind)
 
 

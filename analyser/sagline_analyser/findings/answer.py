@@ -60,7 +60,7 @@ class Answer:
         return answer_text(self)
 
     def _repr_html_(self) -> str:
-        return answer_html(self)
+        return str(answer_html(self))
 
     def in_short(
         self, headline: str, urgency: Urgency = Urgency.LOOK, picture: Picture | None = None

@@ -16,6 +16,7 @@ from ..load.opening import board_for, open_ride
 from ..load.ride import Ride, StreamColumns
 from .sensors import SensorDoubt, judge_sensors
 from .sensors.mismatches import board_mismatches, fitting_board
+from .set_aside import Numbers, SetAside
 from .summary import Finding, Summary, summarise, words
 
 
@@ -104,15 +105,16 @@ def without(ride: Ride, sensors: tuple[SensorDoubt, ...], earlier: float = 0.0) 
 
 def _without(stream: StreamColumns, aside: list[SensorDoubt], earlier: float) -> StreamColumns:
     time = stream.time + earlier if earlier else stream.time
-    values = dict(stream.values)
+    gone: dict[str, Numbers] = {}
     for doubt in aside:
-        keys = list(values) if doubt.key == stream.name else [doubt.key]
-        gone = np.flatnonzero(doubt.inside(time)) if set(keys) & set(values) else None
+        keys = list(stream.values) if doubt.key == stream.name else [doubt.key]
+        keys = [key for key in keys if key in stream.values]
+        if not keys:
+            continue
+        own = np.flatnonzero(doubt.inside(time))
         for key in keys:
-            if key in values:
-                values[key] = values[key].copy()
-                values[key][gone] = np.nan
-    return replace(stream, values=values)
+            gone[key] = np.union1d(gone[key], own) if key in gone else own
+    return replace(stream, values=SetAside(stream.values, gone)) if gone else stream
 
 
 _NEEDS: dict[str, tuple[str, ...]] = {

@@ -19,6 +19,7 @@ from .circuit import CircuitFit, fit_circuits
 from .electric import battery_current, pack_voltage, present
 from .packs import MANY, PackSpan, during, pack_capacity, pack_spans
 from .picture import Bar, Bars
+from .said_full import said_full
 from .series import Array
 from .speed import Unknown
 
@@ -27,8 +28,12 @@ MARGIN = 0.10
 one make differ by some hundredths (common practice, no source)."""
 
 SMALL = 0.05
-"""Share of capacity below the others' from which a cell is told to be small, and of charge from
-which it is told to lag; equal cells of one make differ by some hundredths (common practice)."""
+"""Share of capacity below the others' from which a cell is told to be small; equal cells of one
+make differ by some hundredths (common practice, no source)."""
+
+LAGS = 0.03
+"""Share of the pack's capacity from which a cell is told to be behind in charge: balanced cells
+differ by less than a hundredth (common practice, no source)."""
 
 MOST_SMALL = 0.2
 """Share of capacity that a small cell may lack and still be told from a resistive one only by how
@@ -50,7 +55,8 @@ class PackFit:
     """What is believed of one pack's cells, or why nothing is: every answer starts from it.
 
     ``cells`` is False when only the whole pack's voltage was measured.  ``rests`` and ``unequal``
-    (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.
+    (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.  ``said_full``
+    says whether the rider stated that it set out full.
     """
 
     span: PackSpan
@@ -58,6 +64,7 @@ class PackFit:
     cells: bool
     rests: Rests | None = None
     unequal: tuple[Unequal, ...] | None = None
+    said_full: bool = False
 
 
 @dataclass(frozen=True)
@@ -92,11 +99,13 @@ class Cell:
     lag: Estimate | None = None
     """Share of the pack's capacity by which its charge lay below the middle cell's at the start."""
     lag_chance: float = 0.0
-    """How likely it is that its charge lay below the others' by more than SMALL of capacity."""
+    """How likely it is that its charge lay below the others' by more than LAGS of capacity."""
     behind: Estimate | None = None
     """Like ``lag``, at the end of the ride."""
     behind_chance: float = 0.0
     """Like ``lag_chance``, at the end of the ride."""
+    second: float = math.inf
+    """Share by which ``step`` or ``ten``, the greater, lies above the others', as told here."""
 
     @property
     def small(self) -> bool:
@@ -105,7 +114,7 @@ class Cell:
 
     @property
     def lags(self) -> bool:
-        """Whether its charge lay below the others' by more than SMALL from the start."""
+        """Whether its charge lay below the others' by more than LAGS from the start."""
         return self.lag_chance > SURE
 
     @property
@@ -125,8 +134,10 @@ class Cell:
         small cell has more of resistance for its size left out.
 
         A cell nearer to empty loses more in 10 s because its curve is steeper: its step has to be
-        above the others' too.
+        above the others' too; and what one look at the readings has, the second has to see.
         """
+        if self.second < MARGIN / 2:
+            return False
         least = max(self.excess_low, self.ten_excess_low if self.excess > MARGIN else -1.0)
         return (1 + least) / self.by_size - 1 > MARGIN
 
@@ -187,7 +198,9 @@ def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]
             found.append(PackFit(span, fit, bool(use)))
             continue
         rests = find_rests(fit, capacity)
-        found.append(PackFit(span, fit, bool(use), rests, compare_cells(rests) if use else None))
+        unequal = compare_cells(rests) if use else None
+        full = said_full(ride, span, capacity)
+        found.append(PackFit(span, fit, bool(use), rests, unequal, full))
     return tuple(found)
 
 
@@ -203,6 +216,9 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
     strict = student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
     excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
     ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
+    looks = np.array([[one.value for one in each] for each in (rests.step, rests.ten)])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        second = np.nan_to_num((looks / _others(looks) - 1).max(axis=0), nan=np.inf)
     vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
     cells = tuple(
         Cell(
@@ -220,6 +236,7 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
             float(ten_excess[at]),
             float(ten_low[at]),
             *_size_and_lag(pack, rests, at),
+            second=float(second[at]),
         )
         for at, key in enumerate(fit.keys)
     )
@@ -240,7 +257,8 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
 def _size_and_lag(
     pack: PackFit, rests: Rests, at: int
 ) -> tuple[Estimate | None, float, Estimate | None, float, Estimate | None, float]:
-    """Return size, lag at the start and at the end, each with how likely it is beyond SMALL."""
+    """Return size, lag at the start and at the end, each with how likely it is beyond SMALL or
+    LAGS."""
     if pack.unequal is None:
         return None, 0.0, None, 0.0, None, 0.0
     own, whole = pack.unequal[at], rests.capacity
@@ -250,9 +268,9 @@ def _size_and_lag(
         own.size,
         own.chance_smaller(SMALL),
         lag,
-        own.chance_lagging(SMALL * whole),
+        own.chance_lagging(LAGS * whole),
         behind,
-        own.chance_behind(SMALL * whole, drawn),
+        own.chance_behind(LAGS * whole, drawn),
     )
 
 

@@ -54,7 +54,7 @@ def charge_state(
             "such cells do not keep"
         )
     stated = pack_capacity(battery) if battery else None
-    found = find_charge(rests, battery, stated, history, count)
+    found = find_charge(rests, battery, stated, history, count, pack.said_full)
     behind = max((one.behind.value for one in pack.unequal or ()), default=0.0)
     lowest = found.end.value - max(behind, 0.0) / found.capacity.value
     return ChargeState(
@@ -64,7 +64,7 @@ def charge_state(
         found.end.error,
         lowest,
         found.counted,
-        _how(found, stated),
+        _how(found, stated, pack.said_full),
         found,
     )
 
@@ -82,13 +82,13 @@ def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:
     return found
 
 
-def _how(found: Charge, stated: float | None) -> str:
+def _how(found: Charge, stated: float | None, said_full: bool) -> str:
     parts = [
         "voltages at rest along the ride, on curves of several makes",
         f"{found.drawn:.2f} Ah counted",
     ]
     if found.counted:
-        parts.insert(0, "started full")
+        parts.insert(0, "started full, as was said" if said_full else "started full")
     parts.append(f"a stated capacity of {stated:g} Ah" if stated else "no stated capacity")
     if found.rides:
         parts.append(f"{found.rides} earlier ride{'s' if found.rides > 1 else ''} of this pack")

@@ -9,8 +9,8 @@ import pandas as pd
 from sagline_logger.format import Limit
 
 from ..load.ride import Ride
-from .electric import Quantity, battery_current, pack_voltage, present
-from .series import Series, column, combine, interpolate
+from .electric import battery_current, pack_voltage, present
+from .series import Array, Series, column, combine, interpolate
 from .spans import Rules, Span, find_spans
 from .summary import words
 
@@ -102,23 +102,40 @@ def find_crossings(
 
     Without ``rules`` the hysteresis is :data:`HYSTERESIS` of each limit.
     """
-    known: dict[tuple[str | None, bool], Series | None] = {}
+    known: dict[tuple[str | None, bool], tuple[Series, float] | None] = {}
     cells = present(ride, "cell_voltage")
-    doing = _Doing(ride)
-    found = []
+    spans: list[tuple[Threshold, Span]] = []
     for threshold in thresholds(ride, limits):
         place = (threshold.key, threshold.above)
         if place not in known:
-            known[place] = _series(ride, *place)
-        series = known[place]
-        if series is None:
+            known[place] = _furthest(_series(ride, *place), threshold.above)
+        if (read := known[place]) is None:
             continue
+        series, furthest = read
+        if furthest <= threshold.level if threshold.above else furthest >= threshold.level:
+            continue  # most limits are never met, which one look at the furthest sample tells
         how = rules or Rules(HYSTERESIS * abs(threshold.level))
-        for span in find_spans(series, threshold.level, threshold.above, how):
-            square = span.square if threshold.limit.unit == "A" else None
-            where = threshold.key or _cell_at(cells, span.peak_time, threshold.above)
-            found.append(Crossing(threshold, span, where, square, doing.at(span.peak_time)))
-    return tuple(sorted(found, key=lambda crossing: crossing.span.start))
+        found = find_spans(series, threshold.level, threshold.above, how)
+        spans += [(threshold, span) for span in found]
+    told = _doing(ride, np.array([span.peak_time for _, span in spans])) if spans else []
+    crossings = [
+        Crossing(
+            threshold,
+            span,
+            threshold.key or _cell_at(cells, span.peak_time, threshold.above),
+            span.square if threshold.limit.unit == "A" else None,
+            doing,
+        )
+        for (threshold, span), doing in zip(spans, told, strict=True)
+    ]
+    return tuple(sorted(crossings, key=lambda crossing: crossing.span.start))
+
+
+def _furthest(series: Series | None, above: bool) -> tuple[Series, float] | None:
+    """Return a series with its sample furthest to that side, None where it has no sample."""
+    if series is None or not len(series):
+        return None
+    return series, float(series.value.max() if above else series.value.min())
 
 
 def crossings_frame(crossings: Sequence[Crossing]) -> pd.DataFrame:
@@ -161,32 +178,20 @@ def _cell_at(cells: Sequence[tuple[str, Series]], time: float, highest: bool) ->
     return (max(known) if highest else min(known))[1] if known else "cell_voltage"
 
 
-class _Doing:
-    """Says in words what rider and controller were doing at one instant."""
-
-    def __init__(self, ride: Ride) -> None:
-        self.parts: list[tuple[str, str, Series]] = []
-        for name, unit in (
-            ("throttle", "%"),
-            ("brake", "%"),
-            ("speed", "km/h"),
-            ("duty_cycle", "%"),
-        ):
-            for key, series in present(ride, name):
-                label = words(ride, key).replace("duty cycle", "duty")
-                self.parts.append((label, unit, series))
-        self.current: Quantity | None = battery_current(ride)
-
-    def at(self, time: float) -> str:
-        instant = np.array([time])
-        said = []
-        if self.current is not None:
-            load = float(interpolate(self.current.series, instant)[0])
+def _doing(ride: Ride, times: Array) -> list[str]:
+    """Return in words what rider and controller were doing at some instants in s, shape (n,)."""
+    said: list[list[str]] = [[] for _ in times]
+    if (current := battery_current(ride)) is not None:
+        for words_of, load in zip(said, interpolate(current.series, times).tolist(), strict=True):
             if load == load:
-                said.append("regenerating" if load < -1 else "driving" if load > 1 else "coasting")
-        for label, unit, series in self.parts:
-            value = float(interpolate(series, instant)[0])
-            if value == value:
-                shown = value * (3.6 if unit == "km/h" else 100)
-                said.append(f"{label} {shown:.0f}\N{NO-BREAK SPACE}{unit}")
-        return ", ".join(said)
+                words_of.append(
+                    "regenerating" if load < -1 else "driving" if load > 1 else "coasting"
+                )
+    for name, unit in (("throttle", "%"), ("brake", "%"), ("speed", "km/h"), ("duty_cycle", "%")):
+        for key, series in present(ride, name):
+            label = words(ride, key).replace("duty cycle", "duty")
+            for words_of, value in zip(said, interpolate(series, times).tolist(), strict=True):
+                if value == value:
+                    shown = value * (3.6 if unit == "km/h" else 100)
+                    words_of.append(f"{label} {shown:.0f}\N{NO-BREAK SPACE}{unit}")
+    return [", ".join(words_of) for words_of in said]

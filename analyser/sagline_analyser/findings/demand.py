@@ -10,7 +10,7 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .electric import battery_current, pack_voltage, present
 from .once import once
-from .plateau import HELD, Axis, Plateau, find_plateau, resolution
+from .plateau import HELD, Axis, Plateau, find_plateau
 from .series import Array, Flags, Series, column, interpolate, steps
 from .speed import Unknown, vehicle_speed
 
@@ -191,19 +191,6 @@ def find_pulls(drive: Drive, share: float) -> list[Pull]:
         at += 1
 
 
-def noise(series: Array) -> float:
-    """Return the standard deviation of a series' sample noise, from its second differences.
-
-    White noise of deviation s has second differences of deviation √6 s; their median magnitude is
-    0.6745 of that and, unlike their mean, deaf to real steps.
-    """
-    if len(series) < 5:
-        return 0.0
-    bends = np.diff(series, 2)
-    np.abs(bends, out=bends)
-    return float(np.nanmedian(bends, overwrite_input=True) / 0.6745 / np.sqrt(6))
-
-
 # -------------------------------------------------------------------- building one drive
 
 
@@ -253,7 +240,7 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series, axis: 
             bound |= _touches(value, limit)
     widest = 1.0 if throttle is None else float(np.nanquantile(throttle, 0.999))
     free = ~bound & ~braking
-    request, curve, request_tolerance = _request(throttle, current, free, widest, time)
+    request, curve, request_tolerance = _request(throttle, current, free, widest, axis)
     start, end = setting("voltage_cutback_start"), setting("voltage_cutback_end")
     return Drive(
         motor,
@@ -352,9 +339,9 @@ class _Lines:
         least: float,
     ) -> LimitLine | None:
         time, gap = self.series.time, self.series.gap
-        even = self.axis.smooth(value)
-        grain = resolution(value)
-        noisy = max(4 * noise(value), 0.75 * grain)
+        read = self.axis.reading(value)
+        even, grain = read.even, read.grain
+        noisy = max(4 * read.noise, 0.75 * grain)
 
         def held(level: Array, near: float | None, grain: float) -> Plateau | None:
             return find_plateau(time, gap, self.step, level, other, self.full, near, grain)
@@ -498,7 +485,7 @@ def _smooth(series: Series, window: float) -> Series:
 
 
 def _request(
-    throttle: Array | None, current: Array, free: Flags, full: float, time: Array
+    throttle: Array | None, current: Array, free: Flags, full: float, axis: Axis
 ) -> tuple[Array | None, Array | None, Array]:
     """Return the current in A that each throttle asks for, and its tolerance.
 
@@ -509,6 +496,7 @@ def _request(
     """
     if throttle is None:
         return None, None, np.zeros(0)
+    time = axis.time
     stirred = np.abs(np.diff(throttle, prepend=throttle[:1])) > 0.005
     last = np.maximum.accumulate(np.where(stirred, time, -np.inf))
     usable = free & (throttle > 0.1) & (throttle < FULL * full) & (current > 1.0)
@@ -529,7 +517,7 @@ def _request(
     moving += np.abs(np.diff(throttle, append=throttle[-1:]))
     ratio = y / x
     slope = float(np.median(ratio))
-    tolerance = max(4 * noise(current), 0.015 * slope) + slope * moving
+    tolerance = max(4 * axis.reading(current).noise, 0.015 * slope) + slope * moving
     straight = None
     if np.ptp(x) > 0.3 and len(x) >= 4 and np.mean(np.abs(ratio / slope - 1) < 0.04) > 0.7:
         straight = slope * throttle

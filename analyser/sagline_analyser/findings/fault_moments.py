@@ -1,5 +1,7 @@
 """The sudden moments of a ride that are worth a story."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -8,6 +10,7 @@ from sagline_logger.format import EventKind
 from ..load.ride import Ride
 from .electric import battery_current, pack_voltage, present
 from .fault_story import Moment, quantity
+from .once import once
 from .series import Array, Series, column, combine, interpolate, size
 
 HARD = 0.25
@@ -30,6 +33,7 @@ ALIVE = 0.3
 """m/s, or A with :data:`HARD`, from which a restart or link loss counts as mid-ride."""
 
 
+@once
 def fault_moments(ride: Ride) -> tuple[Moment, ...]:
     """Return the faults and other sudden moments of ``ride``, in order of time.
 
@@ -62,24 +66,34 @@ def _fault_events(ride: Ride) -> list[Moment]:
     return found
 
 
-def _load(ride: Ride) -> Series | None:
+@dataclass(frozen=True)
+class _Load:
+    """The size of the load's current, and the A from which demand counts as hard."""
+
+    series: Series
+    hard: float
+
+
+@once
+def _load(ride: Ride) -> _Load | None:
     """Return the size of the load's current: of the pack, else of the motors together."""
     if (whole := battery_current(ride)) is not None:
-        return size(whole.series)
-    parts = [series for _, series in present(ride, "motor_current")]
-    return size(combine(parts, "sum")) if parts else None
-
-
-def _hard_level(load: Series) -> float:
-    return max(HARD * float(np.quantile(load.value, 0.995)), 2.0)
+        load = size(whole.series)
+    else:
+        parts = [series for _, series in present(ride, "motor_current")]
+        if not parts:
+            return None
+        load = size(combine(parts, "sum"))
+    hard = max(HARD * float(np.quantile(load.value, 0.995)), 2.0) if len(load) else 2.0
+    return _Load(load, hard)
 
 
 def _busy(ride: Ride, time: float) -> str:
     """Return what shows that the vehicle was working in the second before ``time``, or ""."""
     load = _load(ride)
     if load is not None:
-        near = load.value[(load.time > time - 1.0) & (load.time <= time)]
-        if len(near) and float(near.max()) >= _hard_level(load):
+        near = load.series.value[_second_before(load.series, time)]
+        if len(near) and float(near.max()) >= load.hard:
             return f"under {quantity(float(near.max()), 'A')}"
     for name, unit, floor in (
         ("speed", "m/s", ALIVE),
@@ -87,10 +101,15 @@ def _busy(ride: Ride, time: float) -> str:
         ("motor_electrical_speed", "r/min", 100.0),
     ):
         for _, series in present(ride, name):
-            near = np.abs(series.value[(series.time > time - 1.0) & (series.time <= time)])
+            near = np.abs(series.value[_second_before(series, time)])
             if len(near) and float(near[-1]) >= floor:
                 return f"at {quantity(float(near[-1]), unit)}"
     return ""
+
+
+def _second_before(series: Series, time: float) -> slice:
+    first, last = np.searchsorted(series.time, (time - 1.0, time), "right")
+    return slice(int(first), int(last))
 
 
 def _restarts(ride: Ride) -> list[Moment]:
@@ -144,12 +163,12 @@ def drops(series: Series, share: float, least: float) -> list[tuple[int, int]]:
 
 def _cut_outs(ride: Ride) -> list[Moment]:
     throttle = column(ride, "throttle")
-    load = _load(ride)
-    if throttle is None or load is None or not len(load):
+    known = _load(ride)
+    if throttle is None or known is None or not len(known.series):
         return []
-    level = _hard_level(load)
+    load = known.series
     found = []
-    for before, after in drops(load, 1 - GONE, level):
+    for before, after in drops(load, 1 - GONE, known.hard):
         begun, ended = float(load.time[before]), float(load.time[after])
         # The throttle must be as open after the fall as before: a rider that lets go is no fault.
         was, is_now = _between(throttle, begun - 0.3, begun), _between(throttle, ended, ended + 0.3)
@@ -191,8 +210,9 @@ def _collapses(ride: Ride) -> list[Moment]:
 
 def _between(series: Series, start: float, end: float) -> Array:
     """Return the readings from ``start`` to ``end``, or the line between where there is none."""
-    inside = (series.time >= start) & (series.time <= end)
-    if inside.any():
-        return series.value[inside]
+    first = int(np.searchsorted(series.time, start, "left"))
+    last = int(np.searchsorted(series.time, end, "right"))
+    if last > first:
+        return series.value[first:last]
     value = interpolate(series, np.array([(start + end) / 2]))
     return value[np.isfinite(value)]

@@ -14,6 +14,7 @@ from .fault_cells import CellBelief
 from .fault_story import Cause, FaultStory
 from .sensors.doubt import SensorDoubt
 from .series import Array, Series, column, combine, interpolate
+from .set_aside import part_of
 
 MEMORY = 180.0
 """s before the window whose readings are the ride's own normal."""
@@ -258,6 +259,6 @@ def between(ride: Ride, start: float, end: float) -> Ride:
             segment=stream.segment[span],
             gap=stream.gap[span],
             raw={key: column[span] for key, column in stream.raw.items()},
-            values={key: column[span] for key, column in stream.values.items()},
+            values=part_of(stream.values, span),
         )
     return replace(ride, streams=streams)

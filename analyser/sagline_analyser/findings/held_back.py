@@ -229,7 +229,7 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
     cause, doubtful = np.empty(count, np.int8), np.empty(count, bool)
     near_motor = np.empty(count, bool)
     bounds = [
-        (code, limit.value, drive.axis.smooth(value), limit.tolerance)
+        (code, limit.value, drive.axis.reading(value).even, limit.tolerance)
         for code, limit, value in (
             (_DUTY, drive.duty_limit, drive.duty),
             (_BATTERY, drive.battery_limit, drive.battery),

@@ -1,8 +1,10 @@
 """An answer as a notebook shows it: its line, a small picture, its figures."""
 
-from html import escape
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
+
+from ..markup import html, joined
 from .picture import Bars, Picture, Shares, Steps
 
 if TYPE_CHECKING:
@@ -18,22 +20,25 @@ def answer_text(answer: "Answer") -> str:
     return f"<answer {answer.key!r}, {asks}: {answer.headline or answer.verdict}>"
 
 
-def answer_html(answer: "Answer") -> str:
+def answer_html(answer: "Answer") -> Markup:
     """Return an answer as HTML."""
     asks = answer.urgency if answer.known else "cannot tell"
-    rows = "".join(
-        f"<tr><td>{escape(f.label)}</td><td>{f.value:.4g} {escape(f.unit)}</td>"
-        f"<td>{'' if f.uncertainty is None else f'± {f.uncertainty:.3g}'}</td></tr>"
-        for f in answer.figures
+    rows = joined(
+        html(
+            "<tr><td>{}</td><td>{:.4g} {}</td><td>{}</td></tr>",
+            *(one.label, one.value, one.unit),
+            "" if one.uncertainty is None else f"± {one.uncertainty:.3g}",
+        )
+        for one in answer.figures
     )
-    caution = f"<p><small>{escape(answer.caution)}</small></p>" if answer.known else ""
-    return (
-        f"<div><b>{escape(answer.question)}</b> ({asks})<p>{escape(answer.verdict)}</p>"
-        f"{_drawn(answer.picture)}<table>{rows}</table>{caution}</div>"
+    return html(
+        "<div><b>{}</b> ({})<p>{}</p>{}<table>{}</table>{}</div>",
+        *(answer.question, str(asks), answer.verdict, _drawn(answer.picture), rows),
+        html("<p><small>{}</small></p>", answer.caution) if answer.known else "",
     )
 
 
-def _drawn(picture: Picture | None) -> str:
+def _drawn(picture: Picture | None) -> Markup:
     """Return a picture as rows of a name, a bar and a number."""
     match picture:
         case Bars():
@@ -48,20 +53,20 @@ def _drawn(picture: Picture | None) -> str:
         case Shares():
             rows = [(label, share, f"{share:.0%}", False) for label, share in picture.parts]
         case Steps():
-            lines = "".join(
-                f"<li>{time:+.2f} s {escape(words)}</li>" for time, words in picture.moments[:MOST]
-            )
-            return f"<ul>{lines}</ul>"
+            moments = picture.moments[:MOST]
+            lines = joined(html("<li>{:+.2f} s {}</li>", time, words) for time, words in moments)
+            return html("<ul>{}</ul>", lines)
         case _:
-            return ""
-    return f"<table>{''.join(_bar(*row) for row in rows[:MOST])}</table>"
+            return Markup()
+    return html("<table>{}</table>", joined(_bar(*row) for row in rows[:MOST]))
 
 
-def _bar(label: str, share: float, told: str, odd: bool) -> str:
+def _bar(label: str, share: float, told: str, odd: bool) -> Markup:
     width = 200 * min(max(share, 0.0), 1.0)
-    name = f"<b>{escape(label)}</b>" if odd else escape(label)
-    return (
-        f'<tr><td>{name}</td><td><svg width="200" height="12" aria-hidden="true">'
-        f'<rect width="{width:.0f}" height="12" fill="currentColor" opacity="0.6"/></svg></td>'
-        f"<td>{escape(told)}</td></tr>"
+    name = html("<b>{}</b>", label) if odd else label
+    return html(
+        '<tr><td>{}</td><td><svg width="200" height="12" aria-hidden="true">'
+        '<rect width="{:.0f}" height="12" fill="currentColor" opacity="0.6"/></svg></td>'
+        "<td>{}</td></tr>",
+        *(name, width, told),
     )

@@ -59,6 +59,10 @@ RATE_ERROR = 0.015
 """Standard deviation of the ride's Wh/km as its share, from the sensors of current, voltage and
 speed alone (our judgement)."""
 
+VAGUE, VAGUE_SHARE = 0.15, 0.25
+"""Half-width of a state of charge beyond which, and share of the middle distance that the least one
+is below which, no distance is told: a rider could not plan with it (our choice)."""
+
 MOST_FACTOR = 50.0
 """Times the stated capacity up to which another pack's is sought."""
 
@@ -92,6 +96,7 @@ class Reach:
 
     ``stop`` is where the first cell, under the power of the ride's mean driving current ``load`` A,
     comes down to ``reserve`` V; ``first`` is its number, None where cells are not told apart.
+    ``vague`` says that the charge left is so little known that no distance is told.
     """
 
     distance: float
@@ -103,6 +108,7 @@ class Reach:
     load: float
     reserve: float
     first: int | None
+    vague: bool = False
 
 
 def pack_use(
@@ -240,27 +246,27 @@ class _Way:
         )
         # In the mean cell's terms the first one to end ends the pack for all.
         kilometres = np.sort(charge_left * np.maximum(volts, 0.0) * self.count / self.per_km)
-        distance = float(np.median(kilometres))
+        distance, least = float(np.median(kilometres)), float(np.quantile(kilometres, LEAST))
         first = numbers[int(np.bincount(firsts).argmax())]
         return Reach(
             distance,
             float(np.quantile(np.abs(kilometres - distance), 0.9)),
-            float(np.quantile(kilometres, LEAST)),
+            least,
             1.0 if other else charge.end.value,
             float(np.median(stop / top)),
             other or self.stated,
             rests.load,
             self.reserve,
             first,
+            other is None and charge.end.error > VAGUE and least <= VAGUE_SHARE * distance,
         )
 
     def _diffusion(self, normal: Callable[..., Array]) -> Array:
         """Return draws of the s of load by which a cell's surface is ahead of its charge."""
         charge = self.charge
-        iron = sum(share for name, share in charge.names if KIND_OF[name] == "iron") > 0.5
         ten = float(np.median([one.value for one in self.rests.ten])) / self.reads
         lost = max(ten * charge.capacity.value, 0.0) / DIFFUSION_OF
-        middle = DIFFUSION["iron" if iron else ""] * math.sqrt(lost)
+        middle = DIFFUSION["iron" if _flat(charge) else ""] * math.sqrt(lost)
         return middle * np.exp(DIFFUSION_SPREAD * normal(len(charge.draws_end)))
 
     def _cells(
@@ -433,7 +439,10 @@ def _in_short(
             line = "Too little is known to say what it gave or how far it goes"
             return line, Urgency.LOOK, picture
         net = sum(use.charge_drawn - use.charge_returned for use in uses)
-        return f"{net:.2f} Ah drawn; how far it goes cannot be told", Urgency.LOOK, picture
+        line = f"{net:.2f} Ah drawn; how far it goes cannot be told"
+        if not isinstance(uses[-1].state, Unknown) and uses[-1].state.end_error > VAGUE:
+            line += ": charge it, mark it full"
+        return line, Urgency.LOOK, picture
     state = uses[-1].state
     apart = (
         report is not None
@@ -471,7 +480,9 @@ def _reaches(
         return [f"How far it goes cannot be told: {way.reason}."], []
     now = way.reach(None)
     cell = "its lowest cell" if now.first is None else f"cell {now.first}, the first to end,"
-    if now.distance <= 0:
+    if now.vague:
+        lines = [_vague(way.charge)]
+    elif now.distance <= 0:
         lines = [
             f"Under the mean driving load of {now.load:.0f} A {cell} is already down to the "
             f"reserve of {now.reserve:.2f} V: charge it, or swap it."
@@ -483,10 +494,12 @@ def _reaches(
             f"comes to {now.reserve:.2f} V under the mean driving load of {now.load:.0f} A."
         ]
     how = "usable charge × voltage ÷ Wh/km of this ride"
-    figures = [
-        Figure("range left, at least", now.least, "km", None, f"{how}; {MOST} go so far"),
-        Figure("range left", now.distance, "km", now.error, how),
-    ]
+    figures = []
+    if not now.vague:
+        figures += [
+            Figure("range left, at least", now.least, "km", None, f"{how}; {MOST} go so far"),
+            Figure("range left", now.distance, "km", now.error, how),
+        ]
     other = way.reach(other_capacity or now.capacity)
     label = f"range of a full pack of {other.capacity:g} Ah"
     figures += [
@@ -507,6 +520,25 @@ def _reaches(
         "age all shorten the way."
     )
     return lines, figures
+
+
+def _flat(charge: Charge) -> bool:
+    """Whether the cells' voltage hardly tells their charge: iron phosphate."""
+    return sum(share for name, share in charge.names if KIND_OF[name] == "iron") > 0.5
+
+
+def _vague(charge: Charge) -> str:
+    """Say that no distance is told, why, and what would tell it."""
+    why = (
+        "its voltage hardly changes over most of its charge"
+        if _flat(charge)
+        else "its voltages fit more than one make of cell, and so more than one charge"
+    )
+    return (
+        "How far it goes cannot be told from this pack's voltage: "
+        f"{why}. Start from a full charge, say so with a mark full, and it can; until then charge "
+        "it before you rely on it."
+    )
 
 
 def _planned(

@@ -7,13 +7,15 @@ battery current that stays while the motor current falls, a duty cycle that stay
 falls.  A peak or a steady cruise, where all stand still together, shows no limit.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
 from .around import Around, around
-from .series import Array, Flags
+from .series import KEEP, Array, Flags
 
 HELD = 0.3
 """s for which a quantity must stay at a level to count as held (our choice)."""
@@ -46,6 +48,12 @@ OVER = 0.15
 GRAIN = 0.0025
 """Step of the levels tried, as a share (our choice)."""
 
+FEW = 1 << 16
+"""Readings from which it is judged whether many are alike."""
+
+
+Numbers = npt.NDArray[np.intp]
+
 
 @dataclass(frozen=True)
 class Plateau:
@@ -69,6 +77,7 @@ class Axis:
 
     time: Array
     gap: Flags
+    _kept: dict[int, "Reading"] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
     def step(self) -> Array:
@@ -80,6 +89,16 @@ class Axis:
     def near(self) -> Around:
         """The samples that ripple and noise are averaged over."""
         return around(self.time, self.gap, SMOOTH / 2, SLACK)
+
+    def reading(self, value: Array) -> "Reading":
+        """Return a quantity (n,) on this time base; kept, but for a long ride's."""
+        known = self._kept.get(id(value))
+        if known is not None and known.value is value:
+            return known
+        found = Reading(self, value)
+        if len(value) <= KEEP:
+            self._kept[id(value)] = found
+        return found
 
     def smooth(self, value: Array) -> Array:
         """Return the mean of ``value`` over :data:`SMOOTH` s around each sample, never across a
@@ -95,11 +114,60 @@ class Axis:
         return np.where(known, near.mean(np.where(known, value, 0.0)), np.nan)
 
 
+@dataclass(frozen=True)
+class Reading:
+    """A quantity, ``value`` (n,) on the time base ``axis``, and what several questions ask of it.
+
+    Of a quantity and its negative all this is the same but for the sign of ``even``.
+    """
+
+    axis: Axis
+    value: Array
+
+    @cached_property
+    def even(self) -> Array:
+        """The quantity without ripple and noise (:meth:`Axis.smooth`), shape (n,)."""
+        return self.axis.smooth(self.value)
+
+    @cached_property
+    def grain(self) -> float:
+        """The step of which the readings are made (:func:`resolution`)."""
+        return resolution(self.value)
+
+    @cached_property
+    def noise(self) -> float:
+        """The standard deviation of a sample's noise (:func:`noise`)."""
+        return noise(self.value)
+
+
 def resolution(value: Array) -> float:
     """Return the step of which the readings are made, 0 where there are fewer than two values."""
-    apart = np.diff(np.unique(value[np.isfinite(value)]))
+    apart = np.diff(_different(value[np.isfinite(value)]))
     apart = apart[apart > 1e-9]
     return float(apart.min()) if len(apart) else 0.0
+
+
+def _different(value: Array) -> Array:
+    """Return the different values in rising order.
+
+    A sensor's are few: to find them costs less than to sort all, and needs less memory.
+    """
+    some = value[:FEW]
+    few = len(value) > FEW and len(pd.unique(some)) < len(some) / 4
+    return np.asarray(np.sort(pd.unique(value)) if few else np.unique(value))
+
+
+def noise(series: Array) -> float:
+    """Return the standard deviation of a series' sample noise, from its second differences.
+
+    White noise of deviation s has second differences of deviation √6 s; their median magnitude is
+    0.6745 of that and, unlike their mean, deaf to real steps.
+    """
+    if len(series) < 5:
+        return 0.0
+    bends = np.diff(series, 2)
+    np.abs(bends, out=bends)
+    return float(np.nanmedian(bends, overwrite_input=True) / 0.6745 / np.sqrt(6))
 
 
 def find_plateau(
@@ -119,12 +187,16 @@ def find_plateau(
     :data:`REACH` of it are looked at, and there a held level counts even if nothing else moved:
     the level is expected.
     """
-    inside = where & np.isfinite(value) & (value > 0)
+    # Only these samples are looked at: most of a ride is none of them.
+    inside = np.flatnonzero(where)
+    own = value[inside]
+    fits = np.isfinite(own) & (own > 0)
     if near is not None:
-        inside &= np.abs(value / near - 1) < REACH + WIDE
+        fits &= np.abs(own / near - 1) < REACH + WIDE
+    inside, own = inside[fits], own[fits]
     if np.sum(step[inside]) < HELD:
         return None
-    log = np.log(value[inside])
+    log = np.log(own)
     top = float(log.max())
     edges = np.arange(max(float(log.min()), top - 2.5) - 4 * GRAIN, top + 5 * GRAIN, GRAIN)
     if len(edges) < 4:
@@ -136,7 +208,7 @@ def find_plateau(
         level = float(np.exp((edges[at] + edges[at + 1]) / 2))
         if near is not None and abs(level / near - 1) > REACH:
             continue
-        found = _judge(time, gap, step, value, other, inside, level, grain, near is not None)
+        found = _judge(time, gap, step, own, other, inside, level, grain, near is not None)
         if found is not None:
             return found
     return None
@@ -157,39 +229,39 @@ def _judge(
     time: Array,
     gap: Flags,
     step: Array,
-    value: Array,
+    own: Array,
     other: Array | None,
-    inside: Flags,
+    inside: Numbers,
     level: float,
     grain: float,
     expected: bool,
 ) -> Plateau | None:
+    """Judge one level; ``own`` is the quantity at the samples ``inside``."""
     narrow = max(NARROW, 0.6 * grain / level)
     band = narrow
     for _ in range(2):
-        close = inside & (np.abs(value / level - 1) < band)
-        if not close.any():
+        close = own[np.abs(own / level - 1) < band]
+        if not len(close):
             return None
-        level = float(np.median(value[close]))
-        off = np.abs(value[close] / level - 1)
+        level = float(np.median(close))
+        off = np.abs(close / level - 1)
         spread = 1.48 * float(np.median(off))
         band = float(np.clip(2.5 * spread, narrow, max(narrow, WIDE)))
-    close = inside & (np.abs(value / level - 1) < band)
-    spans = _spans(time, gap, close)
+    spans = _spans(time, gap, inside[np.abs(own / level - 1) < band])
     if not spans:
         return None
-    held = np.zeros(len(time), bool)
-    for first, last in spans:
-        held[first : last + 1] = True
+    held = np.concatenate([np.arange(first, last + 1) for first, last in spans])
     seconds = float(np.sum(step[held]))
     # A limit is passed by an overshoot at most; what was lowered for a while is no limit.
-    if np.sum(step[inside & (value > level * (1 + 2 * band))]) > OVER * seconds:
+    if np.sum(step[inside[own > level * (1 + 2 * band)]]) > OVER * seconds:
         return None
     moved, leans = 0.0, 0.0
     if other is not None:
-        known = held & np.isfinite(other) & (other > 0)
+        beside = other[held]
+        known = np.isfinite(beside) & (beside > 0)
         if known.any():
-            x, y = np.log(other[known]), np.log(value[known])
+            # A held stretch is an unbroken run of the samples looked at.
+            x, y = np.log(beside[known]), np.log(own[np.searchsorted(inside, held[known])])
             low, high = np.quantile(x, (0.05, 0.95))
             moved = float(high - low)
             leans = float(np.polyfit(x - x.mean(), y, 1)[0]) if moved > MOVED else 0.0
@@ -204,11 +276,11 @@ def _judge(
     )
 
 
-def _spans(time: Array, gap: Flags, flags: Flags) -> list[tuple[int, int]]:
-    """Return (first, last) of the runs of ``flags`` that last :data:`HELD` s or more."""
-    at = np.flatnonzero(flags)
+def _spans(time: Array, gap: Flags, at: Numbers) -> list[tuple[int, int]]:
+    """Return (first, last) of the runs of the samples ``at`` that last :data:`HELD` s or more."""
     if not len(at):
         return []
-    split = np.flatnonzero((np.diff(at) != 1) | gap[at[1:]]) + 1
-    runs = ((int(run[0]), int(run[-1])) for run in np.split(at, split))
-    return [(a, b) for a, b in runs if time[b] - time[a] >= HELD - 1e-9]
+    split = np.flatnonzero((np.diff(at) != 1) | gap[at[1:]])
+    first, last = at[np.r_[0, split + 1]], at[np.r_[split, len(at) - 1]]
+    long = time[last] - time[first] >= HELD - 1e-9
+    return list(zip(first[long].tolist(), last[long].tolist(), strict=True))

@@ -6,20 +6,26 @@ reading all end the stretch before them.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from ..load.ride import Ride
+from ..load.ride import Ride, StreamColumns
 from .once import once
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Item = TypeVar("Item", bound=np.generic)
 
 
 KEEP = 1 << 19
 """Samples up to which a column's readings are kept where some are missing: the copies of a longer
 ride's columns would fill the memory."""
+
+PIECES = 1000
+"""Unbroken rows of readings up to which they are put together row by row."""
 
 PATTERNS = 4
 """Ways to lack readings whose times are kept for a stream: its columns mostly lack the same."""
@@ -42,18 +48,44 @@ class Series:
 
 @dataclass(frozen=True)
 class _Readings:
-    """Which samples of a stream are readings, ``there`` (n,), and ``time`` and ``gap`` of these."""
+    """Which samples of a stream are readings, ``there`` (n,), and ``time`` and ``gap`` of these.
+
+    ``pieces`` are their unbroken rows, where these are few: much quicker to put together.
+    """
 
     there: Flags
+    pieces: tuple[slice, ...] | None
     time: Array
     gap: Flags
 
+    def of(self, value: Array) -> Array:
+        """Return the readings of a column that lacks just these."""
+        return _taken(value, self.there, self.pieces)
+
 
 def _readings(time: Array, gap: Flags, there: Flags) -> _Readings:
-    breaks = np.cumsum(gap | ~there)[there]
+    pieces = _pieces(there)
+    breaks = _taken(np.cumsum(gap | ~there), there, pieces)
     joined = np.zeros(len(breaks), bool)
     joined[1:] = breaks[1:] != breaks[:-1]
-    return _Readings(there, time[there], joined)
+    return _Readings(there, pieces, _taken(time, there, pieces), joined)
+
+
+def _pieces(there: Flags) -> tuple[slice, ...] | None:
+    """Return the unbroken rows of readings, None where they are many."""
+    edges = np.flatnonzero(there[1:] != there[:-1]) + 1
+    if len(edges) > PIECES:
+        return None
+    bounds = [0, *edges.tolist(), len(there)]
+    return tuple(slice(first, last) for first, last in pairwise(bounds) if there[first])
+
+
+def _taken(
+    value: npt.NDArray[Item], there: Flags, pieces: tuple[slice, ...] | None
+) -> npt.NDArray[Item]:
+    if not pieces:
+        return value[there]
+    return np.concatenate([value[piece] for piece in pieces])
 
 
 def clean(time: Array, value: Array, gap: Flags) -> Series:
@@ -62,7 +94,7 @@ def clean(time: Array, value: Array, gap: Flags) -> Series:
     if there.all():
         return Series(time, value, gap)
     left = _readings(time, gap, there)
-    return Series(left.time, value[there], left.gap)
+    return Series(left.time, left.of(value), left.gap)
 
 
 def column(ride: Ride, key: str) -> Series | None:
@@ -80,21 +112,21 @@ def _read(ride: Ride, key: str) -> Series | None:
     stream = ride.find(key)
     if stream is None or not len(stream.time):
         return None
-    value, left = stream.values[key], _left(ride, key)
+    value = stream.values[key]
+    left = _left(ride, stream, value)
     if left is None:
         return Series(stream.time, value, stream.gap)
-    return Series(left.time, value[left.there], left.gap) if len(left.time) else None
+    return Series(left.time, left.of(value), left.gap) if len(left.time) else None
 
 
 _column = once(_read)
 
 
-def _left(ride: Ride, key: str) -> _Readings | None:
+def _left(ride: Ride, stream: StreamColumns, value: Array) -> _Readings | None:
     """Return what is left of a column where readings are missing, None where none is."""
-    stream = ride.find(key)
-    if stream is None or _whole(ride, key):
+    there = np.isfinite(value)
+    if there.all():
         return None
-    there = np.isfinite(stream.values[key])
     known = _patterns(ride, stream.name)
     for one in known:
         if np.array_equal(one.there, there):
@@ -103,12 +135,6 @@ def _left(ride: Ride, key: str) -> _Readings | None:
     if len(known) < PATTERNS and len(there) <= KEEP:
         known.append(found)
     return found
-
-
-@once
-def _whole(ride: Ride, key: str) -> bool:
-    stream = ride.find(key)
-    return stream is not None and bool(np.isfinite(stream.values[key]).all())
 
 
 @once

@@ -5,8 +5,8 @@ from collections.abc import Callable
 import numpy as np
 
 from .certainty import NOT_SHOWN
-from .demand import AGREES, Drive, noise
-from .plateau import HELD, find_plateau, resolution
+from .demand import AGREES, Drive
+from .plateau import HELD, find_plateau
 from .series import Array, Flags
 from .setting_shown import SettingInForce, Shows, setting_number
 
@@ -30,12 +30,10 @@ def braking_settings(
     current that goes back was held while what would have moved it went on: of the motor's current
     the duty cycle, of the battery's the motor's current.
     """
-    back = -drive.current
-    own = None if drive.battery is None else -drive.battery
     found = []
     for name, value, other in (
-        ("brake_current_limit", back, drive.duty),
-        ("regen_current_limit", own, back),
+        ("brake_current_limit", drive.current, drive.duty),
+        ("regen_current_limit", drive.battery, drive.current),
     ):
         stated = value_of(name)
         if stated is not None:
@@ -44,8 +42,9 @@ def braking_settings(
 
 
 def _held(
-    drive: Drive, motors: int, name: str, stated: float, value: Array | None, other: Array | None
+    drive: Drive, motors: int, name: str, stated: float, flow: Array | None, other: Array | None
 ) -> SettingInForce:
+    # What is limited is the current that goes back: ``flow`` below 0.
     of = f" of motor {drive.motor}" if motors > 1 else ""
     says = f"The stated {name.replace('_', ' ')} of {setting_number(stated, 'A')}{of}"
     reached = None
@@ -60,14 +59,15 @@ def _held(
             name, drive.motor, stated, "A", verdict, seen, False, reached, spans, f"{says} {text}."
         )
 
-    if value is None:
+    if flow is None:
         return result(Shows.UNTOLD, "cannot be checked: the ride did not measure what it limits")
-    braking = (value > 0) & np.isfinite(value)
+    braking = (flow < 0) & np.isfinite(flow)
     if float(np.sum(drive.step[braking])) < HELD:
         return result(Shows.UNTOLD, "was not tried: no current went back while braking")
-    reached = float(np.quantile(value[braking], 0.99))
-    even = drive.axis.smooth(value)
-    grain = min(resolution(value), AGREES * stated)  # of two levels alone it is their distance
+    reached = float(np.quantile(-flow[braking], 0.99))
+    read = drive.axis.reading(flow)
+    even = -read.even
+    grain = min(read.grain, AGREES * stated)  # of two levels alone it is their distance
     firm = braking & _firm(drive)
     size = None if other is None else np.abs(other)
     for near in (None, stated):
@@ -88,7 +88,7 @@ def _held(
                 held.level,
                 held.spans,
             )
-    over = even > stated * (1 + OVER) + 4 * noise(value)
+    over = even > stated * (1 + OVER) + 4 * read.noise
     seconds = float(np.sum(drive.step[over & braking]))
     if seconds >= SURE:
         at = np.flatnonzero(over & braking)

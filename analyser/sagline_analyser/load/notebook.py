@@ -2,11 +2,13 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+from markupsafe import Markup
+
+from ..markup import html, joined
 
 if TYPE_CHECKING:
     from .ride import Ride, StreamColumns
@@ -41,36 +43,36 @@ def ride_text(ride: "Ride") -> str:
     return f"<ride of {name}, {_began(ride)}{ride.duration:.1f} s: {streams or 'no streams'}>"
 
 
-def ride_html(ride: "Ride") -> str:
+def ride_html(ride: "Ride") -> Markup:
     """Return a ride as HTML: what it is, and a few of its channels as small plots."""
     first = [key for name in DRAWN for key in ride.keys(name)[:1]]
     others = [key for stream in ride.streams.values() for key in stream.channels]
-    plots: list[str] = []
+    plots: list[Markup] = []
     for key in dict.fromkeys([*first, *others]):
         stream = ride.find(key)
         if stream is not None and np.isfinite(stream.values[key]).any() and len(plots) < MOST:
             plots.append(_row(stream, key))
     lost = sum(ride.quality.lost_samples.values())
-    facts = f"{_began(ride)}{ride.duration:.1f} s · {lost} samples lost"
-    streams = " · ".join(
-        f"{escape(s.name)}: {len(s.channels)} channels, {len(s.time)} samples"
-        for s in ride.streams.values()
-    )
-    return (
-        f"<div><b>{escape(ride.board_name or 'Unnamed board')}</b> {escape(facts)}<br>"
-        f"<small>{streams}</small><table>{''.join(plots)}</table></div>"
+    return html(
+        "<div><b>{}</b> {}<br><small>{}</small><table>{}</table></div>",
+        ride.board_name or "Unnamed board",
+        f"{_began(ride)}{ride.duration:.1f} s · {lost} samples lost",
+        " · ".join(
+            f"{s.name}: {len(s.channels)} channels, {len(s.time)} samples"
+            for s in ride.streams.values()
+        ),
+        joined(plots),
     )
 
 
-def stream_html(stream: "StreamColumns") -> str:
+def stream_html(stream: "StreamColumns") -> Markup:
     """Return a stream as HTML: a row with a small plot for each channel, the first of many."""
-    rows = "".join(_row(stream, key) for key in list(stream.channels)[:ROWS])
     left = len(stream.channels) - ROWS
-    more = f"<p>and {left} more channels</p>" if left > 0 else ""
-    every = _every(stream)
-    return (
-        f"<div><b>{escape(stream.name)}</b> {len(stream.time)} samples{every}"
-        f"<table>{rows}</table>{more}</div>"
+    return html(
+        "<div><b>{}</b> {} samples{}<table>{}</table>{}</div>",
+        *(stream.name, len(stream.time), _every(stream)),
+        joined(_row(stream, key) for key in list(stream.channels)[:ROWS]),
+        html("<p>and {} more channels</p>", left) if left > 0 else "",
     )
 
 
@@ -84,25 +86,23 @@ def _every(stream: "StreamColumns") -> str:
     return f", one every {stream.period * 1e3:g} ms," if stream.period else ""
 
 
-def _row(stream: "StreamColumns", key: str) -> str:
+def _row(stream: "StreamColumns", key: str) -> Markup:
     values, unit = stream.values[key], stream.channels[key].unit
     known = values[np.isfinite(values)]
     range_ = f"{known.min():.4g} … {known.max():.4g}" if len(known) else "no reading"
-    return (
-        f"<tr><td>{escape(key)}</td><td>{plot(stream.time, values, stream.gap)}</td>"
-        f"<td>{range_} {escape(unit)}</td></tr>"
-    )
+    drawn = plot(stream.time, values, stream.gap)
+    return html("<tr><td>{}</td><td>{}</td><td>{} {}</td></tr>", key, drawn, range_, unit)
 
 
 def plot(
     time: npt.NDArray[np.float64],
     values: npt.NDArray[np.float64],
     gap: npt.NDArray[np.bool_] | Sequence[bool],
-) -> str:
+) -> Markup:
     """Return a small plot as SVG: from least to greatest in each px, so that no peak is lost."""
     good = np.isfinite(values)
     if not good.any():
-        return ""
+        return Markup()
     low, high = float(values[good].min()), float(values[good].max())
     start, end = float(time[0]), float(time[-1])
     x = (time[good] - start) / ((end - start) or 1.0) * (WIDTH - 2) + 1
@@ -118,7 +118,8 @@ def plot(
         path += f"{begin}{at} {firsts[n]:.1f}"
         if feet[n] > tops[n]:
             path += f"V{tops[n]:.1f}V{feet[n]:.1f}V{lasts[n]:.1f}"
-    return (
-        f'<svg width="{WIDTH}" height="{HEIGHT}" role="img" aria-hidden="true">'
-        f'<path d="{path}" fill="none" stroke="currentColor"/></svg>'
+    return html(
+        '<svg width="{}" height="{}" role="img" aria-hidden="true">'
+        '<path d="{}" fill="none" stroke="currentColor"/></svg>',
+        *(WIDTH, HEIGHT, path),
     )

@@ -1,7 +1,7 @@
 """A capture as columns: what every finding and page starts from."""
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -32,7 +32,7 @@ class StreamColumns:
     channels: dict[str, Channel]
     time: npt.NDArray[np.float64]
     raw: dict[str, npt.NDArray[np.generic]]
-    values: dict[str, npt.NDArray[np.float64]]
+    values: Mapping[str, npt.NDArray[np.float64]]
     segment: npt.NDArray[np.int32]
     gap: npt.NDArray[np.bool_]
     started_wall: float | None = None
@@ -47,7 +47,7 @@ class StreamColumns:
         Raises:
             SaglineError: another index is asked for.
         """
-        found = pd.DataFrame(self.values, index=self._index(index))
+        found = pd.DataFrame(dict(self.values), index=self._index(index))
         found.attrs["units"] = {key: channel.unit for key, channel in self.channels.items()}
         return found
 
@@ -66,7 +66,7 @@ class StreamColumns:
         return stream_text(self)
 
     def _repr_html_(self) -> str:
-        return stream_html(self)
+        return str(stream_html(self))
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,7 @@ class Ride:
         return ride_text(self)
 
     def _repr_html_(self) -> str:
-        return ride_html(self)
+        return str(ride_html(self))
 
     def find(self, key: str) -> StreamColumns | None:
         """Return the stream that has column ``key``, or None."""

@@ -1,7 +1,11 @@
 """An answer's small picture as SVG: bars against a rating, parts of a whole, steps in time."""
 
+from collections.abc import Sequence
+
+from markupsafe import Markup
+
 from ..findings.picture import Bars, Picture, Shares, Steps
-from .tables import escape
+from ..markup import html, joined
 from .units import figure_text
 
 WIDTH = 320
@@ -13,7 +17,7 @@ MOST = 14
 """Bars or steps drawn; more would be a table."""
 
 
-def draw(picture: Picture | None) -> str:
+def draw(picture: Picture | None) -> Markup:
     """Return the picture as an ``<svg>`` that scales to its card, or an empty string."""
     match picture:
         case Bars() if len(picture.bars) > MOST // 2:
@@ -24,19 +28,25 @@ def draw(picture: Picture | None) -> str:
             return _shares(picture)
         case Steps():
             return _steps(picture)
-    return ""
+    return Markup()
 
 
-def _svg(height: float, words: str, body: str) -> str:
-    return (
-        f'<svg class=sketch viewBox="0 0 {WIDTH} {height:.0f}" role=img '
-        f'aria-label="{escape(words)}">{body}</svg>'
+def _svg(height: float, words: Sequence[str], parts: Sequence[Markup]) -> Markup:
+    return html(
+        '<svg class=sketch viewBox="0 0 {} {:.0f}" role=img aria-label="{}">{}</svg>',
+        *(WIDTH, height, "; ".join(words), joined(parts)),
     )
 
 
-def _text(x: float, y: float, text: str, kind: str = "", anchor: str = "start") -> str:
-    of = f' class="{kind}"' if kind else ""
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"{of}>{escape(text)}</text>'
+def _text(x: float, y: float, text: str, kind: str = "", anchor: str = "start") -> Markup:
+    of = html(' class="{}"', kind) if kind else Markup()
+    pattern = '<text x="{:.1f}" y="{:.1f}" text-anchor="{}"{}>{}</text>'
+    return html(pattern, x, y, anchor, of, text)
+
+
+def _rect(kind: str, x: float, y: float, width: float, height: float) -> Markup:
+    pattern = '<rect class="{}" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>'
+    return html(pattern, kind, x, y, width, height)
 
 
 def _short(text: str, most: int) -> str:
@@ -48,7 +58,7 @@ def _top(picture: Bars) -> float:
     return max([*ends, picture.mark or 0.0, 1e-9])
 
 
-def _bars(picture: Bars) -> str:
+def _bars(picture: Bars) -> Markup:
     top, room = _top(picture), WIDTH - LABEL - 62
     parts, said = [], []
     for n, bar in enumerate(picture.bars[:MOST]):
@@ -57,9 +67,7 @@ def _bars(picture: Bars) -> str:
         odd = " odd" if bar.odd else ""
         value = figure_text(bar.value, picture.unit)
         parts.append(_text(LABEL - 6, y + 10, _short(bar.label, 21), "", "end"))
-        parts.append(
-            f'<rect class="pole{odd}" x="{LABEL}" y="{y}" width="{size:.1f}" height="12"/>'
-        )
+        parts.append(_rect(f"pole{odd}", LABEL, y, size, 12))
         if bar.low is not None and bar.high is not None:
             parts.append(_whisker(LABEL + bar.low / top * room, LABEL + bar.high / top * room, y))
         end = max(size, (bar.high or 0.0) / top * room)
@@ -68,18 +76,18 @@ def _bars(picture: Bars) -> str:
     height = len(picture.bars[:MOST]) * ROW + 4
     if picture.mark is not None:
         x = LABEL + picture.mark / top * room
-        parts.append(f'<path class=mark d="M{x:.1f} 0V{height}"/>')
+        parts.append(html('<path class=mark d="M{:.1f} 0V{}"/>', x, height))
         parts.append(_text(x, height + 10, picture.mark_label, "", "middle"))
         height += 14
-    return _svg(height, "; ".join(said), "".join(parts))
+    return _svg(height, said, parts)
 
 
-def _whisker(low: float, high: float, y: float) -> str:
+def _whisker(low: float, high: float, y: float) -> Markup:
     ends = f"M{low:.1f} {y + 2}v8M{high:.1f} {y + 2}v8"
-    return f'<path class=whisker d="M{low:.1f} {y + 6}H{high:.1f}{ends}"/>'
+    return html('<path class=whisker d="M{:.1f} {}H{:.1f}{}"/>', low, y + 6, high, ends)
 
 
-def _columns(picture: Bars) -> str:
+def _columns(picture: Bars) -> Markup:
     """Many bars stand side by side, each with its own number."""
     top, height = _top(picture), 70.0
     step = (WIDTH - 40) / len(picture.bars)
@@ -87,10 +95,7 @@ def _columns(picture: Bars) -> str:
     for n, bar in enumerate(picture.bars):
         x, size = 34 + n * step, max(bar.value, 0.0) / top * height
         odd = " odd" if bar.odd else ""
-        parts.append(
-            f'<rect class="pole{odd}" x="{x:.1f}" y="{14 + height - size:.1f}" '
-            f'width="{step * 0.72:.1f}" height="{size:.1f}"/>'
-        )
+        parts.append(_rect(f"pole{odd}", x, 14 + height - size, step * 0.72, size))
         if bar.odd or n in (0, len(picture.bars) - 1):
             parts.append(
                 _text(
@@ -107,52 +112,48 @@ def _columns(picture: Bars) -> str:
         said.append(f"{bar.label} {figure_text(bar.value, picture.unit)}")
     if picture.mark is not None:
         y = 14 + height - picture.mark / top * height
-        parts.append(f'<path class=mark d="M30 {y:.1f}H{WIDTH - 6}"/>')
+        parts.append(html('<path class=mark d="M30 {:.1f}H{}"/>', y, WIDTH - 6))
         parts.append(_text(28, y + 4, figure_text(picture.mark, picture.unit), "", "end"))
-    return _svg(height + 30, "; ".join(said), "".join(parts))
+    return _svg(height + 30, said, parts)
 
 
-def _shares(picture: Shares) -> str:
+def _shares(picture: Shares) -> Markup:
     """Draw one bar, and a legend in two columns unless its words need the whole width."""
     named = [part for part in picture.parts if part[1] >= 0.005][:5]
     columns = 1 if any(len(label) > 22 for label, _ in named) else 2
     x, parts, said = 0.0, [], []
     for n, (label, share) in enumerate(picture.parts):
         size = share * WIDTH
-        parts.append(
-            f'<rect class="share s{n % 6}" x="{x:.1f}" y="4" width="{size:.1f}" height="18"/>'
-        )
+        parts.append(_rect(f"share s{n % 6}", x, 4, size, 18))
         x += size
         said.append(f"{label} {share:.0%}")
     for n, (label, share) in enumerate(named):
         row, column = divmod(n, columns)
         left, top = column * WIDTH / 2, 40 + row * 16
-        parts.append(
-            f'<rect class="share s{n % 6}" x="{left:.1f}" y="{top - 9:.1f}" width="10" '
-            f'height="10"/>' + _text(left + 15, top, f"{share:.0%} {_short(label, 46)}")
-        )
+        parts.append(_rect(f"share s{n % 6}", left, top - 9, 10, 10))
+        parts.append(_text(left + 15, top, f"{share:.0%} {_short(label, 46)}"))
     rows = -(-len(named) // columns)
-    return _svg(34 + rows * 16, "; ".join(said), "".join(parts))
+    return _svg(34 + rows * 16, said, parts)
 
 
-def _steps(picture: Steps) -> str:
+def _steps(picture: Steps) -> Markup:
     """The moments below each other, joined to their place on a line of time."""
     moments = picture.moments[:7]
     if not moments:
-        return ""
+        return Markup()
     times = [time for time, _ in moments]
     first, last = min(times), max(*times, min(times) + 1e-3)
     height = len(moments) * ROW + 4
-    parts = [f'<path class=zero d="M8 4V{height - 2}"/>']
+    parts = [html('<path class=zero d="M8 4V{}"/>', height - 2)]
     for n, (time, words) in enumerate(moments):
         at = 8 + (time - first) / (last - first) * (height - 18)
         y = n * ROW + 13
         told = f"{time:+.{2 if abs(time) < 10 else 0}f} s".replace("-", "−")
         odd = " odd" if time == 0 else ""
-        parts.append(
-            f'<path class=lead d="M8 {at:.1f}L26 {y - 4}"/>'
-            f'<circle class="pole{odd}" cx="8" cy="{at:.1f}" r="3.5"/>'
-            + _text(30, y, told, "strong")
-            + _text(88, y, _short(words, 36))
-        )
-    return _svg(height + 2, "; ".join(f"{t:+.2f} s {w}" for t, w in moments), "".join(parts))
+        parts += [
+            html('<path class=lead d="M8 {:.1f}L26 {}"/>', at, y - 4),
+            html('<circle class="pole{}" cx="8" cy="{:.1f}" r="3.5"/>', odd, at),
+            _text(30, y, told, "strong"),
+            _text(88, y, _short(words, 36)),
+        ]
+    return _svg(height + 2, [f"{t:+.2f} s {w}" for t, w in moments], parts)

@@ -1,12 +1,16 @@
 """Answers to the builder's questions as cards: a mark, a line, a small picture, the rest behind."""
 
 from collections.abc import Sequence
-from html import escape
 
-from ..findings.answer import Answer, Figure, Urgency
+from markupsafe import Markup
+
+from ..findings.answer import Answer, Urgency
+from ..markup import html, joined
 from .card_picture import draw
 from .tables import zoom_link
-from .units import figure_text
+from .templates import part
+
+_OURS = "page/cards.jinja"
 
 _SPANS = 6  # links to evidence before "and n more"
 
@@ -23,19 +27,23 @@ MARKS = {
 """Each urgency's own shape, in a square of 18."""
 
 
-def cards(answers: Sequence[Answer]) -> str:
+def cards(answers: Sequence[Answer]) -> Markup:
     """Return the answers by urgency: those that ask for something open, the others in one line."""
     cautions = dict.fromkeys(answer.caution for answer in answers if answer.known)
-    caution = "".join(f"<p class=caution>{escape(text)}</p>" for text in cautions)
-    return f"{ordered([(urgency(answer), _card(answer)) for answer in answers])}{caution}"
+    caution = joined(html("<p class=caution>{}</p>", text) for text in cautions)
+    return ordered([(urgency(answer), _card(answer)) for answer in answers]) + caution
 
 
-def ordered(made: Sequence[tuple[Urgency, str]]) -> str:
+def ordered(made: Sequence[tuple[Urgency, Markup]]) -> Markup:
     """Return cards by urgency: *act* and *look* stand open, the others fold into one line."""
     ranked = sorted(made, key=lambda one: list(Urgency).index(one[0]))
-    asking = [one for one in ranked if one[0] in (Urgency.ACT, Urgency.LOOK)]
-    shown = "".join(html for _, html in asking)
-    return f"<div class=cards>{shown}</div>{_rest(ranked[len(asking) :])}"
+    asking = [made for kind, made in ranked if kind in (Urgency.ACT, Urgency.LOOK)]
+    quiet = ranked[len(asking) :]
+    counts = {
+        kind: sum(one is kind for one, _ in quiet) for kind in (Urgency.FINE, Urgency.UNKNOWN)
+    }
+    told = [html("{} {} {}", _mark(kind), n, str(kind)) for kind, n in counts.items() if n]
+    return part(_OURS, "ordered", asking, [made for _, made in quiet], joined(told, ", "))
 
 
 def urgency(answer: Answer) -> Urgency:
@@ -51,67 +59,26 @@ def headline(answer: Answer) -> str:
     return " ".join(first[:WORDS]).rstrip(".,;:") + ("…" if len(first) > WORDS else "")
 
 
-def _rest(quiet: Sequence[tuple[Urgency, str]]) -> str:
-    """Return the cards that ask for nothing, folded into one line that counts them."""
-    if not quiet:
-        return ""
-    counts = {
-        kind: sum(one is kind for one, _ in quiet) for kind in (Urgency.FINE, Urgency.UNKNOWN)
-    }
-    words = ", ".join(f"{_mark(kind)} {n} {kind}" for kind, n in counts.items() if n)
-    return (
-        f"<details class=rest><summary>{words}</summary>"
-        f"<div class=cards>{''.join(html for _, html in quiet)}</div></details>"
+def _mark(kind: Urgency) -> Markup:
+    return html(
+        '<svg class="sign-of {}" viewBox="0 0 18 18" width=16 height=16 aria-hidden=true>{}</svg>',
+        kind.name.lower(),
+        Markup(MARKS[kind]),
     )
 
 
-def _mark(kind: Urgency) -> str:
-    return (
-        f'<svg class="sign-of {kind.name.lower()}" viewBox="0 0 18 18" width=16 height=16 '
-        f"aria-hidden=true>{MARKS[kind]}</svg>"
-    )
-
-
-def card(kind: Urgency, key: str, line: str, picture: str, behind: str, asked: str = "") -> str:
+def card(
+    kind: Urgency, key: str, line: str, picture: Markup, behind: Markup, asked: str = ""
+) -> Markup:
     """Return one card: ``line`` and ``asked`` are texts, ``picture`` and ``behind`` HTML.
 
     What is ``behind`` it opens with "Why"; ``asked`` is the question that it answers.
     """
-    question = f"<p class=asked>{escape(asked)}</p>" if asked else ""
-    why = f"<details class=why><summary>Why</summary>{question}{behind}</details>" if behind else ""
-    return (
-        f'<article class="card {kind.name.lower()}" id=answer-{escape(key)}>'
-        f"<h3>{_mark(kind)} <span class=urgency>{kind}</span> {escape(line)}</h3>"
-        f"{picture}{why}</article>"
-    )
+    return part(_OURS, "card", kind, _mark(kind), key, line, picture, behind, asked)
 
 
-def _card(answer: Answer) -> str:
-    rows = "".join(_row(figure) for figure in answer.figures)
-    table = (
-        "<div class=wide tabindex=0>"
-        "<table class=figures><thead><tr><th>Figure<th>Value<th>90 % interval"
-        f"<th>How it was found<tbody>{rows}</table></div>"
-        if rows
-        else ""
-    )
-    more = "".join(f"<li>{escape(text)}" for text in answer.details)
-    seen = ", ".join(zoom_link(start, end) for start, end in answer.evidence[:_SPANS])
-    left = len(answer.evidence) - _SPANS
-    also = f" and {left} more" if left > 0 else ""
-    evidence = f"<p class=evidence>Seen at {seen}{also}</p>" if seen else ""
-    told = f"<ul>{more}</ul>" if more else ""
-    behind = f"<p class=verdict>{escape(answer.verdict)}</p>{told}{evidence}{table}"
+def _card(answer: Answer) -> Markup:
+    seen = [zoom_link(start, end) for start, end in answer.evidence[:_SPANS]]
+    behind = part(_OURS, "behind", answer, joined(seen, ", "), len(answer.evidence) - _SPANS)
     kind, picture = urgency(answer), draw(answer.picture)
     return card(kind, answer.key, headline(answer), picture, behind, answer.question)
-
-
-def _row(figure: Figure) -> str:
-    spread = ""
-    if figure.uncertainty is not None:
-        spread = f"± {escape(figure_text(figure.uncertainty, figure.unit))}"
-    return (
-        f"<tr><th scope=row>{escape(figure.label)}"
-        f"<td class=n>{escape(figure_text(figure.value, figure.unit))}"
-        f"<td class=n>{spread}<td>{escape(figure.how)}"
-    )

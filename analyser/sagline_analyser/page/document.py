@@ -34,8 +34,9 @@ from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
 from .panels import PALETTE, Group, Line, Panel, lay_out
 from .reduce import breaks, extremes
-from .shell import data_block, fill, head, plotly_source, resource, write_parts
+from .shell import data_block, head, plotly_source, resource, write_parts
 from .strip import strip
+from .templates import page
 
 TITLE = "– Sagline report"
 """End of the title, by which a report is known."""
@@ -150,22 +151,23 @@ def _words(
 ) -> Iterator[str]:
     ride, summary = basis.raw, figures(basis)
     episodes = find_episodes(basis.ride, basis.board, crossings)
-    parts = {
-        "heading": written.heading(ride),
-        "warnings": written.warnings(basis),
-        "tiles": written.summary_tiles(summary),
-        "answers": cards(answered),
-        "bands": written.band_table(summary.bands),
-        "crossings": written.crossing_table(ride, crossings, bool(limits)),
-        "crossing_count": str(len(crossings)),
-        "episodes": episode_list(ride, episodes),
-        "episode_count": str(len(episodes)),
-        "figures": written.figure_table(summary),
-        "sensors": written.sensor_table(basis),
-        "event_count": str(len(spec["events"])),
-        "events": written.event_table((e["t"], e["what"], e["text"]) for e in spec["events"]),
-    }
-    yield from fill(resource("report.template"), parts)
+    events = [(e["t"], e["what"], e["text"]) for e in spec["events"]]
+    return page(
+        "page/report.jinja",
+        heading=written.heading(ride),
+        warnings=written.warnings(basis),
+        tiles=written.summary_tiles(summary),
+        answers=cards(answered),
+        bands=written.band_table(summary.bands),
+        crossings=written.crossing_table(ride, crossings, bool(limits)),
+        crossing_count=len(crossings),
+        episodes=episode_list(ride, episodes),
+        episode_count=len(episodes),
+        figures=written.figure_table(summary),
+        sensors=written.sensor_table(basis),
+        event_count=len(events),
+        events=written.event_table(events),
+    )
 
 
 def _spec(

@@ -2,15 +2,18 @@
 
 from collections.abc import Sequence
 
-from sagline_logger.format import Limit
+from markupsafe import Markup
 
 from ..findings.crossings import Crossing
 from ..findings.episodes import Episode, Passed
 from ..findings.part_names import short_part
 from ..findings.summary import words
 from ..load.ride import Ride
-from .tables import escape, zoom_link
+from .tables import zoom_link
+from .templates import part
 from .units import duration_text, figure_text
+
+_OURS = "page/episodes.jinja"
 
 BARS = 2
 """Limits shown as bars; the others are behind the row."""
@@ -22,36 +25,27 @@ SHOWN = 3
 """Episodes that stand open, those that went furthest beyond a limit."""
 
 
-def episode_list(ride: Ride, episodes: Sequence[Episode]) -> str:
+def episode_list(ride: Ride, episodes: Sequence[Episode]) -> Markup:
     """Return the episodes in time order, the lesser ones folded away."""
     ranked = sorted(episodes, key=lambda episode: -episode.passed[0].beyond)
     furthest = {id(episode) for episode in ranked[:SHOWN]}
-    shown = "".join(_episode(ride, one) for one in episodes if id(one) in furthest)
-    lesser = [one for one in episodes if id(one) not in furthest]
-    if not lesser:
-        return shown
-    rest = "".join(_episode(ride, one) for one in lesser)
-    return f"{shown}<details class=all><summary>{len(lesser)} lesser ones</summary>{rest}</details>"
+    shown = [_episode(ride, one) for one in episodes if id(one) in furthest]
+    lesser = [_episode(ride, one) for one in episodes if id(one) not in furthest]
+    return part(_OURS, "episodes", shown, lesser)
 
 
-def _episode(ride: Ride, episode: Episode) -> str:
-    bars = "".join(_bar(ride, passed) for passed in episode.passed[:BARS])
-    left = len(episode.passed) - BARS
-    more = f"+{left}" if left > 0 else "detail"
-    rows = "".join(_row(ride, passed) for passed in episode.passed)
-    length = duration_text(episode.end - episode.start)
-    return (
-        f"<div class=episode><p><b>{escape(episode.kind)}</b> "
-        f"{zoom_link(episode.start, episode.end)} <span class=count>{length}</span></p>"
-        f"<div class=passed>{bars}</div>"
-        f"<details><summary>{more}</summary>"
-        "<div class=wide tabindex=0>"
-        "<table><thead><tr><th>What<th>Limit<th>Peak<th>At<th>Doing then"
-        f"<tbody>{rows}</table></div></details></div>"
-    )
+def _episode(ride: Ride, episode: Episode) -> dict[str, object]:
+    return {
+        "kind": episode.kind,
+        "link": zoom_link(episode.start, episode.end),
+        "length": duration_text(episode.end - episode.start),
+        "bars": [_bar(ride, passed) for passed in episode.passed[:BARS]],
+        "left": len(episode.passed) - BARS,
+        "rows": [_row(ride, passed) for passed in episode.passed],
+    }
 
 
-def _bar(ride: Ride, passed: Passed) -> str:
+def _bar(ride: Ride, passed: Passed) -> dict[str, object]:
     crossing = passed.worst
     limit = crossing.threshold.limit
     peak, level = (
@@ -59,24 +53,24 @@ def _bar(ride: Ride, passed: Passed) -> str:
     )
     unit = level.rpartition("\u202f")[2] if "\u202f" in level else ""
     size = 100 * min(passed.beyond / FULL, 1.0)
-    return (
-        f"<span class=beyond><span class=what>{escape(short_name(ride, crossing))}</span>"
-        f"<i style='width:{max(size, 3):.0f}%'></i>"
-        f"<span class=n>{escape(peak.removesuffix(unit).rstrip())} / {escape(level)}"
-        "</span></span>"
-    )
+    return {
+        "what": short_name(ride, crossing),
+        "size": f"{max(size, 3):.0f}",
+        "peak": peak.removesuffix(unit).rstrip(),
+        "level": level,
+    }
 
 
-def _row(ride: Ride, passed: Passed) -> str:
+def _row(ride: Ride, passed: Passed) -> dict[str, object]:
     crossing = passed.worst
-    limit: Limit = crossing.threshold.limit
-    times = f" ({passed.times} times)" if passed.times > 1 else ""
-    return (
-        f"<tr><th scope=row>{escape(words(ride, crossing.where))}"
-        f"<td>{escape(crossing.threshold.words)}{times}"
-        f"<td class=n>{escape(figure_text(crossing.span.peak, limit.unit))}"
-        f"<td>{zoom_link(crossing.span.start, crossing.span.end)}<td>{escape(crossing.doing)}"
-    )
+    return {
+        "what": words(ride, crossing.where),
+        "limit": crossing.threshold.words,
+        "times": passed.times,
+        "peak": figure_text(crossing.span.peak, crossing.threshold.limit.unit),
+        "link": zoom_link(crossing.span.start, crossing.span.end),
+        "doing": crossing.doing,
+    }
 
 
 def short_name(ride: Ride, crossing: Crossing) -> str:

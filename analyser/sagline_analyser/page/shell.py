@@ -3,14 +3,16 @@
 import base64
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup
+
 from sagline_logger.format import output, titled
 
-from .tables import escape
+from ..markup import html
 
 
 def head(title: str, *scripts: str) -> str:
@@ -24,13 +26,17 @@ def head(title: str, *scripts: str) -> str:
         f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
-    return (
+    made = html(
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta http-equiv="Content-Security-Policy" content="{}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
-        f"<title>{escape(title)}</title>\n<style>{resource('report.css')}</style></head>\n"
+        "<title>{}</title>\n<style>{}</style></head>\n",
+        Markup(policy),
+        title,
+        Markup(resource("report.css")),
     )
+    return str(made)
 
 
 def write_parts(path: Path, parts: Iterable[str], ending: str) -> int:
@@ -42,16 +48,6 @@ def write_parts(path: Path, parts: Iterable[str], ending: str) -> int:
     with output(path, titled(ending)) as file:
         # A file name that is no UTF-8 is shown with its odd bytes written out.
         return sum(file.write(part.encode(errors="backslashreplace")) for part in parts)
-
-
-def fill(template: str, parts: Mapping[str, str]) -> Iterator[str]:
-    """Yield ``template`` with each ``{{name}}`` replaced; a part is never looked into."""
-    first, *rest = template.split("{{")
-    yield first
-    for piece in rest:
-        name, after = piece.split("}}", 1)
-        yield parts[name]
-        yield after
 
 
 def data_block(ident: str, value: Any) -> str:

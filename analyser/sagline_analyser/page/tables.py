@@ -1,21 +1,20 @@
-"""The written parts of a page: summary, crossings, quality, notes.  Every text is escaped."""
+"""The written parts of a page: summary, crossings, quality, notes; `tables.jinja` draws them."""
 
 import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from html import escape as escape_html
+
+from markupsafe import Markup
 
 from ..findings.basis import Basis
 from ..findings.crossings import RULES_TEXT, Crossing
 from ..findings.summary import Band, Finding, Summary, words
 from ..load.ride import Ride
-from .units import duration_text, figure_text, moment_text
+from ..markup import html, joined
+from .templates import part
+from .units import duration_text, moment_text
 
-
-def escape(text: str) -> str:
-    """Return text as HTML shows it literally; a NUL, which HTML drops, shows as U+FFFD."""
-    return escape_html(text).replace("\0", "\ufffd")
-
+_OURS = "page/tables.jinja"
 
 TILES = (
     "distance",
@@ -33,21 +32,19 @@ ROWS = 8
 """Rows shown for one limit, the worst ones; the others are counted."""
 
 
-def heading(ride: Ride) -> str:
+def heading(ride: Ride) -> Markup:
     """Return the page's head: board, when, how long, where from."""
-    parts = []
+    facts = []
     if ride.started_wall is not None:
-        parts.append(f"{datetime.fromtimestamp(ride.started_wall, UTC):%Y-%m-%d %H:%M:%S} UTC")
-    parts.append(duration_text(ride.duration))
-    parts += [text for text in (ride.firmware, ride.source) if text]
-    note = f"<p class=note tabindex=0>{escape(ride.note)}</p>" if ride.note else ""
+        facts.append(f"{datetime.fromtimestamp(ride.started_wall, UTC):%Y-%m-%d %H:%M:%S} UTC")
+    facts.append(duration_text(ride.duration))
+    facts += [text for text in (ride.firmware, ride.source) if text]
     settings = ", ".join(f"{name} = {value}" for name, value in ride.settings.items())
-    stated = f"<p class=settings>Settings: {escape(settings)}</p>" if settings else ""
-    title = escape(ride.board_name or "Unnamed board")
-    return f"<h1>{title}</h1><p class=facts>{escape(' · '.join(parts))}</p>{note}{stated}"
+    title = ride.board_name or "Unnamed board"
+    return part(_OURS, "heading", title, " · ".join(facts), ride.note, settings)
 
 
-def warnings(basis: Basis) -> str:
+def warnings(basis: Basis) -> Markup:
     """Return what the reader must know before trusting the figures, or an empty string."""
     ride = basis.raw
     lines = [*basis.mismatches]
@@ -57,52 +54,42 @@ def warnings(basis: Basis) -> str:
     lines += ride.warnings
     if not ride.quality.ended:
         lines.append("The capture was cut off: the log has no end record.")
-    if not lines:
-        return ""
-    return f"<ul class=warnings>{''.join(f'<li>{escape(line)}' for line in lines)}</ul>"
+    return listed(lines, "warnings")
 
 
-def summary_tiles(summary: Summary) -> str:
+def listed(lines: Sequence[str], kind: str) -> Markup:
+    """Return lines as a list of a kind of style, or an empty string."""
+    return part(_OURS, "listed", lines, kind) if lines else Markup()
+
+
+def summary_tiles(summary: Summary) -> Markup:
     """Return the figures a rider looks for first, as tiles."""
     found = {finding.key: finding for finding in summary}
     lost = found.get("lost_samples")
     keys = ("lost_samples", *TILES) if lost and lost.value else TILES
-    tiles = [_tile(found[key]) for key in keys if key in found and found[key].value is not None]
-    return f"<dl class=tiles>{''.join(tiles)}</dl>"
+    tiles = [found[key] for key in keys if key in found and found[key].value is not None]
+    return part(_OURS, "tiles", [(one, *_under(one), _at(one)) for one in tiles])
 
 
 _LOSS = re.compile(r"(^|, )[^,]* (set aside|with gaps): .*", re.DOTALL)
 """What a figure's note says of a sensor it does without."""
 
 
-def _tile(finding: Finding) -> str:
+def _under(finding: Finding) -> tuple[str, bool]:
     """A tile tells its note; of a sensor that is lacking only that it is, the rest behind it."""
-    under = escape(_LOSS.sub("", finding.note))
-    title = finding.how
-    if under != escape(finding.note):
-        title = f"{finding.how} ({finding.note})"
-        under += f"{' · ' if under else ''}<a href='#sensors'>in doubt</a>"
-    at = f" {zoom_link(finding.at)}" if finding.at is not None else ""
-    return (
-        f'<div title="{escape(title)}"><dt>{escape(finding.label)}</dt>'
-        f"<dd>{escape(figure_text(finding.value, finding.unit))}</dd>"
-        f"<dd class=under>{under}{at}</dd></div>"
-    )
+    told = _LOSS.sub("", finding.note)
+    return told, told != finding.note
 
 
-def band_table(bands: Sequence[Band]) -> str:
+def _at(finding: Finding) -> Markup:
+    return zoom_link(finding.at) if finding.at is not None else Markup()
+
+
+def band_table(bands: Sequence[Band]) -> Markup:
     """Return the shares of time by battery current."""
     if not bands:
-        return ""
-    cells = "".join(
-        f"<tr><th scope=row>{escape(band.label)}<td>{_span_text(band)}<td class=n>"
-        f"{100 * band.share:.1f}&#8239;%<td class=bar><i style='width:{100 * band.share:.2f}%'></i>"
-        for band in bands
-    )
-    return (
-        "<table class=bands><caption>Share of the time by battery current</caption>"
-        f"<tbody>{cells}</table>"
-    )
+        return Markup()
+    return part(_OURS, "bands", [(band, _span_text(band)) for band in bands])
 
 
 def _span_text(band: Band) -> str:
@@ -113,37 +100,18 @@ def _span_text(band: Band) -> str:
     return f"{band.low:.0f} to {band.high:.0f} A".replace("-", "−")
 
 
-def figure_table(summary: Summary) -> str:
+def figure_table(summary: Summary) -> Markup:
     """Return every figure with how it was computed."""
-    rows = "".join(
-        f"<tr><th scope=row>{escape(f.label)}<td class=n>{escape(figure_text(f.value, f.unit))}"
-        f"<td>{zoom_link(f.at) if f.at is not None else ''} {escape(f.note)}<td>{escape(f.how)}"
-        for f in summary
-        if f.value is not None
-    )
-    lacking = "".join(f"<li>{escape(f.label)}: {escape(f.how)}" for f in summary if f.value is None)
-    missing = f"<h3>Could not be computed</h3><ul class=lacking>{lacking}</ul>" if lacking else ""
-    return (
-        "<div class=wide tabindex=0>"
-        "<table class=figures><thead><tr><th>Figure<th>Value<th>When, where"
-        f"<th>How it was computed<tbody>{rows}</table></div>{missing}"
-    )
+    known = [(one, _at(one)) for one in summary if one.value is not None]
+    return part(_OURS, "figures", known, [one for one in summary if one.value is None])
 
 
-def crossing_table(ride: Ride, crossings: Sequence[Crossing], has_limits: bool) -> str:
+def crossing_table(ride: Ride, crossings: Sequence[Crossing], has_limits: bool) -> Markup:
     """Return the crossings, grouped by limit, each with a link that zooms there."""
     if not has_limits:
-        return (
-            "<p>No limits to compare with: give the logger or this program a board file "
-            "(<code>--board FILE</code>)."
-        )
-    if not crossings:
-        return f"<p>No limit was crossed. {escape(RULES_TEXT)}"
-    parts = "".join(_crossing_group(ride, rows) for rows in by_threshold(crossings))
-    return (
-        f"<p>{escape(RULES_TEXT)} A²s is the integral ∫ i² dt from start to end, the measure of "
-        f"heat in leads and fuses.{parts}"
-    )
+        return part(_OURS, "no_limits")
+    groups = [_crossing_group(ride, rows) for rows in by_threshold(crossings)]
+    return part(_OURS, "crossings", RULES_TEXT, groups)
 
 
 def by_threshold(crossings: Sequence[Crossing]) -> list[list[Crossing]]:
@@ -168,82 +136,47 @@ def group_words(ride: Ride, rows: Sequence[Crossing]) -> tuple[str, str, str]:
     return what, threshold.words, f"{times}, {total} in all"
 
 
-def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> str:
+def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> dict[str, object]:
     limit = rows[0].threshold.limit
     worst = sorted(rows, key=lambda c: c.span.peak, reverse=rows[0].threshold.above)[:ROWS]
     worst.sort(key=lambda c: c.span.start)
-    left = len(rows) - len(worst)
-    more = ""
-    if left:
-        more = f"<p>{left} lesser ones: <code>sagline-analyser summary --json</code> lists them."
-    squares = limit.unit == "A"
-    body = "".join(
-        f"<tr><td>{zoom_link(c.span.start, c.span.end)}<td class=n>{duration_text(c.span.duration)}"
-        f"<td class=n>{escape(figure_text(c.span.peak, limit.unit))}"
-        + (f"<td class=n>{c.ampere_squared_seconds:,.0f}" if squares else "")
-        + f"<td>{escape(words(ride, c.where)) + ', ' if c.threshold.key is None else ''}"
-        f"{escape(c.doing)}{' · cut off by a gap' if c.span.cut else ''}"
-        for c in worst
-    )
     what, threshold, often = group_words(ride, rows)
-    opened = " open" if limit.kind in ("stop", "limit", "burst") else ""
-    return (
-        f"<details{opened} class=crossing><summary><b>{escape(what)}</b> {escape(threshold)} "
-        f"<span class=count>{often}</span></summary>"
-        "<div class=wide tabindex=0>"
-        "<table><thead><tr><th>Start<th>Duration<th>Peak"
-        + ("<th>A²s" if squares else "")
-        + f"<th>At the peak<tbody>{body}</table></div>{more}</details>"
-    )
+    return {
+        "what": what,
+        "threshold": threshold,
+        "often": often,
+        "open": limit.kind in ("stop", "limit", "burst"),
+        "unit": limit.unit,
+        "rows": [
+            (
+                c,
+                zoom_link(c.span.start, c.span.end),
+                f"{words(ride, c.where)}, " if c.threshold.key is None else "",
+            )
+            for c in worst
+        ],
+        "left": len(rows) - len(worst),
+    }
 
 
-def sensor_table(basis: Basis) -> str:
+def sensor_table(basis: Basis) -> Markup:
     """Return the doubted sensors, each with its evidence and links to when."""
-    if not basis.sensors:
-        return "<p>No sensor was found in doubt."
-    rows = "".join(
-        f"<tr><th scope=row>{escape(basis.words(doubt))}<td>{escape(doubt.doubt)}"
-        f"<td>{escape(doubt.evidence)}<td>{_moments(doubt.spans)}"
-        f"<td>{'set aside' if doubt.set_aside else 'kept'}"
-        for doubt in basis.sensors
-    )
-    return (
-        f"<details class='all paper'><summary>{len(basis.sensors)} in doubt</summary>"
-        "<p>Nothing on this page rests on what is set aside; the traces show it as it was sent."
-        "<div class=wide tabindex=0>"
-        "<table class=figures><thead><tr><th>Sensor<th>Doubt<th>Evidence<th>When"
-        f"<th>Readings<tbody>{rows}</table></div></details>"
-    )
+    rows = [(doubt, basis.words(doubt), _moments(doubt.spans)) for doubt in basis.sensors]
+    return part(_OURS, "sensors", rows)
 
 
-def _moments(spans: Sequence[tuple[float, float]]) -> str:
-    links = ", ".join(zoom_link(start, end) for start, end in spans[:ROWS])
+def _moments(spans: Sequence[tuple[float, float]]) -> Markup:
+    links = joined([zoom_link(start, end) for start, end in spans[:ROWS]], ", ")
     return links + (f" and {len(spans) - ROWS} more" if len(spans) > ROWS else "")
 
 
-def event_table(rows: Iterable[tuple[float, str, str]]) -> str:
+def event_table(rows: Iterable[tuple[float, str, str]]) -> Markup:
     """Return (time, what, text) rows of the event lane in writing."""
-    body = "".join(
-        f"<tr><td>{zoom_link(time)}<td>{_led_up_to(what)}<td>{escape(text)}"
-        for time, what, text in rows
-    )
-    if not body:
-        return "<p>No faults, marks, link losses or restarts."
-    return (
-        "<div class=wide tabindex=0>"
-        f"<table><thead><tr><th>Time<th>What<th>Text<tbody>{body}</table></div>"
-    )
+    return part(_OURS, "events", [(zoom_link(time), what, text) for time, what, text in rows])
 
 
-def _led_up_to(what: str) -> str:
-    """Return what an event was; a fault links to the answer that tells what led up to it."""
-    return (
-        f'{what} (<a href="#answer-fault">what came first</a>)' if what == "fault" else escape(what)
-    )
-
-
-def zoom_link(start: float, end: float | None = None) -> str:
+def zoom_link(start: float, end: float | None = None) -> Markup:
     """Return a time from the start as a link that shows that stretch of the traces."""
     margin = max(1.0, ((end or start) - start) / 2)
-    window = f"{max(start - margin, 0):.3f},{(end or start) + margin:.3f}"
-    return f'<a href="#t={window}">{moment_text(start)}</a>'
+    low, high = max(start - margin, 0), (end or start) + margin
+    return html('<a href="#t={:.3f},{:.3f}">{}</a>', low, high, moment_text(start))

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from statistics import median
 
+from markupsafe import Markup
+
 from ..findings.answer import Urgency
 from ..findings.picture import Bar, Bars
 from ..page.card_picture import draw
@@ -17,12 +19,12 @@ FEWEST = 3
 """Cells from which one can stand out, and rides from which a median says something."""
 
 
-def rides_strip(entries: Sequence[Entry]) -> str:
+def rides_strip(entries: Sequence[Entry]) -> Markup:
     """Return every readable ride in the order of time by its distance, those with faults marked."""
     rides = [e.figures for e in entries if not e.figures.problem and e.figures.distance is not None]
     rides.sort(key=lambda ride: ride.started or 0.0)
     if not rides:
-        return ""
+        return Markup()
     marks = []
     for ride in rides:
         faults = f", {ride.fault_count} faults" if ride.fault_count else ""
@@ -34,7 +36,7 @@ def rides_strip(entries: Sequence[Entry]) -> str:
     return draw_strip(marks, label, (ends[0], ends[1]), from_zero=True)
 
 
-def board_cards(rides: Sequence[RideFigures], number: int) -> str:
+def board_cards(rides: Sequence[RideFigures], number: int) -> Markup:
     """Return what the rides of one board, in the order of time, say at a glance.
 
     ``number`` tells the boards of a page apart.
@@ -47,13 +49,13 @@ def board_cards(rides: Sequence[RideFigures], number: int) -> str:
         told.append(_consumption(spent))
     return ordered(
         [
-            (asks, card(asks, f"{key}-{number}", line, picture, ""))
+            (asks, card(asks, f"{key}-{number}", line, picture, Markup()))
             for asks, key, line, picture in told
         ]
     )
 
 
-Told = tuple[Urgency, str, str, str]
+Told = tuple[Urgency, str, str, Markup]
 """What a card asks, its key, its line and its picture."""
 
 
@@ -92,9 +94,9 @@ def _faults(rides: Sequence[RideFigures]) -> Told:
     with_faults = sum(bool(ride.fault_count) for ride in rides)
     if with_faults:
         line = f"Faults in {with_faults} of {len(rides)} rides"
-        return Urgency.LOOK, "faults", line, ""
+        return Urgency.LOOK, "faults", line, Markup()
     line = f"No fault reported in {len(rides)} rides" if rides else "No ride with a known start"
-    return Urgency.FINE, "faults", line, ""
+    return Urgency.FINE, "faults", line, Markup()
 
 
 def _consumption(rides: Sequence[RideFigures]) -> Told:

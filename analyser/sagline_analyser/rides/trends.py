@@ -9,8 +9,8 @@ from typing import Any
 
 from sagline_logger.format import CAUTION, SaglineError
 
-from ..page.shell import data_block, fill, head, plotly_source, resource, write_parts
-from ..page.tables import escape
+from ..page.shell import data_block, head, plotly_source, resource, write_parts
+from ..page.templates import page
 from .cards import board_cards, rides_strip
 from .library import Entry
 from .listing import COLUMNS, date_text, row
@@ -123,21 +123,16 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
     sections = [
         _board(name, boards[name], charts, at, unfolded=at < OPEN) for at, name in enumerate(order)
     ]
-    damaged = [entry for entry in entries if entry.figures.problem]
-    lines = "".join(f"<li>{escape(e.path)}: {escape(e.figures.problem)}" for e in damaged)
-    shown = len(entries) - len(damaged)
+    damaged = [(e.path, e.figures.problem) for e in entries if e.figures.problem]
+    shown = _count(len(entries) - len(damaged), "ride")
     yield head(TITLE, plotly, script)
-    yield from fill(
-        resource("trends.template", __package__),
-        {
-            "facts": escape(
-                f"{_count(shown, 'ride')} · {_count(len(boards), 'board')} · {directory}"
-            ),
-            "warnings": f"<ul class=warnings>{lines}</ul>" if lines else "",
-            "strip": rides_strip(entries),
-            "caution": escape(CAUTION),
-            "boards": "".join(sections),
-        },
+    yield from page(
+        "rides/trends.jinja",
+        facts=f"{shown} · {_count(len(boards), 'board')} · {directory}",
+        damaged=damaged,
+        strip=rides_strip(entries),
+        caution=CAUTION,
+        boards=sections,
     )
     yield data_block("spec", {"charts": charts})
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n</body></html>\n"
@@ -145,35 +140,32 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
 
 def _board(
     name: str, entries: Sequence[Entry], charts: list[dict[str, Any]], number: int, unfolded: bool
-) -> str:
+) -> dict[str, Any]:
+    """Return what the template shows of one board; its charts are added to ``charts``."""
     rides = [entry.figures for entry in entries if entry.figures.started is not None]
-    parts = []
+    drawn: list[dict[str, Any]] = []
     packs = _packs(rides)
     several = len(packs) > 1 or "" not in packs
     for pack, used in packs.items():
         where = (f" – pack {pack}" if pack else " – packs without a name") if several else ""
         for title, unit, digits, trends_of, needs in _PACK_CHARTS:
             trends = trends_of(used)
-            parts.append(_chart(title + where, unit, digits, trends, needs, charts, bool(pack)))
+            drawn.append(_chart(title + where, unit, digits, trends, needs, charts, bool(pack)))
         if not pack:
-            parts.append(f"<p>{escape(_unnamed(used, packs))}</p>")
+            drawn.append({"note": _unnamed(used, packs)})
     title, unit, digits, consumption, needs = _CONSUMPTION
-    parts.append(_chart(title, unit, digits, consumption(rides), needs, charts, True))
-    titles = "".join(f"<th>{escape(title)}" for title in COLUMNS)
-    rows = "".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}" for cell in row(entry)) for entry in entries
-    )
+    drawn.append(_chart(title, unit, digits, consumption(rides), needs, charts, True))
     dates = [date_text(ride.started)[:10] for ride in rides]
     span = f", {dates[0]} to {dates[-1]}" if len(rides) > 1 else ""
-    count = _count(len(entries), "ride")
-    return (
-        f"<details class=board{' open' if unfolded else ''}><summary><h2>{escape(name)}</h2> "
-        f"<span class=count>{count}{span}</span></summary>"
-        f"{board_cards(rides, number)}{''.join(parts)}"
-        "<details class=all><summary>Each ride</summary>"
-        f"<div class=wide tabindex=0><table class=rides><thead><tr>{titles}"
-        f"<tbody>{rows}</table></div></details></details>"
-    )
+    return {
+        "name": name,
+        "open": unfolded,
+        "count": _count(len(entries), "ride") + span,
+        "cards": board_cards(rides, number),
+        "drawn": drawn,
+        "titles": COLUMNS,
+        "rows": [row(entry) for entry in entries],
+    }
 
 
 def _packs(rides: Sequence[RideFigures]) -> dict[str, list[tuple[RideFigures, PackFigures]]]:
@@ -219,11 +211,11 @@ def _chart(
     needs: str,
     charts: list[dict[str, Any]],
     join: bool,
-) -> str:
+) -> dict[str, Any]:
     """Add a chart to ``charts`` and return its place on the page, or why there is none."""
     if not trends:
-        return f"<h3>{escape(title)}</h3><p class=lacking>Nothing to draw: {needs}.</p>"
-    place = f"<h3>{escape(title)} ({unit})</h3><div class=trend data-chart={len(charts)}></div>"
+        return {"title": title, "lacking": needs}
+    place = {"title": f"{title} ({unit})", "chart": len(charts)}
     lines = [_line(at, trend) for at, trend in enumerate(trends)]
     # From zero, slow growth of a resistance would look level.
     zero = unit != "mΩ"

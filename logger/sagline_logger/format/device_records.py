@@ -1,7 +1,7 @@
 """Records a device sends (kinds 0x01 to 0x7F)."""
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from functools import cached_property
 from typing import ClassVar
@@ -231,7 +231,8 @@ class Event:
 
     ``number`` is the maker's own fault number (0 for a note), ``index`` the motor or cell it
     concerns (0 for none), ``sequence`` counts events since the start.  An ``event`` code that
-    this version does not know is kept as a plain int.
+    this version does not know is kept as a plain int.  ``later`` are the bytes behind the fields,
+    of a later minor version: a record said again is told by all of its bytes.
     """
 
     KIND: ClassVar[int] = 0x04
@@ -242,10 +243,11 @@ class Event:
     number: int = 0
     index: int = 0
     text: str = ""
+    later: bytes = field(default=b"", repr=False)
 
     def encode(self) -> bytes:
         """Return the record's body."""
-        return put(
+        head = put(
             "BBHIIHB",
             self.KIND,
             self.event,
@@ -254,7 +256,8 @@ class Event:
             self.clock,
             self.number,
             self.index,
-        ) + put_text(self.text, MAX_TEXT, "an event text")
+        )
+        return head + put_text(self.text, MAX_TEXT, "an event text") + self.later
 
     @classmethod
     def decode(cls, body: bytes) -> "Event":
@@ -263,7 +266,8 @@ class Event:
         event, boot, sequence, clock, number, index = fields.take("BHIIHB")
         if event in EventKind._value2member_map_:
             event = EventKind(event)
-        return cls(boot, sequence, clock, event, number, index, fields.text(MAX_TEXT, "its text"))
+        text = fields.text(MAX_TEXT, "its text")
+        return cls(boot, sequence, clock, event, number, index, text, fields.rest())
 
 
 DeviceRecord = Board | Stream | Samples | Event

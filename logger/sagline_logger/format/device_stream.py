@@ -58,7 +58,7 @@ class Numbers:
         self._counters: dict[int, _Counter] = {}
         self._clock = ClockUnwrapper()
         self._heard: int | None = None  # host µs of the record before
-        self._latest = 0
+        self._latest: int | None = None
 
     def board(self, clock: int) -> int:
         """Take the clock of a BOARD record; return it unwrapped, in µs."""
@@ -85,7 +85,7 @@ class Numbers:
             elif content in own.recent:
                 self._clock.last, self._heard = before
                 return Verdict.REPEATED
-            elif step >= _HALF and own.clock <= now <= self._latest + SLACK:
+            elif own.clock <= now <= (self._latest or 0) + SLACK:
                 verdict = Verdict.WENT_BACK
             else:
                 self._clock.last, self._heard = before
@@ -93,7 +93,7 @@ class Numbers:
         own.expected = sequence + count
         own.clock = now
         own.recent.append(content)
-        self._latest = max(self._latest, now)
+        self._latest = now if self._latest is None else max(self._latest, now)
         return verdict
 
     @property

@@ -245,6 +245,7 @@ class _Surveyor:
         found.size = entry.offset + entry.size
         # A TIME record times what stands right behind it; all after that may have come later.
         timed, self._received = self._received, None
+        self._whole.zeros(entry.offset)
         if (record is not None or entry.refused) and self._starts.begins(record):
             self._end_capture()
             found.ended = None
@@ -270,9 +271,10 @@ class _Surveyor:
     def finish(self, size: int | None) -> Survey:
         """Return the counts."""
         found = self._found
-        self._end_capture()
         if size is not None:
             found.size = size
+            self._whole.zeros(size)
+        self._end_capture()
         if self._foreign:
             told = tell_bytes(bytes(self._foreign))
             # Pieces of frames amid frames are damage, and look like anything.

@@ -34,14 +34,22 @@ class Wholeness:
         self._position: int | None = None
         self._counted: int | None = None
 
+    def zeros(self, until: int) -> None:
+        """Take what lies between the entry before and place ``until`` of the file: lone zeros.
+
+        They belong to the capture of that entry, or else to the first.
+        """
+        if until > self._at:
+            self._end_foreign()
+            self._device(until - self._at)
+            self._at = until
+
     def take(self, entry: Entry) -> None:
-        """Take the next entry; what lies between two entries are zeros."""
-        zeros = entry.offset - self._at
+        """Take the next entry."""
+        self.zeros(entry.offset)
         self._at = entry.offset + entry.size
-        if zeros > 0 or not isinstance(entry.record, Foreign):
-            self._device(self._foreign)
-            self._foreign = 0
-        self._device(zeros)
+        if not isinstance(entry.record, Foreign):
+            self._end_foreign()
         match entry.record:
             case Time(position=position):
                 self._position = position
@@ -65,6 +73,10 @@ class Wholeness:
                 self._frames += 1
                 self._device(entry.size)
 
+    def _end_foreign(self) -> None:
+        self._device(self._foreign)
+        self._foreign = 0
+
     def _device(self, size: int) -> None:
         """Count device bytes that stand together."""
         if size <= 0:
@@ -83,7 +95,7 @@ class Wholeness:
 
     def end_capture(self) -> Missing:
         """Return what the capture lacks, and begin the next."""
-        self._device(self._foreign)
+        self._end_foreign()
         frames = 0
         if self._counted is not None:
             frames = max(self._counted - self._frames - self._dropped, 0)

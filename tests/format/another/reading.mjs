@@ -19,7 +19,7 @@ function read(log) {
     "missing frames", "missing bytes", "dropped frames"].map((name) => [name, 0]));
   const captures = [];
   let capture = null, segment = null, first = true, otherLog = false, otherBoard = false;
-  let afterLog = false, anyDropped = false, anyUnread = false;
+  let afterLog = false, anyDropped = false, anyUnread = false, zerosInFront = 0;
 
   const damage = (size) => {
     counts["damaged places"] += 1;
@@ -27,6 +27,7 @@ function read(log) {
   };
   // §6.3: device bytes that stand together; the byte of the TIME before lies in them.
   const deviceBytes = (size) => {
+    if (!capture) zerosInFront += size;
     if (!capture || !size) return;
     const waiting = capture.waiting;
     if (waiting !== null) {
@@ -56,6 +57,8 @@ function read(log) {
   const begin = () => {
     finish();
     capture = newCapture(counts);
+    capture.position = zerosInFront;
+    zerosInFront = 0;
     captures.push(capture);
     segment = null;
   };
@@ -91,6 +94,8 @@ function read(log) {
     if (device) counts.frames += 1;
     if (otherLog) { counts["unknown version"] += 1; continue; }
     if (!capture || capture.ended) { begin(); afterLog = kind === 0x81; }
+    const fresh = afterLog;
+    afterLog = false;
 
     if (kind !== 0x87) otherThanForeign();
     let broken = false;
@@ -98,22 +103,21 @@ function read(log) {
       if (!(error instanceof Refused)) throw error;
     }
     if (is === null) broken = true;
-    const fresh = afterLog || (capture.hosts.length === 0 && capture.frames === 0 && kind === 0x81);
     if (!device && !broken && !is.unknownKind) {
       if (kind === 0x81 && !fresh) begin();
       if (kind === 0x85 && capture.lastTime !== null && is.monotonic < capture.lastTime) begin();
       if (kind === 0x85) capture.lastTime = is.monotonic;
     }
-    afterLog = false;
 
     if (device) {
       capture.frames += 1;
       const times = capture.waiting;
       deviceBytes(size);
-      if (otherBoard && !(kind === 1 && !broken && is.major === KNOWN_MAJOR)) {
+      if (otherBoard && !(kind === 1 && body.length > 2 && body[1] === KNOWN_MAJOR)) {
         counts["unknown version"] += 1;
         continue;
       }
+      if (kind === 1 && body.length > 2) otherBoard = body[1] !== KNOWN_MAJOR;
       if (broken) { damage(size); continue; }
       if (kind === 1) otherBoard = is.major !== KNOWN_MAJOR;
       if (otherBoard) { counts["unknown version"] += 1; continue; }
@@ -157,7 +161,6 @@ function read(log) {
     if (segment === null || segment.boot !== is.boot) beginSegment(is.boot);
     is.pair = times;
     if (is.kind <= 2) {
-      is.bytes = Buffer.from(body).toString("hex");
       keep(is, is.clock === undefined ? undefined : place(is));
       return;
     }
@@ -215,13 +218,17 @@ function read(log) {
     segments: segments.map((s) => ({ capture: s.number, boot: s.boot, streams: s.streams })) };
 }
 
+// The fields of a STREAM, as far as they have a meaning.
+const said = ({ period, name, channels }) => JSON.stringify([period, name, channels], (_, value) =>
+  typeof value === "number" && !Number.isFinite(value) ? String(value) : value);
+
 // §5.8, §9.1: every SAMPLES record with its STREAM; the segment's streams by name.
 function describe(segment, counts) {
   const streams = segment.records.filter((r) => r.kind === 2);
   const last = new Map(), latest = new Map();
   for (const stream of streams) {
     const before = latest.get(stream.stream);
-    if (before && before.revision === stream.revision && before.bytes !== stream.bytes)
+    if (before && before.revision === stream.revision && said(before) !== said(stream))
       counts.contradictions += 1;
     latest.set(stream.stream, stream);
   }
@@ -296,7 +303,8 @@ function placeCaptures(captures) {
       const timed = segment.records.find((r) => r.time !== undefined);
       if (offset === Infinity && timed) offset = capture.start - timed.time;
       for (const stream of Object.values(segment.streams)) {
-        stream.times = stream.clocks.map((clock) => clock + offset);
+        let level = -Infinity; // where a clock reads less
+        stream.times = stream.clocks.map((clock) => (level = Math.max(level, clock + offset)));
         for (const time of stream.times) last = Math.max(last, time);
       }
     }

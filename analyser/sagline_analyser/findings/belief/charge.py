@@ -9,6 +9,7 @@ voltage that falls by other than its own for the charge counted: so the counted 
 curve, and the curve's own error, a process of MISMATCH V over charge, keeps the rest in doubt.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,14 +18,14 @@ from sagline_logger.format import Battery
 
 from ..series import Array
 from .curves import CURVES, GRID, kinds_of, on_grid
-from .estimate import Estimate, of_draws
+from .estimate import NORMAL, Estimate, of_draws
 from .history import PackHistory, RideRests
 from .rests import Rests
 
-MISMATCH = 0.040
-SIDEWAYS = 0.020
-"""V, and share of charge, by which a cell leaves the family's nearest curve (standard deviations;
-our judgement, from how far the curves of the family lie from each other's nearest)."""
+MISMATCH = {"iron": 0.020, "": 0.050}
+SIDEWAYS = 0.030
+"""V by kind, and share of charge, by which a cell leaves the family's nearest curve (standard
+deviations; our judgement, from how far the curves of the family lie from each other's nearest)."""
 
 LIKE, ALIKE = 0.3, 0.4
 """The share of those deviations by which a cell of the very make leaves its published curve, and
@@ -37,10 +38,11 @@ PINNED_LOW, PINNED_HIGH = 1.0, 0.25
 """Shares of MISMATCH and SIDEWAYS that are left at a curve's ends: every curve of the family is 2.5
 V empty and 4.2 V full by its very scale, so there it is right but for what data sheets count."""
 
-LEVEL = {"iron": 0.05}
+LEVEL = {"iron": 0.03}
 """V by which all of a curve may lie too high or too low (standard deviation), by its kind: a
 plateau says where it lies, and nothing of the charge (published plateaus of iron phosphate lie 40
-mV apart, and charging and discharging 20 mV or so: hysteresis, common practice, no source)."""
+mV apart, and charging and discharging 20 mV or so: hysteresis, common practice, no source); of the
+very make, by LIKE of it."""
 
 LESS, NEAR, FAR, STRAY = -0.03, 0.045, 0.12, 0.2
 """Natural logarithm of a pack's capacity over the stated one: its mean (cells age), the standard
@@ -49,6 +51,10 @@ deviations of a narrow and a wide normal distribution, and the wide one's share 
 SET_OUT_FULL, FULL_WIDTH = 0.25, 0.04
 """Share of rides that set out just charged, and how near to full such a pack stands (our judgement:
 riders charge before a ride)."""
+
+STATED_WIDTH, STATED_WRONG = 0.015, 0.02
+"""How near to full a pack stands that the rider called full, and how likely that is untrue all the
+same (our judgement: a charger stopped early, a mark on another pack)."""
 
 FULL_DOUBT = 0.012
 """State of charge by which what a charger or a data sheet calls full may differ (standard
@@ -68,9 +74,9 @@ leaves out is not as normal as it takes it to be (our judgement)."""
 CURRENT_SHARE = 0.006
 """Standard deviation of a current sensor's scale."""
 
-BLUR = 0.6
-"""Power to which likelihoods are taken: what the curves and the rests get wrong is not as normal
-as the formulas (our choice, so that intervals keep their word on makes left out)."""
+BLUR = {"iron": 0.4, "": 0.65}
+"""Power to which likelihoods are taken, by kind: what the curves and the rests get wrong is not as
+normal as the formulas (our choice, so that intervals keep their word on makes left out)."""
 
 DRAWS = 1200
 
@@ -129,9 +135,11 @@ def find_charge(
     stated: float | None,
     history: PackHistory | None = None,
     cells: int = 1,
+    said_full: bool = False,
 ) -> Charge:
-    """Return what is believed; ``stated`` is the board file's Ah of the pack, and ``cells`` how
-    many cells each voltage of ``rests`` is of."""
+    """Return what is believed; ``stated`` is the board file's Ah of the pack, ``cells`` how many
+    cells each voltage of ``rests`` is of, and ``said_full`` whether the rider said that it set out
+    just charged."""
     full = battery.cell_full if battery else None
     chemistry = (
         next((unit.chemistry for unit in battery.units if unit.chemistry), None)
@@ -156,23 +164,21 @@ def find_charge(
     sizes = (stated or rests.capacity) * np.exp(steps)[None, :] / top[:, None]
     start = np.linspace(0.0, 1.05, STARTS)
     log = np.log(weight / weight.sum())[:, None, None] + _size_prior(steps, stated)[None, :, None]
-    near = np.abs(start[None, :] - top[:, None]) < FULL_WIDTH
-    log = log + np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH))[:, None, :]
+    log = log + _start_prior(start[None, :] - top[:, None], said_full)[:, None, :]
     log = log + np.zeros((len(family), SIZES, STARTS))
     log = np.where(start > top[:, None, None] + 0.02, -np.inf, log)
     corrected = np.repeat(curves[:, None, :], SIZES, axis=1)
-    amplitude = np.hypot(MISMATCH, SIDEWAYS * np.gradient(curves, GRID, axis=1)) * _pinned()
-    amplitude = amplitude * nearness
-    amplitude = np.minimum(amplitude, 0.3)
-    spread = np.repeat(amplitude[:, None, :], SIZES, axis=1)
-    level = np.array([LEVEL.get(curve.kind, 0.0) for curve in family])
+    ways = _amplitudes(curves, [curve.kind for curve in family], nearness)
+    spread = np.repeat(ways[:, :, None, :], SIZES, axis=2)
+    level = np.array([LEVEL.get(curve.kind, 0.0) for curve in family]) * nearness[:, 0]
+    blur = np.array([BLUR.get(curve.kind, BLUR[""]) for curve in family])[:, None, None]
     rides = 0
     for ride in history.rides if history is not None else ():
         if _usable(ride, rests, cells):
-            log += BLUR * _learn(ride, corrected, spread, level, sizes, start, top)[:, :, None]
+            log += blur * _learn(ride, corrected, spread, level, sizes, start, top)[:, :, None]
             rides += 1
     charge, voltage, covariance = _nodes(rests, middle, cells)
-    log += BLUR * _fit(charge, voltage, covariance, corrected, spread, level, sizes, start)
+    log += blur * _fit(charge, voltage, covariance, corrected, spread, level, sizes, start)
     share = np.exp(log - log.max())
     share /= share.sum()
     chance = np.random.default_rng(0)
@@ -191,8 +197,9 @@ def find_charge(
     for curve, part in zip(family, share.sum(axis=(1, 2)), strict=True):
         belief[curve.name] = belief.get(curve.name, 0.0) + float(part)
     names = sorted(belief.items(), key=lambda one: -one[1])
-    # Draws keep the corrected curve of their own capacity: one for each (curve, size) drawn.
-    key = which * SIZES + size
+    # Draws keep the corrected curve of their own capacity, one for each (curve, size) drawn, where
+    # earlier rides bent them; else the curve alone.
+    key = which * SIZES + (size if rides else 0)
     used_keys, own = np.unique(key, return_inverse=True)
     return Charge(
         _share(first / top[which]),
@@ -216,6 +223,15 @@ def _share(draws: Array) -> Estimate:
     return Estimate(min(max(found.value, 0.0), 1.0), found.error)
 
 
+def _start_prior(away: Array, said_full: bool) -> Array:
+    """Return the logarithm of how likely a start ``away`` from full is, before the voltages."""
+    if said_full:
+        chance = (1 - STATED_WRONG) * np.exp(-((away / STATED_WIDTH) ** 2) / 2) / STATED_WIDTH / 2.5
+        return np.asarray(np.log(chance + STATED_WRONG), np.float64)
+    near = np.abs(away) < FULL_WIDTH
+    return np.asarray(np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH)))
+
+
 def _size_prior(steps: Array, stated: float | None) -> Array:
     if stated is None:
         return np.asarray(-((steps / GUESSED) ** 2) / 2, np.float64)
@@ -234,7 +250,8 @@ def _nodes(rests: Rests, middle: Array, cells: int) -> tuple[Array, Array, Array
     charge = rests.charge[pick] - rests.drawn[0]
     covariance = rests.covariance[np.ix_(pick, pick)] / cells**2
     # Recovery that is not over is alike all along the ride, and none of it is there at its start.
-    slow = (rests.end[0].error / 1.645 / cells) ** 2 - covariance[-1, -1]
+    error = float(np.median([one.error for one in rests.end]))
+    slow = (error / NORMAL / cells) ** 2 - covariance[-1, -1]
     ramp = np.sqrt(max(slow, 0.0)) * np.minimum(1.0, np.linspace(0.0, 2.0, len(pick)))
     covariance = covariance + np.outer(ramp, ramp)
     covariance = covariance * REST_MORE**2 + np.eye(len(pick)) * REST_LEAST**2
@@ -244,6 +261,18 @@ def _nodes(rests: Rests, middle: Array, cells: int) -> tuple[Array, Array, Array
 def _alike(distance: Array) -> Array:
     """Return the correlation of the curve's error over a difference of charge."""
     return np.asarray(np.exp(-((distance / LENGTH) ** 2) / 2), np.float64)
+
+
+def _amplitudes(curves: Array, kinds: Sequence[str], nearness: Array) -> Array:
+    """Return the V by which the truth may lie above and below each curve at GRID (standard
+    deviations), shape (2, curves, GRID): what a shift along the curve makes of it, and no more."""
+    aside = SIDEWAYS * nearness
+    mismatch = np.array([MISMATCH.get(kind, MISMATCH[""]) for kind in kinds])[:, None] * nearness
+    found = []
+    for sign in (1, -1):
+        moved = [np.interp(GRID + sign * a[0], GRID, c) for c, a in zip(curves, aside, strict=True)]
+        found.append(np.hypot(mismatch, np.array(moved) - curves) * _pinned())
+    return np.minimum(np.array(found), 0.3)
 
 
 def _pinned() -> Array:
@@ -274,7 +303,10 @@ def _fit(
         own = np.arange(len(capacity))[:, None, None]
         before = curves[which][own, low]
         expected = before + part * (curves[which][own, low + 1] - before)
-        amplitude = spread[which][own, low]
+        # What lies above a curve is measured by what can lie above it, and likewise below.
+        above = voltage > expected
+        up, down = spread[0, which][own, low], spread[1, which][own, low]
+        amplitude = np.where(above, up, down)
         # One whitening for all starts: the amplitude is taken out of residual and noise alike.
         typical = np.median(amplitude, axis=1)
         alike = _alike(used[:, :, None] - used[:, None, :])
@@ -282,7 +314,7 @@ def _fit(
         inner = alike + (covariance + level[which] ** 2) / outer + 1e-6 * np.eye(len(charge))
         root = np.linalg.inv(np.linalg.cholesky(inner))
         white = ((voltage - expected) / amplitude) @ np.swapaxes(root, 1, 2)
-        found[which] = -np.sum(white**2, axis=2) / 2 - np.sum(np.log(amplitude), axis=2)
+        found[which] = -np.sum(white**2, axis=2) / 2 - np.sum(np.log((up + down) / 2), axis=2)
         found[which] += np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)), axis=1)[:, None]
     return found
 
@@ -320,7 +352,7 @@ def _learn(
             best = float(row.max())
             found[which, size] = best + np.log(np.mean(np.exp(row - best)))
             at = start[int(np.argmax(row))] - charge / capacity
-            curve, own = curves[which, size], spread[which, size]
+            curve, own = curves[which, size], spread[:, which, size].mean(axis=0)
             amplitude = np.interp(at, GRID, own)
             inner = np.outer(amplitude, amplitude) * _alike(at[:, None] - at[None, :]) + covariance
             inner = inner + level[which] ** 2
@@ -335,7 +367,7 @@ def _learn(
                 curve + gain @ (voltage - np.interp(at, GRID, curve))
             ) + 1e-6 * np.arange(len(GRID))
             left = own**2 + level[which] ** 2 - np.sum(gain * across, axis=1)
-            spread[which, size] = np.sqrt(np.maximum(left, 0.003**2))
+            spread[:, which, size] = np.sqrt(np.maximum(left, 0.003**2))
     return found
 
 

@@ -64,7 +64,7 @@ STRAY = 0.7
 BESIDE = 2.0
 """Times the rows' mean distance from the fit by which a knot among them is the less sure."""
 
-LEFT_BEHIND = 60.0
+LEFT_BEHIND = 70.0
 """s of the slow load by whose charge rest stays doubtful, where the curve is steep: diffusion too
 slow for the constants above (standard deviation; our judgement, half of what cells show)."""
 
@@ -213,13 +213,15 @@ def _rests(
     lasting = decay @ np.maximum(resistance[1:-1], 0.0)
     edges = _hats(drawn[[0, -1]], knots)
     slow = np.abs(design[[0, -1], ohms - 2])  # minus the slowest form of the load
-    steep = _steep(knots, np.median(resting, axis=1))
+    steep, astray = _steep(knots, resting), _astray(hats, resting, residual)
     ends = []
     for row, tail in zip(edges, slow, strict=True):
         variance = row @ at_knots @ row + (LEFT_OUT * tail * np.median(values[1])) ** 2 + OFFSET**2
-        variance += (LEFT_BEHIND * tail / 3600 * float(row @ steep)) ** 2
-        error = NORMAL * float(np.sqrt(variance))
-        ends.append(tuple(Estimate(float(v), error) for v in row @ resting))
+        # One cell may fall off where the others do not: its own doubt.
+        behind = LEFT_BEHIND * tail / 3600 * (row @ steep)
+        own = NORMAL * np.sqrt(variance + behind**2 + (row @ astray) ** 2)
+        pairs = zip(row @ resting, own, strict=True)
+        ends.append(tuple(Estimate(float(v), float(e)) for v, e in pairs))
     return Rests(
         fit.keys,
         load,
@@ -241,13 +243,27 @@ def _rests(
 
 
 def _steep(knots: Array, resting: Array) -> Array:
-    """Return the V an Ah by which rest falls at each knot, at least around it and nowhere below 0.
+    """Return the V an Ah by which rest falls at each knot, at least around it and nowhere below 0,
+    in the shape of ``resting``.
 
     A knot's own neighbours are too near each other for a slope: three on either side are taken.
     """
     low, high = np.arange(len(knots)) - 3, np.arange(len(knots)) + 3
     low, high = np.maximum(low, 0), np.minimum(high, len(knots) - 1)
-    return np.maximum((resting[low] - resting[high]) / (knots[high] - knots[low]), 0.0)
+    width = (knots[high] - knots[low]).reshape(-1, *([1] * (resting.ndim - 1)))
+    return np.maximum((resting[low] - resting[high]) / width, 0.0)
+
+
+def _astray(hats: Array, resting: Array, residual: Array) -> Array:
+    """Return the V by which each cell's rest is doubtful at each knot for what is its own alone,
+    shape (knots, cells): how far its rows lie from the fit, beyond those of the middle cell, and
+    how far its rest comes up again while charge goes on being drawn, which no rest does."""
+    weight = np.maximum(hats.sum(axis=0), 1e-9)[:, None]
+    square = hats.T @ residual**2 / weight
+    beside = np.sqrt(np.maximum(square - np.median(square, axis=1, keepdims=True), 0.0))
+    risen = resting - np.minimum.accumulate(resting, axis=0)
+    risen = np.maximum(risen - np.median(risen, axis=1, keepdims=True), 0.0)
+    return np.asarray(np.hypot(beside, risen), np.float64)
 
 
 def _loads(fit: CircuitFit, times: Array, bend: float) -> Array:

@@ -117,6 +117,13 @@ def compare_cells(rests: Rests) -> tuple[Unequal, ...] | None:
             columns = np.stack([slope * charge, slope], axis=1)
             mixture = _weigh(columns, apart, weight, priors)
             mean = mixture[0] @ mixture[1]
+            # What neither size nor charge explains makes both the less sure: on a plateau a cell's
+            # distance from the others is no straight line in them.
+            left = apart - columns @ mean
+            misfit = float(left @ weight @ left) / len(left)
+            if misfit > 1.0:
+                mixture = _weigh(columns, apart, weight / misfit, priors)
+                mean = mixture[0] @ mixture[1]
         found.append(_told(*mixture, rests.drawn[1] - rests.drawn[0], chance))
     return tuple(found)
 

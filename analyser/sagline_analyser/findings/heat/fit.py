@@ -238,8 +238,9 @@ def _late(path: Array, steps: Array, at: Numbers) -> Array:
     whole = np.floor(steps).astype(int)
     share = steps - whole
     rows, columns = at[:, None] - whole, np.arange(path.shape[1])
-    after = path[np.maximum(rows, 0), columns]
-    before = path[np.maximum(rows - 1, 0), columns]
+    flat, wide = path.ravel(), path.shape[1]
+    after = flat.take(np.maximum(rows, 0) * wide + columns)
+    before = flat.take(np.maximum(rows - 1, 0) * wide + columns)
     return np.asarray(after + share * (before - after))
 
 

@@ -104,60 +104,77 @@ def warm(
     taken = rates.rolling * paces.iron[:, None] + one.loss * rates.offset
     taken += one.loss * paces.air[:, None]  # mean air at a speed; the rest is added below
     beyond = (drive.air - paces.air[level])[:, None]
-    first, second = (np.stack([row[side] for row in one.gain], axis=1) for side in (0, 1))
-    alike = np.empty((len(paces.speed), 2, 3, len(start[0])))
+    blocks, length = _blocks(len(level))
+    # Everything by entry first, then by place in a block, then by block: what is chained lies side
+    # by side in memory.  Steps past the end stand still.
+    order = np.arange(blocks * length).reshape(blocks, length).T.ravel()
+    past = order >= len(level)
+    order[past] = 0
+    at = level[order]
+    first, second = (np.stack([row[side] for row in one.gain]) for side in (0, 1))
+    alike = np.empty((2, 3, len(paces.speed), len(start[0])))
     for row, (e0, e1) in enumerate(one.decay):
-        alike[:, row, 0], alike[:, row, 1] = e0, e1
-    alike[:, :, 2] = second * taken[:, None]
-    maps = alike[level]
-    current = first[level]
-    room = current * more[:, None]
-    maps[:, :, 0] += room
-    maps[:, :, 2] += np.multiply(current, cool[:, None], out=room)
+        alike[row, 0], alike[row, 1] = e0, e1
+    alike[:, 2] = second * taken
+    maps = alike.take(at, axis=2)
+    current = first.take(at, axis=1)
+    room = current * more[order]
+    maps[:, 0] += room
+    maps[:, 2] += np.multiply(current, cool[order], out=room)
     if np.any(np.abs(beyond) > 1e-3):
-        maps[:, :, 2] += (second * one.loss[:, None])[level] * beyond[:, None]
+        maps[:, 2] += (second * one.loss).take(at, axis=1) * beyond[order]
     if anchors is not None:
         # The last reading before the step stands for the place, whatever the model says.
         anew = np.r_[False, drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])]
         if anew.any():
-            maps[anew, :, -1] += maps[anew, :, place] * anchors[:-1][anew, None, None]
-            maps[anew, :, place] = 0.0
-    path, end = _follow(maps, np.array(start), place)
-    return path, end[0], end[1]
+            here = anew[order]
+            maps[:, -1, here] += maps[:, place, here] * anchors[:-1][order[here], None]
+            maps[:, place, here] = 0.0
+    maps[:, :, past] = np.eye(2, 3)[:, :, None, None]
+    path, end = _follow(maps.reshape(2, 3, length, -1), np.array(start), place)
+    return path[: len(level) + 1], end[0], end[1]
+
+
+def _blocks(count: int) -> tuple[int, int]:
+    """Return how many blocks ``count`` steps are chained in, and the steps of each."""
+    length = int(np.ceil(np.sqrt(count)))
+    return -(-count // length), length
 
 
 def _follow(maps: Array, state: Array, place: int) -> tuple[Array, Array]:
-    """Apply ``maps``, shape (n, 2, 3, m), one after the other to ``state``, shape (2, m), and a 1;
-    return one of the two values all along, shape (n + 1, m), and the last state.
+    """Apply maps one after the other to ``state``, shape (2, m), and a 1; return one of the two
+    values all along, shape (n + 1, m), and the last state.
 
     Maps are chained within blocks, all blocks side by side: n steps take 2√n rounds of numpy.
+    ``maps`` are of shape (2, 3, steps of a block, blocks · m).
     """
-    count, size, _, sets = maps.shape
-    length = int(np.ceil(np.sqrt(count)))
-    blocks = -(-count // length)
-    if blocks * length > count:
-        still = np.eye(size, size + 1)[None, :, :, None]
-        rest = np.broadcast_to(still, (blocks * length - count, *maps.shape[1:]))
-        maps = np.concatenate([maps, rest])
-    maps = maps.reshape(blocks, length, size, size + 1, sets)
+    _, _, length, wide = maps.shape
+    sets = state.shape[1]
+    blocks = wide // sets
     chained = np.empty_like(maps)
-    chained[:, 0] = maps[:, 0]
+    chained[:, :, 0] = maps[:, :, 0]
+    room = np.empty((2, 3, wide))
     for k in range(1, length):
-        own, before, whole = maps[:, k], chained[:, k - 1], chained[:, k]
-        np.multiply(own[:, :, :1], before[:, None, 0], out=whole)
-        whole += own[:, :, 1:2] * before[:, None, 1]
-        whole[:, :, -1] += own[:, :, -1]
-    starts = np.empty((blocks + 1, size, sets))
+        own, before, whole = maps[:, :, k], chained[:, :, k - 1], chained[:, :, k]
+        np.multiply(own[:, :1], before[None, 0], out=whole)
+        whole += np.multiply(own[:, 1:2], before[None, 1], out=room)
+        whole[:, 2] += own[:, 2]
+    starts = np.empty((blocks + 1, 2, sets))
     starts[0] = state
-    for k in range(blocks):
-        last, (part, case) = chained[k, -1], starts[k]
-        starts[k + 1] = last[:, 0] * part + last[:, 1] * case + last[:, 2]
-    wanted = chained[:, :, place]
-    path = wanted[:, :, 0] * starts[:-1, None, 0]
-    path += wanted[:, :, 1] * starts[:-1, None, 1]
-    path += wanted[:, :, 2]
-    whole = np.concatenate([state[place : place + 1], path.reshape(-1, sets)[:count]])
-    return whole, starts[-1]
+    lasts = np.ascontiguousarray(
+        chained[:, :, -1].reshape(2, 3, blocks, sets).transpose(2, 1, 0, 3)
+    )
+    for last, before, after in zip(lasts, starts[:-1], starts[1:], strict=True):
+        np.multiply(last[0], before[0], out=after)
+        after += last[1] * before[1]
+        after += last[2]
+    parts, cases = np.ascontiguousarray(starts[:-1].transpose(1, 0, 2)).reshape(2, wide)
+    wanted = chained[place]
+    path = wanted[0] * parts
+    path += np.multiply(wanted[1], cases, out=wanted[1])
+    path += wanted[2]
+    along = path.reshape(length, blocks, sets).swapaxes(0, 1).reshape(-1, sets)
+    return np.concatenate([state[place : place + 1], along]), starts[-1]
 
 
 def steady_path(
