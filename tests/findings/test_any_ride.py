@@ -28,13 +28,27 @@ ROOT = Path(__file__).parents[2]
 BOARD, _ = load_board_file(ROOT / "analyser" / "sagline_analyser" / "demo_board.toml")
 NAMES = sorted(name for name, term in vocabulary().items() if term.group != "place")
 LIKELY = (
-    "battery_current", "pack_voltage", "cell_voltage", "motor_current", "speed", "throttle",
-    "motor_temperature", "duty_cycle", "motor_speed", "brake",
-)  # fmt: skip
+    "battery_current",
+    "pack_voltage",
+    "cell_voltage",
+    "motor_current",
+    "speed",
+    "throttle",
+    "motor_temperature",
+    "duty_cycle",
+    "motor_speed",
+    "brake",
+)
 LEVEL = {
-    "battery_current": 20.0, "pack_voltage": 48.0, "cell_voltage": 3.7, "motor_current": 30.0,
-    "speed": 6.0, "throttle": 0.5, "duty_cycle": 0.5, "brake": 0.1,
-}  # fmt: skip
+    "battery_current": 20.0,
+    "pack_voltage": 48.0,
+    "cell_voltage": 3.7,
+    "motor_current": 30.0,
+    "speed": 6.0,
+    "throttle": 0.5,
+    "duty_cycle": 0.5,
+    "brake": 0.1,
+}
 SHAPES = ("steady", "noise", "ramp", "pulses", "gone", "holes", "absurd")
 
 
