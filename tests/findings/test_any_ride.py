@@ -21,6 +21,7 @@ from sagline_analyser import (
 )
 from sagline_analyser.findings.answers import RESTS_ON
 from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, RideMark, Segment, StreamColumns
+from sagline_analyser.page.document import trace_data
 from sagline_logger.format import EventKind, derive_limits, load_board_file, vocabulary
 from support.rides import channel, make_ride, make_stream
 
@@ -137,3 +138,13 @@ def test_every_answer_is_given_or_says_why_not(ride: Ride, with_board: bool) -> 
     assert len(crossings_frame(crossings)) == len(crossings)
     for moment in fault_moments(ride)[:3]:
         what_came_first(ride, board, moment)
+
+
+def test_a_link_that_was_away_for_milliseconds_was_not_away_for_nothing() -> None:
+    for away, told in ((0.004, "back within 0.1 s"), (0.26, "back after 0.3 s")):
+        ride = make_ride(
+            make_stream("fast", np.arange(20.0), {channel("speed", "m/s"): np.ones(20)}),
+            link_gaps=(LinkGap(5.0, 5.0 + away, "port gone"),),
+        )
+        (event,) = trace_data(ride, None, (), ())[0]["events"]
+        assert event["text"] == f"{told}; port gone"
