@@ -27,9 +27,9 @@ PROGRAMS = {
     "cmake": "cmake",
 }
 """Program the tests start: the Debian packages that bring it."""
-NODE = tuple(Path(__file__).parent / room for room in ("emitters", "page"))
-"""Where a ``package.json`` pins what comes from npm: the MicroPython that runs under Node, and the
-accessibility rules that pages are held against."""
+NODE = tuple(Path(__file__).parent / room for room in ("emitters", "page", "typed"))
+"""Where a ``package.json`` pins what comes from npm: the MicroPython that runs under Node, the
+accessibility rules that pages are held against, and the type checker of what others may use."""
 
 
 def main() -> int:

@@ -1,6 +1,7 @@
 """Columns to files that other programs read: CSV and Parquet, one file a stream."""
 
 import re
+import unicodedata
 from collections.abc import Callable
 from importlib.util import find_spec
 from io import TextIOWrapper
@@ -80,15 +81,21 @@ def _export(
 def _file_names(ride: Ride, suffix: str) -> list[str]:
     """Return a file name for each stream; the device's words must not reach outside the target."""
     names: list[str] = []
+    taken: set[str] = set()  # as Windows and macOS compare them
     for stream in ride.streams:
         plain = re.sub(r"[^\w-]+", "_", stream).strip("_") or "stream"
         name = base = f"{Path(ride.path).stem}_{plain}"
         number = 2
-        while name in names:
+        while _alike(name) in taken:
             name = f"{base}_{number}"
             number += 1
         names.append(name)
+        taken.add(_alike(name))
     return [name + suffix for name in names]
+
+
+def _alike(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _write_csv(stream: StreamColumns, file: IO[bytes]) -> None:

@@ -74,6 +74,25 @@ def test_a_second_capture_of_the_same_board_is_refused(
     assert "the device is busy; another capture has it; stop that first" in errors[-1]
 
 
+def test_two_boards_of_one_name_are_told_and_the_address_asked_for(
+    bluetooth: Bluetooth, tmp_path: Path
+) -> None:
+    boards = [Peripheral(bluetooth, "Kestrel") for _ in range(2)]
+    status, _, (line,) = command("record", "--ble", "Kestrel", "--out", tmp_path)
+    assert status == 1
+    both = ", ".join(sorted(board.address for board in boards))
+    assert f"Kestrel: 2 devices bear this name: {both}; give the address of one" in line
+    listed = command("find", "--seconds", 1)[1]
+    assert all(f"--ble {board.address}    Kestrel" in listed for board in boards)
+    logger = Logger("record", "--ble", "Kestrel", "--wait", "--out", tmp_path)
+    try:
+        logger.wait_for("2 devices bear this name")
+        boards[0].in_range = False
+        assert boards[1].subscribed.wait(30)
+    finally:
+        logger.kill()
+
+
 def test_wait_begins_when_the_board_comes_into_range(bluetooth: Bluetooth, tmp_path: Path) -> None:
     kestrel = SimulatedBoard()
     peripheral = Peripheral(bluetooth, "Kestrel", greeting=kestrel.greeting)

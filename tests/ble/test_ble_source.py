@@ -34,6 +34,12 @@ SHORT = 0.3
 GREETING = SimulatedBoard().greeting()
 
 
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The stand-in's boards tell their name twenty times a second."""
+    monkeypatch.setattr(ble_source, "_NAMESAKES", 0.4)
+
+
 def greet() -> bytes:
     return GREETING
 
@@ -157,6 +163,35 @@ def test_a_device_is_found_by_name_or_address_in_any_case(
     source.open()
     assert read(source, len(GREETING)) == GREETING
     source.close()
+
+
+def test_two_boards_of_one_name_are_told_and_the_address_decides(bluetooth: Bluetooth) -> None:
+    first = Peripheral(bluetooth, "Kestrel", greeting=greet)
+    second = Peripheral(bluetooth, "kestrel", greeting=lambda: b"another")
+    both = ", ".join(sorted([first.address, second.address]))
+    source = BleSource("Kestrel", scan=PATIENCE)
+    with pytest.raises(SaglineError) as told:
+        source.open()
+    assert str(told.value).startswith(f"Kestrel: 2 devices bear this name: {both}; give the addr")
+    assert not first.subscribed.is_set() and not second.subscribed.is_set()
+    source = BleSource(first.address, scan=PATIENCE)
+    source.open()
+    assert read(source, len(GREETING)) == GREETING
+    source.close()
+
+
+def test_a_namesake_that_comes_near_later_is_neither_taken_nor_the_end(
+    bluetooth: Bluetooth, source: Source
+) -> None:
+    board = Peripheral(bluetooth, "Kestrel", greeting=greet)
+    source.open()
+    assert read(source, len(GREETING)) == GREETING
+    other = Peripheral(bluetooth, "Kestrel", greeting=lambda: b"another")
+    board.lose(back=True)
+    read_to_the_end(source)
+    open_again(source)
+    assert read(source, len(GREETING)) == GREETING
+    assert not other.subscribed.is_set()
 
 
 def test_a_name_is_enough_for_a_board_that_does_not_advertise_its_service(

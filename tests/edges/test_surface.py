@@ -1,5 +1,6 @@
 """The Python surface, and files that are nearly logs."""
 
+import ast
 import os
 from pathlib import Path
 
@@ -13,6 +14,8 @@ from sagline_analyser.share.choose import choose
 from sagline_logger import __version__
 from sagline_logger.format import SaglineError, open_log
 from support.doc_rides import make_directory
+
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +64,29 @@ def test_a_pipe_or_a_device_is_refused_at_once(tmp_path: Path) -> None:
 def test_every_public_name_is_there_and_says_what_it_does() -> None:
     for name in set(sa.__all__) - {"__version__"}:
         assert (getattr(sa, name).__doc__ or "").strip(), name
+
+
+def test_every_name_without_an_underscore_is_described_and_both_packages_are_typed() -> None:
+    lacking = []
+    for room in (ROOT / "logger" / "sagline_logger", ROOT / "analyser" / "sagline_analyser"):
+        assert (room / "py.typed").exists()
+        shown = room / "format" if room.name == "sagline_logger" else room
+        for path in shown.rglob("*.py"):
+            tree = ast.parse(path.read_text(encoding="utf-8"))
+            inside = [
+                m
+                for c in tree.body
+                if isinstance(c, ast.ClassDef) and c.name[0] != "_"
+                for m in c.body
+            ]
+            lacking += [
+                f"{path.relative_to(ROOT)}:{one.lineno}: {one.name}"
+                for one in (*tree.body, *inside)
+                if isinstance(one, ast.FunctionDef | ast.ClassDef)
+                and not one.name.startswith("_")
+                and not ast.get_docstring(one)
+            ]
+    assert lacking == []
 
 
 def test_a_shared_page_from_python_is_the_commands(log: Path, tmp_path: Path) -> None:

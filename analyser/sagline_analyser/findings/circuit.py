@@ -232,7 +232,10 @@ class Columns:
         self._bridged = Series(current.time, current.value, hole)
         self._holes = current.time[hole]
         self._low: dict[float, Array] = {}
-        self.scale = (float(self._charge.min()), float(np.ptp(self._charge)) or 1.0)
+        self.scale: tuple[float, float] = (
+            float(self._charge.min()),
+            float(np.ptp(self._charge)) or 1.0,
+        )
 
     def loads(self, times: Array, constants: Sequence[float], bridge: bool = False) -> Array:
         """Return the current and its low-passed forms at ``times``, shape (times, loads).

@@ -43,6 +43,11 @@ class Rate:
     distance: float
     time: float
 
+    @property
+    def known_error(self) -> float | None:
+        """``error``, None where the ride is too short to tell."""
+        return self.error if math.isfinite(self.error) else None
+
 
 @dataclass(frozen=True)
 class Consumption:
@@ -140,7 +145,7 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         verdict += f" This is over {found.covered:.0%} of the ride's time; the rest has gaps."
     how = f"net energy over distance; speed: {found.how}"
     figures = [
-        Figure(rate.label, rate.per_km, "Wh/km", rate.error, how)
+        Figure(rate.label, rate.per_km, "Wh/km", rate.known_error, how)
         for rate in (whole, *found.bands, *found.grades)
     ]
     figures += [
@@ -149,8 +154,8 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         Figure("share given back", 100 * found.share, "%", None, "given back over drawn"),
     ]
     details = [
-        f"At {rate.label}: {rate.per_km:.1f} Wh/km over {rate.distance:.2f} km; from stretch to "
-        f"stretch ± {rate.error:.1f}."
+        f"At {rate.label}: {rate.per_km:.1f} Wh/km over {rate.distance:.2f} km"
+        + ("." if rate.known_error is None else f"; from stretch to stretch ± {rate.error:.1f}.")
         for rate in found.bands
     ]
     if found.climbed is not None:

@@ -238,7 +238,7 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series, axis: 
     ):
         if value is not None and limit is not None:
             bound |= _touches(value, limit)
-    widest = 1.0 if throttle is None else float(np.nanquantile(throttle, 0.999))
+    widest = 1.0 if throttle is None else _widest(throttle)
     free = ~bound & ~braking
     request, curve, request_tolerance = _request(throttle, current, free, widest, axis)
     start, end = setting("voltage_cutback_start"), setting("voltage_cutback_end")
@@ -273,8 +273,13 @@ def full_throttle(throttle: Array | None, current: Array) -> Flags:
     """Return where the throttle is as wide as it ever gets; where current flows without one."""
     if throttle is None:
         return np.asarray(current > 0)
-    widest = float(np.nanquantile(throttle, 0.999)) if len(throttle) else 0.0
-    return np.asarray(throttle >= max(FULL * widest, 0.5))
+    return np.asarray(throttle >= max(FULL * _widest(throttle), 0.5))
+
+
+def _widest(throttle: Array) -> float:
+    """Return how wide the throttle gets, 0 where nothing is known: streams may lie apart."""
+    known = throttle[np.isfinite(throttle)]
+    return float(np.quantile(known, 0.999)) if len(known) else 0.0
 
 
 def stated_settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | None]:

@@ -222,6 +222,8 @@ def _candidates(
 ) -> list[_Candidate]:
     """Return the lines of ``y`` over ``x`` that lean the right ``way``, from stretches of the
     samples in question, each with its cost on all of them (``at``)."""
+    if not np.isfinite(y).any():
+        return []
     width = LINE_TOLERANCE * float(np.nanmax(y))
     found = []
     stretches = [s for s in (*runs, *_pieces(runs, drive, STRETCH)) if len(s) >= 5]

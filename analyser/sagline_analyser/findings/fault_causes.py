@@ -518,7 +518,7 @@ def _link(scene: Scene, w: Weighing) -> None:
     elif gap.end is not None:
         w.add(
             1.0,
-            f"the board ran on while unheard: back after {gap.end - gap.start:.1f} s "
+            f"the board ran on while unheard: back after {span_text(gap.end - gap.start)} "
             "without a new start",
         )
     if scene.jumps or scene.vanished is not None:

@@ -23,7 +23,9 @@ class CellBelief:
     def __init__(
         self, ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
     ) -> None:
-        self.ride, self.board, self._packs = ride, board, packs
+        self.ride: Ride = ride
+        self.board: BoardFile | None = board
+        self._packs = packs
 
     @cached_property
     def packs(self) -> Sequence[PackFit]:

@@ -31,7 +31,7 @@ def contact_evidence(scene: Scene) -> list[tuple[float, str]]:
     if scene.voltage is None or scene.current is None or scene.vanished is not None:
         return []
     least = AT_LEAST * abs(scene.usual_voltage)
-    if scene.cell_sum is not None:
+    if scene.cell_sum is not None and len(scene.cell_sum.time):
         return _by_cells(scene, scene.cell_sum, least)
     return _by_step(scene, least)
 

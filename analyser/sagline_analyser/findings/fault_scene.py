@@ -46,14 +46,19 @@ class Scene:
         belief: CellBelief,
         sensors: tuple[SensorDoubt, ...] = (),
     ) -> None:
-        self.belief, self.sensors = belief, sensors
+        self.belief: CellBelief = belief
+        self.sensors: tuple[SensorDoubt, ...] = sensors
         self.weighed: list[Cause] = []  # the candidates so far; the last one asks for the others
-        self.at, (self.start, self.end) = story.moment.time, story.window
-        self.story, self.board = story, board
-        self.ride_start = min(
+        self.at: float = story.moment.time
+        self.start: float
+        self.end: float
+        self.start, self.end = story.window
+        self.story: FaultStory = story
+        self.board: BoardFile | None = board
+        self.ride_start: float = min(
             (float(s.time[0]) for s in ride.streams.values() if len(s.time)), default=0.0
         )
-        self.ride = between(ride, self.start - MEMORY, self.end)
+        self.ride: Ride = between(ride, self.start - MEMORY, self.end)
         self.limits: tuple[Limit, ...] = derive_limits(board) if board else ()
 
     @cached_property

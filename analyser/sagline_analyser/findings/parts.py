@@ -101,13 +101,15 @@ class Squares:
     """
 
     def __init__(self, series: Series) -> None:
-        self.time, self.value = series.time, series.value
-        self.count = count = len(series)
+        self.time: Array = series.time
+        self.value: Array = series.value
+        self.count: int = len(series)
+        count = self.count
         breaks = series.gap.copy()
         breaks[:1] = True
-        self.first = np.flatnonzero(breaks)
-        self.last = np.r_[self.first[1:], count] - 1
-        self.whole = np.zeros(count)
+        self.first: npt.NDArray[np.intp] = np.flatnonzero(breaks)
+        self.last: npt.NDArray[np.intp] = np.r_[self.first[1:], count] - 1
+        self.whole: Array = np.zeros(count)
         # Some thousand samples at a time: a ride of many hours needs no table of its own length
         # for every step of the arithmetic.
         for start in range(0, count - 1, BLOCK):

@@ -167,6 +167,8 @@ def noise(series: Array) -> float:
         return 0.0
     bends = np.diff(series, 2)
     np.abs(bends, out=bends)
+    if np.isnan(bends).all():
+        return 0.0
     return float(np.nanmedian(bends, overwrite_input=True) / 0.6745 / np.sqrt(6))
 
 

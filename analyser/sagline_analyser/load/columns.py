@@ -48,6 +48,7 @@ class Table:
 
     @classmethod
     def empty(cls, channels: dict[str, Channel | None], total: int) -> "Table":
+        """Return columns of ``total`` rows that are still to be filled."""
         rows: Counter[SampleType] = Counter()
         kept = {}
         for name, channel in channels.items():
@@ -98,6 +99,7 @@ class Table:
         return found
 
     def cut(self, total: int) -> "Table":
+        """Return columns of ``total`` rows that are still to be filled."""
         """Return the columns of the first ``total`` samples."""
         raw = {kind: block[:, :total] for kind, block in self.raw.items()}
         return replace(self, values=self.values[:, :total], raw=raw)

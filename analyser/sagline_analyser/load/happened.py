@@ -43,6 +43,7 @@ def marks_of(host: Iterable[tuple[int, Record]], zero: int) -> tuple[RideMark, .
 
 
 def link_gaps_of(host: Iterable[tuple[int, Record]], zero: int) -> tuple[LinkGap, ...]:
+    """Return when the link was away; ``zero`` is the capture's start in host µs."""
     gaps: list[LinkGap] = []
     down: Link | None = None
     last = 0

@@ -25,6 +25,7 @@ class Known:
 
     @classmethod
     def of(cls, record: Board | Stream, body: bytes) -> "Known":
+        """Return what is known of the bodies that are like ``body``."""
         varies = np.zeros(len(body), np.bool_)
         varies[varying(record)] = True
         return cls(record, np.frombuffer(body, np.uint8), varies)

@@ -351,7 +351,10 @@ def _events(ride: Ride) -> list[dict[str, Any]]:
         {"t": mark.time, "what": f"mark {mark.number}", "text": mark.text} for mark in ride.marks
     ]
     for gap in ride.link_gaps:
-        back = f"back after {gap.end - gap.start:.1f} s" if gap.end is not None else "never back"
+        away = None if gap.end is None else gap.end - gap.start
+        back = "never back" if away is None else f"back after {away:.1f} s"
+        if away is not None and away < 0.1:
+            back = "back within 0.1 s"
         found.append({"t": gap.start, "what": "link down", "text": f"{back}; {gap.evidence}"})
     for segment in ride.segments[1:]:
         step = segment.voltage_step

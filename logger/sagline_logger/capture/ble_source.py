@@ -29,6 +29,9 @@ _SCAN = 5.0
 """Seconds the first attempt to open looks for the device."""
 _SCAN_AGAIN = 2.0
 """Seconds later ones do: a capture cannot be stopped meanwhile, and it tries again anyway."""
+_NAMESAKES = 1.2
+"""Seconds for which others of the same name are waited for: a board in range tells its name every
+0.1 to 1 s (common practice, no source; the radio's standard allows 10 s)."""
 _CONNECT = 30.0
 """Seconds a found device has to connect, list its services and start notifying; on some systems
 the user is asked to pair meanwhile."""
@@ -81,7 +84,7 @@ class BleSource:
         self._stream = stream
         self._scan = scan
         self._link: _Link | None = None
-        self._met = False
+        self._met = ""  # the address that the name led to
 
     @property
     def description(self) -> str:
@@ -93,13 +96,13 @@ class BleSource:
         """Find the device, connect and subscribe (see ``Source``)."""
         self.close()
         scan = min(self._scan, _SCAN_AGAIN) if self._met else self._scan
-        self._link = _Link(self._device, scan, self._stream)
+        self._link = _Link(self._device, scan, self._stream, self._met)
         try:
             self._link.wait_up()
         except BaseException:  # Ctrl-C too must not leave a search running
             self.close()
             raise
-        self._met = True
+        self._met = self._link.address
 
     def read(self, timeout: float) -> bytes:
         """Return the bytes of the notifications that have come (see ``Source``)."""
@@ -238,7 +241,10 @@ def _quieten() -> None:
 class _Link:
     """One link from search to end, on its own thread with its own event loop."""
 
-    def __init__(self, device: str, scan: float, stream: GattStream) -> None:
+    def __init__(self, device: str, scan: float, stream: GattStream, met: str) -> None:
+        """``met`` is the address that the device had when it was met before, if it was."""
+        self.address = ""  # of the device found
+        self._met = met
         self._device = device
         self._stream = stream
         self._scan = scan
@@ -350,23 +356,54 @@ class _Link:
                         await client.disconnect()
 
     async def _find(self) -> "BLEDevice":
+        """Return the device, which must be the only one of its name unless the address tells it.
+
+        Raises:
+            LinkLost: it is not in range.
+            SaglineError: several devices in range bear the name.
+        """
+        import asyncio
+
         from bleak import BleakScanner
 
         boards: set[str] = set()
+        alike: dict[str, BLEDevice] = {}  # by address
         sought = self._device.casefold()
+        named, certain = asyncio.Event(), asyncio.Event()
 
-        def matches(device: "BLEDevice", advert: "AdvertisementData | None" = None) -> bool:
-            names = {device.address, device.name, advert and advert.local_name}
+        def hear(device: "BLEDevice", advert: "AdvertisementData | None" = None) -> None:
+            name = advert and advert.local_name
             if advert and ble_service.SERVICE in advert.service_uuids:
-                boards.add(_plain(advert.local_name or device.address))
-            return sought in {name.casefold() for name in names if name}
+                boards.add(_plain(name or device.address))
+            by_address = device.address.casefold() == sought
+            if not certain.is_set() and (
+                by_address or sought in {one.casefold() for one in (device.name, name) if one}
+            ):
+                alike[device.address] = device
+                named.set()
+                if by_address or device.address == self._met:
+                    self.address = device.address
+                    certain.set()
 
         for device in await _connected(self._stream.service):
-            if matches(device):
-                return device
-        # Not limited to our service: a device without it deserves its own message.
-        found = await BleakScanner.find_device_by_filter(matches, timeout=self._scan)
-        if found is None:
+            hear(device)
+        if not certain.is_set():
+            # Not limited to our service: a device without it deserves its own message.
+            async with BleakScanner(hear):
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(self._scan):
+                        await named.wait()
+                    async with asyncio.timeout(_NAMESAKES):
+                        await certain.wait()
+        if certain.is_set():
+            return alike[self.address]
+        if len(alike) > 1:
+            raise SaglineError(  # which ends no capture that runs: the keeper tries again
+                f"{len(alike)} devices bear this name: {', '.join(sorted(alike))}",
+                where=self._device,
+                remedy="give the address of one; sagline-logger find tells how near each is",
+            )
+        if not alike:
             seen = ", ".join(sorted(boards)) or "none"
             told = f"boards in range: {seen}"
             if not self._stream.ours:
@@ -374,6 +411,7 @@ class _Link:
                 if self._stream.service is None and sys.platform == "linux":
                     told += "; if a program that was killed had it, name its --service too"
             raise LinkLost(f"{self._device}: not seen within {self._scan:g} s ({told})")
+        self.address, found = next(iter(alike.items()))
         return found
 
 

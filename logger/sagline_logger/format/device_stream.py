@@ -51,7 +51,7 @@ class Numbers:
     """The numbers and clocks of one segment (§5.7), in bounded memory."""
 
     def __init__(self) -> None:
-        self.lost = 0
+        self.lost: int = 0
         """Samples missing before the record that :meth:`follow` took last."""
         self.host: int | None = None
         """Host µs by the logger's latest record; set it before each record."""
@@ -178,7 +178,7 @@ class DeviceReader:
     """
 
     def __init__(self) -> None:
-        self.capture = 0
+        self.capture: int = 0
         """Number of the capture, from 0."""
         self.segment: Segment | None = None
         self._numbers = Numbers()
@@ -253,9 +253,9 @@ class VersionGate:
     """Whether what comes is in a major version that is known (§7)."""
 
     def __init__(self) -> None:
-        self.device = True
+        self.device: bool = True
         """Whether the device speaks a known version, as far as it has said."""
-        self.file = True
+        self.file: bool = True
         """Whether the file is written in a known version."""
 
     @property

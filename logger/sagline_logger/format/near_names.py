@@ -8,7 +8,7 @@ from functools import cache
 
 from .vocabulary import vocabulary
 
-SAME = {
+SAME: dict[str, tuple[str, ...]] = {
     "V": ("v", "volt", "volts", "Volt", "Volts"),
     "A": ("a", "amp", "amps", "Amp", "Amps", "ampere", "amperes"),
     "°C": ("C", "c", "degC", "deg C", "degc", "celsius", "Celsius", "\u2103", "\u00baC"),
@@ -17,7 +17,7 @@ SAME = {
     "1": ("", "-", "ratio"),
 }
 """Other spellings of a standard unit; the two last of °C are signs that only look like it."""
-FACTORS = {
+FACTORS: dict[str, dict[str, str]] = {
     "V": {"mV": "0.001", "kV": "1000", "uV": "0.000001", "µV": "0.000001"},
     "A": {"mA": "0.001", "kA": "1000", "uA": "0.000001", "µA": "0.000001"},
     "1": {"%": "0.01", "percent": "0.01", "‰": "0.001", "permille": "0.001"},

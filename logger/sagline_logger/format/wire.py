@@ -11,8 +11,8 @@ class FieldReader:
     """Takes fields off the front of a body; every short or malformed field is a RecordError."""
 
     def __init__(self, body: bytes, at: int = 0) -> None:
-        self.body = body
-        self.at = at
+        self.body: bytes = body
+        self.at: int = at
 
     def take(self, layout: str) -> tuple[Any, ...]:
         """Return the values of a ``struct`` layout (little-endian is implied)."""

@@ -235,6 +235,7 @@ def fit(
 
 def _late(path: Array, steps: Array, at: Numbers) -> Array:
     """Return paths (n, m) as a sensor tells them that lags by ``steps`` (m,), at rows ``at``."""
+    steps = np.minimum(steps, len(path))  # one that lags by more tells the first reading too
     whole = np.floor(steps).astype(int)
     share = steps - whole
     rows, columns = at[:, None] - whole, np.arange(path.shape[1])

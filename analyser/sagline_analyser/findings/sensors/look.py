@@ -39,9 +39,10 @@ class Look:
 
     def __post_init__(self) -> None:
         ends = [s.time[[0, -1]] for s in self.ride.streams.values() if len(s.time)]
-        self.start = start = min((float(e[0]) for e in ends), default=0.0)
-        self.end = end = max((float(e[1]) for e in ends), default=0.0)
-        self.step = max(FINEST, (end - start) / POINTS)
+        self.start: float = min((float(e[0]) for e in ends), default=0.0)
+        self.end: float = max((float(e[1]) for e in ends), default=0.0)
+        start, end = self.start, self.end
+        self.step: float = max(FINEST, (end - start) / POINTS)
         self.time: Array = np.arange(start, end + self.step / 2, self.step)
 
     def add(self, key: str, doubt: str, evidence: str, spans: Spans, aside: bool = True) -> None:

@@ -39,6 +39,8 @@ def _stuck_at_zero(look: Look, key: str) -> None:
     with np.errstate(invalid="ignore"):
         if keys:
             least = np.abs(turning).min(axis=0)  # one motor may spin, all of them drive
+            if not np.isfinite(least).any():
+                return
             going = least * factor > ROLLING if factor else least > 0.2 * np.nanmax(least)
             # A motor speed that holds still may itself be what is stuck.
             still = (np.diff(turning, axis=1, prepend=np.nan) == 0).any(axis=0)

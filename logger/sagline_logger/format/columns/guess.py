@@ -34,6 +34,7 @@ class GuessedColumn:
     """Why it is taken for the channel that it is, where its title does not say so itself."""
 
     def read(self, cell: str, decimal: str) -> None:
+        """Take one more cell of the column into account."""
         if not self.numeric or not cell or cell.lower() in MISSING:
             return
         try:
@@ -302,5 +303,6 @@ def _place(column: GuessedColumn, at: int) -> str:
 
 
 def quoted(text: str) -> str:
+    """Return ``text`` as a TOML basic string."""
     # A JSON string is a TOML basic string, but for DEL.
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
