@@ -100,7 +100,8 @@ def band_table(bands: Sequence[Band]) -> str:
         for band in bands
     )
     return (
-        "<table class=bands><caption>Share of the time by battery current, where it is known</caption>"
+        "<table class=bands><caption>Share of the time by battery current, where it is known"
+        "</caption>"
         f"<tbody>{cells}</table>"
     )
 

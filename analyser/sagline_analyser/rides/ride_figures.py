@@ -38,7 +38,8 @@ class PackFigures:
     """One pack of a ride, in use from ``start`` to ``end`` s; ``name`` "" where it is not known.
 
     ``balance`` is how far the cells lie apart at rest at the end, in V; ``charge`` the Ah drawn,
-    net, None where too little of its time is known; ``rests`` what the ride showed of its cells at rest.
+    net, None where too little of its time is known; ``rests`` what the ride showed of its cells at
+    rest.
     """
 
     name: str = ""
