@@ -8,6 +8,7 @@ of their 0.6 s in those made with one such BOARD, and is mended (``_steady`` in
 
 import base64
 import json
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -74,7 +75,7 @@ def test_the_mended_line_is_the_right_one():
     path = next(path for path in _PATHS if path.stem == "one_boot")
     ride, was = _both(path)
     times = tables(ride)["streams"]["fast"]["time"]
-    steps = {later - one for one, later in zip(times, times[1:], strict=False)}
+    steps = {later - one for one, later in pairwise(times)}
     assert steps == {10_000}
     old = was["streams"]["fast"]["time"]
     assert old[-1] - old[0] == pytest.approx(times[-1] - times[0], rel=310e-6)
