@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from sagline_logger.format import Link, LinkState, Raw, Samples
+from sagline_logger.format import Dropped, Link, LinkState, Raw, Samples
 from support.bluez_board import Ride, SimulatedBoard
+from support.bluez_disconnects import disconnect_often
 from support.bluez_peripheral import Bluetooth, Peripheral
 from support.capture import Contents, command, logged, recording, the_log, wait_until
+from support.frames import Device
 from support.printing_board import map_text
+from support.small_disk import small_disk
 
 SERVICE = "0000ffe0-0000-1000-8000-00805f9b34fb"
 """Of 16 bits, as many serial modules have them (common practice, no source)."""
@@ -131,6 +134,42 @@ def test_a_killed_logger_gets_its_module_back_by_the_service(
         with recording(*peripheral_arguments, "--out", tmp_path / "second") as logger:
             wait_until(lambda: Contents(logged(tmp_path / "second")).frames)
             assert logger.stop(signal.SIGTERM)[0] == 0
+
+
+def test_random_disconnects_of_a_module_lose_and_repeat_nothing(
+    bluetooth: Bluetooth, tmp_path: Path
+) -> None:
+    disconnect_often(
+        bluetooth,
+        tmp_path,
+        6,
+        random.Random(4),
+        away=1.0,
+        arguments=("--ble", "BT-Serial", "--characteristic", "ffe1"),
+        make=lambda board, seed: module(bluetooth, board, seed=seed),
+    )
+
+
+def test_a_full_disk_while_a_module_sends(bluetooth: Bluetooth, tmp_path: Path) -> None:
+    """What the disk does not take for a while is held in memory, and nothing is lost."""
+    device = Device()
+    peripheral = module(bluetooth)
+    arguments = ("--ble", "BT-Serial", "--characteristic", "ffe1")
+    with small_disk(tmp_path / "disk", "1m") as disk:
+        ballast = disk / "ballast"
+        ballast.write_bytes(bytes((1 << 20) - (60 << 10)))
+        with recording(*arguments, "--out", disk) as logger:
+            assert peripheral.subscribed.wait(60)
+            sent = b"".join(device.run(4000))  # about 200 KiB
+            for at in range(0, len(sent), 180):
+                assert peripheral.send(sent[at : at + 180])
+            logger.wait_for("No space left on device; keeping the link alive")
+            ballast.unlink()
+            logger.wait_for("writing again; 0 frames dropped")
+            wait_until(lambda: Contents(logged(disk)).stream == sent)
+            assert logger.stop(signal.SIGTERM)[0] == 0
+        assert Contents(logged(disk)).all(Dropped) == []
+        assert command("verify", "--strict", the_log(disk))[0] == 0
 
 
 def test_find_all_lists_what_notifies(bluetooth: Bluetooth) -> None:

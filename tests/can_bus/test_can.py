@@ -3,6 +3,7 @@
 Outside reference: cantools' own reading of the same frames; python-can's buses and log files.
 """
 
+import random
 import signal
 import subprocess
 import sys
@@ -13,13 +14,16 @@ from pathlib import Path
 import can
 import pytest
 
+from sagline_logger.capture import can_source
 from sagline_logger.capture.can_frames import frames_by
 from sagline_logger.capture.can_source import HEAD, CanSource
 from sagline_logger.capture.desk import CaptureDesk
 from sagline_logger.capture.recorder import Request
 from sagline_logger.format import (
+    Dropped,
     Event,
     FilePart,
+    Instant,
     Link,
     LinkState,
     Raw,
@@ -238,6 +242,92 @@ def test_errors_and_bus_off_are_link_events(tmp_path: Path) -> None:
     assert len(contents.all(Samples)) == 3
     assert not contents.all(Event)
     assert command("verify", the_log(tmp_path))[1].count("link down from") == 1
+
+
+def lost(contents: Contents) -> int:
+    """Return how many CAN frames the log says were lost before they were read."""
+    told = contents.all(Dropped)
+    assert all((one.frames, one.device) == (0, 0) for one in told)
+    return sum(int(one.reason.split()[0]) for one in told)
+
+
+def test_a_logger_that_stands_still_counts_what_the_system_dropped(tmp_path: Path) -> None:
+    """What no buffer held is in the count, each frame."""
+    count = 60_000
+    with (
+        multicast_bus() as bus,
+        recording(*bus.arguments, "--dbc", DBC, "--out", tmp_path) as logger,
+    ):
+        bus.send([drive(0)])
+        wait_until(lambda: Contents(logged(tmp_path)).all(Samples))
+        logger.process.send_signal(signal.SIGSTOP)
+        bus.send((drive(n) for n in range(1, count)), rate=1e6)
+        logger.process.send_signal(signal.SIGCONT)
+        logger.wait_for("CAN frames came faster than this machine took them; they are lost")
+        bus.send(drive(n) for n in range(10))
+        wait_until(lambda: _settled(tmp_path, count + 10))
+        logger.stop(signal.SIGTERM)
+    contents = Contents(logged(tmp_path))
+    assert lost(contents) > 0
+    assert lost(contents) + len(contents.all(Samples)) == count + 10
+    status, text, _ = command("verify", "--strict", the_log(tmp_path))
+    assert status == 3
+    assert "Nothing lost" not in text
+
+
+def _settled(directory: Path, count: int) -> bool:
+    contents = Contents(logged(directory))
+    return lost(contents) + len(contents.all(Samples)) == count
+
+
+def test_a_reader_too_slow_for_its_own_queue_counts_what_it_could_not_hold(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(can_source, "_HELD", 100)
+    source = CanSource("slow", "virtual", None)
+    with can.Bus(interface="virtual", channel="slow") as bus:
+        source.open()
+        for n in range(500):
+            bus.send(drive(n))
+        wait_until(lambda: source._taker is not None and source._taker._full == 400)
+        data = source.read(1)
+        source.close()
+    assert len(data) == 101 * (HEAD.size + 8)
+    translator = frames_by(DBC, None).make()
+    items = translator.feed(data, Instant(0, 0))
+    (told,) = [item for item in items if isinstance(item, Dropped)]
+    assert told.reason == "400 CAN frames came faster than this machine took them"
+    assert told.size == 400 * HEAD.size
+
+
+def test_random_bus_offs_lose_and_repeat_nothing_that_was_delivered(tmp_path: Path) -> None:
+    luck = random.Random(5)
+    source = CanSource("cuts", "virtual", None)
+    told: list[str] = []
+    desk = CaptureDesk(source, Request(tmp_path, translation=frames_by(DBC, None)), told.append)
+    sent = 0
+    with can.Bus(interface="virtual", channel="cuts") as bus:
+        desk.start()
+        wait_until(lambda: desk.snapshot().stage == "open")
+        for cut in range(6):
+            for _ in range(luck.randrange(1, 300)):
+                bus.send(drive(sent))
+                sent += 1
+            bus.send(error(0x40))
+            again = cut + 1
+            wait_until(lambda n=again: sum("is open again" in line for line in told) == n)
+        bus.send(drive(sent))
+        wait_until(lambda: len(Contents(logged(tmp_path)).all(Samples)) == sent + 1)
+        desk.stop("stopped by a test")
+        desk.join(30)
+    contents = Contents(logged(tmp_path))
+    assert contents.damaged == []
+    assert [row["pack_voltage"] for row in values(contents)["Drive"]] == [
+        Decimal(4000 + n % 2000) / 100 for n in range(sent + 1)
+    ]
+    states = [one.state for one in contents.all(Link) if not one.evidence.startswith("still")]
+    assert states == [LinkState.UP] + [LinkState.DOWN, LinkState.UP] * 6
+    assert contents.all(Dropped) == []
 
 
 @pytest.mark.parametrize(

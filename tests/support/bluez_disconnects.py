@@ -3,6 +3,7 @@
 import random
 import signal
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from sagline_logger.format import Link, LinkState
@@ -13,20 +14,29 @@ from .capture import PATIENCE, Contents, logged, recording, wait_until
 
 
 def disconnect_often(
-    bluetooth: Bluetooth, directory: Path, times: int, chance: random.Random, away: float
+    bluetooth: Bluetooth,
+    directory: Path,
+    times: int,
+    chance: random.Random,
+    away: float,
+    arguments: tuple[str, ...] = ("--ble", "Kestrel"),
+    make: Callable[[SimulatedBoard, int], Peripheral] | None = None,
 ) -> list[float]:
     """Record Kestrel's ride through ``times`` lost links; return how long each took to be back.
 
     Every other time the board goes out of range, for up to ``away`` s; a link goes between frames
     or inside one, under a new random MTU each time.  "Back" is subscribed again, counted from the
-    moment the board can be heard again, in s.
+    moment the board can be heard again, in s.  ``make`` makes another radio module than one of our
+    service from a board and a seed, and ``arguments`` name it.
     """
     kestrel = SimulatedBoard(seed=chance.randrange(1 << 30))
-    peripheral = Peripheral(
-        bluetooth, "Kestrel", greeting=kestrel.greeting, seed=chance.randrange(1 << 30)
-    )
+    seed = chance.randrange(1 << 30)
+    if make is not None:
+        peripheral = make(kestrel, seed)
+    else:
+        peripheral = Peripheral(bluetooth, "Kestrel", greeting=kestrel.greeting, seed=seed)
     back = []
-    with recording("--ble", "Kestrel", "--out", directory, "--quiet") as logger:
+    with recording(*arguments, "--out", directory, "--quiet") as logger:
         with Ride(kestrel, peripheral) as ride:
             for number in range(times):
                 assert peripheral.subscribed.wait(PATIENCE)

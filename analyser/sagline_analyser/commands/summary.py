@@ -97,7 +97,8 @@ def _print_short(
     for key in ("distance", "energy_per_distance"):
         finding = next((f for f in summary if f.key == key and f.value is not None), None)
         if finding is not None:
-            facts.append(figure_text(finding.value, finding.unit))
+            part = f" ({finding.note})" if finding.note else ""
+            facts.append(figure_text(finding.value, finding.unit) + part)
     print(" · ".join(facts))
     for warning in ride.warnings:
         print(f"note: {warning}")
@@ -130,7 +131,7 @@ def _print_summary(ride: "Ride", summary: "Summary") -> None:
         note = f"  {finding.note}" if finding.note else ""
         print(f"  {finding.label:24} {figure_text(finding.value, finding.unit)}{at}{note}")
     for band in summary.bands:
-        print(f"  {'  ' + band.label:24} {100 * band.share:.1f} % of the time")
+        print(f"  {'  ' + band.label:24} {100 * band.share:.1f} % of the time in which it is known")
     for warning in ride.warnings:
         print(f"  note: {warning}")
 

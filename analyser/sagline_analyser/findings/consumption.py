@@ -12,11 +12,20 @@ from .answer import Answer, Figure, Urgency
 from .certainty import cannot_tell
 from .chance import student
 from .course import SPAN, find_heights, slope_at, travelled
-from .coverage import ENOUGH, Coverage, ride_time
+from .coverage import ALL, ENOUGH, Coverage, coverage, ride_time
 from .electric import battery_current, pack_voltage
 from .once import once
 from .picture import Bar, Bars
-from .series import Array, Series, integral, integral_above_zero, interpolate, product, steps
+from .series import (
+    Array,
+    Series,
+    column,
+    integral,
+    integral_above_zero,
+    interpolate,
+    product,
+    steps,
+)
 from .speed import Unknown, vehicle_speed
 
 EDGES = (0.0, 10.0, 20.0, 30.0, 45.0)
@@ -58,8 +67,10 @@ class Consumption:
     drawn: float
     returned: float
     how: str
-    covered: float
-    """Share of the ride's time in which current, voltage and speed were all recorded."""
+    covered: Coverage
+    """For how much of the ride current, voltage and speed are all known."""
+    flow: Coverage
+    """For how much of it the power is, of which ``drawn`` and ``returned`` are."""
     grades: tuple[Rate, ...] = ()
     """By the slope of the road; empty where no altitude was recorded."""
     climbed: tuple[float, float] | None = None
@@ -98,15 +109,14 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
     step, middle = step[known], middle[known]
     energy = step * ((drawing.value[1:] + drawing.value[:-1]) / 2)[known] / 3600
     distance = step * middle / 1000
-    if distance.sum() < LEAST:
-        return Unknown(f"needs a ride of at least {1000 * LEAST:.0f} m")
     known_of = Coverage(float(step.sum()), ride_time(ride))
-    covered = known_of.share
-    if covered < ENOUGH:
+    if known_of.share < ENOUGH:
         return Unknown(
             f"current, voltage and speed were recorded together over {step.sum():.0f} s of "
-            f"{known_of.whole:.0f} s ({covered:.0%}) only"
+            f"{known_of.whole:.0f} s ({known_of.share:.0%}) only"
         )
+    if distance.sum() < LEAST:
+        return Unknown(f"needs a ride of at least {1000 * LEAST:.0f} m")
     whole = _rate("whole ride", energy, distance, step)
     bands = []
     for low, high in zip(EDGES, (*EDGES[1:], np.inf), strict=True):
@@ -124,7 +134,15 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
             if distance[inside].sum() >= LEAST:
                 grades.append(_rate(word, energy[inside], distance[inside], step[inside]))
     return Consumption(
-        whole, tuple(bands), drawn, returned, speed.how, min(covered, 1.0), tuple(grades), climbed
+        whole,
+        tuple(bands),
+        drawn,
+        returned,
+        speed.how,
+        known_of,
+        coverage(ride, drawing),
+        tuple(grades),
+        climbed,
     )
 
 
@@ -141,17 +159,22 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
     if math.isfinite(whole.error):
         low, high = whole.per_km - whole.error, whole.per_km + whole.error
         verdict += f" Another ride like it may take {low:.0f} to {high:.0f} Wh/km (9 in 10)."
-    if found.covered < 0.95:
-        verdict += f" This is over {found.covered:.0%} of the ride's time; the rest has gaps."
-    how = f"net energy over distance; speed: {found.how}"
+    partly = found.covered.share < ALL
+    told_of = f"; {found.covered.words}" if partly else ""
+    if partly:
+        verdict += f" This is {found.covered.words}; the rest has gaps."
+    how = f"net energy over distance; speed: {found.how}{told_of}"
+    flow = "" if found.flow.share >= ALL else f"; {found.flow.words}"
     figures = [
         Figure(rate.label, rate.per_km, "Wh/km", rate.known_error, how)
         for rate in (whole, *found.bands, *found.grades)
     ]
     figures += [
-        Figure("drawn from the pack", found.drawn, "Wh", None, "∫ power dt while positive"),
-        Figure("given back by braking", found.returned, "Wh", None, "−∫ power dt while negative"),
-        Figure("share given back", 100 * found.share, "%", None, "given back over drawn"),
+        Figure("drawn from the pack", found.drawn, "Wh", None, f"∫ power dt while positive{flow}"),
+        Figure(
+            "given back by braking", found.returned, "Wh", None, f"−∫ power dt while negative{flow}"
+        ),
+        Figure("share given back", 100 * found.share, "%", None, f"given back over drawn{flow}"),
     ]
     details = [
         f"At {rate.label}: {rate.per_km:.1f} Wh/km over {rate.distance:.2f} km"
@@ -165,8 +188,11 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
             for rate in found.grades
         )
         by = f": {by}" if by else ""
+        altitude = column(ride, "altitude")
+        covered = coverage(ride, altitude) if altitude is not None else found.covered
+        heights_known = "" if covered.share >= ALL else f" ({covered.words})"
         details.append(
-            f"By the altitude the road rose {up:.0f} m and fell {down:.0f} m{by} "
+            f"By the altitude{heights_known} the road rose {up:.0f} m and fell {down:.0f} m{by} "
             f"(slopes over {SPAN:.0f} m, uphill and downhill from {GRADES[2][0]:.0%})."
         )
     told = "" if found.climbed is not None else "; no channel tells the slope"
@@ -183,7 +209,7 @@ def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
         ((0.0, ride.duration),),
         tuple(details),
     ).in_short(
-        f"{whole.per_km:.1f} Wh/km; braking gave back {found.share:.0%}",
+        f"{whole.per_km:.1f} Wh/km; braking gave back {found.share:.0%}{told_of}",
         Urgency.FINE,
         Bars("Wh/km", tuple(Bar(rate.label, rate.per_km) for rate in found.bands))
         if found.bands and all(rate.per_km >= 0 for rate in found.bands)

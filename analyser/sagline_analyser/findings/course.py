@@ -14,6 +14,7 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
+from .coverage import ENOUGH, coverage
 from .series import Array, Flags, Series, clean, column, interpolate, steps
 from .speed import Unknown, vehicle_speed
 
@@ -130,6 +131,8 @@ def find_heights(ride: Ride, board: BoardFile | None) -> Heights | None:
     altitude, way = column(ride, "altitude"), travelled(ride, board)
     if altitude is None or way is None:
         return None
+    if min(coverage(ride, altitude).share, coverage(ride, way).share) < ENOUGH:
+        return None  # what was climbed elsewhere is not known, nor how far it is from here to there
     at = interpolate(way, altitude.time)
     known = np.isfinite(at)
     if not known.any() or not 2 * SPAN <= at[known][-1] <= FURTHEST:

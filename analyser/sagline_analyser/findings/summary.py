@@ -38,6 +38,7 @@ class Finding:
     ``value`` is in ``unit``, or None where it could not be computed and ``how`` says what it
     needs.  ``at`` is the time in s from the start of the capture at which it happened, if it
     happened at one instant, and ``note`` adds what belongs to it (which cell, the load then).
+    ``covered`` is what share of the ride (0 to 1) a sum knows; None where that has no meaning.
     """
 
     key: str
@@ -47,6 +48,7 @@ class Finding:
     how: str
     at: float | None = None
     note: str = ""
+    covered: float | None = None
 
 
 @dataclass(frozen=True)
@@ -125,6 +127,7 @@ def _absent(key: str, label: str, unit: str, needs: str) -> Finding:
 
 def _over(covered: Coverage, finding: Finding) -> Finding:
     """Return a sum over the ride with what share of it is known; without value where too little."""
+    finding = replace(finding, covered=covered.share)
     if covered.share >= ALL:
         return finding
     if covered.share < ENOUGH:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ..findings.cells import PackFit
     from ..load import Ride
 
-FORM = f"{__version__}/4"
+FORM = f"{__version__}/5"
 """What figures were made by; those of another program version or form are made anew."""
 
 # numpy and pandas are imported by the one function that needs them: a list from the index is quick.
@@ -38,7 +38,8 @@ class PackFigures:
     """One pack of a ride, in use from ``start`` to ``end`` s; ``name`` "" where it is not known.
 
     ``balance`` is how far the cells lie apart at rest at the end, in V; ``charge`` the Ah drawn,
-    net; ``rests`` what the ride showed of its cells at rest.
+    net, None where too little of its time is known; ``rests`` what the ride showed of its cells at
+    rest.
     """
 
     name: str = ""
@@ -63,6 +64,8 @@ class PackFigures:
 class RideFigures:
     """The figures of one ride in SI units, energies in Wh and Wh/km; None: cannot be told.
 
+    ``covered`` is the least share of the ride (0 to 1) that one of the sums told here knows.
+
     ``problem`` is why the file could not be read; then nothing else is known.  ``faults`` counts
     each (number, text).  ``packs`` are all packs that were used, in order.  ``doubted`` are the
     columns of sensors that cannot be right, on which nothing here rests, and ``mismatches``
@@ -78,6 +81,7 @@ class RideFigures:
     energy: float | None = None
     per_km: float | None = None
     per_km_error: float | None = None
+    covered: float = 1.0
     top_speed: float | None = None
     peak_current: float | None = None
     lowest_cell: float | None = None
@@ -106,6 +110,9 @@ class RideFigures:
         said = [
             "the board file does not match" if self.mismatches else "",
             f"{len(self.doubted)} sensors doubted" if self.doubted else "",
+            f"sums over {math.floor(100 * self.covered)} % of the ride"
+            if self.covered < 0.99
+            else "",
             f"{self.lost_samples} samples lost" if self.lost_samples else "",
             f"{self.link_losses} link losses" if self.link_losses else "",
             f"{self.damaged} damaged stretches" if self.damaged else "",
@@ -173,6 +180,9 @@ def _figures(path: str) -> RideFigures:
     packs = tuple(_pack(ride, fit, name) for fit, name in zip(fits, names, strict=True))
     taken = measure_consumption(ride, board)
     whole = taken.whole if isinstance(taken, Consumption) else None
+    sums = [summary[key] for key in ("distance", "energy_net")]
+    shares = [one.covered for one in sums if one.value is not None and one.covered is not None]
+    shares += [taken.covered.share] if isinstance(taken, Consumption) else []
     warmth = [float(series.value.mean()) for _, series in present(ride, "battery_temperature")]
     counts: dict[tuple[int, str], int] = {}
     for event in ride.events:
@@ -188,6 +198,7 @@ def _figures(path: str) -> RideFigures:
         energy=_sound(summary.get("energy_net")),
         per_km=_sound(whole.per_km if whole else None),
         per_km_error=_sound(whole.error if whole else None),
+        covered=min(shares, default=1.0),
         top_speed=_sound(summary.get("top_speed")),
         peak_current=_sound(summary.get("peak_battery_current")),
         lowest_cell=_sound(summary.get("lowest_cell")),
@@ -210,6 +221,7 @@ def _figures(path: str) -> RideFigures:
 def _pack(ride: "Ride", fit: "PackFit", name: str) -> PackFigures:
     from ..findings.belief.rest_points import rest_points
     from ..findings.cells import PackCells, measure_cells
+    from ..findings.coverage import ENOUGH, coverage
     from ..findings.electric import battery_current
     from ..findings.packs import during
     from ..findings.series import integral
@@ -223,7 +235,11 @@ def _pack(ride: "Ride", fit: "PackFit", name: str) -> PackFigures:
     )
     rest = [cell.rest for cell in cells]
     current = battery_current(ride)
-    drawn = integral(during(current.series, fit.span)) / 3600 if current else None
+    drawn = None
+    if current:
+        own = during(current.series, fit.span)
+        if coverage(ride, own, fit.span.start, fit.span.end).share >= ENOUGH:
+            drawn = integral(own) / 3600
     rests = tuple(
         point
         for point in rest_points(ride, fit.span)

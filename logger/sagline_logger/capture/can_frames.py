@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..format import (
     Channel,
+    Dropped,
     Instant,
     Link,
     LinkState,
@@ -25,7 +26,7 @@ from ..format import (
 from ..format.columns.column_map import ColumnPlan, load_can_map
 from ..format.columns.units import Line, conversion, spelled
 from ..format.limits import MAX_CHANNELS, MAX_FILE, MAX_FOREIGN, MAX_NAME, MAX_STREAMS, MAX_UNIT
-from .can_source import BUS_OFF, ERROR, EXTENDED, HEAD, REMOTE, missing
+from .can_source import BUS_OFF, ERROR, EXTENDED, HEAD, OVERFLOW, REMOTE, missing
 from .framer import Framer
 from .lines import NO_READING, RAW_VERSION
 from .translator import Item, Translation
@@ -114,7 +115,7 @@ class CanTranslator:
                 self._flush(now)
             self._run += frame
             if word & ERROR:
-                self._error(word)
+                self._error(word, body, now)
             elif (found := self._decoders.get(word)) is not None:
                 # Frames keep the order in which they were read, whatever their stamps say.
                 time = self._last = max(now.monotonic + ago, self._last)
@@ -151,10 +152,19 @@ class CanTranslator:
                 f"{text}); it is kept, and more like it are counted"
             )
 
-    def _error(self, word: int) -> None:
+    def _error(self, word: int, body: bytes, now: Instant) -> None:
+        if word & OVERFLOW == OVERFLOW and len(body) == 8 and body[1] & 1:
+            self._overflow(int.from_bytes(body[4:], "little"), now)
         for bit in _ERRORS:
             if word & bit:
                 self._errors[bit] = self._errors.get(bit, 0) + 1
+
+    def _overflow(self, lost: int, now: Instant) -> None:
+        """Say that frames were lost before they were read; 0: how many is not known."""
+        self._flush(now)
+        text = f"{lost or 'some'} CAN frames came faster than this machine took them"
+        self._items.append(Dropped(now, 0, max(lost, 1) * HEAD.size, text, 0))
+        self._news.append(f"{text}; they are lost")
 
     def _tell_errors(self, now: Instant) -> None:
         """Put what went wrong on the bus into one LINK record a second at most."""

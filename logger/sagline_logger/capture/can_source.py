@@ -9,7 +9,9 @@ import os
 import socket
 import struct
 import sys
+import threading
 import time
+from collections import deque
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,11 +31,20 @@ EXTENDED, REMOTE, ERROR = 1 << 31, 1 << 30, 1 << 29
 """Flags of the identifier, as of Linux's ``linux/can.h``."""
 BUS_OFF = 0x40
 """Of an error frame's identifier: the controller left the bus (``linux/can/error.h``)."""
-_MOST = 1 << 15
-"""Bytes taken by one read."""
+OVERFLOW = ERROR | 0x04
+"""Of an error frame that says in bit 0 of its second byte: frames came and were lost before they
+were read (``linux/can/error.h``).  Those that we make hold their number in the last four bytes."""
+_MOST = 2000
+"""Frames given by one read."""
+_HELD = 20_000
+"""Frames that wait to be read, at most: five seconds of a full bus of 500 kbit/s."""
+_MEMINFO, _DROPS = 55, 8
+"""``SO_MEMINFO`` of Linux's ``asm-generic/socket.h`` and the place of the count of what the system
+itself dropped in it (``linux/sock_diag.h``; both from memory)."""
 _BUFFER = 1 << 21  # bytes; the system grants what it allows
 _FEW = 200  # frames
 _PACE = 0.005  # s left for more frames to gather before the next read: see serial_source
+_PATIENCE = 0.2  # s after which the thread looks whether it has to stop
 _LATE = 1.0  # s by which a frame's own time may lie before the read to be believed
 
 
@@ -51,6 +62,7 @@ class CanSource:
         self._interface = interface
         self._bitrate = bitrate
         self._bus: can.BusABC | None = None
+        self._taker: _Taker | None = None
         self._pause = self._off = False
 
     @property
@@ -84,41 +96,114 @@ class CanSource:
         except (can.CanError, OSError) as problem:
             raise LinkLost(f"{self._channel}: {_line(problem)}") from None
         _widen(self._bus)
+        self._taker = _Taker(self._bus)
 
     def read(self, timeout: float) -> bytes:
         """Return the frames that have come; see :class:`Source`."""
-        bus = self._bus
-        if bus is None:
+        taker = self._taker
+        if taker is None:
             raise LinkLost(f"{self._channel} is not open")
         if self._off:
             raise LinkLost(f"{self._channel}: bus-off, the controller left the bus after errors")
         if self._pause:
             time.sleep(_PACE)
-        can = _package()
-        messages: list[Any] = []
-        size = 0
-        try:
-            message = bus.recv(timeout)
-            while message is not None:
-                messages.append(message)
-                size += HEAD.size + len(message.data)
-                # What came before is given first, with the frame that says so.
-                self._off = message.is_error_frame and bool(message.arbitration_id & BUS_OFF)
-                if size > _MOST or self._off:
-                    break
-                message = bus.recv(0)
-        except (can.CanError, OSError, ValueError) as problem:
-            if not messages:
-                raise LinkLost(f"{self._channel}: {_line(problem)}") from None
+        messages = taker.take(timeout)
+        for place, message in enumerate(messages):
+            # What came before is given first, with the frame that says so.
+            if message.is_error_frame and message.arbitration_id & BUS_OFF:
+                self._off = True
+                del messages[place + 1 :]
+                break
+        if not messages and taker.problem:
+            raise LinkLost(f"{self._channel}: {taker.problem}")
         self._pause = 0 < len(messages) < _FEW
-        return _packed(messages)
+        return _packed(messages) + _told(taker.lost())
 
     def close(self) -> None:
         """Leave the bus."""
         bus, self._bus = self._bus, None
+        taker, self._taker = self._taker, None
+        if taker is not None:
+            taker.stop()
         if bus is not None:
             with contextlib.suppress(Exception):
                 bus.shutdown()
+
+
+class _Taker:
+    """Takes frames from a bus on a thread of its own, so that what else this program does keeps
+    none of them waiting, and counts those that were lost all the same."""
+
+    def __init__(self, bus: "can.BusABC") -> None:
+        self._bus = bus
+        self._held: deque[can.Message] = deque()
+        self._came = threading.Condition()
+        self._stopped = False
+        self._full = 0  # frames for which there was no room
+        self._socket: socket.socket | None = None
+        with contextlib.suppress(Exception):  # not every driver has a socket
+            self._socket = socket.socket(fileno=os.dup(bus.fileno()))
+        self._dropped = self._by_system()
+        self.problem = ""
+        """Why nothing more comes; empty while the bus is well."""
+        self._thread = threading.Thread(target=self._run, name="can", daemon=True)
+        self._thread.start()
+
+    def take(self, timeout: float) -> "list[can.Message]":
+        """Return what has come, after waiting for it up to ``timeout`` s."""
+        with self._came:
+            if not self._held and not self.problem:
+                self._came.wait(timeout)
+            return [self._held.popleft() for _ in range(min(len(self._held), _MOST))]
+
+    def lost(self) -> int:
+        """Return how many frames were lost since this was asked last."""
+        with self._came:
+            full, self._full = self._full, 0
+        before, self._dropped = self._dropped, self._by_system()
+        return full + (self._dropped - before) % (1 << 32)
+
+    def stop(self) -> None:
+        """Take no more; the bus may be left then."""
+        self._stopped = True
+        self._thread.join()
+        if self._socket is not None:
+            self._socket.close()
+
+    def _run(self) -> None:
+        can = _package()
+        try:
+            while not self._stopped:
+                message = self._bus.recv(_PATIENCE)
+                if message is None:
+                    continue
+                with self._came:
+                    if len(self._held) < _HELD:
+                        self._held.append(message)
+                    else:
+                        self._full += 1
+                    self._came.notify()
+        except (can.CanError, OSError, ValueError) as problem:
+            with self._came:
+                self.problem = _line(problem)
+                self._came.notify()
+
+    def _by_system(self) -> int:
+        """Return how many frames the system had no room for so far; 0 where it does not say."""
+        if self._socket is None or sys.platform != "linux":
+            return 0
+        try:
+            told = self._socket.getsockopt(socket.SOL_SOCKET, _MEMINFO, 4 * (_DROPS + 1))
+        except OSError:
+            return 0
+        return struct.unpack_from("=I", told, 4 * _DROPS)[0] if len(told) > 4 * _DROPS else 0
+
+
+def _told(lost: int) -> bytes:
+    """Return the error frame that says so, where frames were lost."""
+    if not lost:
+        return b""
+    return HEAD.pack(0, OVERFLOW, 8) + struct.pack("<4BI", 0, 1, 0, 0, min(lost, 2**32 - 1))
 
 
 def _widen(bus: "can.BusABC") -> None:

@@ -4,7 +4,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 
-from ..format import Fault, Foreign, Link, LinkState, Piece, Time
+from ..format import Dropped, Fault, Foreign, Link, LinkState, Piece, Time
 from ..format.host_records import FIRST_HOST_KIND
 from ..format.limits import MAX_FOREIGN
 from .counters import Counters
@@ -136,7 +136,7 @@ class Sorter:
         for piece in pieces:
             if not isinstance(piece, Piece):
                 self._append(run)
-                self._log.record(piece, keep=isinstance(piece, Link))
+                self._log.record(piece, keep=isinstance(piece, Link | Dropped))
                 continue
             body = piece.body
             if body is not None and body[0] < FIRST_HOST_KIND:

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from ..format import VERSION, FrameSplitter, Instant, Link, Piece, Raw
+from ..format import VERSION, Dropped, FrameSplitter, Instant, Link, Piece, Raw
 from .source import Option
 
-Item = Piece | Raw | Link
+Item = Piece | Raw | Link | Dropped
 """A piece of the device's stream, or input kept as it came, from which the pieces behind it were
-made (frame_format.md §6.6), or what is to be said of a link that is up."""
+made (frame_format.md §6.6), or what is to be said of a link that is up or of input that is lost."""
 
 
 class Translator(Protocol):

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ...load.ride import Ride
+from ..coverage import ENOUGH
 from ..electric import battery_current, present
 from ..packs import PackSpan, during
 from ..series import Array, Series, interpolate
@@ -39,7 +40,9 @@ def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
     After a load the voltage creeps towards its rest as diffusion evens out the charge: from an
     endless slab loaded for T s, V(t) = V∞ − a·(√(t + T) − √t) (Crank, The Mathematics of Diffusion,
     from memory).  A particle is no endless slab and ends sooner, so the truth lies between the
-    last reading and that V∞: told is the middle, the error reaches both.
+    last reading and that V∞: told is the middle, the error reaches both.  What flowed while the
+    current was not known is taken for the mean of both its ends and doubted by the most there was;
+    where more than half of the time since the first rest is unknown, no rest is told.
     """
     current = battery_current(ride)
     cells = [(key, during(series, span)) for key, series in present(ride, "cell_voltage")]
@@ -51,7 +54,9 @@ def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
         return ()
     warm = present(ride, "battery_temperature")
     ohms = np.array([_slope(series, amperes) for _, series in cells])
-    drawn = _drawn(amperes)
+    drawn, unseen = _drawn(amperes), _unseen(amperes)
+    most = float(np.max(np.abs(amperes.value)))
+    origin = 0
     found: list[RestPoint] = []
     for first, last in _stretches(amperes):
         begin, end = float(amperes.time[first]), float(amperes.time[last])
@@ -72,9 +77,14 @@ def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
         if not found:
             drawn = drawn - charge
             charge = 0.0
+            origin = last
+        hidden = float(unseen[last] - unseen[origin])
+        if hidden > (1 - ENOUGH) * (end - float(amperes.time[origin])):
+            break  # of the charge from here on less is known than is not
         when = (begin + end) / 2
         celsius = float(interpolate(warm[0][1], np.array([when]))[0]) if warm else math.nan
         doubt = CURRENT_ERROR * abs(charge) + OFFSET * (end - _origin(found, amperes)) / 3600
+        doubt += hidden * most / 3600
         found.append(
             RestPoint(
                 end,
@@ -98,6 +108,12 @@ def _drawn(amperes: Series) -> Array:
     step = np.diff(amperes.time, prepend=amperes.time[0])
     middle = (amperes.value + np.r_[amperes.value[0], amperes.value[:-1]]) / 2
     return np.asarray(np.cumsum(step * middle) / 3600, np.float64)
+
+
+def _unseen(amperes: Series) -> Array:
+    """Return for how many s up to each sample the current is not known."""
+    step = np.diff(amperes.time, prepend=amperes.time[0])
+    return np.asarray(np.cumsum(np.where(amperes.gap, step, 0.0)), np.float64)
 
 
 def _stretches(amperes: Series) -> list[tuple[int, int]]:
