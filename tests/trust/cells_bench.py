@@ -171,6 +171,8 @@ def shares(one: Made, said: Said) -> list[Case]:
             ("resistance after 10 s, a cell", said.ten.get(cell), 1),
         ):
             load = told.current if told and told.current else truth.load
+            if not load:  # never under way: no load for a resistance to hold for
+                continue
             found.append(_case(one, what, 1000 * truth.pulses(cell, load)[which], told, 1000, "mΩ"))
         if cell in said.capacity:
             size = truth.cells[cell - 1].capacity
