@@ -287,3 +287,16 @@ def test_doubts_reach_the_trusted_ride_only():
     )
     gone = np.isnan(shifted.streams["fast"].values["speed"])
     assert found.streams["fast"].time[gone] == pytest.approx(np.arange(10, 11.01, 0.02))
+
+
+def test_boots_set_end_to_end_are_not_two_samples_of_one_time():
+    # Without a host clock the first sample of a new boot takes the time of the last one before.
+    time = np.r_[np.arange(0, 5, 0.1), np.arange(4.9, 10, 0.1)]
+    stream = make_stream("fast", time, {channel("speed", "m/s"): np.sin(time)}, period=0.1)
+    boots = replace(stream, segment=np.repeat([0, 1], [50, len(time) - 50]).astype(np.int32))
+
+    def told(one):
+        return [d.doubt for d in open_basis(make_ride(one)).sensors if d.key == "fast"]
+
+    assert told(boots) == []
+    assert told(stream) == ["two samples of one time"]

@@ -65,8 +65,8 @@ def history_tables(cases: int, seed: int) -> list[tuple[str, str]]:
 
 
 def rides(cases: int, seed: int) -> Iterator[Made]:
-    """Yield ``cases`` rides of each family, in turn; a seed whose cells could not give its load is
-    passed over."""
+    """Yield ``cases`` rides of each family, in turn; a seed whose cells could not give its load, or
+    that never got under way, is passed over."""
     ahead = dict.fromkeys(FAMILIES, seed)
     for _ in range(cases):
         for family in FAMILIES:
@@ -76,6 +76,8 @@ def rides(cases: int, seed: int) -> Iterator[Made]:
                 chance = random.Random(f"make {family} {ahead[family]}")
                 with contextlib.suppress(CannotSolve):
                     one = make_ride_of(ahead[family], chance.choice(makes))
+                    if not one.truth.load:
+                        one = None
                 ahead[family] += 1
             yield one
 

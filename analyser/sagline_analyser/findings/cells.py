@@ -31,6 +31,10 @@ SMALL = 0.05
 """Share of capacity below the others' from which a cell is told to be small; equal cells of one
 make differ by some hundredths (common practice, no source)."""
 
+PLATEAU = 3.42
+"""V at rest in the middle of a ride below which cells may be of iron phosphate: on their plateau
+size does not show, and a small cell was named where none was; none is named there."""
+
 LAGS = 0.03
 """Share of the pack's capacity from which a cell is told to be behind in charge: balanced cells
 differ by less than a hundredth (common practice, no source)."""
@@ -266,7 +270,7 @@ def _size_and_lag(
     drawn = rests.drawn[1] - rests.drawn[0]
     return (
         own.size,
-        own.chance_smaller(SMALL),
+        own.chance_smaller(SMALL) if float(np.median(rests.voltage)) > PLATEAU else 0.0,
         lag,
         own.chance_lagging(LAGS * whole),
         behind,

@@ -348,15 +348,17 @@ def _noise_stops(look: Look, key: str) -> None:
         return
     first, last = max(still, key=lambda row: row[1] - row[0])
     kept = np.delete(step, np.s_[first:last])
-    count = len(kept) // QUIET
-    if count < 2:
+    # A short rest is looked at in two halves, none below half of QUIET.
+    size = min(QUIET, len(kept) // 2)
+    if size < QUIET // 2:
         return
-    parts = kept[: count * QUIET].reshape(count, QUIET)
+    count = len(kept) // size
+    parts = kept[: count * size].reshape(count, size)
     # Noise over three steps and more: then no place between two steps is without it.
     levels = np.ptp(np.cumsum(parts, axis=1), axis=1)
     if float(np.quantile(levels, 0.1, method="lower")) < 1.9 * look.step_of(key):
         return
-    moves = 2 * np.minimum((parts > 0).sum(axis=1), (parts < 0).sum(axis=1)) / QUIET
+    moves = 2 * np.minimum((parts > 0).sum(axis=1), (parts < 0).sum(axis=1)) / size
     rate = float(np.quantile(moves, 0.1, method="lower"))
     if (last - first) * rate < CHANCE:
         return

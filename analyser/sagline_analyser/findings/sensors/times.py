@@ -14,6 +14,9 @@ LATTICE = 0.1
 shortest usual one, before holes in it are counted."""
 
 
+SAME = 1e-6
+"""s that two samples lie apart at most to have one time."""
+
 LINK = 2.0
 """s without a sample from which it is the link that was lost, not samples."""
 
@@ -24,9 +27,11 @@ def check_times(look: Look) -> None:
         if len(stream.time) < 20:
             continue
         step = np.diff(stream.time)
-        twice = np.r_[False, step <= 1e-6] | np.r_[step <= 1e-6, False]
+        # Where no host clock told when a device came back, its boots are set end to end.
+        same = (step <= SAME) & (np.diff(stream.segment) == 0)
+        twice = np.r_[False, same] | np.r_[same, False]
         if twice.any():
-            count = int(np.count_nonzero(step <= 1e-6))
+            count = int(np.count_nonzero(same))
             look.add(
                 name,
                 "two samples of one time",
@@ -61,10 +66,13 @@ def check_times(look: Look) -> None:
 
 
 def _points(time: Array, flags: Flags) -> Spans:
+    """Return the shared times, each up to the next one: the later sample lies anywhere between."""
     at = np.unique(time[flags])
     if len(at) > 0.5 * len(time):
         return ((float(time[0]), float(time[-1])),)
-    return tuple((t, t) for t in at.tolist())
+    after = np.minimum(np.searchsorted(time, at, "right"), len(time) - 1)
+    ends = np.maximum(at, time[after] - SAME)
+    return tuple(zip(at.tolist(), ends.tolist(), strict=True))
 
 
 def _holes(step: Array, period: float) -> int:
