@@ -160,7 +160,7 @@ def test_too_short_and_too_gentle_are_said() -> None:
     assert not answer.known and "too short" in answer.verdict
     assert not heat_answer(make_ride(), BOARD).known
     (unrated,) = part_heats(synthetic(400), None)
-    assert "temperature_limit" in unrated.reason and unrated.models
+    assert "temperature_limit" in unrated.reason and unrated.model is not None
 
 
 def test_a_long_gap_starts_anew_at_the_measured_temperature() -> None:
@@ -172,7 +172,7 @@ def test_a_long_gap_starts_anew_at_the_measured_temperature() -> None:
     (part,) = part_heats(ride, BOARD, current=40)
     wanted = time_to(60, 40)
     assert part.cold is not None and part.cold.likely == pytest.approx(wanted, rel=0.15)
-    assert part.models[0].residual < 1.0
+    assert part.model is not None and part.model.residual < 1.0
 
 
 @pytest.mark.parametrize(("seed", "knowledge"), [(15, "settings"), (7, "in force")])

@@ -1,8 +1,9 @@
 """Trust bench of "how long until something is too hot": stated times against networks' own.
 
-An interval row counts the times that both are finite; the told time is the headline's, which 19 in
-20 such parts shall reach, so it is early by design and its median error with it.  A time of less
-than 5 s is left out: there the sensor's own lateness is all there is.
+A sensor on the case, or of no stated place, has no time told; what is said of it has rows of its
+own.  An interval row counts the times that both are finite; the told time is the headline's, which
+19 in 20 such parts shall reach, so it is early by design and its median error with it.  A time of
+less than 5 s is left out: there the sensor's own lateness is all there is.
 """
 
 import math
@@ -14,29 +15,52 @@ from trust.table import Case, Event, event_table, interval_table
 
 SHORTEST = 5.0
 
+TIMES = "Heat: time to the limit"
+LIKELY = "Heat: likely time to the limit, where one within the hour is told"
+IF_INSIDE = "Heat: time to the limit, told on the condition that the sensor sits in the winding"
+SHOWN = "Heat: what a sensor on the case will show"
+CLAIMS = "Heat: claims"
 
-def tables(
-    cases: int, seed: int, kinds: Iterable[Kind] = (*KINDS, *FRESH)
-) -> list[tuple[str, str]]:
-    """Return the tables of ``cases`` rides of each kind from ``seed`` on."""
+
+Rows = dict[str, list[Case] | list[Event]]
+
+
+def rows(cases: int, seed: int, kinds: Iterable[Kind] = (*KINDS, *FRESH)) -> Rows:
+    """Return the rows of ``cases`` rides of each kind from ``seed`` on, by table."""
     every = [case for kind in kinds for case in heat_cases(kind, cases, seed)]
-    intervals = [one for case in every for one in interval_cases(case)]
-    likely = [one for case in every for one in likely_cases(case)]
-    on_case = [one for case in every for one in on_case_cases(case)]
-    claims = [one for case in every for one in below_events(case)]
+    return {
+        TIMES: [one for case in every for one in interval_cases(case)],
+        LIKELY: [one for case in every for one in likely_cases(case)],
+        IF_INSIDE: [one for case in every for one in conditional_cases(case)],
+        SHOWN: [one for case in every for one in on_case_cases(case)],
+        CLAIMS: [one for case in every for one in below_events(case)],
+    }
+
+
+def tables_of(found: Rows) -> list[tuple[str, str]]:
+    """Return the tables of :func:`rows`."""
     return [
-        ("Heat: time to the limit", interval_table(intervals)),
-        (
-            "Heat: likely time to the limit, where one within the hour is told",
-            interval_table(likely),
-        ),
-        ("Heat: what a sensor on the case will show", interval_table(on_case, relative=False)),
-        ("Heat: claims", event_table(claims)),
+        (name, event_table(some) if name == CLAIMS else interval_table(some, name != SHOWN))
+        for name, some in found.items()
     ]
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` rides of each kind from ``seed`` on."""
+    return tables_of(rows(cases, seed))
 
 
 def interval_cases(case: HeatCase) -> list[Case]:
     """Return the times from cold and from the end of the ride, where there is a true one."""
+    return [replace(row, told=None) if case.found.reason else row for row in _times(case)]
+
+
+def conditional_cases(case: HeatCase) -> list[Case]:
+    """Return the times told in case the sensor sits in the winding, where it does."""
+    return _times(case) if case.found.condition and case.inside else []
+
+
+def _times(case: HeatCase) -> list[Case]:
     found = case.found
     rows = []
     for what, time, truth in (
@@ -46,7 +70,7 @@ def interval_cases(case: HeatCase) -> list[Case]:
         if not SHORTEST <= truth < math.inf:
             continue
         row = Case(what, case.kind, case.seed, truth, None, unit="s", unsafe="above")
-        if time is not None and not found.reason and not time.below:
+        if time is not None and not time.below:
             row = replace(row, told=time.seconds, low=time.low, high=time.high)
         rows.append(row)
     return rows
@@ -101,6 +125,11 @@ def below_events(case: HeatCase) -> list[Event]:
             Event(f"below its limit, from {what}", case.kind, case.seed, math.isinf(truth), said)
         )
     rows.append(Event("anything told", case.kind, case.seed, True, not found.reason))
+    if found.condition and not case.inside:
+        assert found.now is not None
+        sooner = case.now <= found.now.high
+        what = "not in the winding: it is at its limit sooner than told for one that is"
+        rows.append(Event(what, case.kind, case.seed, sooner, True))
     if found.on_case is not None:
         true = case.hottest - case.sensed >= found.on_case.hotter
         rows.append(

@@ -34,7 +34,8 @@ class Kind:
 class HeatCase:
     """One part's ride and what is true of it: s to the limit of what is hot, from cold and from
     the end of the ride, infinite where not within an hour; ``hottest`` °C of the hour from cold,
-    ``sensed`` °C that the sensor's place has at its end."""
+    ``sensed`` °C that the sensor's place has at its end; ``inside`` says that the sensor touches
+    what is hot."""
 
     kind: str
     seed: int
@@ -43,6 +44,7 @@ class HeatCase:
     now: float
     hottest: float
     sensed: float
+    inside: bool
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,10 @@ FRESH = (
 """Machines whose models took no part in choosing any constant of the analyser; the doubt of a
 winding beside a sensor on a tooth was made wider after they had shown it to be too small."""
 
+BURNT = 250.0
+"""°C above which no part lives to be logged (thermal classes, IEC 60085, end there; from memory): a
+ride that passed it, by a resistance that ran away, is left out."""
+
 BATCH = 100
 """Cases that are integrated side by side."""
 
@@ -110,7 +116,7 @@ def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
     _, _, ends = heat_models.simulate(
         parts, [plan[1] for plan in plans], [np.full(5, plan[2].air) for plan in plans]
     )
-    seen, _, ends = heat_models.simulate(parts, [plan[2] for plan in plans], ends)
+    seen, ridden, ends = heat_models.simulate(parts, [plan[2] for plan in plans], ends)
     # The hour at the rated current tells which limits there are to choose from.
     hours = [
         _steady(plan[3], plan[2], float(np.mean(plan[2].speed[plan[2].speed > 0.3])))
@@ -118,10 +124,12 @@ def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
     ]
     _, hot, _ = heat_models.simulate(parts, hours, [np.full(5, plan[2].air) for plan in plans])
     made = []
-    for seed, chance, plan, sensed, path, end in zip(
-        seeds, chances, plans, seen, hot, ends, strict=True
+    for seed, chance, plan, sensed, own, path, end in zip(
+        seeds, chances, plans, seen, ridden, hot, ends, strict=True
     ):
         part, _, duty, rated = plan
+        if own.max() > BURNT:
+            continue
         limit = _limit(chance, path, duty.air, float(part.hot @ end[: len(part.hot)]))
         made.append(
             _Made(
@@ -231,6 +239,7 @@ def _true(kind: Kind, made: Sequence[_Made], found: Sequence[PartHeat]) -> Itera
             _reached(then, own.limit),
             float(first.max()),
             float(seen[-1]),
+            bool(np.array_equal(one.part.sensor, one.part.hot)),
         )
 
 

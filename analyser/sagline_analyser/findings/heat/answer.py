@@ -20,14 +20,13 @@ HOTTEST = 300.0
 """°C above which a figure means nothing: no winding lasts there (thermal classes, IEC 60085, end at
 250 °C; from memory)."""
 
-UNSTATED = (
-    "the board file does not say where its sensor sits, so the told time is that of one on the "
-    "case, and the interval holds for one in the winding too: state temperature_sensor of the motor"
+COMMON = "how much hotter the winding is, is what motors of many kinds have in common"
+
+SPOT = (
+    "the winding's hottest spot may be some 10 K hotter than its sensor (as much as IEC 60034-1 "
+    "allows for it), which the limit has to leave room for"
 )
-ON_CASE = (
-    "its sensor sits on the case, and how much hotter the winding is this ride shows badly: that "
-    "part is what motors of many kinds have in common"
-)
+"""What a sensor in the winding does not show; the standard from memory."""
 
 
 def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
@@ -48,6 +47,7 @@ def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
                 "Cannot tell how long: this ride shows it closely enough of no part; the details "
                 "say of each what is lacking."
             )
+        why = " ".join([why, *_if_in_winding(others)])
         if not hot:
             return Answer(KEY, QUESTION, why, False, details=details)
         verdict = " ".join([*(one.text for one in hot), why])
@@ -56,7 +56,7 @@ def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
         return answer.in_short(hot[0].line, Urgency.ACT, Bars("°C", bars, hot[0].level, "limit"))
     evidence = tuple(dict.fromkeys(span for p in told for span in p.evidence))
     figures = tuple(figure for p in told for figure in _figures(p))
-    verdict = " ".join([*_firsts(told, len(others)), *_left_out(others)])
+    verdict = " ".join([*_firsts(told, len(others)), *_left_out(others), *_if_in_winding(others)])
     if hot:  # what was is told before what would be
         verdict = " ".join([*(one.text for one in hot), verdict])
         evidence = tuple(dict.fromkeys((*hot[0].spans, *evidence)))
@@ -173,6 +173,21 @@ def _left_out(others: list[PartHeat]) -> list[str]:
     return [f"Not judged: {_list([p.part for p in others])}."]
 
 
+def _if_in_winding(others: list[PartHeat]) -> list[str]:
+    """Return the sentence on the motor that is first if the sensors nobody has placed sit in the
+    windings."""
+    some = sorted((p for p in others if p.condition), key=_soonest)
+    if not some:
+        return []
+    first = some[0]
+    assert first.cold is not None and first.now is not None
+    return [
+        f"If its sensor sits in the winding, {first.part} at {first.current:.3g} A stays below "
+        f"{first.limit:g} °C, as 19 in 20 such parts do, for {_span(first.cold)} from cold, and "
+        f"{_after(first.now)}; if it sits on the case, the winding is there sooner."
+    ]
+
+
 def _figures(part: PartHeat) -> list[Figure]:
     found = []
     for name, time in (("from cold", part.cold), ("from the end of the ride", part.now)):
@@ -194,30 +209,34 @@ def _figures(part: PartHeat) -> list[Figure]:
 
 def _words(part: PartHeat) -> str:
     name = _capital(part.part)
-    if part.reason or part.cold is None or part.now is None or part.settles is None:
-        asks = f"; {UNSTATED}" if part.motor and part.models and not part.sensor else ""
-        if part.on_case is not None:
-            asks = f"; {_on_case(part)}{ON_CASE}"
+    if part.condition:
+        return f"{name}: {part.reason}; if it sits in the winding, {_told(part)}."
+    if part.reason or part.cold is None or part.now is None:
+        asks = f"; {_on_case(part)}{COMMON}" if part.on_case is not None else ""
         return f"{name}: no time to the limit, because {part.reason}{asks}."
+    return f"{name}: {_told(part)}."
+
+
+def _told(part: PartHeat) -> str:
+    """Return the times of a part that has them, and what they rest on."""
+    model, cold, now, settles = part.model, part.cold, part.now, part.settles
+    assert model is not None and cold is not None and now is not None and settles is not None
     where = f"in air of {part.air:.0f} °C ({part.air_source}) at {_pace(part)}"
-    fits = _list([f"{model.residual:.1f} K" for model in part.models], "or")
-    tail = f"the model misses the readings by {fits}"
+    tail = f"the model misses the readings by {model.residual:.1f} K"
     if part.motor:
-        tail += {"case": f"; {_on_case(part)}{ON_CASE}", "": f"; {UNSTATED}"}.get(part.sensor, "")
-    if any(model.leans for model in part.models):
+        tail += f"; {SPOT}"
+    if model.leans:
         tail += (
             "; the ride was too short to show all of its cooling, and what it did not show is "
             "what such parts have in common"
         )
     current = f"{part.current:.3g} A ({part.current_source})"
-    warmth = f"{_degrees(part.settles)} in an hour from cold"
-    if part.cold.below and part.now.below:
-        return (
-            f"{name}: {current} brings it to {warmth} {where}, below its {part.limit:g} °C; {tail}."
-        )
+    warmth = f"{_degrees(settles)} in an hour from cold"
+    if cold.below and now.below:
+        return f"{current} brings it to {warmth} {where}, below its {part.limit:g} °C; {tail}"
     return (
-        f"{name}: with {current} 19 in 20 such parts stay below {part.limit:g} °C for "
-        f"{_span(part.cold)} from cold, and {_after(part.now)}, {where}; {warmth}; {tail}."
+        f"with {current} 19 in 20 such parts stay below {part.limit:g} °C for {_span(cold)} from "
+        f"cold, and {_after(now)}, {where}; {warmth}; {tail}"
     )
 
 

@@ -39,8 +39,11 @@ ENOUGH = 80
 """Draws that an interval has to rest on (our choice)."""
 
 LAG = 4.0, 0.8
-"""s by which a sensor tells late, glued to what it measures, and the width of its natural logarithm
+"""Time constant of a sensor glued to what it measures in s, and the width of its natural logarithm
 (common practice, no source)."""
+
+FORGOTTEN = 1e-3
+"""Weight from which on a sensor's past no longer counts (our choice)."""
 
 BLOCKS = 8
 """Fewest blocks of readings from whose means it is told how far misfits are alike (our choice)."""
@@ -56,9 +59,10 @@ class Plausible:
     ``missed`` is the share of the temperature span seen by which two lumps may miss a part of more
     masses and other laws, ``other`` the share (1 standard deviation) by which the part's rise may
     then be another one (our choice, checked by tests/trust/heat_bench.py on networks of four and
-    five masses).  ``hotter`` is by how much of its rise above the case the hottest place is, in the
-    mean, above a sensor that does not sit there: 10 K of 80 K above the air is what IEC 60034-1
-    allows for it (from memory), which is more of the rise above the case.
+    five masses), and ``beyond`` the share for each factor e by which it goes beyond what the ride
+    showed.
+    ``freer`` is the greatest power of the case's rise with which still air takes more from it:
+    convection ∝ ΔT^1.25 and radiation (any heat transfer text); a fan or a wind makes it 0.
 
     Wide on purpose: a decently long ride overrules them.  They only keep what a ride did not show,
     such as cooling in a ride without a pause, from taking absurd values.  (Common practice, no
@@ -68,8 +72,9 @@ class Plausible:
     rates: dict[str, tuple[float, float]]
     missed: float
     other: float
+    beyond: float
+    freer: float
     place: int = 0
-    hotter: float = 0.0
 
 
 _MOTOR = {
@@ -81,8 +86,8 @@ _MOTOR = {
     "inner": (1 / 70, 0.8),
     "ratio": (0.2, 0.6),
 }
-WINDING = Plausible(_MOTOR, 0.01, 0.05, hotter=0.12)
-CASE = Plausible(_MOTOR, 0.01, 0.08, 1)
+WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.25)
+CASE = Plausible(_MOTOR, 0.01, 0.08, 0.10, 0.25, 1)
 STAGE = Plausible(
     {
         "square": (1e-4, 3.0),
@@ -98,6 +103,9 @@ STAGE = Plausible(
         "ratio": (0.15, 0.8),
     },
     0.035,
+    0.10,
+    0.08,
+    # A stage's case is its heat sink: what it loses passes the enclosure first, as through a joint.
     0.12,
 )
 
@@ -234,15 +242,23 @@ def fit(
 
 
 def _late(path: Array, steps: Array, at: Numbers) -> Array:
-    """Return paths (n, m) as a sensor tells them that lags by ``steps`` (m,), at rows ``at``."""
-    steps = np.minimum(steps, len(path))  # one that lags by more tells the first reading too
-    whole = np.floor(steps).astype(int)
-    share = steps - whole
-    rows, columns = at[:, None] - whole, np.arange(path.shape[1])
-    flat, wide = path.ravel(), path.shape[1]
-    after = flat.take(np.maximum(rows, 0) * wide + columns)
-    before = flat.take(np.maximum(rows - 1, 0) * wide + columns)
-    return np.asarray(after + share * (before - after))
+    """Return paths (n, m) as a sensor tells them that lags by ``steps`` (m,), at rows ``at``.
+
+    A glued sensor is one mass behind a joint, a lag of the first order: it rounds what it tells.
+    Taken for a mere delay, the rounding is laid to the part's mass, which then warms too slowly.
+    Exact for paths that are straight between the rows; the sum over the past is built by doubling.
+    """
+    keep = np.exp(-1 / steps)
+    own = 1 - (1 - keep) * steps
+    past = (1 - keep) - own
+    first = path[:1]
+    told = own * (path - first)
+    told[1:] += past * (path[:-1] - first)
+    reach, power = 1, keep
+    while reach < len(path) and power.max() > FORGOTTEN:
+        told[reach:] += power * told[:-reach].copy()
+        reach, power = 2 * reach, power * power
+    return np.asarray((told + first)[at])
 
 
 def _alike(misfits: Array, heavy: Array) -> float:

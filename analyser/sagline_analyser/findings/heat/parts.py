@@ -14,7 +14,7 @@ from ..series import Series, column
 from ..speed import Unknown, vehicle_speed
 from ..summary import words
 from .drive import grid
-from .fit import CASE, STAGE, WINDING, AirDoubt, Plausible, ThermalFit, fit, usable
+from .fit import CASE, STAGE, WINDING, AirDoubt, ThermalFit, fit, usable
 from .times import (
     HORIZON,
     OnCase,
@@ -54,6 +54,10 @@ WARM = AirDoubt(-4.0, 7.0)
 """Otherwise the lowest reading is above the air by nobody knows how much (our choice)."""
 
 
+UNSTATED = "the board file does not say where its sensor sits (temperature_sensor of the motor)"
+ON_CASE = "a sensor on the case does not show how hot the winding gets"
+
+
 @dataclass(frozen=True)
 class PartHeat:
     """One motor or controller.
@@ -61,15 +65,18 @@ class PartHeat:
     ``limit`` in °C and ``current`` in A (with where each came from) are what the times refer to,
     in ``air`` °C at ``speed`` m/s.  ``cold`` starts with everything at air temperature, ``now``
     at the end of the ride.  A motor's limit is its winding's: ``sensor`` is "winding", "case" or,
-    where the board file does not say, empty.  ``reason`` says why a time is missing; the models of
-    the places where the sensor may sit are there all the same.
+    where the board file does not say, empty.  ``reason`` says why no time is told; the model is
+    there all the same where one could be fitted.  Of a sensor on the case no time is told, because
+    how much hotter the winding gets is no more than what motors have in common: ``on_case`` tells
+    what is known.  Where nobody knows where the sensor sits, ``cold`` and ``now`` hold on the
+    ``condition`` that it sits in the winding.
     """
 
     part: str
     key: str
     evidence: tuple[tuple[float, float], ...]
     reason: str = ""
-    models: tuple[ThermalFit, ...] = ()
+    model: ThermalFit | None = None
     sensor: str = ""
     limit: float | None = None
     current: float | None = None
@@ -87,6 +94,11 @@ class PartHeat:
     def motor(self) -> bool:
         """Whether it is a motor."""
         return self.key.startswith("motor")
+
+    @property
+    def condition(self) -> bool:
+        """Whether times are there that hold only if the sensor sits in the winding."""
+        return self.reason == UNSTATED and self.cold is not None and self.now is not None
 
 
 def part_heats(
@@ -146,13 +158,14 @@ def part_heat(
     if outside is not None:
         doubt = MEASURED
     sensor = _sensor(board, index) if kind == "motor" else ""
-    models = tuple(fit(drive, seen, readings, one, doubt) for one in _places(kind, sensor))
+    plausible = STAGE if kind == "controller" else CASE if sensor == "case" else WINDING
+    model = fit(drive, seen, readings, plausible, doubt)
     moving = drive.speed[drive.speed > STANDING]
     from_board = limit if limit is not None else _limit(board, f"{kind}_temperature", index)
     chosen, source = (current, "chosen") if current is not None else _current(ride, board, index)
     known = replace(
         known,
-        models=models,
+        model=model,
         sensor=sensor,
         limit=from_board,
         current=chosen,
@@ -170,41 +183,40 @@ def part_heat(
         )
     if chosen is None:
         return replace(known, reason="it needs a current to judge by")
-    return _timed(known, chosen, from_board, rise)
+    return _timed(known, model, chosen, from_board, rise)
 
 
-def _timed(part: PartHeat, current: float, limit: float, rise: float) -> PartHeat:
-    """Return the part with its times, or the reason why they say too little."""
+def _timed(
+    part: PartHeat, model: ThermalFit, current: float, limit: float, rise: float
+) -> PartHeat:
+    """Return the part with its times, or the reason why none is told."""
     air, speed = part.air, part.speed
-    cold, now = (
-        _either([time_to_limit(m, current, limit, air, speed, cold=way) for m in part.models])
-        for way in (True, False)
-    )
-    now = _no_later(now, cold)
-    ends = [settling(m, current, limit, air, speed) for m in part.models]
-    settles = Settling(
-        float(np.mean([s.likely for s in ends])),
-        min(s.low for s in ends),
-        max(s.high for s in ends),
-    )
-    part = replace(part, cold=cold, now=now, settles=settles)
     if part.sensor == "case":
-        part = replace(part, on_case=on_case(part.models[0], current, limit, air, speed))
+        shown = on_case(model, current, limit, air, speed)
+        ends = settling(model, current, limit, air, speed)
+        return replace(part, on_case=shown, settles=ends, reason=ON_CASE)
+    cold, now = (
+        time_to_limit(model, current, limit, air, speed, cold=way) for way in (True, False)
+    )
+    part = replace(
+        part,
+        cold=cold,
+        now=_no_later(now, cold),
+        settles=settling(model, current, limit, air, speed),
+    )
     if limit - air > FARTHEST * rise:
         return replace(
             part,
             reason=f"the ride was too gentle to tell: it changed by only {rise:.1f} K, and "
             f"the limit is {limit - air:.0f} K above the air",
         )
-    if cold.below and now.below:
-        return part
     if cold.low < WORTH and cold.high > VAGUE * cold.low:
         return replace(
             part,
             reason="the ride was too short or too gentle to tell: from cold anything from "
             f"{long(cold.low)} to {long(cold.high)} would fit what was measured",
         )
-    return part
+    return replace(part, reason=UNSTATED) if part.motor and not part.sensor else part
 
 
 def _no_later(now: TimeToLimit, cold: TimeToLimit) -> TimeToLimit:
@@ -218,14 +230,6 @@ def _no_later(now: TimeToLimit, cold: TimeToLimit) -> TimeToLimit:
     )
 
 
-def _either(times: list[TimeToLimit]) -> TimeToLimit:
-    """Return what holds wherever the sensor sits: from the soonest to the latest."""
-    low, high = min(t.low for t in times), max(t.high for t in times)
-    return TimeToLimit(
-        min(t.seconds for t in times), float(np.mean([t.likely for t in times])), low, high
-    )
-
-
 def _unmeasured_air(ride: Ride, temperature: Series) -> tuple[float, AirDoubt]:
     """Return the air in °C as the machine's own thermometers have it at first, and its doubt."""
     firsts = [
@@ -236,13 +240,6 @@ def _unmeasured_air(ride: Ride, temperature: Series) -> tuple[float, AirDoubt]:
     lowest = min(firsts)
     alike = len(firsts) > 1 and max(firsts) - lowest <= ALIKE
     return lowest, COLD if alike else WARM
-
-
-def _places(kind: str, sensor: str) -> tuple[Plausible, ...]:
-    """Return the models to try: a motor's sensor may sit on its winding or its case."""
-    if kind == "controller":
-        return (STAGE,)
-    return {"winding": (WINDING,), "case": (CASE,)}.get(sensor, (WINDING, CASE))
 
 
 def _sensor(board: BoardFile | None, index: int) -> str:

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..series import Array
-from .drive import IRON
 from .fit import ThermalFit
-from .lumps import STREAM, steady_path
+from .lumps import steady_path
 
 HORIZON = 3600.0
 """s beyond which a time to the limit is not computed: "more than an hour"."""
@@ -15,20 +14,17 @@ HORIZON = 3600.0
 TAIL = 0.05
 """Share of such parts that reach the limit before the told time."""
 
-CERTAIN = 0.005
-"""Share of the draws, at twice the doubt, that may reach the limit where it is told that the part
-stays below it (our choice)."""
-
-BEYOND = 0.10
-"""Share (1 standard deviation) by which a rise may be another one than two lumps tell, for each
-factor e by which it goes beyond what the ride showed (our choice)."""
-
-FREER = 0.25
-"""Greatest power of the rise with which still air takes more: convection ∝ ΔT^1.25 and radiation
-(any heat transfer text); a fan or a wind makes it 0."""
+CERTAIN, GUARD = 0.005, 2.4
+"""Share of the draws, at so many times the doubt, that may reach the limit where it is told that
+the part stays below it (our choice)."""
 
 READS = 0.6
 """K (1 standard deviation) by which the last reading may be off; what lumps miss comes on top."""
+
+
+STORED = 0.05
+"""Share (1 standard deviation) of its rise by which a case that nothing reads may be warmer or
+colder at the ride's end: it is more than one mass (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +87,7 @@ def time_to_limit(
     found = reached(1.0)
     low, likely, high = np.quantile(found, [TAIL, 0.5, 1 - TAIL], method="nearest")
     if np.isinf(low):
-        wider = reached(2.0)
+        wider = reached(GUARD)
         if np.mean(np.isfinite(wider)) > CERTAIN:
             low = wider.min()
     return TimeToLimit(float(low), float(likely), float(low), float(high))
@@ -131,32 +127,32 @@ def _paths(
     passes: Array,
     cold: bool,
 ) -> tuple[Array, Array, Array, Array]:
-    """Return the temperatures of the part's hottest place and its case at ``passes``, the former's
-    at the start, and by how much (as a logarithm) its rise may differ, for each draw."""
+    """Return the temperatures of the part and its case at ``passes``, the former's at the
+    start, and by how much (as a logarithm) its rise may differ, for each draw."""
     rates = model.draws
     many = len(rates.air)
     chance = np.random.default_rng(1)
-    normal = chance.standard_normal((2, many))
+    normal = chance.standard_normal((3, many))
     rest = air + rates.offset
     start = (rest, rest)
     shown = max(model.hottest - model.lowest, 1.0)
     if not cold:
         part, case = model.now
-        start = (part + np.hypot(READS, model.plausible.missed * shown) * normal[1], case)
+        start = (
+            part + np.hypot(READS, model.plausible.missed * shown) * normal[1],
+            case + STORED * (case - rest) * normal[2],
+        )
     # Free convection takes more from what is hotter than it was in the ride: first without, then
-    # with the case as warm as it would get.
-    power = chance.uniform(0, FREER, many)
-    heating = rates.square * current**2 + rates.linear * abs(current) + rates.idle
-    loss = rates.air * (1 + rates.stream * speed**STREAM)
-    far = (rates.ratio * heating + rates.rolling * speed**IRON) / loss
-    _, case = steady_path(rates, current, rest, speed, start, np.geomspace(30, HORIZON, 12))
-    warmer = np.clip(np.minimum(np.mean(case, axis=0) - rest, far), 1.0, None)
+    # with the case as warm as it is in the mean until the limit.
+    power = chance.uniform(0, model.plausible.freer, many)
+    coarse = np.concatenate([[0.0], np.geomspace(1.0, HORIZON, 40)])
+    part, case = steady_path(rates, current, rest, speed, start, coarse)
+    until = np.where((part >= limit).any(axis=0), (part >= limit).argmax(axis=0), len(coarse) - 1)
+    gained = np.cumsum(np.diff(coarse)[:, None] * (case[1:] + case[:-1]) / 2, axis=0)
+    mean = (gained / coarse[1:, None])[np.maximum(until - 1, 0), np.arange(many)]
+    warmer = np.clip(mean - rest, 1.0, None)
     easier = np.clip((warmer / np.maximum(model.usual, 1.0)) ** power, 0.6, 1.8)
     part, case = steady_path(rates, current, rest, speed, start, passes, easier)
-    # The sensor may sit at the hottest place, or where heat passes on its way to the case.
-    beyond = model.plausible.hotter * chance.exponential(1.0, many) * (chance.random(many) < 0.5)
-    part = part + beyond * np.maximum(part - case, 0.0)
-    begin = start[0] + beyond * np.maximum(start[0] - start[1], 0.0)
     asked = max((limit - float(np.median(rest))) / shown, 1.0)
-    spread = np.hypot(model.plausible.other, BEYOND * np.log(asked))
-    return part, case, begin, spread * normal[0]
+    spread = np.hypot(model.plausible.other, model.plausible.beyond * np.log(asked))
+    return part, case, start[0], spread * normal[0]
