@@ -25,7 +25,9 @@ from sagline_analyser.findings.low_cell import judge_low_cells
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import CAUTION, Channel, SampleType, Stream, read_board_file
-from sagline_logger.simulator import random_board
+from sagline_logger.simulator import BREAD_RUN, random_board
+from support.doc_rides import BOARD as KESTREL_FILE
+from support.doc_rides import CHARGE, SECONDS, ride_log
 from support.faults import AT, BOARD, Script, fault, link_lost, restarted
 from support.logs import board, log_bytes, pack, time
 from support.simulated_rides import simulated_ride
@@ -388,6 +390,22 @@ def test_fault_and_low_cell_answer_say_one_thing_in_the_same_volts(
         for line in (*c.evidence_for, *c.evidence_against)
     )
     assert len(volts) >= 5 and all(figure in said for figure in volts)
+
+
+@pytest.mark.parametrize("limits", [True, False], ids=["board file", "no board file"])
+def test_motors_that_start_at_once_do_not_outweigh_what_the_board_says(
+    tmp_path: Path, limits: bool
+) -> None:
+    """The board cuts a launch for a cell at its stop voltage; its file tells that it was empty."""
+    log = tmp_path / "launch.sagline"
+    log.write_bytes(ride_log(replace(BREAD_RUN, charge=CHARGE), seconds=SECONDS))
+    ride = load_ride(log)
+    plan = read_board_file(KESTREL_FILE.read_text(), "") if limits else None
+    story = fault_stories(ride, plan, fit_packs(ride, plan))[0]
+    slip = next(cause for cause in story.causes if cause.key == "slip")
+    assert len(slip.evidence_for) > 1 and likelihood(story, "slip") == "possible"
+    if limits:
+        assert story.causes[0].key == "empty" and likelihood(story, "empty") == "likely"
 
 
 def test_the_shares_of_the_missing_voltage_are_those_of_ohms_law() -> None:

@@ -126,13 +126,19 @@ def rank_causes(
 
 def _reported(scene: Scene, weighing: Weighing, words: str) -> None:
     """The board's own fault text names what it cut for, in its maker's words."""
+    if said := _said(scene, words):
+        weighing.add(1.0, f"the board itself reported “{said}”")
+
+
+def _said(scene: Scene, words: str) -> str:
+    """Return the board's own text of this fault where it holds one of ``words``, or nothing."""
     if not words:
-        return
+        return ""
     for event in scene.ride.events:
         near = abs(event.time - scene.at) < 1.0 and event.kind == EventKind.FAULT
         if near and re.search(words, event.text, re.IGNORECASE):
-            weighing.add(1.0, f"the board itself reported “{event.text}”")
-            return
+            return event.text
+    return ""
 
 
 def _ago(scene: Scene, time: float) -> str:
@@ -554,9 +560,16 @@ def _signal(evidence: Callable[[Scene], Evidence], lacks: str) -> Weigh:
 
 def _slip(scene: Scene, w: Weighing) -> None:
     _signal(lambda scene: turning_evidence(scene).slip, "no speed of a motor")(scene, w)
+    # A board that says what it cut for knows why its motors stopped.  Each motor adds its points:
+    # two that start or stop at once would outweigh that.
+    others = (words for key, (_, _, _, words) in CAUSES.items() if key != w.key)
+    if w.score > 0 and (said := next(filter(None, (_said(scene, one) for one in others)), "")):
+        w.add(-1.0, f"the board itself reported “{said}”")
+        w.most = LIKELY - 0.1
     for cause in scene.weighed:
         if w.score > 0 and cause.key == "empty" and cause.likelihood in TOLD:
             w.add(-2.0, "a cell was at its end, which makes a motor stop without any slip")
+            w.most = LIKELY - 0.1
 
 
 def _by_itself(scene: Scene, w: Weighing) -> None:
