@@ -90,8 +90,8 @@ FRESH = (
         "open motor, unstated", (heat_models.open_outrunner,), (8, 90), ("winding", "case", "tooth")
     ),
 )
-"""Machines whose models took no part in choosing any constant of the analyser; the doubt of a
-winding beside a sensor on a tooth was made wider after they had shown it to be too small."""
+"""Machines of another build.  Their models took no part in the first choice of the constants; since
+then the doubts were chosen on them, too, from other seeds than the documents report."""
 
 BURNT = 250.0
 """°C above which no part lives to be logged (thermal classes, IEC 60085, end there; from memory): a
