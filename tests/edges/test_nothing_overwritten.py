@@ -11,7 +11,7 @@ import pytest
 from sagline_analyser.cli import main as analyser
 from sagline_logger.cli import main as logger
 from sagline_logger.format import SaglineError, output
-from support.doc_rides import make_directory
+from support.doc_rides import make_directory, write_map
 from support.small_disk import small_disk
 
 COMMANDS = {
@@ -34,11 +34,7 @@ VICTIMS = ("log", "archive", "notes", "link", "empty")
 def rides(tmp_path_factory: pytest.TempPathFactory) -> Path:
     directory = tmp_path_factory.mktemp("rides")
     make_directory(directory)
-    (directory / "map.toml").write_text(
-        '[file]\ndelimiter = ";"\ndecimal = ","\nheader = 1\nfirst_row = 2\n'
-        '[time]\ncolumn = "time"\nunit = "s"\n'
-        '[[columns]]\ncolumn = "pack voltage"\nchannel = "pack_voltage"\nresolution = 0.1\n'
-    )
+    write_map(directory)
     return directory
 
 

@@ -13,7 +13,7 @@ from sagline_analyser.cli import main as analyser
 from sagline_logger.cli import PROGRAM
 from sagline_logger.cli import main as logger
 from sagline_logger.format import progress
-from support.doc_rides import make_directory
+from support.doc_rides import make_directory, write_map
 
 TELLING = {
     "plot kestrel.sagline -o {out}": ("reading kestrel", "working out", "writing the page"),
@@ -51,11 +51,7 @@ class Screen(io.TextIOWrapper):
 def rides(tmp_path_factory: pytest.TempPathFactory) -> Path:
     directory = tmp_path_factory.mktemp("rides")
     make_directory(directory)
-    (directory / "map.toml").write_text(
-        '[file]\ndelimiter = ";"\ndecimal = ","\nheader = 1\nfirst_row = 2\n'
-        '[time]\ncolumn = "time"\nunit = "s"\n'
-        '[[columns]]\ncolumn = "pack voltage"\nchannel = "pack_voltage"\nresolution = 0.1\n'
-    )
+    write_map(directory)
     rows = "".join(f"{n / 100:.2f};48,1\n".replace(".", ",") for n in range(3000))
     (directory / "long.csv").write_text(f"time;pack voltage\n{rows}")
     return directory

@@ -77,6 +77,15 @@ def trial_log(side: str, seed: int) -> bytes:
     return ride_log(LAUNCHES, board, None, (setting,), marks, seed)
 
 
+def write_map(directory: Path) -> None:
+    """Write a map for ``ride.csv`` beside it."""
+    (directory / "map.toml").write_text(
+        '[file]\ndelimiter = ";"\ndecimal = ","\nheader = 1\nfirst_row = 2\n'
+        '[time]\ncolumn = "time"\nunit = "s"\n'
+        '[[columns]]\ncolumn = "pack voltage"\nchannel = "pack_voltage"\nresolution = 0.1\n'
+    )
+
+
 def make_directory(directory: Path) -> None:
     """Write the files that the pages may name."""
     (directory / "rides").mkdir()

@@ -5,10 +5,9 @@ anew.  Of a plain capture of text, in which nothing was understood, the foreign 
 """
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import IO
 
 from ..format import (
     Capture,
@@ -28,12 +27,10 @@ from ..format import (
     Setting,
     Time,
     encode_frame,
-    read_log,
 )
 from ..format.limits import MAX_FILE_PART
-from ..format.log_file import Entry, open_log, plain_size
+from ..format.log_file import open_log, read_shown
 from ..format.output import check_output, output
-from ..format.progress import counted
 from .translator import Item, Translation, Translator
 
 _HOST = LogStart | Capture | Setting | FilePart | Link | Time | Mark | Dropped | End
@@ -61,7 +58,7 @@ def reread(log: Path, translation: Translation, form: RawForm, target: Path) -> 
     found = Reread(target)
     with open_log(log) as file:
         is_raw, frames = False, 0
-        for entry in _entries(file, log, "looking at"):
+        for entry in read_shown(file, f"looking at {log.name}"):
             is_raw = is_raw or isinstance(entry.record, Raw)
             frames += entry.device or not isinstance(entry.record, _HOST | Raw | Foreign | None)
             if isinstance(entry.record, Raw) and entry.record.form is not form:
@@ -78,18 +75,12 @@ def reread(log: Path, translation: Translation, form: RawForm, target: Path) -> 
         )
     with open_log(log) as file, output(target) as out:
         for part in _Again(translation, is_raw, found).read(
-            entry.record for entry in _entries(file, log, "reading")
+            entry.record for entry in read_shown(file, f"reading {log.name}")
         ):
             found.size += out.write(part)
     if not found.raw:
         raise SaglineError("it holds no raw bytes", where=str(log), remedy="nothing was received")
     return found
-
-
-def _entries(file: IO[bytes], log: Path, doing: str) -> Iterable[Entry]:
-    """Return the entries of a log, which tell how far it is read."""
-    size = plain_size(file) or 0
-    return counted(read_log(file), f"{doing} {log.name}", size, lambda entry: entry.size)
 
 
 _WORDS = {RawForm.TEXT: "lines of text", RawForm.CAN: "CAN frames"}

@@ -13,6 +13,7 @@ from .device_stream import VersionGate
 from .errors import RecordError, SaglineError
 from .frame import Fault, FrameSplitter, Piece, encode_frame
 from .host_records import LogStart
+from .progress import counted
 from .records import Record, Unknown, decode_record, is_host_kind
 from .wrapped import broken_off, unwrap
 
@@ -161,6 +162,12 @@ def plain_size(file: IO[bytes]) -> int | None:
         return os.fstat(file.fileno()).st_size
     except OSError:
         return None
+
+
+def read_shown(file: IO[bytes], what: str) -> Iterable[Entry]:
+    """Return the entries of a log from where ``file`` stands; the command says meanwhile that it
+    does ``what``, and how far it is."""
+    return counted(read_log(file), what, plain_size(file) or 0, lambda entry: entry.size)
 
 
 def open_log(path: Path) -> IO[bytes]:

@@ -6,10 +6,9 @@ import math
 from pathlib import Path
 from typing import Any
 
-from ..format import SampleType, read_log
+from ..format import SampleType
 from ..format.errors import printable
-from ..format.log_file import open_log, plain_size
-from ..format.progress import counted
+from ..format.log_file import open_log, read_shown
 from .channel_count import ChannelCount, ChannelSurvey, StreamChannels, count_channels
 
 EXAMPLES = (
@@ -35,8 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
 
         def entries() -> Any:
             file.seek(0)
-            name, size = arguments.log.name, plain_size(file) or 0
-            return counted(read_log(file), f"reading {name}", size, lambda entry: entry.size)
+            return read_shown(file, f"reading {arguments.log.name}")
 
         found = count_channels(entries)
     print(json.dumps(as_json(found)) if arguments.json else as_text(found, arguments.log))

@@ -7,10 +7,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from ..format import SaglineError, read_log
+from ..format import SaglineError
 from ..format.errors import printable
-from ..format.log_file import open_log, plain_size
-from ..format.progress import counted
+from ..format.log_file import open_log, plain_size, read_shown
 from .survey import Survey, survey
 
 EXAMPLES = (
@@ -39,11 +38,8 @@ def run(arguments: argparse.Namespace) -> int:
     for number, path in enumerate(arguments.logs):
         try:
             with open_log(path) as file:
-                size = plain_size(file)
-                entries = counted(
-                    read_log(file), f"checking {path.name}", size or 0, lambda entry: entry.size
-                )
-                found = survey(entries, size)
+                entries = read_shown(file, f"checking {path.name}")
+                found = survey(entries, plain_size(file))
         except SaglineError as problem:  # the others are checked all the same
             if unread is not None:
                 print(f"sagline-logger: {unread}", file=sys.stderr)
