@@ -102,7 +102,9 @@ def _load(path: Path, worker: Executor) -> Ride:
             "set right behind"
         )
     if clocks.blind:
-        warnings.append("no host clock tells when some of the data came; it is set end to end")
+        warnings.append(
+            "no host clock tells when some of the data came; it is set as early as it can have come"
+        )
     filled = ahead.finish if told.plain else lambda parts: None
     found = assemble(tables, described, clocks, filled, str(path))
     warnings += found.notes
