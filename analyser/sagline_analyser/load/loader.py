@@ -175,7 +175,7 @@ def _check_content(tables: Tables, where: str) -> None:
 
 def _period(described: Descriptions, key: Key) -> int:
     stream = described.get(key[:3])
-    return stream.period if stream else 0
+    return stream.period if stream and key.row == stream.layout.size else 0
 
 
 def _ride(

@@ -314,9 +314,9 @@ function placeCaptures(captures) {
       for (const stream of Object.values(segment.streams)) {
         let level = -Infinity; // where a clock reads less
         stream.times = stream.clocks.map((clock) => (level = Math.max(level, clock + offset)));
-        for (const time of stream.times) last = Math.max(last, time);
       }
     }
+    last = Math.max(last, until);
     before = capture;
     end = Math.max(end, last);
   }
