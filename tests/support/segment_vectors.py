@@ -127,6 +127,19 @@ class _Log:
         del self.data[since:]
         return size
 
+    def spoil_times(self, since: int) -> tuple[int, int]:
+        """Turn one bit in each TIME from a place of the file on; return how many, of how many
+        bytes."""
+        tail = bytes(self.data[since:])
+        self.vanish(since)
+        count = size = 0
+        for frame in (part + b"\0" for part in tail.split(b"\0")[:-1]):
+            if decode_frame(frame[:-1])[0] == Time.KIND:
+                count, size = count + 1, size + len(frame)
+                frame = frame[:1] + bytes((frame[1] ^ 64,)) + frame[2:]
+            self.data += frame
+        return count, size
+
     def drop(self, since: int, frames: int, *, told: bool) -> None:
         """Put DROPPED where that was written, of some frames and the TIME in front of each."""
         lost = bytes(self.data[since:])
@@ -770,6 +783,12 @@ def _dropped() -> list[dict[str, Any]]:
         twice.data += encode_frame(Time(twice.at(), twice._position + ahead).encode())
     twice.samples(30, 800_000, 1, 130)
     twice.end()
+    unknown = _one_start()
+    unknown.data += encode_frame(
+        Dropped(unknown.at(), 0, 0, "the adapter says no more", 0).encode()
+    )
+    unknown.samples(30, 800_000, 1, 130)
+    unknown.end()
     long = _one_start()
     long.timed = False
     before = len(long.data)
@@ -813,6 +832,7 @@ def _dropped() -> list[dict[str, Any]]:
             dropped_frames=4,
             missing_frames=3,
         ),
+        unknown.case("DROPPED of nothing that could be counted", False, received=35),
         tail.case(
             "the bytes before a last lone zero are missing", False, received=30, missing_bytes=100
         ),
@@ -870,6 +890,21 @@ def _untimed() -> list[dict[str, Any]]:
     mixed.host, mixed.placed = 27_000_000, -7_000_000
     mixed.data += encode_frame(Mark(mixed.at(), 1, "here").encode())
     again(mixed, 20_000_000, 3)
+    # One wrong byte costs the frame that it is in, and a TIME no more than that (§9.2).
+    wrong = _Log()
+    wrong.begin(7_000_000)
+    again(wrong, 0, 1)
+    wrong.begin(3_607_000_000, 3_600_000_000)
+    at = len(wrong.data)
+    again(wrong, 3_600_000_000, 1)
+    wrong.end()
+    places, size = wrong.spoil_times(at)
+    quiet = _one_start()
+    quiet.silence(240)
+    at = len(quiet.data)
+    quiet.samples(24_030, 240_800_000, 2, 200)
+    _, spoilt = quiet.spoil_times(at)
+    quiet.end()
     two = {"received": 40, "captures": 2}
     return [
         bare.case(
@@ -881,6 +916,21 @@ def _untimed() -> list[dict[str, Any]]:
         behind.case("a capture without TIME: one second behind", True, **two),
         dated.case("a capture without TIME, whose date tells", True, **two),
         after.case("frames behind END, and nothing that tells when", True, received=50, captures=2),
+        wrong.case(
+            "joined: every TIME of the second damaged, its own clock and date tell",
+            False,
+            damaged_places=places,
+            damaged_bytes=size,
+            **two,
+        ),
+        quiet.case(
+            "240 s of silence, and each TIME behind it damaged",
+            False,
+            received=40,
+            lost=24_000,
+            damaged_places=2,
+            damaged_bytes=spoilt,
+        ),
         mixed.case("starts that no TIME places lie as early as they can", True, received=60),
     ]
 
