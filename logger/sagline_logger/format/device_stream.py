@@ -12,10 +12,10 @@ from enum import IntEnum
 from typing import Final
 
 from .device_clock import ClockUnwrapper
-from .device_records import VERSION, Board, DeviceRecord, Samples, Stream
+from .device_records import VERSION, Board, DeviceRecord, Event, Samples, Stream
 from .host_records import FIRST_HOST_KIND, Capture, End, LogStart, Time
 from .limits import MAX_STREAMS
-from .records import Record
+from .records import Record, decode_record, is_host_kind
 
 EVENTS: Final = MAX_STREAMS
 """The counter of EVENT records, beside those of the streams 0 to 15."""
@@ -276,6 +276,21 @@ class VersionGate:
             self.device = body[1] == VERSION[0]
             return True
         return self.device or kind >= FIRST_HOST_KIND
+
+
+def device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
+    """Return what a piece off a device's link says, None for what is no device record of a version
+    and kind that are known.
+
+    Raises:
+        RecordError: it breaks the rules of its kind.
+    """
+    if body is None or is_host_kind(body) or not gate.admits(body):
+        return None
+    record = decode_record(body)
+    if isinstance(record, Board) and not gate.device:
+        return None  # of which only the version is known
+    return record if isinstance(record, Board | Stream | Samples | Event) else None
 
 
 class CaptureStarts:
