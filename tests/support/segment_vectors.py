@@ -350,6 +350,12 @@ def _numbers() -> list[dict[str, Any]]:
     silent.silence(2_200)
     silent.samples(220_030, 500_000 + 300_000 + 2_200_000_000, 2, 500)
     silent.end()
+    hours = _one_start()
+    hours.silence(3 * 3600)
+    for hour in (1, 2, 3):  # a board reads its clock now and then (§5.7)
+        hours.call("idle", hour * 3600 * 1_000_000)
+    hours.samples(1_080_030, 800_000 + 3 * 3600 * 1_000_000, 2, 500)
+    hours.end()
     ahead = _Log()
     ahead.begin(0)
     ahead.start(1, 2**32 - 100_000)
@@ -373,6 +379,12 @@ def _numbers() -> list[dict[str, Any]]:
         ),
         lost.case("samples and events lost", False, received=40, lost=50, events_lost=3),
         silent.case("36 minutes and 40 seconds of silence", False, received=40, lost=220_000),
+        hours.case(
+            "three hours of silence: whole turns of the clock, told by the host's",
+            False,
+            received=40,
+            lost=1_080_000,
+        ),
         ahead.case(
             "a late listener: nothing is lost before its first record; the clock wraps",
             True,
@@ -599,6 +611,14 @@ def _damage() -> list[dict[str, Any]]:
     next_one = gone.samples(40, 900_000, 1, 140)
     at_least = bytes_gone - len(next_one) + 1
     gone.end()
+    own = _one_start()
+    before = len(own.data)
+    own.send(b"\x41the maker's own, of no number")
+    own.vanish(before)
+    own.frames -= 1
+    own_next = own.samples(30, 800_000, 1, 130)
+    own.end()
+    own_size = len(encode_frame(b"\x41the maker's own, of no number"))
     padded = _one_start()
     padded.zeros(511)  # and the one that closes the frame before them
     padded.samples(30, 800_000, 1, 130)
@@ -667,6 +687,13 @@ def _damage() -> list[dict[str, Any]]:
             lost=10,
             missing_frames=2,
             missing_bytes=at_least,
+        ),
+        own.case(
+            "a maker's own frame cut out: END and TIME tell",
+            False,
+            received=35,
+            missing_frames=1,
+            missing_bytes=own_size - len(own_next) + 1,
         ),
         padded.case("511 zeros that the device sent", True, received=35),
         sector.case(
