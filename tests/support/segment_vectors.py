@@ -289,6 +289,13 @@ def _restarts() -> list[dict[str, Any]]:
     late.describe(200_000)
     late.samples(20, 200_000, 2, 1010)
     late.end()
+    unsampled = _Log()
+    unsampled.begin(7_000_000)
+    unsampled.start(1, 2_200_000)
+    unsampled.silence(17)
+    unsampled.start(1, 130_000)
+    unsampled.samples(0, 130_000, 6, 100)
+    unsampled.end()
     other = _Log()
     other.begin(0)
     for n, boot in enumerate((5, 6, 5)):
@@ -306,6 +313,12 @@ def _restarts() -> list[dict[str, Any]]:
             received=50,
             restarts_under_one_number=1,
             unheard=10,
+        ),
+        unsampled.case(
+            "a restart under one boot number before any sample: the clock of BOARD falls",
+            False,
+            received=30,
+            restarts_under_one_number=1,
         ),
         other.case("boots 5, 6, 5 are three starts", True, received=45),
     ]

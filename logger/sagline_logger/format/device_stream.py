@@ -60,6 +60,16 @@ class Numbers:
         self._heard: int | None = None  # host µs of the record before
         self._latest: int | None = None
 
+    def begins_anew(self, clock: int) -> bool:
+        """Return whether a BOARD record of that clock is of another start: nothing was numbered
+        since the one before, and the clock fell."""
+        last, heard = self._clock.last, self._heard
+        if self._counters or last is None:
+            return False
+        fell = self._read(clock) < last
+        self._clock.last, self._heard = last, heard
+        return fell
+
     def board(self, clock: int) -> int:
         """Take the clock of a BOARD record; return it unwrapped, in µs."""
         return self._read(clock)
@@ -213,6 +223,9 @@ class DeviceReader:
         self._numbers.host = self._host
         if isinstance(record, Board):
             self.settle()
+            if self._numbers.begins_anew(record.clock):
+                segment = self._begin(record.boot, same_number=True)
+                self._numbers.host = self._host
             self._front = []
             return Heard(segment, record, clock=self._numbers.board(record.clock))
         if isinstance(record, Stream):
