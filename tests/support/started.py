@@ -51,7 +51,11 @@ def run(
         "env": dict(os.environ if env is None else env),
         "cwd": str(cwd or Path.cwd()),
     }
-    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err, open(os.devnull) as none:
+    with (
+        tempfile.TemporaryFile() as out,
+        tempfile.TemporaryFile() as err,
+        Path(os.devnull).open() as none,
+    ):
         given = out if stdout is None else stdout
         number = given if isinstance(given, int) else given.fileno()
         link = _forker()
@@ -129,10 +133,10 @@ def _become(request: dict[str, Any], numbers: list[int]) -> NoReturn:
             os.dup2(number, place)
             os.close(number)
         encoding = request["env"].get("PYTHONIOENCODING", "utf-8")
-        sys.stdin = io.TextIOWrapper(open(0, "rb", closefd=False), encoding)
-        sys.stdout = io.TextIOWrapper(open(1, "wb", closefd=False), encoding)
+        sys.stdin = io.TextIOWrapper(os.fdopen(0, "rb", closefd=False), encoding)
+        sys.stdout = io.TextIOWrapper(os.fdopen(1, "wb", closefd=False), encoding)
         sys.stderr = io.TextIOWrapper(
-            open(2, "wb", closefd=False), encoding, "backslashreplace", line_buffering=True
+            os.fdopen(2, "wb", closefd=False), encoding, "backslashreplace", line_buffering=True
         )
         signal.signal(signal.SIGPIPE, signal.SIG_IGN)
         program, *words = request["words"]
