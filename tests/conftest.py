@@ -4,6 +4,7 @@ and numpy, here and in the programs started, must not spin on a core that anothe
 import os
 import signal
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("sagline", deadline=None)
@@ -18,3 +19,12 @@ os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report hom
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+LONG = ("tests/test_docs.py", "tests/edges/test_program.py", "tests/demo/test_questions.py")
+"""Files that take longest: they start first, lest one of them runs alone at the end.
+
+Within a file, and of the others, the order stays (``--no-loadscope-reorder``)."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: not item.nodeid.startswith(LONG))
