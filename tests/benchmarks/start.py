@@ -1,7 +1,7 @@
 """What a start costs: help, version and completion against the bare interpreter.
 
-Run: ``python tests/benchmarks/start.py [WHEEL]``.  Makes a fresh environment with the newest pip and
-the base install (of this tree, or of a wheel), and runs in turn the bare interpreter of it and what
+Run: ``python tests/benchmarks/start.py [WHEEL]``.  Makes a fresh environment with the newest pip
+and the base install (of this tree, or of a wheel), and runs in turn its bare interpreter and what
 is measured.  Processor time of whole processes, medians of the ratio within a turn.  The scripts
 that installers write, with an empty ``main``, are measured too: that part is not ours.
 """
