@@ -3,6 +3,7 @@ and numpy, here and in the programs started, must not spin on a core that anothe
 
 import os
 import signal
+import sys
 
 import pytest
 from hypothesis import settings
@@ -13,6 +14,11 @@ settings.load_profile("sagline")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before anything imports numpy
 
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report home otherwise
+
+# The tests start our programs some hundred times: a quarter of each start would be spent compiling
+# the same sources where the environment forbids keeping what was compiled.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # Whoever started the tests may have them ignore these (nohup, a shell's background job); programs
 # under test inherit that, and they honour it.
