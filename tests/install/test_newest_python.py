@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from sagline_logger.cli import main as logger
-from support.doc_rides import BOARD, ride_log
 from sagline_logger.simulator import BREAD_RUN
+from support.doc_rides import BOARD, ride_log
 
 HERE = Path(__file__).parent / "newest"
 ROOT = HERE.parents[2]

@@ -51,12 +51,15 @@ def main() -> None:
     tell("loaded", loaded)
     for line in COMMANDS:
         out = io.StringIO()
-        with contextlib.chdir(FOLDER), contextlib.redirect_stdout(out):
-            with contextlib.redirect_stderr(out):
-                try:
-                    status: object = logger(line.split())
-                except SystemExit as end:
-                    status = end.code
+        with (
+            contextlib.chdir(FOLDER),
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(out),
+        ):
+            try:
+                status: object = logger(line.split())
+            except SystemExit as end:
+                status = end.code
         tell(line, [status, out.getvalue()])
 
 
