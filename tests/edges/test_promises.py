@@ -1,6 +1,6 @@
 """What the pages say of words, tables and figures, held against what the programs say.
 
-Their commands are run by tests/test_docs.py; here stand the promises that running proves nothing of.
+tests/test_docs.py runs their commands; here stand the promises of which that proves nothing.
 """
 
 import ast
