@@ -11,6 +11,9 @@ settings.load_profile("sagline")
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before anything imports numpy
 
+# The programs started keep their compiled modules: without, each of hundreds compiles them anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report home otherwise
 
 # Whoever started the tests may have them ignore these (nohup, a shell's background job); programs
