@@ -16,7 +16,8 @@ class Case:
     """One stated figure and its truth, in the same unit.
 
     ``what`` names the figure (a row of the table), ``family`` the makers of its truth.  ``told``
-    is None where the analyser declined, NaN where only the ends of an interval were told; else ``low`` to ``high`` is its stated interval.
+    is None where the analyser declined, NaN where only the ends of an interval were told; else
+    ``low`` to ``high`` is its stated interval.
     ``unsafe`` says which way an error is the dangerous one: told above the truth ("above", as a
     range) or below it ("below"); empty where neither is.
     """

@@ -95,8 +95,9 @@ class Charge:
 
     ``start`` and ``end`` are states of charge over ``full``, the one at the stated full voltage;
     ``start_within`` and ``end_within`` are what 90 % of the draws lie between, as many above as
-    below; ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier rides
-    it rests on; ``names`` are the curves with their shares of the belief, the likeliest first.
+    below; ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier
+    rides it rests on; ``names`` are the curves with their shares of the belief, the likeliest
+    first.
     """
 
     start: Estimate
