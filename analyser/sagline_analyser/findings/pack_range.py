@@ -549,8 +549,8 @@ def _vague(charge: Charge) -> str:
     """Say that no distance is told, why, and what would tell it."""
     return (
         "How far it goes cannot be told from this pack's voltage: "
-        f"{_why_vague(charge)}. Start from a full charge, say so with a mark full, and it can; until "
-        "then charge it before you rely on it."
+        f"{_why_vague(charge)}. Start from a full charge, say so with a mark full, and it can; "
+        "until then charge it before you rely on it."
     )
 
 
