@@ -13,9 +13,6 @@ settings.load_profile("sagline")
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before anything imports numpy
 
-# The programs started keep their compiled modules: without, each of hundreds compiles them anew.
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report home otherwise
 
 # The tests start our programs some hundred times: a quarter of each start would be spent compiling
