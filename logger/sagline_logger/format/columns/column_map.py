@@ -271,12 +271,6 @@ class _Reader:
         form = self.texts(file, "form", ("file",), 16, "separated")
         if form not in FORMS:
             self.fail(("file", "form"), "is no form of lines", f"write one of: {', '.join(FORMS)}")
-        if form != "separated" and not self.lines:
-            self.fail(
-                ("file", "form"),
-                "is for lines as a board prints them",
-                "a column file holds separated values; leave it out",
-            )
         equals = self.texts(file, "equals", ("file",), 1, "=")
         if len(equals) != 1 or equals.isalnum() or equals.isspace():
             self.fail(("file", "equals"), "is not one character", 'write "=" or ":"')
@@ -306,7 +300,8 @@ class _Reader:
         named = form != "separated"
         cells = self.whole(file, "cells", ("file",), 0, 10_000, 0)
         header = 1 if named else self.whole(file, "header", ("file",), 0, 10_000, 1)
-        first_row = self.whole(file, "first_row", ("file",), header + 1, 1_000_000, header + 1)
+        first = 1 if named else header + 1
+        first_row = self.whole(file, "first_row", ("file",), first, 1_000_000, first)
         missing = self.missing(file, ("file",), MISSING)
         streams = self.streams(top)
         settings = self.settings(top)
