@@ -16,10 +16,15 @@ from pathlib import Path
 
 PROJECT, FOLDER = Path("/project"), Path("/folder")
 COMMANDS = (
-    "verify ride.sagline", "verify --json ride.sagline", "verify --json torn.sagline",
-    "channels --json ride.sagline", "board --check plan.toml", "board --check wrong.toml",
-    "verify none.sagline", "simulate --help",
-)  # fmt: skip
+    "verify ride.sagline",
+    "verify --json ride.sagline",
+    "verify --json torn.sagline",
+    "channels --json ride.sagline",
+    "board --check plan.toml",
+    "board --check wrong.toml",
+    "verify none.sagline",
+    "simulate --help",
+)
 
 
 def main() -> None:
