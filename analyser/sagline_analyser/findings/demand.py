@@ -30,6 +30,10 @@ AGREES = 0.03
 BIN = 0.02
 """Share of the throttle's travel over which its curve is taken as level (our choice)."""
 
+CLAMPED = 0.0025
+"""Share of its level by which a duty cycle at its ceiling spreads at most (standard deviation; our
+choice): one that stays about a level while the current is limited spreads more."""
+
 FULL = 0.97
 """Share of the ride's widest throttle from which it counts as full (our choice)."""
 
@@ -348,8 +352,11 @@ class _Lines:
         even, grain = read.even, read.grain
         noisy = max(4 * read.noise, 0.75 * grain)
 
+        # A duty cycle, the only one with a least level, is clamped; currents are regulated.
+        sharp = max(CLAMPED * least, 1.5 * read.noise, 0.75 * grain) if least else np.inf
+
         def held(level: Array, near: float | None, grain: float) -> Plateau | None:
-            return find_plateau(time, gap, self.step, level, other, self.full, near, grain)
+            return find_plateau(time, gap, self.step, level, other, self.full, near, grain, sharp)
 
         if in_force is not None and np.isfinite(in_force).any():
             top = float(np.nanmax(in_force))

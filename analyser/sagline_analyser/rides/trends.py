@@ -17,6 +17,8 @@ from .listing import COLUMNS, date_text, row
 from .pack_history import look_alike, same_name
 from .ride_figures import PackFigures, RideFigures
 
+CONSUMPTION = "consumption"
+"""Name of the line whose points rest on sums over the ride."""
 OPEN = 3
 """Boards that are unfolded at first."""
 _WHEEL = (5, 6, 3, 7, 2, 1)
@@ -70,7 +72,7 @@ def balance_trend(used: Used) -> list[Trend]:
 def consumption_trend(rides: Sequence[RideFigures]) -> list[Trend]:
     """Return the energy per distance in Wh/km."""
     points = tuple((r, r.per_km, r.per_km_error) for r in rides)
-    return [Trend("consumption", points)] if any(y is not None for _, y, _ in points) else []
+    return [Trend(CONSUMPTION, points)] if any(y is not None for _, y, _ in points) else []
 
 
 TITLE = "Rides over time – Sagline"
@@ -255,6 +257,8 @@ def _moment(ride: RideFigures) -> str:
 
 def _about(name: str, ride: RideFigures, error: float | None) -> str:
     said = [f"± {error:.1f}" if error is not None else "", name, date_text(ride.started)]
+    if name == CONSUMPTION and ride.partly:
+        said.append(ride.partly)
     if ride.battery_temperature is not None:
         said.append(f"pack at {ride.battery_temperature:.0f} °C")
     # A board's words are never put here: plotly reads a few tags in such a text.
