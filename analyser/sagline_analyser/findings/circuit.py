@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.polynomial import legendre
 
+from .around import BLOCK
 from .series import Array, Flags, Series, interpolate
 from .speed import Unknown
 
@@ -191,27 +192,36 @@ def low_pass(series: Series, time_constant: float) -> Array:
     Exact for such lines at any spacing.  It starts, and starts again after a gap, as if the value
     had been so for long.
     """
-    step = np.diff(series.time, prepend=series.time[0]) / time_constant
-    value, before = series.value, np.r_[series.value[0], series.value[:-1]]
-    decay = np.exp(-step)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # ∫ e^-(h-s)/τ (a + (b - a) s/h) ds/τ; its limit for a short step is its mean times h/τ.
-        mean = np.where(step > 1e-6, -np.expm1(-step) / step, 1 - step / 2)
-    gain = value - before * decay - (value - before) * mean
-    restart = series.gap | (np.arange(len(value)) == 0)
-    result = np.empty(len(value))
+    value, count = series.value, len(series)
+    step = np.empty(count)
+    step[:1] = 0.0
+    np.subtract(series.time[1:], series.time[:-1], out=step[1:])
+    step /= time_constant
+    gain = np.empty(count)
+    for start in range(0, count, BLOCK):  # no tables as long as the ride
+        part = slice(start, start + BLOCK)
+        short, here = step[part], value[part]
+        before = np.r_[value[max(start - 1, 0)], here[:-1]]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            # ∫ e^-(h-s)/τ (a + (b - a) s/h) ds/τ; its limit for a short step is its mean times h/τ.
+            mean = np.where(short > 1e-6, -np.expm1(-short) / short, 1 - short / 2)
+        gain[part] = here - before * np.exp(-short) - (here - before) * mean
+    restart = series.gap
     age = np.cumsum(step)
     # f = e^-age · (f₀·e^age₀ + Σ gain·e^age), in pieces short enough for the exponential.
     marks = [*np.flatnonzero(restart).tolist(), *_pieces(age, 200.0), len(value)]
-    edges = sorted(set(marks))
+    edges = sorted({0, *marks}) if count else []
     state = 0.0
     for first, last in itertools.pairwise(edges):
         grow = np.exp(age[first:last] - age[first])
-        part = gain[first:last].copy()
-        part[0] = value[first] if restart[first] else state * decay[first] + gain[first]
-        result[first:last] = np.cumsum(part * grow) / grow
-        state = float(result[last - 1])
-    return result
+        piece = gain[first:last]
+        if first == 0 or restart[first]:
+            piece[0] = value[first]
+        else:
+            piece[0] += state * np.exp(-step[first])
+        np.divide(np.cumsum(piece * grow), grow, out=piece)
+        state = float(piece[-1])
+    return gain
 
 
 def _pieces(age: Array, length: float) -> list[int]:
