@@ -49,6 +49,7 @@ def test_shown_copied_and_saved_without_a_network(
     ):
         assert words in text, words
     assert browser.find_elements(By.CSS_SELECTOR, "#groups .picture .line"), "no trace was drawn"
+    browser.execute_async_script("scrollTo(0, 0); setTimeout(arguments[0], 200)")
     rows = browser.find_elements(By.CSS_SELECTOR, "#strip .amount")
     assert len(rows) == browser.execute_script("return stripRows().length") > 0
     for view in ("setView(view.start + 5, view.end - 5)", "setView(...whole)"):
