@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .demand import Drive, LimitLine
+from .plateau import HELD
 from .series import Array, Flags
 
 PIECE = 0.5
@@ -33,6 +34,9 @@ LINE_TOLERANCE = 0.04
 
 SHOWS = 0.06
 """Share of a cut-back over which the readings must go to show it (our choice)."""
+
+BEGINS_WITHIN = 0.02
+"""Share of the voltage at which a cut begins within which its beginning is known (our choice)."""
 
 WIDEST_HEAT, WIDEST_CUT = 90.0, 0.4
 """K, and the share of the voltage without any current, over which cut-backs reach at most
@@ -122,7 +126,10 @@ def follow_moved_limits(
     limit, begins = drive.battery_limit, elsewhere if begins is None else begins
     if begins is not None and limit is not None and limit.source != "in force":
         assert drive.voltage is not None
-        low |= on_battery & (drive.voltage < begins)
+        # The full current well below that voltage shows that it was not cut there.
+        deep = on_battery & (drive.voltage < (1 - BEGINS_WITHIN) * begins)
+        if np.sum(drive.step[deep]) <= HELD:
+            low |= on_battery & (drive.voltage < begins)
     return heat, low, begins
 
 

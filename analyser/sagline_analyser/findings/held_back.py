@@ -43,6 +43,11 @@ LEAST_LACK, STEEPEST = 0.01, 3.0
 """Share of its travel by which a throttle must be below full to be the reason for anything, and how
 many times as far below its limit it may leave the current: no curve is steeper (our choice)."""
 
+STILL, LEAST_SHORT, SURELY = 0.005, 0.006, 3.0
+"""Share of its travel by which a hand that stands still may move from one reading to the next,
+least share by which the current then lies below its limit where the hand held it there, and the
+same in standard errors of the readings' middle (our choice)."""
+
 LOWERED = 0.999
 """Share of its highest value from which a limit in force counts as not lowered (our choice)."""
 
@@ -195,6 +200,7 @@ def _attribute(drive: Drive, elsewhere: float | None = None) -> tuple[MotorCause
     if drive.curve is not None:
         asks = np.abs(drive.curve - drive.current) < drive.request_tolerance
     if drive.throttle is not None:
+        cause[_hand_below(drive, cause)] = _RIDER
         # The current follows a hand that moves, or a brake let go, only after a ramp.
         half, ramping, nearly = drive.throttle < OPEN, drive.ramping(RAMP), _nearly_full(drive)
         cause[(cause == _UNKNOWN) & asks & half] = _RIDER
@@ -304,6 +310,36 @@ def _nearly_full(drive: Drive) -> Flags:
     with np.errstate(divide="ignore", invalid="ignore"):  # where no limit is known it is 0 or NaN
         short = 1 - drive.current / drive.motor_limit.value
     return np.asarray((lacks > LEAST_LACK) & (short < STEEPEST * lacks))
+
+
+def _hand_below(drive: Drive, cause: Codes) -> Flags:
+    """Return where a hand that stood still a little below full held the current a little below the
+    motor-current limit: each reading touches the limit within its noise, their middle does not."""
+    found = np.zeros(len(cause), bool)
+    limit, throttle = drive.motor_limit, drive.throttle
+    if throttle is None or limit is None or limit.held is None or not np.isfinite(throttle).any():
+        return found
+    whole = float(np.nanquantile(throttle, 0.999))
+    if not whole > 0:
+        return found
+    lacks = 1 - throttle / whole
+    stirred = np.abs(np.diff(throttle, prepend=throttle[:1])) > STILL
+    asked = (cause == _MOTOR) & (lacks > LEAST_LACK) & ~stirred
+    at = np.flatnonzero(asked)
+    if not len(at):
+        return found
+    with np.errstate(divide="ignore", invalid="ignore"):
+        short = 1 - drive.current / limit.value
+    # Runs of one hand: a few readings that touch nothing do not break one.
+    apart = (np.diff(drive.time[at]) > SHORT) | (np.abs(np.diff(throttle[at])) > STILL)
+    for run in np.split(at, np.flatnonzero(apart) + 1):
+        if drive.time[run[-1]] - drive.time[run[0]] < RAMP:
+            continue
+        middle = float(np.median(short[run]))
+        noise = 1.48 * float(np.median(np.abs(short[run] - middle)))
+        least = max(LEAST_SHORT, SURELY * noise / np.sqrt(len(run)))
+        found[run] = least < middle < STEEPEST * float(np.median(lacks[run]))
+    return found
 
 
 def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:

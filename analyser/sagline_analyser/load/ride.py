@@ -219,6 +219,10 @@ class Ride:
         stream = self.find(key)
         return stream.channels[key].index if stream else 0
 
+    def key(self, name: str, index: int) -> str | None:
+        """Return the column of the standard channel ``name`` that has this index, or None."""
+        return next((key for key in self.keys(name) if self.index(key) == index), None)
+
     def keys(self, name: str) -> list[str]:
         """Return the column names of a channel name, by index (``["cell_voltage_1", …]``).
 
