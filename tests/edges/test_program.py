@@ -27,6 +27,7 @@ from sagline_logger.format.program import run_program
 from support.doc_rides import make_directory
 from support.logs import log_bytes, pack
 from support.logs import time as time_record
+from support.started import run, run_text
 
 PROGRAMS = {"sagline_logger": LOGGER, "sagline_analyser": ANALYSER}
 ESC = "\x1b[2J"
@@ -56,11 +57,7 @@ def rides(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def words_of(line: str, rides: Path, out: Path) -> list[str]:
     log, plan = rides / "kestrel.sagline", rides / "my_board.toml"
-    return [
-        sys.executable,
-        "-m",
-        *line.format(log=log, board=plan, dir=rides, out=out, esc=ESC).split(),
-    ]
+    return line.format(log=log, board=plan, dir=rides, out=out, esc=ESC).split()
 
 
 def gone_terminal() -> int:
@@ -92,9 +89,7 @@ def test_an_output_that_cannot_be_written_is_told_in_one_line(
         out = tmp_path / name.replace(" ", "_")
         out.mkdir()
         end = opened()
-        done = subprocess.run(
-            words_of(line, rides, out), stdout=end, stderr=subprocess.PIPE, text=True, timeout=120
-        )
+        done = run_text(words_of(line, rides, out), stdout=end)
         os.close(end)
         assert done.returncode == 1, (name, done.stderr)
         if name == "reader gone":
@@ -111,8 +106,7 @@ def test_closed_outputs_and_any_encoding_are_no_failure(
         out = tmp_path / encoding
         out.mkdir()
         environment = {**os.environ, "PYTHONIOENCODING": encoding}
-        words = words_of(line, rides, out)
-        done = subprocess.run(words, capture_output=True, env=environment, timeout=120)
+        done = run(words_of(line, rides, out), env=environment)
         assert done.returncode == 0
         told = (
             done.stderr.replace(b"sagline-analyser: assumed: ", b"") if "suggest" in line else b""
@@ -121,7 +115,8 @@ def test_closed_outputs_and_any_encoding_are_no_failure(
         assert done.stdout.decode(encoding)
     out = tmp_path / "closed"
     out.mkdir()
-    shell = f"{shlex.join(words_of(line, rides, out))} <&- >&- 2>&-"
+    started = [sys.executable, "-m", *words_of(line, rides, out)]  # a real start: it opens them
+    shell = f"{shlex.join(started)} <&- >&- 2>&-"
     assert subprocess.run(shell, shell=True, timeout=120).returncode == 0
 
 
@@ -157,7 +152,7 @@ def hostile_log() -> bytes:
 def test_no_name_from_a_log_reaches_the_terminal_raw(line: str, tmp_path: Path) -> None:
     log = tmp_path / "a.sagline"
     log.write_bytes(hostile_log())
-    done = subprocess.run(words_of(line, tmp_path, tmp_path), capture_output=True, timeout=120)
+    done = run(words_of(line, tmp_path, tmp_path))
     # The file names that export makes of a stream's are plain already.
     said = (done.stdout + done.stderr).decode()
     assert done.returncode in (0, 1, 2)

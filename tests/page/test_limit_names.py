@@ -20,7 +20,7 @@ const over = [];
 let names = 0, drawn = 0;
 for (const panel of panels) {
   const labels = [...panel.labels.querySelectorAll(":scope > span")];
-  const data = [...panel.plot.querySelectorAll(".scatterlayer path, .scatterlayer text")]
+  const data = [...panel.plot.querySelectorAll(".line, .mark, .on")]
     .filter((one) => one.getBoundingClientRect().width);
   names += labels.length;
   drawn += data.length;

@@ -48,7 +48,7 @@ def test_shown_copied_and_saved_without_a_network(
         "duty cycle above 0.9",
     ):
         assert words in text, words
-    assert browser.find_elements(By.CSS_SELECTOR, "#groups .main-svg"), "no trace was drawn"
+    assert browser.find_elements(By.CSS_SELECTOR, "#groups .picture .line"), "no trace was drawn"
     rows = browser.find_elements(By.CSS_SELECTOR, "#values tbody tr")
     values = {row.find_element(By.TAG_NAME, "th").text: row.text.split()[-2:] for row in rows}
     assert values["pack voltage (V)"][0] == "7.400" and values["lowest cell (V)"][0] == "3.600"

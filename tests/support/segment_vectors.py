@@ -19,6 +19,7 @@ from sagline_logger.format import (
     Fault,
     Foreign,
     Instant,
+    Mark,
     Record,
     Samples,
     SampleType,
@@ -799,6 +800,70 @@ def _dropped() -> list[dict[str, Any]]:
     ]
 
 
+def _kinds() -> list[dict[str, Any]]:
+    log = _one_start()
+    log.no_emitter()
+    for kind in (0x00, 0x05, 0x3F, 0x40, 0x7F):
+        log.send(bytes((kind,)) + b"of a later version, or the maker's own")
+    log.data += encode_frame(b"\x8a" + bytes(16)) + encode_frame(b"\xff")
+    log.samples(30, 800_000, 1, 130)
+    log.end()
+    return [
+        log.case("kinds that no table names, 00 among them, are frames", True, received=35),
+    ]
+
+
+def _untimed() -> list[dict[str, Any]]:
+    """Segments and captures that no TIME places."""
+
+    def again(log: _Log, placed: int, boot: int) -> None:
+        log.placed = placed - log.host
+        log.start(boot, 3_000_000)
+        log.samples(0, 3_000_000, 4, 1000 * boot)
+
+    bare = _Log(timed=False)
+    for n in range(3):
+        bare.data += SIGNATURE
+        bare.capture = n
+        again(bare, n * 1_190_000, 1)
+    behind = _Log(wall=0)
+    behind.begin(7_000_000)
+    again(behind, 0, 1)
+    behind.timed = False
+    behind.begin(3_000_000, 1_190_000)
+    again(behind, 1_190_000, 1)
+    dated = _Log()
+    dated.begin(7_000_000)
+    again(dated, 0, 1)
+    dated.timed = False
+    dated.begin(67_000_000, 60_000_000)
+    again(dated, 60_000_000, 1)
+    after = _one_start()
+    after.end()
+    after.capture, after.timed = 1, False
+    again(after, 300_000 + 1_000_000, 1)
+    mixed = _Log(timed=False)
+    mixed.begin(7_000_000)
+    again(mixed, 0, 1)
+    again(mixed, 190_000, 2)
+    mixed.host, mixed.placed = 27_000_000, -7_000_000
+    mixed.data += encode_frame(Mark(mixed.at(), 1, "here").encode())
+    again(mixed, 20_000_000, 3)
+    two = {"received": 40, "captures": 2}
+    return [
+        bare.case(
+            "three captures of LOG and frames alone: one second behind",
+            True,
+            received=60,
+            captures=3,
+        ),
+        behind.case("a capture without TIME: one second behind", True, **two),
+        dated.case("a capture without TIME, whose date tells", True, **two),
+        after.case("frames behind END, and nothing that tells when", True, received=50, captures=2),
+        mixed.case("starts that no TIME places lie as early as they can", True, received=60),
+    ]
+
+
 def segments() -> list[dict[str, Any]]:
     """Return the cases; times are µs from the start of the first capture."""
     return [
@@ -810,6 +875,8 @@ def segments() -> list[dict[str, Any]]:
         *_damage(),
         *_silence(),
         *_dropped(),
+        *_kinds(),
+        *_untimed(),
     ]
 
 

@@ -100,10 +100,10 @@ def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:
         return {}
     whole = state.belief.capacity
     found = {}
-    for key, one in zip(pack.rests.keys, pack.unequal, strict=True):
+    for number, one in zip(pack.numbers, pack.unequal, strict=True):
         value = whole.value * one.size.value
         share = math.hypot(whole.error / whole.value, one.size.error / one.size.value)
-        found[int(key.rpartition("_")[2])] = Estimate(value, share * value)
+        found[number] = Estimate(value, share * value)
     return found
 
 

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from sagline_logger.format import Limit
 
@@ -13,6 +13,9 @@ from .electric import battery_current, pack_voltage, present
 from .series import Array, Series, column, combine, interpolate
 from .spans import Rules, Span, find_spans
 from .summary import words
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 HYSTERESIS = 0.02
 """Share of a limit's size by which a value must come back (our choice; no published source)."""
@@ -138,8 +141,10 @@ def _furthest(series: Series | None, above: bool) -> tuple[Series, float] | None
     return series, float(series.value.max() if above else series.value.min())
 
 
-def crossings_frame(crossings: Sequence[Crossing]) -> pd.DataFrame:
+def crossings_frame(crossings: Sequence[Crossing]) -> "pd.DataFrame":
     """Return a DataFrame with one row a crossing."""
+    import pandas as pd
+
     return pd.DataFrame(list(crossing_rows(crossings)))
 
 

@@ -11,7 +11,7 @@ from ..load.ride import Ride
 from .electric import battery_current, pack_voltage, present
 from .once import once
 from .plateau import HELD, Axis, Plateau, find_plateau
-from .series import Array, Flags, Series, column, interpolate, steps
+from .series import Array, Flags, Series, column, interpolate, numbered, steps
 from .speed import Unknown, vehicle_speed
 
 STANDING = 0.3
@@ -205,7 +205,7 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series, axis: 
     step = axis.step
 
     def on(name: str) -> Array | None:
-        found = column(ride, f"{name}_{motor}") or (column(ride, name) if motor == 1 else None)
+        found = numbered(ride, name, motor) or (numbered(ride, name, 0) if motor == 1 else None)
         return None if found is None else interpolate(found, time)
 
     throttle_series = column(ride, "throttle")
@@ -444,7 +444,7 @@ def _battery_share(ride: Ride, motor: int, time: Array) -> Array | None:
     Where only the sum is measured it is split as duty × motor current, the power that each motor
     takes divided by the pack voltage they share.
     """
-    own = column(ride, f"controller_battery_current_{motor}")
+    own = numbered(ride, "controller_battery_current", motor)
     if own is not None:
         return interpolate(own, time)
     total = battery_current(ride)
@@ -456,12 +456,13 @@ def _battery_share(ride: Ride, motor: int, time: Array) -> Array | None:
         return whole
     powers, mine = np.zeros(len(time)), np.zeros(len(time))
     for key, series in currents:
-        duty = column(ride, key.replace("motor_current", "duty_cycle"))
+        index = ride.index(key)
+        duty = numbered(ride, "duty_cycle", index)
         if duty is None:
             return None
         part = np.abs(interpolate(duty, time) * interpolate(series, time))
         powers += part
-        mine = part if key == f"motor_current_{motor}" else mine
+        mine = part if index == motor else mine
     return np.where(powers > 0, whole * mine / np.where(powers > 0, powers, 1.0), 0.0)
 
 
@@ -473,7 +474,7 @@ def _speed(
     if not isinstance(found, Unknown):
         return interpolate(found.series, time), STANDING
     for name in ("motor_speed", "motor_electrical_speed"):
-        turning = column(ride, f"{name}_{motor}") or column(ride, name)
+        turning = numbered(ride, name, motor) or numbered(ride, name, 0)
         if turning is not None:
             return interpolate(turning, time), 0.03 * float(np.max(np.abs(turning.value)))
     return None, 0.0

@@ -281,7 +281,7 @@ class _Way:
             return
         for at, own in enumerate(self.pack.unequal):
             more, lag = own.draws.T
-            number = int(self.rests.keys[at].rpartition("_")[2])
+            number = self.pack.numbers[at]
             size = 1 / np.maximum(1 + more, 0.3)
             yield number, float(ohms[at]), lag + more * drawn, size
 

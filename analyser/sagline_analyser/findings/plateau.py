@@ -12,7 +12,6 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from .around import Around, around
 from .series import KEEP, Array, Flags
@@ -150,11 +149,10 @@ def resolution(value: Array) -> float:
 def _different(value: Array) -> Array:
     """Return the different values in rising order.
 
-    A sensor's are few: to find them costs less than to sort all, and needs less memory.
+    A sensor's are few: those of a block at a time, and then those of all blocks, need less memory.
     """
-    some = value[:FEW]
-    few = len(value) > FEW and len(pd.unique(some)) < len(some) / 4
-    return np.asarray(np.sort(pd.unique(value)) if few else np.unique(value))
+    blocks = [np.unique(value[at : at + FEW]) for at in range(0, len(value), FEW)]
+    return np.asarray(np.unique(np.concatenate(blocks))) if blocks else value
 
 
 def noise(series: Array) -> float:

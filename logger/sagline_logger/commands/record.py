@@ -162,7 +162,7 @@ def _print_status(desk: CaptureDesk, messages: Messages, alarms: AlarmWatch) -> 
         desk.join(0.1)
         state = desk.snapshot()
         if state.link_up or state.link_since < STALE:
-            alarms.update(state.elapsed, state.values)
+            alarms.update(state.elapsed, state.values, state.channels)
         if desk.running and time.monotonic() >= due:
             due += _STATUS_EVERY
             _print(_status(state))
