@@ -9,14 +9,14 @@ and :func:`export_parquet` files.  :func:`fault_moments` finds what went wrong,
 :func:`open_library` knows all rides below a directory (:func:`write_trends`).
 """
 
-from difflib import get_close_matches
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
 from sagline_logger import __version__
-from sagline_logger.format import SaglineError
 
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Any
+
+    from sagline_logger.format import SaglineError
+
     from .compare.comparison import compare_rides
     from .compare.page import write_comparison
     from .export import export_csv, export_parquet
@@ -59,35 +59,40 @@ __all__ = [
 ]
 
 _HOMES = {
-    "Ride": "load",
-    "answers": "findings.answers",
-    "compare_rides": "compare.comparison",
-    "crossings_frame": "findings.crossings",
-    "export_csv": "export",
-    "export_parquet": "export",
-    "fault_moments": "findings.fault_moments",
-    "figure": "page.figures",
-    "find_crossings": "findings.crossings",
-    "load_ride": "load",
-    "merge": "time_grid",
-    "open_basis": "findings.basis",
-    "open_library": "rides.library",
-    "share_page": "share.fitting",
-    "summarise": "findings.summary",
-    "what_came_first": "findings.fault_order",
-    "write_comparison": "compare.page",
-    "write_page": "page.document",
-    "write_trends": "rides.trends",
+    "Ride": ".load",
+    "SaglineError": "sagline_logger.format",
+    "answers": ".findings.answers",
+    "compare_rides": ".compare.comparison",
+    "crossings_frame": ".findings.crossings",
+    "export_csv": ".export",
+    "export_parquet": ".export",
+    "fault_moments": ".findings.fault_moments",
+    "figure": ".page.figures",
+    "find_crossings": ".findings.crossings",
+    "load_ride": ".load",
+    "merge": ".time_grid",
+    "open_basis": ".findings.basis",
+    "open_library": ".rides.library",
+    "share_page": ".share.fitting",
+    "summarise": ".findings.summary",
+    "what_came_first": ".findings.fault_order",
+    "write_comparison": ".compare.page",
+    "write_page": ".page.document",
+    "write_trends": ".rides.trends",
 }
 """The module of each name, imported when it is first used: ``--help`` needs no numpy."""
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> "Any":
     if name not in _HOMES:
+        from difflib import get_close_matches
+
         near = get_close_matches(name, _HOMES, 1)
         meant = f"; did you mean {near[0]}?" if near else ""
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}{meant}")
-    return getattr(import_module(f".{_HOMES[name]}", __name__), name)
+    from importlib import import_module
+
+    return getattr(import_module(_HOMES[name], __name__), name)
 
 
 def __dir__() -> list[str]:

@@ -138,8 +138,11 @@ def test_the_base_install_records_and_says_what_the_analyser_needs(
     programs = environment(python, source=source)
     listed = done(*PIP, "--python", programs / "python", "list", "--format=freeze")
     names = {line.partition("==")[0].lower() for line in listed.split()}
-    assert {"pyserial", "bleak", "shtab"} <= names
-    assert not names & {"numpy", "pandas", "plotly"}
+    assert {"pyserial", "bleak"} <= names
+    assert not names & {"numpy", "pandas", "plotly", "shtab"}
+    assert len(PROJECT["dependencies"]) == 2
+    for words in (["--help"], ["record", "--help"], ["--completion", "bash"]):
+        assert "--version" in done(programs / "sagline-logger", *words) or words[0] == "record"
     log = capture(programs, tmp_path)
     assert "Nothing lost up to where it was cut." in done(
         programs / "sagline-logger", "verify", log

@@ -34,6 +34,8 @@ class Trend:
     name: str
     points: tuple[tuple[RideFigures, float | None, float | None], ...]
     strong: bool = False
+    one_of_many: bool = False
+    """Whether others are drawn with it, whose bars would hide each other."""
 
 
 Used = Sequence[tuple[RideFigures, PackFigures]]
@@ -56,7 +58,8 @@ def resistance_trends(used: Used) -> list[Trend]:
                 else (1e3 * cell.resistance, 1e3 * cell.resistance_error)
             )
             points.append((ride, *shown))
-        trends.append(Trend(f"cell {number}", tuple(points), number == highest))
+        strong = number == highest
+        trends.append(Trend(f"cell {number}", tuple(points), strong, not strong))
     return trends
 
 
@@ -236,9 +239,7 @@ def _line(at: int, trend: Trend) -> dict[str, Any]:
         "x": [_moment(ride) for ride, _, _ in trend.points],
         "y": [y for _, y, _ in trend.points],
         # Thirteen cells with bars would hide each other: one line or the strong one has them.
-        "error": errors
-        if (trend.strong or not trend.name.startswith("cell")) and any(errors)
-        else None,
+        "error": errors if not trend.one_of_many and any(errors) else None,
         "text": [_about(trend.name, ride, error) for ride, _, error in trend.points],
         "colour": _WHEEL[at % len(_WHEEL)],
         "dash": _DASHES[at // len(_WHEEL) % len(_DASHES)],

@@ -9,7 +9,6 @@ stopped by one (130 for Ctrl-C).
 import argparse
 import codecs
 import contextlib
-import difflib
 import importlib
 import io
 import os
@@ -17,17 +16,16 @@ import re
 import shlex
 import signal
 import sys
-import textwrap
 import threading
-import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from types import FrameType, ModuleType
 from typing import Any, NoReturn, TextIO, cast
 
 from .debug_log import VARIABLE as DEBUG
 from .debug_log import debug
-from .errors import SaglineError
+from .errors import SaglineError, UsageError
 from .progress import clear, shown
 
 INTERNAL = 70
@@ -108,6 +106,9 @@ class Program:
         )
 
     def _run(self, words: list[str]) -> int:
+        if not words:
+            self.parser(words).print_help(sys.stderr)
+            return 2
         arguments = self.parser(words).parse_args(words)
         self.ready()
         if arguments.command in self.alive:
@@ -133,7 +134,8 @@ def run_program(name: str, act: Callable[[], int]) -> int:
             return status
         except SaglineError as problem:
             debug("%s ends", name, problem=problem)
-            return max(_told(name, str(one)) for one in (problem, *problem.more))
+            status = 2 if isinstance(problem, UsageError) else 1
+            return max(_told(name, str(one), status) for one in (problem, *problem.more))
         except BrokenPipeError:
             return _silent(1)  # the reader of our output went away: there is nobody to tell
         except OutputError as problem:
@@ -172,6 +174,7 @@ class Parser(argparse.ArgumentParser):
 
     def __init__(self, **options: Any) -> None:
         super().__init__(**{"formatter_class": _Help, **options})
+        self.color = False  # from Python 3.14 on: the help is one text everywhere
 
     def _print_message(self, message: str, file: Any = None) -> None:
         (file or sys.stderr).write(message)  # Python's own says nothing when it cannot
@@ -180,6 +183,8 @@ class Parser(argparse.ArgumentParser):
         """Say what is wrong with the command line, and what was meant; exit with 2."""
         wrong = re.search(r"invalid choice: '(.*?)'|unrecognized arguments: (-[^\s=]+)", message)
         if wrong and "maybe you meant" not in message:
+            import difflib
+
             word = wrong[1] or wrong[2]
             near = difflib.get_close_matches(word, sorted(set(_words(self))), 2, 0.65)
             if near:
@@ -202,6 +207,8 @@ class _Help(argparse.HelpFormatter):
 
     def _format_usage(self, *given: Any) -> str:
         """Wrap what Python leaves in one long line: options of which one must be chosen."""
+        import textwrap
+
         width = self._width
         lines: list[str] = []
         for line in super()._format_usage(*given).split("\n"):
@@ -215,7 +222,16 @@ class _Help(argparse.HelpFormatter):
             ) or [""]
         return "\n".join(lines)
 
+    def _format_action_invocation(self, action: argparse.Action) -> str:
+        """``-o, --out FILE``, as Python does by itself from 3.13 on."""
+        if not action.option_strings or action.nargs == 0:
+            return super()._format_action_invocation(action)
+        value = self._format_args(action, self._get_default_metavar_for_optional(action))
+        return f"{', '.join(action.option_strings)} {value}"
+
     def _fill_text(self, text: str, width: int, indent: str) -> str:
+        import textwrap
+
         done = []
         for block in re.split(r"\n(?=  )|\n\n|(?<=:)\n", text):
             if block.startswith("  "):
@@ -226,16 +242,16 @@ class _Help(argparse.HelpFormatter):
 
 
 class _Completion(argparse.Action):
-    """Prints a completion script and ends, as ``--version`` does."""
+    """Prints the completion script that the program's package keeps, and ends."""
 
     def __init__(self, program: Program, **options: Any) -> None:
         super().__init__(**options)
         self._program = program
 
     def __call__(self, parser: argparse.ArgumentParser, *given: Any) -> NoReturn:
-        import shtab
-
-        print(shtab.complete(self._program.parser(), given[1]))
+        package = importlib.import_module(self._program.package)
+        kept = Path(*package.__path__) / "texts" / f"{self._program.name}.{given[1]}"
+        sys.stdout.write(kept.read_text(encoding="utf-8"))
         parser.exit()
 
 
@@ -273,6 +289,8 @@ def _output_errors() -> Iterator[None]:
 
 
 def _escaped(found: re.Match[str]) -> str:
+    import unicodedata
+
     sign = found[0]
     seen = sign.isprintable() or unicodedata.category(sign) == "Zs"
     return sign if seen else ascii(sign)[1:-1]
