@@ -5,6 +5,7 @@ import os
 import signal
 import sys
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("sagline", deadline=None)
@@ -24,3 +25,12 @@ sys.dont_write_bytecode = False
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+LONG = ("tests/test_docs.py", "tests/edges/test_program.py", "tests/demo/test_questions.py")
+"""Files that take longest: they start first, lest one of them runs alone at the end.
+
+Within a file, and of the others, the order stays (``--no-loadscope-reorder``)."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: not item.nodeid.startswith(LONG))

@@ -27,9 +27,12 @@ PROGRAMS = {
     "cmake": "cmake",
 }
 """Program the tests start: the Debian packages that bring it."""
-NODE = tuple(Path(__file__).parent / room for room in ("emitters", "page", "typed"))
+NODE = tuple(
+    Path(__file__).parent / room for room in ("emitters", "page", "typed", "install/newest")
+)
 """Where a ``package.json`` pins what comes from npm: the MicroPython that runs under Node, the
-accessibility rules that pages are held against, and the type checker of what others may use."""
+accessibility rules that pages are held against, the type checker of what others may use, and the
+newest CPython."""
 
 
 def main() -> int:

@@ -1,6 +1,7 @@
 """The command from logs to words, JSON and a page; the page in a real browser."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from sagline_analyser.load import load_ride
 from sagline_logger.format import CAUTION
 from support.accessible import all_violations
 from support.browser import chromium, console_errors, emulate, open_page, requests
+from support.known_part import known_for
 
 HOSTILE = "<script>window.ran = 1</script>{{runs}}<img src=x onerror='window.ran = 1'>\"'&lt;"
 
@@ -55,6 +57,35 @@ def test_what_is_doubted_of_the_logs_is_told_first_and_in_the_json(
     found = json.loads(capsys.readouterr().out)
     assert found["sensors"] == []
     assert [one["log"] for one in found["mismatches"]] == [str(ridden["A1"]), str(ridden["B1"])]
+
+
+@pytest.mark.parametrize(
+    ("hidden", "share", "note"),
+    [
+        ("battery_current", 0.02, ""),
+        ("pack_voltage", 0.02, ""),
+        ("battery_current", 0.6, r"Energy is known of \d of the 6 launches, and so not told"),
+    ],
+)
+def test_no_sum_over_a_launch_is_told_of_which_a_part_is_hidden(
+    hidden: str,
+    share: float,
+    note: str,
+    ridden: dict[str, Path],
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+) -> None:
+    logs = [tmp_path / "A.sagline", tmp_path / "B.sagline"]
+    for log, name in zip(logs, ("A1", "B1"), strict=True):
+        log.write_bytes(known_for(ridden[name].read_bytes(), share, (hidden,)))
+    page = tmp_path / "page.html"
+    assert main(["compare", *map(str, logs), "-o", str(page)]) == 0
+    said = capsys.readouterr().out
+    text = re.sub(r"(?s)<(script|style|svg)\b.*?</\1>", " ", page.read_text("utf-8"))
+    for told in (said, re.sub(r"<[^>]+>", " ", text)):
+        assert "Heat in a motor" in told  # of what is known all along
+        assert not re.search(r"\d[\d.,]*\s?Wh", told)
+        assert re.search(note, told)
 
 
 def test_one_log_split_at_its_marks(

@@ -1,5 +1,6 @@
 """What both command lines stand in: odd outputs, ends, near words, help, completion, statuses."""
 
+import contextlib
 import os
 import pty
 import re
@@ -27,6 +28,7 @@ from sagline_logger.format.program import run_program
 from support.doc_rides import make_directory
 from support.logs import log_bytes, pack
 from support.logs import time as time_record
+from support.started import run, run_text
 
 PROGRAMS = {"sagline_logger": LOGGER, "sagline_analyser": ANALYSER}
 ESC = "\x1b[2J"
@@ -56,11 +58,7 @@ def rides(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def words_of(line: str, rides: Path, out: Path) -> list[str]:
     log, plan = rides / "kestrel.sagline", rides / "my_board.toml"
-    return [
-        sys.executable,
-        "-m",
-        *line.format(log=log, board=plan, dir=rides, out=out, esc=ESC).split(),
-    ]
+    return line.format(log=log, board=plan, dir=rides, out=out, esc=ESC).split()
 
 
 def gone_terminal() -> int:
@@ -92,9 +90,7 @@ def test_an_output_that_cannot_be_written_is_told_in_one_line(
         out = tmp_path / name.replace(" ", "_")
         out.mkdir()
         end = opened()
-        done = subprocess.run(
-            words_of(line, rides, out), stdout=end, stderr=subprocess.PIPE, text=True, timeout=120
-        )
+        done = run_text(words_of(line, rides, out), stdout=end)
         os.close(end)
         assert done.returncode == 1, (name, done.stderr)
         if name == "reader gone":
@@ -111,8 +107,7 @@ def test_closed_outputs_and_any_encoding_are_no_failure(
         out = tmp_path / encoding
         out.mkdir()
         environment = {**os.environ, "PYTHONIOENCODING": encoding}
-        words = words_of(line, rides, out)
-        done = subprocess.run(words, capture_output=True, env=environment, timeout=120)
+        done = run(words_of(line, rides, out), env=environment)
         assert done.returncode == 0
         told = (
             done.stderr.replace(b"sagline-analyser: assumed: ", b"") if "suggest" in line else b""
@@ -121,7 +116,8 @@ def test_closed_outputs_and_any_encoding_are_no_failure(
         assert done.stdout.decode(encoding)
     out = tmp_path / "closed"
     out.mkdir()
-    shell = f"{shlex.join(words_of(line, rides, out))} <&- >&- 2>&-"
+    started = [sys.executable, "-m", *words_of(line, rides, out)]  # a real start: it opens them
+    shell = f"{shlex.join(started)} <&- >&- 2>&-"
     assert subprocess.run(shell, shell=True, timeout=120).returncode == 0
 
 
@@ -157,7 +153,7 @@ def hostile_log() -> bytes:
 def test_no_name_from_a_log_reaches_the_terminal_raw(line: str, tmp_path: Path) -> None:
     log = tmp_path / "a.sagline"
     log.write_bytes(hostile_log())
-    done = subprocess.run(words_of(line, tmp_path, tmp_path), capture_output=True, timeout=120)
+    done = run(words_of(line, tmp_path, tmp_path))
     # The file names that export makes of a stream's are plain already.
     said = (done.stdout + done.stderr).decode()
     assert done.returncode in (0, 1, 2)
@@ -245,6 +241,38 @@ def test_a_fault_of_the_program_is_one_line_and_its_own_status(
     monkeypatch.setenv("SAGLINE_DEBUG", "1")
     with pytest.raises(ValueError, match="two"):
         run_program("test", broken)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        # What argparse finds, and what only the command knows: the status is the same, for the unit
+        # file of docs/ tells systemd not to try again after it.
+        "sagline_logger record",
+        "sagline_logger record --serial x --out y --speed 3",
+        "sagline_logger record --ble x --out y --service 1234",
+        "sagline_logger record --can x --out y",
+        "sagline_logger record --serial x --out y --pair-again",
+        "sagline_logger check --serial x --seconds 1e6",
+        "sagline_logger simulate --speed -1",
+        "sagline_logger simulate --setting duty_limit=lots",
+        "sagline_analyser plot",
+        "sagline_analyser plot a b -o one.html",
+        "sagline_analyser compare",
+        "sagline_analyser compare a",
+        "sagline_analyser compare --plan AAAA",
+        "sagline_analyser compare a --predict mass=3",
+    ],
+)
+def test_a_command_line_that_cannot_be_is_status_2(line: str, tmp_path: Path) -> None:
+    module, *words = line.split()
+    with contextlib.chdir(tmp_path):
+        try:
+            status: object = PROGRAMS[module].main(words)
+        except SystemExit as end:
+            status = end.code
+    assert status == 2
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_an_error_of_a_person_is_status_1(capfd: pytest.CaptureFixture[str]) -> None:

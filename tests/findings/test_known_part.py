@@ -3,6 +3,7 @@ than all was, each says so (``analyser/sagline_analyser/findings/coverage.py``).
 
 import html
 import json
+import math
 import re
 from pathlib import Path
 
@@ -14,6 +15,9 @@ from sagline_analyser.findings.answers import answers
 from sagline_analyser.findings.course import find_heights
 from sagline_analyser.findings.summary import summarise
 from sagline_analyser.rides.ride_figures import figures_of
+from sagline_logger import phone
+from sagline_logger.format import vocabulary
+from sagline_logger.live.glance import numbers
 from support.known_part import ride_known_for
 
 CURRENT = ("battery_current", "controller_battery_current")
@@ -28,6 +32,7 @@ SUMS = {
     PLACE: r"the road rose",
 }
 """How a sum over what is hidden would look in any text."""
+PHONE = Path(phone.__file__).parent / "page"
 RULES = ("100 m",)
 """What a sum needs, and no sum."""
 PARTS = pytest.mark.parametrize("hidden", SUMS, ids=lambda names: names[0])
@@ -112,6 +117,17 @@ def test_a_ride_of_which_a_part_is_known_says_which_share_beside_every_sum(hidde
             PLACE: False,
         }[hidden]
         assert bool(re.search(known, figure.how)) == mine, figure
+    page = log.with_name("list.html")
+    assert main(["rides", str(log.parent), "-o", str(page)]) == 0
+    capsys.readouterr()
+    share = re.escape("sums over ") + "(?:79|80) % of the ride"
+    told = 0 if hidden == PLACE else 2  # on the card of consumption, and in the table
+    assert len(re.findall(share, _texts_of_page(page))) == told
+    written = page.read_text(encoding="utf-8")
+    assert bool(re.search(rf"<title>[^<]*{share}", written)) == bool(told)  # of a ride in the strip
+    assert bool(re.search(rf'consumption [^"]*{share}', written)) == bool(
+        told
+    )  # at its point in the trend
     figures = figures_of(str(log))
     assert (figures.covered < 0.81) == (hidden != PLACE)
     assert ("sums over" in figures.quality) == (hidden != PLACE)
@@ -120,3 +136,14 @@ def test_a_ride_of_which_a_part_is_known_says_which_share_beside_every_sum(hidde
         assert re.search(rf"By the altitude \({known}\) the road rose", told)
     else:
         assert re.search(known, _told(capsys, "summary", log))
+
+
+def test_the_screen_and_the_telephone_tell_moments_and_no_sum():
+    """Whatever a board sends of all that has a name: every number is that of one moment."""
+    latest = dict.fromkeys(vocabulary(), 1.0) | {"motor_current_1": 1.0}
+    told = numbers(latest)
+    assert len(told) == 9 and not any(math.isnan(one.value) for one in told[:4])
+    assert not {one.unit for one in told} & {"Ah", "Wh", "Wh/km", "km", "m"}
+    for name in ("index.html", "phone.js"):
+        text = (PHONE / name).read_text(encoding="utf-8")
+        assert text and not re.search(rf"{SUMS[CURRENT]}|{SUMS[SPEED]}|∫|integra", text)

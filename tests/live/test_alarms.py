@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from sagline_logger.format import derive_limits, read_board_file
 from sagline_logger.live.alarms import HOLD, HYSTERESIS, RAISE_AFTER, SLACK, Alarm, Threshold
 from sagline_logger.live.watch import thresholds
+from support.channels import STANDARD
 
 LOW_CELL = Threshold("cell_voltage_7", False, 3.10, "V", "cell alarm voltage")
 HOT = Threshold("motor_temperature_1", True, 100.0, "°C", "motor limit")
@@ -76,7 +77,7 @@ parallel = 1
 
 def test_each_of_the_three_cell_voltages_is_watched_as_the_pack_page_says():
     limits = derive_limits(read_board_file(PACK, "kestrel.toml"))
-    watched = thresholds(limits, ["cell_voltage_1", "cell_voltage_2"])
+    watched = thresholds(limits, ["cell_voltage_1", "cell_voltage_2"], STANDARD)
     assert {(one.key, one.above, one.value) for one in watched} == {
         (key, above, value)
         for key in ("cell_voltage_1", "cell_voltage_2")
@@ -86,7 +87,7 @@ def test_each_of_the_three_cell_voltages_is_watched_as_the_pack_page_says():
 
 def test_braking_into_a_full_pack_rings_and_a_full_pack_at_rest_does_not():
     limits = derive_limits(read_board_file(PACK, "kestrel.toml"))
-    (full,) = (one for one in thresholds(limits, ["cell_voltage_2"]) if one.above)
+    (full,) = (one for one in thresholds(limits, ["cell_voltage_2"], STANDARD) if one.above)
     just_charged = [(at / 5, 4.2 * (1 + SLACK * 0.9)) for at in range(50)]
     assert not any(run(full, just_charged))
     braking = [(0, 4.20), (1, 4.25), (1.3, 4.26), (2, 4.21), (3, 4.19), (3 + HOLD, 4.19)]

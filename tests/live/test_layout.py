@@ -9,6 +9,7 @@ from sagline_logger.live.digits import large
 from sagline_logger.live.glance import numbers
 from sagline_logger.live.layout import CAUTION, Status, draw, duration, size
 from sagline_logger.live.watch import AlarmWatch
+from support.channels import STANDARD
 
 LATEST = {
     "speed": 6.6667,
@@ -40,7 +41,7 @@ def text(lines) -> str:
 
 
 def test_the_nine_numbers_are_the_ones_that_matter():
-    found = numbers(LATEST)
+    found = numbers(LATEST, STANDARD)
     assert [n.title for n in found] == [
         "speed",
         "battery current",
@@ -60,22 +61,25 @@ def test_the_nine_numbers_are_the_ones_that_matter():
 
 
 def test_nothing_known_yet_shows_dashes():
-    assert [number.text for number in numbers({})] == ["-"] * 9
+    assert [number.text for number in numbers({}, STANDARD)] == ["-"] * 9
 
 
 def test_the_two_most_loaded_of_many_motors_are_shown():
     latest = {f"motor_current_{i}": float(value) for i, value in enumerate([5, -40, 10, 30], 1)}
-    assert [n.title for n in numbers(latest)[3:5]] == ["motor current 2", "motor current 4"]
+    assert [n.title for n in numbers(latest, STANDARD)[3:5]] == [
+        "motor current 2",
+        "motor current 4",
+    ]
 
 
 def test_an_alarm_is_told_in_words_with_its_reason():
-    page = text(draw(numbers(LATEST), [LOW], STATUS, 80, 24))
+    page = text(draw(numbers(LATEST, STANDARD), [LOW], STATUS, 80, 24))
     assert "ALARM cell voltage 7 3.05 V, below 3.1 (cell alarm voltage), worst 3.01" in page
     assert CAUTION in page
 
 
 def test_80_by_24_holds_large_digits_link_health_and_two_alarms():
-    lines = draw(numbers(LATEST), [LOW, HOT], STATUS, 80, 24)
+    lines = draw(numbers(LATEST, STANDARD), [LOW, HOT], STATUS, 80, 24)
     page = text(lines)
     assert len(lines) == 24
     assert "█" in page
@@ -85,7 +89,7 @@ def test_80_by_24_holds_large_digits_link_health_and_two_alarms():
 
 
 def test_a_small_terminal_gets_a_plain_list():
-    page = text(draw(numbers(LATEST), [LOW, HOT], STATUS, 40, 12))
+    page = text(draw(numbers(LATEST, STANDARD), [LOW, HOT], STATUS, 40, 12))
     assert "█" not in page
     for words in (
         "!cell 7    3.01 V",
@@ -98,8 +102,8 @@ def test_a_small_terminal_gets_a_plain_list():
 
 
 def test_a_large_screen_gets_numerals_twice_as_high():
-    small = text(draw(numbers(LATEST), [], STATUS, 80, 24)).splitlines()
-    tall = draw(numbers(LATEST), [LOW, HOT], STATUS, 120, 40)
+    small = text(draw(numbers(LATEST, STANDARD), [], STATUS, 80, 24)).splitlines()
+    tall = draw(numbers(LATEST, STANDARD), [LOW, HOT], STATUS, 120, 40)
     page = text(tall).splitlines()
     assert len(page) <= 40
     rows = [sum("█" in line or "▀" in line for line in some) for some in (small, page)]
@@ -143,13 +147,13 @@ def test_what_alarmed_is_told_at_the_end_with_how_often_and_the_worst():
     assert watch.past == []
     for time in range(0, 60, 1):
         volts = 36.5 if 10 <= time < 15 else 38.0 if 30 <= time < 35 else 45.0
-        watch.update(float(time), {"pack_voltage": volts})
+        watch.update(float(time), {"pack_voltage": volts}, STANDARD)
     assert watch.past == ["pack voltage below 39 V (box) 2 times, worst 36.5 V"]
 
 
 @given(st.integers(1, 200), st.integers(5, 60), st.integers(0, 9))
 def test_lines_never_exceed_the_terminal(width, height, alarms):
-    lines = draw(numbers(LATEST), [LOW] * alarms, STATUS, width, height)
+    lines = draw(numbers(LATEST, STANDARD), [LOW] * alarms, STATUS, width, height)
     assert len(lines) <= height
     assert all(sum(len(span.text) for span in line) <= width for line in lines)
 

@@ -22,14 +22,16 @@ CLIPPED = """
 const clipped = [];
 for (const { plot } of panels) {
   const box = plot.querySelector("svg").getBoundingClientRect();
-  for (const text of plot.querySelectorAll(".ytick text")) {
+  for (const text of plot.querySelectorAll(".picture > .level")) {
     const own = text.getBoundingClientRect();
     if (own.left < box.left - 0.5 || own.right > box.right + 0.5) clipped.push(text.textContent);
   }
 }
 return clipped;
 """
-TICKS = """return [...document.querySelectorAll(".ytick text")].map((text) => text.textContent);"""
+TICKS = """
+return [...document.querySelectorAll(".picture > .level")].map((text) => text.textContent);
+"""
 
 
 def test_three_power_cycles_on_one_card_are_three_stretches_in_their_order(
@@ -65,7 +67,7 @@ def test_three_power_cycles_on_one_card_are_three_stretches_in_their_order(
     crossing = browser.execute_script(
         """
         const [a, b] = arguments;
-        return panels.flatMap(({ plot }) => plot.data).filter((trace) => trace.mode === "lines" &&
+        return panels.flatMap(({ drawn }) => drawn).filter((trace) =>
           trace.x.some((x, i) => i && trace.x[i - 1] <= a && x >= b &&
             trace.y[i - 1] === trace.y[i - 1] && trace.y[i] === trace.y[i])).length;
         """,

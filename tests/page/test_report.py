@@ -22,11 +22,10 @@ from support.rides import channel, make_ride, make_stream
 
 DRAWN = """
 const drawn = {};
-for (const { plot, lines } of panels) {
-  for (const trace of plot.data) {
-    if (trace.mode !== "lines") continue;
-    const { column, factor } = lines.find((line) => line.number === trace.meta);
-    drawn[column.key] = { x: [...trace.x], y: [...trace.y].map((v) => v !== v ? null : v), factor };
+for (const panel of panels) {
+  for (const { key, x, y } of panel.drawn) {
+    const { factor } = panel.lines.find((line) => line.column.key === key);
+    drawn[key] = { x, y: y.map((v) => v !== v ? null : v), factor };
   }
 }
 return { drawn, start: view.start, end: view.end };
@@ -254,7 +253,7 @@ def test_without_decompression_it_says_so_and_shows_the_reduced_view(
     try:
         open_page(browser, page, "reduced")
         assert "cannot unpack" in browser.find_element(By.ID, "status").text
-        assert browser.execute_script("return panels[0].plot.data[0].x.length") > 100
+        assert browser.execute_script("return panels[0].drawn[0].x.length") > 100
     finally:
         browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", added)
 
@@ -317,7 +316,7 @@ def test_rides_with_few_channels_open(
 
 
 def test_dark_and_print_change_the_plots_colours(browser: webdriver.Chrome, page: Path) -> None:
-    line = "return panels[0].plot.data[0].line.color"
+    line = "return document.querySelector('.plot .line').getAttribute('stroke')"
     open_page(browser, page)
     assert browser.execute_script(line) == "#000"
     try:
@@ -327,7 +326,12 @@ def test_dark_and_print_change_the_plots_colours(browser: webdriver.Chrome, page
         assert browser.execute_script(line) == "#f2f2f2"
         browser.execute_script("dispatchEvent(new Event('beforeprint'))")
         assert browser.execute_script(line) == "#000"
-        assert browser.execute_script("return panels[0].plot.layout.width") == 700
+        assert (
+            browser.execute_script(
+                "return document.querySelector('.plot .picture').getBoundingClientRect().width"
+            )
+            == 700
+        )
         browser.execute_script("dispatchEvent(new Event('afterprint'))")
         assert browser.execute_script(line) == "#f2f2f2"
     finally:
@@ -353,14 +357,14 @@ def test_large_and_small_numbers_on_the_axes_are_not_cut(
     open_page(browser, page)
     labels = browser.execute_script(
         "return panels.flatMap(({ plot }) => { const left = plot.getBoundingClientRect().left;"
-        " return [...plot.querySelectorAll('.ytick text')].map((t) =>"
+        " return [...plot.querySelectorAll('.picture > .level')].map((t) =>"
         " [t.textContent, t.getBoundingClientRect().left - left]); })"
     )
     assert len(labels) > 10
     assert [label for label in labels if label[1] < 0] == []
     assert len({text for text, _ in labels}) > 10  # and they differ, so they tell something
     per_panel = browser.execute_script(
-        "return panels.map(({ plot }) => [...plot.querySelectorAll('.ytick text')]"
+        "return panels.map(({ plot }) => [...plot.querySelectorAll('.picture > .level')]"
         ".map((t) => t.textContent))"
     )
     for texts in per_panel:

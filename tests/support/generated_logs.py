@@ -1,6 +1,7 @@
-"""Logs of random boots, restarts, joins, silences, repeats, losses, revisions and damage, whose
-truth the generator keeps: what a reader must count (protocol_docs/frame_format.md §9.1), every
-sample that is whole in the file, and when it was taken.
+"""Logs of random boots, restarts, joins, silences, repeats, losses, revisions and damage, of
+several streams, delivered late and also without any TIME, whose truth the generator keeps: what a
+reader must count (protocol_docs/frame_format.md §9.1), every sample that is whole in the file, and
+when it was taken.
 
 The generator knows what it did; it reads nothing back, and shares no code with a reader.
 """
@@ -49,6 +50,11 @@ LAYOUTS = (
 """Of the samples of any stream; the first channel counts the samples of the whole log."""
 NAMES = ("fast", "slow", "odd")
 PERIODS = (10_000, 250_000, 0)
+NUMBERS = ((0, 1, 2), (2, 0, 1), (15, 7, 0))
+"""What numbers the streams of one start may have."""
+LATE = (0, 0, 30_000)
+"""µs by which a log's deliveries may be late."""
+UNKNOWN_KINDS = (0x00, 0x05, 0x3F, 0x40, 0x7F, 0x8A, 0xFF)
 CALM = (
     ("samples",) * 12
     + ("event",) * 3
@@ -59,7 +65,7 @@ CALM = (
         "old revision",
         "foreign",
         "device zeros",
-        "own kind",
+        "unknown kind",
         "mark",
         "link",
     )
@@ -100,8 +106,8 @@ COUNTS = (
 
 @dataclass
 class Truth:
-    """A log and what is true of it; ``gone`` is how many bytes of the device it lacks that no
-    DROPPED tells of."""
+    """A log and what is true of it; ``gone`` is how many bytes of the device it lacks that TIME
+    records might tell of and no DROPPED does."""
 
     log: bytearray = field(default_factory=bytearray)
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COUNTS, 0))
@@ -113,6 +119,8 @@ class Truth:
     gone: int = 0
     dropped: bool = False
     """Whether there is a DROPPED record."""
+    late: int = 0
+    """µs by which its deliveries are late at most."""
 
     @property
     def whole(self) -> bool:
@@ -149,6 +157,7 @@ class _Maker:
         self.boot = 0
         self.capture = -1
         self.dated = False
+        self.late = self.truth.late = self.one_of(LATE)
         self.calm = self.integer(0, 2) == 0  # nothing is lost in this log
         self.position = self.own = self.foreign = self.held = self.dropped = 0
 
@@ -185,8 +194,17 @@ class _Maker:
         return Instant(self.host, self.host + self.wall)
 
     def note(self, record: HostRecord) -> None:
+        assert not self.bare
         self.put(encode_frame(record.encode()))
-        self.latest = max(self.latest, self.host + self.placed)
+        self.noted = self.host + self.placed
+        self.latest = max(self.latest, self.noted)
+
+    def told(self) -> bytes:
+        """Return a TIME record's frame for bytes that arrive now."""
+        arrived = self.host + (self.integer(0, self.late) if self.late else 0)
+        self.arrived = max(arrived, self.arrived)  # a link keeps the order
+        at = Instant(self.arrived, self.arrived + self.wall)
+        return encode_frame(Time(at, self.position).encode())
 
     # Captures
 
@@ -199,7 +217,13 @@ class _Maker:
             kinds += ["after end"] if self.ended else []
             kinds += ["time back"] if not self.ended and self.last_time else []
             start = self.one_of(kinds)
-        self.dated = self.one_of((True, False))
+        # Without TIME records, and of those without any host record at all.
+        mute = start != "time back" and self.integer(0, 4) == 0
+        self.bare = mute and (
+            start == "after end" or (start == "log" and self.one_of((True, False)))
+        )
+        self.mute = mute
+        self.dated = not self.bare and self.one_of((True, False))
         pause = self.integer(2_000_000, 1_000_000_000)
         came = self.latest + (pause if dated and self.dated else 1_000_000)
         if start == "time back":
@@ -217,9 +241,13 @@ class _Maker:
         self.wall = DATED + self.placed if self.dated else 0
         self.tells = start in ("after end", "time back")  # which begin with a TIME
         self.position = self.own = self.foreign = self.held = self.dropped = 0
-        self.last_time, self.ended = None, False
-        if start in ("log", "capture"):
-            right, late = self.wall, self.dated and self.integer(0, 3) == 0
+        self.last_time, self.ended, self.arrived = None, False, self.host
+        self.noted, self.until = came, came
+        if self.bare:
+            self.put(SIGNATURE if start == "log" else b"")
+        elif start in ("log", "capture"):
+            right = self.wall
+            late = self.dated and not mute and self.integer(0, 3) == 0
             if late:  # the host learns the date after the capture's start
                 self.wall = self.integer(0, 10**12)
             self.put(SIGNATURE if start == "log" else b"")
@@ -230,7 +258,7 @@ class _Maker:
 
     def end_capture(self) -> None:
         self.close_gap()
-        if self.integer(0, 3):
+        if not self.bare and self.integer(0, 3):
             self.note(End(self.at(), self.own, self.foreign, "stopped"))
             self.count("missing frames", self.own - self.held - self.dropped)
             self.ended = True
@@ -249,22 +277,22 @@ class _Maker:
     def device(self, frame: bytes, fate: str = "sent") -> bool:
         """Receive a frame, with a TIME before it; return whether it is whole in the file."""
         self.own += 1
-        position, self.position = self.position, self.position + len(frame)
-        told = encode_frame(Time(self.at(), position).encode())
+        told = b"" if self.mute else self.told()
+        self.position += len(frame)
         if self.open_gap is not None:
             frames, size, device = self.open_gap
             self.open_gap = [frames + 1, size + len(told) + len(frame), device + len(frame)]
             return False
-        if not (fate == "vanished" and self.one_of((True, False))):
+        if not (self.mute or (fate == "vanished" and self.one_of((True, False)))):
             self.put(told)
-            self.latest = max(self.latest, self.host + self.placed)
-            self.last_time = self.host
+            self.latest = max(self.latest, self.arrived + self.placed)
+            self.last_time = self.arrived
         if fate == "sent":
             self.put(frame)
             self.held += 1
             self.count("frames", 1)
             return True
-        self.truth.gone += len(frame)
+        self.truth.gone += 0 if self.mute else len(frame)
         if fate == "flipped":
             at = self.integer(0, len(frame) - 2)
             changed = frame[at] ^ (1 << self.integer(0, 7)) or 255
@@ -275,7 +303,7 @@ class _Maker:
         return False
 
     def start_gap(self) -> None:
-        if self.open_gap is None:
+        if self.open_gap is None and not self.bare:
             self.open_gap = [0, 0, 0]
 
     def close_gap(self) -> None:
@@ -313,6 +341,9 @@ class _Maker:
         self.later = not self.first
         self.first = False
         self.truth.segments.append((self.capture, self.boot))
+        # Under one boot number a start is seen where its own streams' numbers are behind.
+        self.numbers = self.one_of(NUMBERS) if again is None else self.numbers
+        self.offset: int | None = None
         self.counters = [_Counter() for _ in range(4)]  # the last one counts events
         self.highest = -(2**62)
         self.revision = self.one_of((0, 0, 0, 5, 239))
@@ -330,10 +361,24 @@ class _Maker:
     def clock(self) -> int:
         return self.clock_from + self.host
 
+    def heard_clock(self, clock: int) -> int:
+        """A record with a clock is in the file; return what makes of the clock a time, µs."""
+        if self.offset is None:
+            self.offset = self.placed - self.clock_from
+            if self.mute:
+                self.offset = max(self.noted, self.until) - clock
+        return self.offset
+
+    def reach(self, clock: int) -> None:
+        """A record or sample of that clock is in the file."""
+        self.until = max(self.until, self.heard_clock(clock) + clock)
+        self.latest = max(self.latest, self.until)
+
     def describe(self) -> None:
         self.close_gap()
         board = Board(self.boot, self.clock() % 2**32, self.revision, 3, "Kestrel", "3")
         self.device(encode_frame(board.encode()))
+        self.reach(self.clock())
         self.front = True
         for number in range(3):
             self.say(number)
@@ -347,7 +392,12 @@ class _Maker:
             self.count("contradictions", 1)
         self.said[own], self.spoken[number] = layout, self.revision
         stream = Stream(
-            self.boot, self.revision, number, NAMES[number], PERIODS[number], LAYOUTS[layout]
+            self.boot,
+            self.revision,
+            self.numbers[number],
+            NAMES[number],
+            PERIODS[number],
+            LAYOUTS[layout],
         )
         self.device(encode_frame(stream.encode()))
 
@@ -355,36 +405,43 @@ class _Maker:
         """Take some samples of a stream, and send them or not."""
         counter = self.counters[number]
         period = PERIODS[number]
-        count = self.integer(1, 5) if period else 1
+        # Several samples in one record of an irregular stream are one thing that does not fit.
+        count = self.integer(1, 5) if period else 1 + (content == "misfit")
         numbers = range(self.number, self.number + count)
         self.number += count
         layout = LAYOUTS[self.layouts[number]]
         rest = b"\7" if len(layout) > 1 and layout[1].type == SampleType.U8 else b"\7\0"
         rest = rest if len(layout) > 1 else b""
         data = b"".join(n.to_bytes(4, "little") + rest for n in numbers)
-        if content == "misfit":
+        if content == "misfit" and period:
             data += b"!"
         went_back = content == "went back"
         if went_back:
             counter.sequence -= self.integer(1, counter.sequence)
         revision = NEVER_DESCRIBED if content == "undescribed" else self.revision
         record = Samples(
-            self.boot, number, revision, counter.sequence, self.clock() % 2**32, count, data
+            self.boot,
+            self.numbers[number],
+            revision,
+            counter.sequence,
+            self.clock() % 2**32,
+            count,
+            data,
         )
-        taken = [self.host + self.placed + i * period for i in range(count)]
         clock = self.clock()
         self.host += (count - 1) * period
         frame = encode_frame(record.encode())
         whole = fate != "lost" and self.device(frame, fate)
         if whole:
             self.heard(counter, count, clock, "lost")
+            taken = [self.heard_clock(clock) + clock + i * period for i in range(count)]
             self.count("went back", went_back)
             what = content if content in ("misfit", "undescribed") else "received"
             self.count(what, count)
             if what == "received":
                 self.truth.values.setdefault(NAMES[number], []).extend(numbers)
                 self.truth.times.setdefault(NAMES[number], []).extend(taken)
-                self.latest = max(self.latest, taken[-1])
+                self.reach(clock + (count - 1) * period)  # the rest does not tell when it ended
             self.sent = [] if went_back else [*self.sent[-4:], frame]
         else:
             counter.pending += count
@@ -398,6 +455,7 @@ class _Maker:
             self.count(loss, counter.pending)
         elif self.later and loss == "lost":
             self.count("unheard", counter.sequence)
+        self.reach(clock)
         counter.heard, counter.pending, counter.clock = True, 0, clock
         self.highest = max(self.highest, clock)
 
@@ -428,7 +486,8 @@ class _Maker:
             content = self.one_of(("right",) * 8 + (() if self.calm else ("misfit", "undescribed")))
             self.samples(self.integer(0, 2), fate, content)
         elif what == "silence":
-            pause = self.one_of((30_000, 300_000_000, 2_200_000_000, 10_000_000_000))
+            long = (30_000, 300_000_000, 2_200_000_000, 10_000_000_000)
+            pause = self.one_of((30_000, 100_000_000) if self.mute else long)
             self.host += pause
             for counter, period in zip(self.counters, PERIODS, strict=False):
                 missed = pause // period if period else 0
@@ -450,6 +509,8 @@ class _Maker:
                 step = 1 if what == "next revision" else -1
                 self.revision = (self.revision + step) % 240
                 self.describe()
+        elif what in ("foreign", "mark", "link") and self.bare:
+            pass  # which only the logger would write
         elif what == "foreign":
             self.close_gap()
             data = b"boot ok\r\n" * self.integer(1, 9)
@@ -498,8 +559,14 @@ class _Maker:
             frame = encode_frame(body)
             if self.device(frame):
                 self.damage(len(frame))
-        elif what == "own kind":
-            self.device(encode_frame(b"\x41own"))
+        elif what == "unknown kind":
+            kind = self.one_of(UNKNOWN_KINDS)
+            frame = encode_frame(bytes((kind,)) + b"own")
+            if kind < 0x80:
+                self.device(frame)
+            else:
+                self.close_gap()
+                self.put(frame)
         elif what == "mark":
             self.close_gap()
             self.note(Mark(self.at(), self.integer(1, 3), "here"))

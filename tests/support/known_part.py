@@ -1,5 +1,6 @@
 """A simulated ride of which one channel is known for a part only, as a log."""
 
+import io
 import math
 from collections.abc import Collection
 from dataclasses import replace
@@ -11,8 +12,9 @@ from sagline_logger.format import (
     Samples,
     SampleType,
     Stream,
-    decode_frame,
-    decode_record,
+    Time,
+    encode_frame,
+    read_log,
 )
 from sagline_logger.simulator import Simulation, random_board, standard_streams
 from sagline_logger.simulator.sensors import course_stream
@@ -44,28 +46,43 @@ def ride_known_for(share: float, names: Collection[str]) -> bytes:
     """Return the log, where channels of these names have a reading in the first ``share`` of the
     ride only; of all the ride with no ``names``."""
     sent = _sent()
-    until = share * sent[-1][0]
-    described: dict[tuple[int, int], Stream] = {}
     records: list[Record | bytes] = []
     told = -1
     for at, data in sent:
         if at // 500_000 != told:
             told = at // 500_000
             records.append(time(at))
-        for part in data.split(b"\0")[:-1]:
-            record = decode_record(decode_frame(part)) if part else None
-            if isinstance(record, Stream):
-                stream = replace(record, channels=tuple(map(_with_code, record.channels)))
-                described[record.stream, record.revision] = stream
-                records.append(stream)
-                continue
-            if isinstance(record, Samples) and at > until:
-                stream = described[record.stream, record.revision]
-                if any(channel.name in names for channel in stream.channels):
-                    records.append(_without(record, stream, names))
-                    continue
-            records.append(part + b"\0")
-    return log_bytes(records)
+        records += [part + b"\0" for part in data.split(b"\0")[:-1]]
+    return known_for(log_bytes(records), share, names)
+
+
+def known_for(log: bytes, share: float, names: Collection[str]) -> bytes:
+    """Return ``log`` where channels of these names have a reading only in the samples that came in
+    the first ``share`` of its time."""
+    entries = list(read_log(io.BytesIO(log)))
+    hosts = [e.record.at.monotonic for e in entries if isinstance(e.record, Time)]
+    until = hosts[0] + share * (hosts[-1] - hosts[0])
+    coming = iter([*hosts[1:], hosts[-1]])
+    described: dict[tuple[int, int], Stream] = {}
+    after = hosts[0]  # the next TIME: all up to it may have come as late
+    out = b""
+    for entry in entries:
+        record = entry.record
+        if isinstance(record, Time):
+            after = next(coming)
+        if isinstance(record, Stream):
+            record = replace(record, channels=tuple(map(_with_code, record.channels)))
+            described[record.stream, record.revision] = record
+        if isinstance(record, Samples) and after > until:
+            stream = described[record.stream, record.revision]
+            if any(channel.name in names for channel in stream.channels):
+                record = _without(record, stream, names)
+        if record is not entry.record:
+            assert isinstance(record, Stream | Samples)
+            out += encode_frame(record.encode())
+        else:
+            out += log[entry.offset : entry.offset + entry.size]
+    return out
 
 
 def _with_code(channel: Channel) -> Channel:

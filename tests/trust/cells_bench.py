@@ -1,6 +1,7 @@
 """Cells and packs on the trust bench: every stated interval against cells of ``pybamm``."""
 
 import contextlib
+import math
 import random
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -35,7 +36,9 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
         relative += shares(one, said)
         events += claims(one, said)
         if (full := said_full(one)) is not None:
-            absolute += [_named(case, SAID) for case in voltages(one, full)[:2]]
+            absolute += [
+                _named(case, SAID) for case in voltages(one, full) if "charge" in case.what
+            ]
             relative += [_named(c, SAID) for c in shares(one, full) if c.what == "range left"]
     return [
         (
@@ -154,13 +157,23 @@ def voltages(one: Made, said: Said) -> list[Case]:
         for end in ("start", "end")
     )
     found = [
-        _case(one, "state of charge, start", start, said.start, 100, "points"),
-        _case(one, "state of charge, end", end, said.end, 100, "points", "above"),
+        *_charge(one, "state of charge, start", start, said.start),
+        *_charge(one, "state of charge, end", end, said.end, "above"),
     ]
     for cell in _shown(one):
         rest = 1000 * truth.cells[cell - 1].rest_end
         found.append(_case(one, "rest at the end, a cell", rest, said.rest.get(cell), 1000, "mV"))
     return found
+
+
+def _charge(one: Made, what: str, truth: float, told: Told | None, unsafe: str = "") -> list[Case]:
+    """Return a state of charge, and as a row of its own one of which only the ends are told."""
+    if told is None or not math.isnan(told.value):
+        return [_case(one, what, truth, told, 100, "points", unsafe)]
+    return [
+        _case(one, what, truth, None, 100, "points", unsafe),
+        _case(one, f"{what}, only its ends told", truth, told, 100, "points"),
+    ]
 
 
 def shares(one: Made, said: Said) -> list[Case]:

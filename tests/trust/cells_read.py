@@ -1,10 +1,11 @@
 """What the analyser tells of cells and packs, read from its public results in one place."""
 
+import math
 from dataclasses import dataclass, field
 
 from sagline_analyser.findings.belief.history import PackHistory
 from sagline_analyser.findings.cells import PackCells, fit_packs, measure_cells
-from sagline_analyser.findings.charge_state import cell_capacities
+from sagline_analyser.findings.charge_state import CLOSE, ChargeState, cell_capacities
 from sagline_analyser.findings.pack_range import Reach, pack_use, reach
 from sagline_analyser.findings.speed import Unknown
 from sagline_analyser.load.ride import Ride
@@ -13,7 +14,9 @@ from sagline_logger.format import BoardFile
 
 @dataclass(frozen=True)
 class Told:
-    """One stated figure with its 90 % interval; ``current`` A where it holds for a load."""
+    """One stated figure with its 90 % interval; ``current`` A where it holds for a load.
+
+    ``value`` is NaN where only the ends are told."""
 
     value: float
     low: float
@@ -58,8 +61,8 @@ def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None
     known = not isinstance(state, Unknown)
     capacities = cell_capacities(packs[-1], state) if not isinstance(state, Unknown) else {}
     return Said(
-        _told(state.start, state.start_error) if not isinstance(state, Unknown) else None,
-        _told(state.end, state.end_error) if not isinstance(state, Unknown) else None,
+        _start(state) if not isinstance(state, Unknown) else None,
+        _end(state) if not isinstance(state, Unknown) else None,
         _range(left) if not isinstance(left, Unknown) and known and not left.vague else None,
         _range(far) if not isinstance(far, Unknown) and known else None,
         {cell.number: _told(cell.rest_end, cell.rest_error) for cell in each},
@@ -78,6 +81,16 @@ def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None
         small=tuple(cell.number for cell in measured.small) if measured else (),
         behind=tuple(cell.number for cell in measured.lagging) if measured else (),
     )
+
+
+def _start(state: ChargeState) -> Told:
+    if state.start_error <= CLOSE:
+        return _told(state.start, state.start_error)
+    return Told(math.nan, *state.belief.start_within)
+
+
+def _end(state: ChargeState) -> Told:
+    return _told(state.end, state.end_error) if state.close else Told(math.nan, *state.within)
 
 
 def _range(told: Reach) -> Told:

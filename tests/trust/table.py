@@ -16,7 +16,8 @@ class Case:
     """One stated figure and its truth, in the same unit.
 
     ``what`` names the figure (a row of the table), ``family`` the makers of its truth.  ``told``
-    is None where the analyser declined; else ``low`` to ``high`` is its stated interval.
+    is None where the analyser declined, NaN where only the ends of an interval were told; else
+    ``low`` to ``high`` is its stated interval.
     ``unsafe`` says which way an error is the dangerous one: told above the truth ("above", as a
     range) or below it ("below"); empty where neither is.
     """
@@ -81,7 +82,7 @@ def _row(what: str, family: str, group: Sequence[Case], relative: bool) -> str:
     size = error / np.abs(truth) if relative else error
     unit = "" if relative else f" {told[0][0].unit}"
     shown = (
-        f"{100 * v:+.1f} %" if relative else f"{v:+.3g}{unit}"
+        "–" if np.isnan(v) else f"{100 * v:+.1f} %" if relative else f"{v:+.3g}{unit}"
         for v in (float(np.median(size)), float(size[np.argmax(np.abs(size))]))
     )
     way = told[0][0].unsafe

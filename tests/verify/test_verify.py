@@ -181,6 +181,8 @@ def test_what_the_logger_noted(verify: Verify) -> None:
     noted = (
         host(Link(Instant(2_000_000, 0), LinkState.DOWN, "unplugged")),
         host(Link(Instant(5_000_000, 0), LinkState.UP, "radio or cable loss")),
+        host(Link(Instant(5_500_000, 0), LinkState.DOWN, "for a moment")),
+        host(Link(Instant(5_504_000, 0), LinkState.UP, "radio or cable loss")),
         host(Mark(Instant(6_000_000, 0), 1)),
         host(Mark(Instant(6_500_000, 0), 1, "bridge")),  # its text came later: still one mark
         host(Foreign(Instant(7_000_000, 0), Fault.HOST_KIND, b"12345")),
@@ -191,12 +193,15 @@ def test_what_the_logger_noted(verify: Verify) -> None:
     _, data, text = verify(HEAD, *Device().run(2), *noted, END)
     assert data["link_gaps"] == [
         [2.0, 5.0, "unplugged; radio or cable loss"],
+        [5.5, 5.504, "for a moment; radio or cable loss"],
         [9.0, None, "gone"],
     ]
     assert data["marks"] == 1
     assert data["foreign"] == {"host_kind": 5, "damaged": 3}
     assert (data["dropped_frames"], data["dropped_bytes"]) == (3, 99)
     assert data["duration"] == 20.0
+    assert "link down from 2.0 s to 5.0 s: unplugged" in text
+    assert "link down from 5.5 s for 4 ms: for a moment" in text
     assert "link down from 9.0 s and not back: gone" in text
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sagline_logger.format import CAUTION, SaglineError
+from sagline_logger.format import CAUTION, SaglineError, UsageError
 
 from ..findings.basis import Basis, open_basis
 from ..findings.held_back import CAUSES, HeldBack, MotorCauses, held_back
@@ -111,13 +111,17 @@ class CauseShare:
 
 @dataclass(frozen=True)
 class Group:
-    """All runs of one kind: ``runs`` in the order ridden, what they come to and how they differ."""
+    """All runs of one kind: ``runs`` in the order ridden, what they come to and how they differ.
+
+    ``partly`` says of which measures only some runs have all the readings; they have no row.
+    """
 
     goal: Goal
     runs: tuple[Run, ...]
     rows: tuple[Row, ...]
     causes: tuple[CauseShare, ...]
     confounders: tuple[Confounder, ...]
+    partly: tuple[str, ...] = ()
 
     def side(self, letter: str) -> list[Run]:
         """Return the runs of one side."""
@@ -206,14 +210,19 @@ def compare(
         have[0],
         have[1],
         None,
-        (*notes, *warned, *_order_notes(order, both, have[0] or have[1])),
+        (
+            *notes,
+            *(note for group in have if group is not None for note in group.partly),
+            *warned,
+            *_order_notes(order, both, have[0] or have[1]),
+        ),
         order,
         settings,
         doubts,
     )
     keys = [row.measure.key for row in comparison.main.rows]
     if judged not in keys:
-        raise SaglineError(
+        raise UsageError(
             f"no measure {judged} here", where="--judge", remedy=f"one of: {', '.join(keys)}"
         )
     if not both:
@@ -279,10 +288,17 @@ def _group(
         "hand": np.array([hand(run) for run in both]),
     }
     rows: list[Row] = []
+    partly: list[str] = []
     for measure in measures(goal):
         values = np.array([one[measure.key] for one in found])
-        if np.isfinite(values).all():  # a mean over other launches than the rest would mislead
+        known = np.count_nonzero(np.isfinite(values))
+        if known == len(values):  # a mean over other launches than the rest would mislead
             rows.append(_row(measure, values, both, alike))
+        elif known:
+            what = "launches" if goal.kind == "launch" else "pulls"
+            partly.append(
+                f"{measure.label} is known of {known} of the {len(values)} {what}, and so not told."
+            )
     if b and fitted is not None and _by_currents(changed, rows, conditions):
         rows = [_currents_row(row, both, alike, goal, fitted) for row in rows]
     if b:
@@ -293,7 +309,14 @@ def _group(
         )
         chances = [row.difference.p for row in rows if row.difference is not None]
         rows = [replace(row, adjusted_p=p) for row, p in zip(rows, adjusted(chances), strict=True)]
-    return Group(goal, tuple(runs), tuple(rows), _causes(a, b, goal, motors), tuple(conditions))
+    return Group(
+        goal,
+        tuple(runs),
+        tuple(rows),
+        _causes(a, b, goal, motors),
+        tuple(conditions),
+        tuple(partly),
+    )
 
 
 def _row(

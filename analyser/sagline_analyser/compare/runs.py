@@ -233,7 +233,7 @@ def choose_pulls(runs: Sequence[Run]) -> tuple[list[Run], tuple[float, float] | 
     They are aligned at its lower end.  It runs from a speed that most had not yet passed when
     they began to one that most reached; the same rule for both sides together.
     """
-    pulls = [run for run in runs if run.kind == "pull"]
+    pulls = [run for run in runs if run.kind == "pull" and np.isfinite(run.speed[run.inside]).all()]
     if len(pulls) < 2:
         return [], None
     low = float(np.quantile([run.speed[run.inside][0] for run in pulls], 0.6)) + 0.1

@@ -62,3 +62,37 @@ def around(time: Array, breaks: Flags, half: float, slack: float = 0.0) -> Aroun
         low[start:end] = np.searchsorted(own, own - half - slack, "left") + start
         high[start:end] = np.searchsorted(own, own + half + slack, "right") + start
     return Around(low, high)
+
+
+def highest_before(time: Array, value: Array, seconds: float) -> Array:
+    """Return the highest ``value`` (n,) of the ``seconds`` before each sample, itself left out;
+    NaN where there is none.
+
+    Times count to the nanosecond, so that a sample exactly ``seconds`` away is one of them.
+    """
+    found = np.full(len(value), np.nan)
+    for start in range(0, len(time), BLOCK):
+        end = min(start + BLOCK, len(time))
+        first = int(np.searchsorted(time, time[start] - seconds - 1e-6))
+        own = slice(first, end)  # no tables as long as the ride
+        found[start:end] = _highest_before(time[own], value[own], seconds)[start - first :]
+    return found
+
+
+def _highest_before(time: Array, value: Array, seconds: float) -> Array:
+    whole = np.trunc(time)
+    clock = whole.astype(np.int64) * 10**9 + np.rint((time - whole) * 1e9).astype(np.int64)
+    low = np.searchsorted(clock, clock - round(seconds * 1e9), "left")
+    high = np.searchsorted(clock, clock, "left")
+    found = np.full(len(value), np.nan)
+    # The highest of so many samples from each on, doubled; two of them cover any longer window.
+    most, reach = value, 1
+    length = high - low
+    while (long := length >= reach).any():
+        own = np.flatnonzero(long & (length < 2 * reach))
+        found[own] = np.fmax(most[low[own]], most[high[own] - reach])
+        if len(most) <= reach:
+            break
+        most = np.fmax(most[:-reach], most[reach:])
+        reach *= 2
+    return found

@@ -58,6 +58,7 @@ QUESTION = "Does one cell hold its voltage worse than the others?"
 class PackFit:
     """What is believed of one pack's cells, or why nothing is: every answer starts from it.
 
+    ``numbers`` are the cells' own, in the order of ``fit.keys``; 0 for the pack as a whole.
     ``cells`` is False when only the whole pack's voltage was measured.  ``rests`` and ``unequal``
     (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.  ``said_full``
     says whether the rider stated that it set out full.
@@ -69,6 +70,7 @@ class PackFit:
     rests: Rests | None = None
     unequal: tuple[Unequal, ...] | None = None
     said_full: bool = False
+    numbers: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -204,7 +206,8 @@ def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]
         rests = find_rests(fit, capacity)
         unequal = compare_cells(rests) if use else None
         full = said_full(ride, span, capacity)
-        found.append(PackFit(span, fit, bool(use), rests, unequal, full))
+        numbers = tuple(ride.index(key) for key in fit.keys)
+        found.append(PackFit(span, fit, bool(use), rests, unequal, full, numbers))
     return tuple(found)
 
 
@@ -226,7 +229,7 @@ def measure_cells(pack: PackFit) -> PackCells | Unknown:
     vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
     cells = tuple(
         Cell(
-            int(key.rpartition("_")[2]),
+            pack.numbers[at],
             key,
             rests.step[at].value,
             max(rests.step[at].error, vague * rests.ten[at].value),

@@ -12,6 +12,10 @@ from .cells import PackFit
 from .packs import pack_capacity
 from .speed import Unknown
 
+CLOSE = 0.15
+"""Half-width of a state of charge up to which it is told as a figure; beyond, only between what it
+lies is told, since its middle would say more than is known (our choice)."""
+
 IRON_MOST = 3.75
 """V at rest that no iron-phosphate cell keeps."""
 
@@ -20,7 +24,8 @@ IRON_MOST = 3.75
 class ChargeState:
     """State of charge (0 to 1) at a pack's start and end with the half-widths of their 90 %
     intervals, of its middle cell, and ``how`` it was found; ``lowest`` that of the lowest cell at
-    the end.  ``counted`` says whether it was counted down from full; ``belief`` is behind it."""
+    the end.  ``counted`` says whether it was counted down from full; ``belief`` is behind it.
+    Where the end is not ``close``, only ``within`` is told."""
 
     start: float
     start_error: float
@@ -30,6 +35,26 @@ class ChargeState:
     counted: bool
     how: str
     belief: Charge
+
+    @property
+    def close(self) -> bool:
+        """Whether the state of charge at the end is known closely enough to be told as a figure."""
+        return self.end_error <= CLOSE
+
+    @property
+    def within(self) -> tuple[float, float]:
+        """The ends of the 90 % interval at the end as it is told, not clipped where it is close."""
+        if self.close:
+            return self.end - self.end_error, self.end + self.end_error
+        return self.belief.end_within
+
+    @property
+    def words(self) -> str:
+        """How full it is at the end."""
+        if self.close:
+            return f"{self.end:.0%} ± {self.end_error:.0%}"
+        low, high = self.within
+        return f"between {math.floor(100 * low)} % and {math.ceil(100 * high)} %"
 
 
 def charge_state(
@@ -75,10 +100,10 @@ def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:
         return {}
     whole = state.belief.capacity
     found = {}
-    for key, one in zip(pack.rests.keys, pack.unequal, strict=True):
+    for number, one in zip(pack.numbers, pack.unequal, strict=True):
         value = whole.value * one.size.value
         share = math.hypot(whole.error / whole.value, one.size.error / one.size.value)
-        found[int(key.rpartition("_")[2])] = Estimate(value, share * value)
+        found[number] = Estimate(value, share * value)
     return found
 
 

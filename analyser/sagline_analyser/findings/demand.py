@@ -8,10 +8,11 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
+from .around import BLOCK
 from .electric import battery_current, pack_voltage, present
 from .once import once
 from .plateau import HELD, Axis, Plateau, find_plateau
-from .series import Array, Flags, Series, column, interpolate, steps
+from .series import Array, Flags, Series, column, interpolate, numbered, steps
 from .speed import Unknown, vehicle_speed
 
 STANDING = 0.3
@@ -29,6 +30,10 @@ AGREES = 0.03
 
 BIN = 0.02
 """Share of the throttle's travel over which its curve is taken as level (our choice)."""
+
+CLAMPED = 0.0025
+"""Share of its level by which a duty cycle at its ceiling spreads at most (standard deviation; our
+choice): one that stays about a level while the current is limited spreads more."""
 
 FULL = 0.97
 """Share of the ride's widest throttle from which it counts as full (our choice)."""
@@ -201,7 +206,7 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series, axis: 
     step = axis.step
 
     def on(name: str) -> Array | None:
-        found = column(ride, f"{name}_{motor}") or (column(ride, name) if motor == 1 else None)
+        found = numbered(ride, name, motor) or (numbered(ride, name, 0) if motor == 1 else None)
         return None if found is None else interpolate(found, time)
 
     throttle_series = column(ride, "throttle")
@@ -348,8 +353,11 @@ class _Lines:
         even, grain = read.even, read.grain
         noisy = max(4 * read.noise, 0.75 * grain)
 
+        # A duty cycle, the only one with a least level, is clamped; currents are regulated.
+        sharp = max(CLAMPED * least, 1.5 * read.noise, 0.75 * grain) if least else np.inf
+
         def held(level: Array, near: float | None, grain: float) -> Plateau | None:
-            return find_plateau(time, gap, self.step, level, other, self.full, near, grain)
+            return find_plateau(time, gap, self.step, level, other, self.full, near, grain, sharp)
 
         if in_force is not None and np.isfinite(in_force).any():
             top = float(np.nanmax(in_force))
@@ -437,7 +445,7 @@ def _battery_share(ride: Ride, motor: int, time: Array) -> Array | None:
     Where only the sum is measured it is split as duty × motor current, the power that each motor
     takes divided by the pack voltage they share.
     """
-    own = column(ride, f"controller_battery_current_{motor}")
+    own = numbered(ride, "controller_battery_current", motor)
     if own is not None:
         return interpolate(own, time)
     total = battery_current(ride)
@@ -449,12 +457,13 @@ def _battery_share(ride: Ride, motor: int, time: Array) -> Array | None:
         return whole
     powers, mine = np.zeros(len(time)), np.zeros(len(time))
     for key, series in currents:
-        duty = column(ride, key.replace("motor_current", "duty_cycle"))
+        index = ride.index(key)
+        duty = numbered(ride, "duty_cycle", index)
         if duty is None:
             return None
         part = np.abs(interpolate(duty, time) * interpolate(series, time))
         powers += part
-        mine = part if key == f"motor_current_{motor}" else mine
+        mine = part if index == motor else mine
     return np.where(powers > 0, whole * mine / np.where(powers > 0, powers, 1.0), 0.0)
 
 
@@ -466,7 +475,7 @@ def _speed(
     if not isinstance(found, Unknown):
         return interpolate(found.series, time), STANDING
     for name in ("motor_speed", "motor_electrical_speed"):
-        turning = column(ride, f"{name}_{motor}") or column(ride, name)
+        turning = numbered(ride, name, motor) or numbered(ride, name, 0)
         if turning is not None:
             return interpolate(turning, time), 0.03 * float(np.max(np.abs(turning.value)))
     return None, 0.0
@@ -501,7 +510,32 @@ def _request(
     """
     if throttle is None:
         return None, None, np.zeros(0)
-    time = axis.time
+    known = _bins(throttle, current, free, full, axis.time)
+    if not known:
+        return None, None, np.zeros(0)
+    x, y = np.array(known).T
+    ratio = y / x
+    slope = float(np.median(ratio))
+    tolerance = np.abs(np.diff(throttle, prepend=throttle[:1]))
+    tolerance += np.abs(np.diff(throttle, append=throttle[-1:]))
+    tolerance *= slope
+    tolerance += max(4 * axis.reading(current).noise, 0.015 * slope)
+    straight = None
+    if np.ptp(x) > 0.3 and len(x) >= 4 and np.mean(np.abs(ratio / slope - 1) < 0.04) > 0.7:
+        straight = slope * throttle
+    curve = np.interp(throttle, x, y)
+    for start in range(0, len(curve), BLOCK):  # no tables as long as the ride
+        own = throttle[start : start + BLOCK]
+        after = np.clip(np.searchsorted(x, own), 1, len(x) - 1) if len(x) > 1 else 0
+        nearest = np.minimum(np.abs(own - x[after]), np.abs(own - x[after - 1]))
+        curve[start : start + BLOCK][~(nearest <= BIN)] = np.nan
+    return straight, curve, tolerance
+
+
+def _bins(
+    throttle: Array, current: Array, free: Flags, full: float, time: Array
+) -> list[tuple[float, float]]:
+    """Return (throttle, current in A) of each bin where both stood still."""
     stirred = np.abs(np.diff(throttle, prepend=throttle[:1])) > 0.005
     last = np.maximum.accumulate(np.where(stirred, time, -np.inf))
     usable = free & (throttle > 0.1) & (throttle < FULL * full) & (current > 1.0)
@@ -515,17 +549,4 @@ def _request(
             close = np.abs(current[at] / middle - 1) < 0.04
             if np.mean(close) > 0.6:
                 known.append((float(np.median(throttle[at][close])), middle))
-    if not known:
-        return None, None, np.zeros(0)
-    x, y = np.array(known).T
-    moving = np.abs(np.diff(throttle, prepend=throttle[:1]))
-    moving += np.abs(np.diff(throttle, append=throttle[-1:]))
-    ratio = y / x
-    slope = float(np.median(ratio))
-    tolerance = max(4 * axis.reading(current).noise, 0.015 * slope) + slope * moving
-    straight = None
-    if np.ptp(x) > 0.3 and len(x) >= 4 and np.mean(np.abs(ratio / slope - 1) < 0.04) > 0.7:
-        straight = slope * throttle
-    after = np.clip(np.searchsorted(x, throttle), 1, len(x) - 1) if len(x) > 1 else 0
-    nearest = np.minimum(np.abs(throttle - x[after]), np.abs(throttle - x[after - 1]))
-    return straight, np.where(nearest <= BIN, np.interp(throttle, x, y), np.nan), tolerance
+    return known

@@ -164,7 +164,7 @@ def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
         side = "not above" if low else "above"
         w.add(
             1.5 if low else -1.5,
-            f"cell {key.rpartition('_')[2]} was lowest at {quantity(value, 'V')} "
+            f"cell {scene.ride.index(key)} was lowest at {quantity(value, 'V')} "
             f"{_ago(scene, when)} (median cell {quantity(float(np.median(near)), 'V')}), "
             f"{side} its alarm voltage {quantity(level, 'V')}",
         )
@@ -206,7 +206,7 @@ def _rest(scene: Scene, w: Weighing, level: float) -> None:
         return
     rest, how = found
     text = (
-        f"cell {scene.lowest[0].rpartition('_')[2]} shows {quantity(rest, 'V')} without load "
+        f"cell {scene.ride.index(scene.lowest[0])} shows {quantity(rest, 'V')} without load "
         f"({how}), alarm voltage {quantity(level, 'V')}"
     )
     w.add(1.0 if (rest <= level + 0.02) == (w.key == "empty") else -1.0, text)
@@ -366,9 +366,7 @@ def _management(scene: Scene, w: Weighing) -> None:
         w.add(0.5, f"one cell read {quantity(scene.lowest[2], 'V')}, low enough for its guard")
 
 
-def _hot(channel: str) -> Weigh:
-    part = channel.removesuffix("_temperature")
-
+def _hot(part: str, channel: str) -> Weigh:
     def weigh(scene: Scene, w: Weighing) -> None:
         found = []
         for key, index, series in scene.columns(channel):
@@ -684,13 +682,13 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
     "controller_hot": (
         "controller over-temperature",
         "feel for airflow and thermal contact once it has cooled",
-        _hot("controller_temperature"),
+        _hot("controller", "controller_temperature"),
         r"controller.*(temp|hot|heat)|over.?temp",
     ),
     "motor_hot": (
         "motor over-temperature",
         "let it cool; lower the motor current or the gearing",
-        _hot("motor_temperature"),
+        _hot("motor", "motor_temperature"),
         r"motor.*(temp|hot|heat)",
     ),
     "over_current": (

@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from sagline_logger.format import EventKind
 
 from ..load.ride import Ride
+from .around import highest_before
 from .electric import battery_current, pack_voltage, present
 from .fault_story import Moment, quantity
 from .once import once
@@ -143,9 +143,7 @@ def drops(series: Series, share: float, least: float) -> list[tuple[int, int]]:
     ``share`` of its size within :data:`INSTANT`, or one step, of one unbroken run."""
     value, time = series.value, series.time
     run = np.cumsum(series.gap)
-    clock = pd.to_timedelta(time, unit="s")
-    recent = pd.Series(value, index=clock).rolling(f"{INSTANT}s", closed="left").max().to_numpy()
-    high = np.fmax(recent, np.r_[np.nan, value[:-1]])
+    high = np.fmax(highest_before(time, value, INSTANT), np.r_[np.nan, value[:-1]])
     found: list[tuple[int, int]] = []
     for after in np.flatnonzero(
         (high >= max(least, 1e-9)) & (value <= (1 - share) * high)

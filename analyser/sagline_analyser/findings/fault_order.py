@@ -21,7 +21,7 @@ from .electric import battery_current, pack_voltage
 from .fault_causes import rank_causes
 from .fault_cells import CellBelief
 from .fault_moments import COLLAPSE, GONE, HARD, drops, fault_moments
-from .fault_scene import MEMORY, between
+from .fault_scene import MEMORY
 from .fault_story import (
     LOGGER,
     FaultStory,
@@ -37,6 +37,7 @@ from .fault_story import (
 from .sensors.doubt import SensorDoubt
 from .series import Array, Flags, Series, clean
 from .summary import channel_words
+from .window import between
 
 __all__ = [
     "AFTER",
@@ -74,6 +75,8 @@ class Track:
     before each, ``clock`` (n,) the number of the board's start."""
 
     key: str
+    channel: str
+    """Its channel's name; empty for the lowest and the highest of several."""
     name: str
     unit: str
     series: Series
@@ -144,23 +147,28 @@ def _tracks(ride: Ride) -> list[Track]:
         for key, channel in stream.channels.items():
             term = vocabulary().get(channel.name)
             if term is not None and term.group not in _NO_CAUSE and key not in cells:
-                found += _track(stream, key, channel_words(channel), channel.unit)
+                found += _track(stream, key, channel.name, channel_words(channel), channel.unit)
         if cells and len(stream.time):
             table = np.stack([stream.values[key] for key in cells])
             for name, pick in (("lowest cell", np.fmin), ("highest cell", np.fmax)):
-                found += _track(stream, name, name, "V", pick.reduce(table))
+                found += _track(stream, name, "", name, "V", pick.reduce(table))
     for name, stand_in in (("battery_current", battery_current), ("pack_voltage", pack_voltage)):
         if not ride.keys(name) and (quantity := stand_in(ride)) and len(quantity.series):
             series = quantity.series
             start = np.searchsorted([s.start for s in ride.segments[1:]], series.time, "right")
             lag = np.diff(series.time, prepend=series.time[0])
             words = f"{name.replace('_', ' ')} ({quantity.how})"
-            found.append(Track(name, words, quantity.unit, series, lag, start.astype(float)))
+            found.append(Track(name, name, words, quantity.unit, series, lag, start.astype(float)))
     return found
 
 
 def _track(
-    stream: StreamColumns, key: str, name: str, unit: str, values: Array | None = None
+    stream: StreamColumns,
+    key: str,
+    channel: str,
+    name: str,
+    unit: str,
+    values: Array | None = None,
 ) -> list[Track]:
     values = stream.values[key] if values is None else values
     known = np.isfinite(values)
@@ -169,7 +177,7 @@ def _track(
     series = clean(stream.time, values, stream.gap)
     # The first reading may follow whatever was before it: only the period says how closely.
     lag = np.diff(series.time, prepend=series.time[0] - stream.period)
-    return [Track(key, name, unit, series, lag, stream.segment[known].astype(float))]
+    return [Track(key, channel, name, unit, series, lag, stream.segment[known].astype(float))]
 
 
 def _inside(track: Track, window: tuple[float, float]) -> Array:
@@ -283,8 +291,13 @@ def _from_to(low: float, high: float, unit: str) -> str:
 
 def _falls(track: Track, window: tuple[float, float]) -> list[Step]:
     """Return where a current was cut, the throttle closed or the voltage collapsed at once."""
-    shares = {"battery_current": 1 - GONE, "throttle": 0.9, "pack_voltage": COLLAPSE}
-    share = 1 - GONE if track.key.startswith("motor_current") else shares.get(track.key)
+    shares = {
+        "battery_current": 1 - GONE,
+        "motor_current": 1 - GONE,
+        "throttle": 0.9,
+        "pack_voltage": COLLAPSE,
+    }
+    share = shares.get(track.channel)
     if share is None:
         return []
     found = []

@@ -73,7 +73,7 @@ def find_overcharge(
             for span in find_spans(highest, full, True, Rules(HYSTERESIS)):
                 load = _least(amperes, span)
                 if load < 0:
-                    found.append(_over_voltage(pack, parts, span, full, load))
+                    found.append(_over_voltage(ride, pack, parts, span, full, load))
         if allowed is not None:
             for span in find_spans(amperes, allowed.value, False, Rules(0.02 * -allowed.value)):
                 text = (
@@ -187,12 +187,17 @@ def _worst(found: Sequence[Overcharge]) -> list[str]:
 
 
 def _over_voltage(
-    pack: PackFit, parts: Sequence[tuple[str, Series]], span: Span, full: float, load: float
+    ride: Ride,
+    pack: PackFit,
+    parts: Sequence[tuple[str, Series]],
+    span: Span,
+    full: float,
+    load: float,
 ) -> Overcharge:
     at = np.array([span.peak_time])
     known = [(float(interpolate(series, at)[0]), key, series) for key, series in parts]
     _, key, series = max((one for one in known if one[0] == one[0]), key=lambda one: one[0])
-    name = f"cell {int(key.rpartition('_')[2])}"
+    name = f"cell {ride.index(key)}"
     said = (
         f"At {span.peak_time:.1f} s {name} reached {span.peak:.2f} V (full is {full:.2f} V) with "
         f"up to {-load:.0f} A flowing in"

@@ -22,7 +22,7 @@ from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
 from .around import around
 from .demand import Drive, Pull, drives, find_pulls, samples_of
-from .derating import follow_moved_limits, why_lowered
+from .derating import Cuts, follow_moved_limits, why_lowered
 from .picture import Shares
 from .series import Array, Flags
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
@@ -43,6 +43,11 @@ LEAST_LACK, STEEPEST = 0.01, 3.0
 """Share of its travel by which a throttle must be below full to be the reason for anything, and how
 many times as far below its limit it may leave the current: no curve is steeper (our choice)."""
 
+STILL, LEAST_SHORT, SURELY = 0.005, 0.006, 3.0
+"""Share of its travel by which a hand that stands still may move from one reading to the next,
+least share by which the current then lies below its limit where the hand held it there, and the
+same in standard errors of the readings' middle (our choice)."""
+
 LOWERED = 0.999
 """Share of its highest value from which a limit in force counts as not lowered (our choice)."""
 
@@ -60,6 +65,8 @@ BEFORE_RAISING = (
 
 BLOCK = 1 << 16
 """Samples held against the limits together."""
+
+NONE_SEEN = Cuts()
 
 KEY, QUESTION = "held_back", "What held it back when the rider asked for a lot?"
 
@@ -157,12 +164,13 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
     if isinstance(found, str):
         return HeldBack(reason=found)
     told = [_attribute(drive) for drive in found]
-    begins = [start for _, start in told if start is not None]
-    if begins and len(begins) < len(told):  # all motors share the pack, and so its cut-back
-        told = [
-            _attribute(drive, max(begins)) if start is None else (motor, start)
-            for drive, (motor, start) in zip(found, told, strict=True)
-        ]
+    seen = Cuts()
+    for _, cuts in sorted(told, key=lambda one: -(one[1].low or 0.0)):
+        seen = seen.with_those_of(cuts)
+    told = [
+        (motor, cuts) if cuts.with_those_of(seen) == cuts else _attribute(drive, seen)
+        for drive, (motor, cuts) in zip(found, told, strict=True)
+    ]
     motors = tuple(motor for motor, _ in told)
     pulls = find_pulls(found[0], HARD)
     stated = of_drives(ride, board, found)
@@ -185,16 +193,17 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
 # -------------------------------------------------------------------- one motor, sample by sample
 
 
-def _attribute(drive: Drive, elsewhere: float | None = None) -> tuple[MotorCauses, float | None]:
+def _attribute(drive: Drive, elsewhere: Cuts = NONE_SEEN) -> tuple[MotorCauses, Cuts]:
     """Attribute each sample of one motor; what is not hard demand is attributed as well.
 
-    Also returns the voltage at which a low-voltage cut begins; ``elsewhere`` is another motor's.
+    Also returns the cut-backs that it shows; ``elsewhere`` are those of the other motors.
     """
     cause, doubtful, near_motor = _touched(drive)
     asks = np.zeros(len(cause), bool)
     if drive.curve is not None:
         asks = np.abs(drive.curve - drive.current) < drive.request_tolerance
     if drive.throttle is not None:
+        cause[_hand_below(drive, cause)] = _RIDER
         # The current follows a hand that moves, or a brake let go, only after a ramp.
         half, ramping, nearly = drive.throttle < OPEN, drive.ramping(RAMP), _nearly_full(drive)
         cause[(cause == _UNKNOWN) & asks & half] = _RIDER
@@ -260,8 +269,8 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
 
 
 def _moved(
-    drive: Drive, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: float | None
-) -> tuple[Codes, float | None]:
+    drive: Drive, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: Cuts
+) -> tuple[Codes, Cuts]:
     """Tell heat from low voltage wherever a limit was lower than at its highest."""
     cause = cause.copy()
     for code, limit in ((_MOTOR, drive.motor_limit), (_BATTERY, drive.battery_limit)):
@@ -304,6 +313,36 @@ def _nearly_full(drive: Drive) -> Flags:
     with np.errstate(divide="ignore", invalid="ignore"):  # where no limit is known it is 0 or NaN
         short = 1 - drive.current / drive.motor_limit.value
     return np.asarray((lacks > LEAST_LACK) & (short < STEEPEST * lacks))
+
+
+def _hand_below(drive: Drive, cause: Codes) -> Flags:
+    """Return where a hand that stood still a little below full held the current a little below the
+    motor-current limit: each reading touches the limit within its noise, their middle does not."""
+    found = np.zeros(len(cause), bool)
+    limit, throttle = drive.motor_limit, drive.throttle
+    if throttle is None or limit is None or limit.held is None or not np.isfinite(throttle).any():
+        return found
+    whole = float(np.nanquantile(throttle, 0.999))
+    if not whole > 0:
+        return found
+    lacks = 1 - throttle / whole
+    stirred = np.abs(np.diff(throttle, prepend=throttle[:1])) > STILL
+    asked = (cause == _MOTOR) & (lacks > LEAST_LACK) & ~stirred
+    at = np.flatnonzero(asked)
+    if not len(at):
+        return found
+    with np.errstate(divide="ignore", invalid="ignore"):
+        short = 1 - drive.current / limit.value
+    # Runs of one hand: a few readings that touch nothing do not break one.
+    apart = (np.diff(drive.time[at]) > SHORT) | (np.abs(np.diff(throttle[at])) > STILL)
+    for run in np.split(at, np.flatnonzero(apart) + 1):
+        if drive.time[run[-1]] - drive.time[run[0]] < RAMP:
+            continue
+        middle = float(np.median(short[run]))
+        noise = 1.48 * float(np.median(np.abs(short[run] - middle)))
+        least = max(LEAST_SHORT, SURELY * noise / np.sqrt(len(run)))
+        found[run] = least < middle < STEEPEST * float(np.median(lacks[run]))
+    return found
 
 
 def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:

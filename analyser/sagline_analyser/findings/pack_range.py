@@ -281,7 +281,7 @@ class _Way:
             return
         for at, own in enumerate(self.pack.unequal):
             more, lag = own.draws.T
-            number = int(self.rests.keys[at].rpartition("_")[2])
+            number = self.pack.numbers[at]
             size = 1 / np.maximum(1 + more, 0.3)
             yield number, float(ohms[at]), lag + more * drawn, size
 
@@ -370,20 +370,14 @@ def pack_answer(
         if isinstance(use.state, Unknown):
             details.append(f"{name}: how full it is cannot be told: {use.state.reason}.")
         else:
-            full = f"{use.state.end:.0%} ± {use.state.end_error:.0%} full"
+            full = f"{use.state.words} full"
             text += f"{',' if part else ''} and is {full}" if use.told else f"; it is {full}"
-            figures.append(
-                Figure(
-                    f"{prefix}state of charge at the end",
-                    100 * use.state.end,
-                    "%",
-                    100 * use.state.end_error,
-                    use.state.how,
-                )
-            )
+            figures += _charge_figures(f"{prefix}state of charge at the end", use.state)
+            if not use.state.close:
+                details.append(f"{name}: {_not_closer(use.state.belief)}.")
             details.append(f"{name}, state of charge: {use.state.how}.")
             if (report := last_report(ride, use.span.start, use.span.end)) is not None:
-                said, apart = compared(report, use.state.end, use.state.end_error)
+                said, apart = compared(report, use.state)
                 told = f"{name}, state of charge at the end: {said}."
                 if apart:
                     disagree.append(told)
@@ -420,12 +414,7 @@ def _in_short(
     What the board reports of the last pack stands beside ours.
     """
     bars = tuple(
-        Bar(
-            f"pack {use.span.number}",
-            100 * use.state.end,
-            max(100 * (use.state.end - use.state.end_error), 0.0),
-            min(100 * (use.state.end + use.state.end_error), 100.0),
-        )
+        _bar(f"pack {use.span.number}", use.state)
         for use in uses[-6:]
         if not isinstance(use.state, Unknown)
     )
@@ -444,18 +433,32 @@ def _in_short(
             line += ": charge it, mark it full"
         return line, Urgency.LOOK, picture
     state = uses[-1].state
-    apart = (
-        report is not None
-        and not isinstance(state, Unknown)
-        and compared(report, state.end, state.end_error)[1]
-    )
+    apart = report is not None and not isinstance(state, Unknown) and compared(report, state)[1]
     if apart and left > 0:
         assert report is not None and not isinstance(state, Unknown)
-        line = f"The board reports {report.charge:.0%} left, we find {state.end:.0%}"
+        ours = f"{state.end:.0%}" if state.close else state.words
+        line = f"The board reports {report.charge:.0%} left, we find {ours}"
         return line, Urgency.LOOK, picture
     if left <= 0:
         return "May be at its reserve already: charge or swap", Urgency.ACT, picture
     return f"At least {_down(left)} km left, ridden like this", Urgency.LOOK, picture
+
+
+def _bar(label: str, state: ChargeState) -> Bar:
+    low, high = (min(max(100 * end, 0.0), 100.0) for end in state.within)
+    return Bar(label, 100 * state.end, low, high) if state.close else Bar(label, low, low, high)
+
+
+def _charge_figures(label: str, state: ChargeState) -> list[Figure]:
+    """Return a state of charge as one figure, or as the two that it lies between."""
+    if state.close:
+        return [Figure(label, 100 * state.end, "%", 100 * state.end_error, state.how)]
+    low, high = (100 * end for end in state.within)
+    how = f"{state.how}; 9 of 10 such packs lie between"
+    return [
+        Figure(f"{label}, from", math.floor(low), "%", None, how),
+        Figure(f"{label}, to", math.ceil(high), "%", None, how),
+    ]
 
 
 def _together(uses: Sequence[PackUse]) -> str:
@@ -527,17 +530,27 @@ def _flat(charge: Charge) -> bool:
     return sum(share for name, share in charge.names if KIND_OF[name] == "iron") > 0.5
 
 
-def _vague(charge: Charge) -> str:
-    """Say that no distance is told, why, and what would tell it."""
-    why = (
+def _why_vague(charge: Charge) -> str:
+    return (
         "its voltage hardly changes over most of its charge"
         if _flat(charge)
         else "its voltages fit more than one make of cell, and so more than one charge"
     )
+
+
+def _not_closer(charge: Charge) -> str:
+    return (
+        f"how full it is cannot be told closer, because {_why_vague(charge)}; a ride that starts "
+        "full, or earlier rides of the pack, would tell"
+    )
+
+
+def _vague(charge: Charge) -> str:
+    """Say that no distance is told, why, and what would tell it."""
     return (
         "How far it goes cannot be told from this pack's voltage: "
-        f"{why}. Start from a full charge, say so with a mark full, and it can; until then charge "
-        "it before you rely on it."
+        f"{_why_vague(charge)}. Start from a full charge, say so with a mark full, and it can; "
+        "until then charge it before you rely on it."
     )
 
 

@@ -12,7 +12,6 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from .around import Around, around
 from .series import KEEP, Array, Flags
@@ -150,11 +149,10 @@ def resolution(value: Array) -> float:
 def _different(value: Array) -> Array:
     """Return the different values in rising order.
 
-    A sensor's are few: to find them costs less than to sort all, and needs less memory.
+    A sensor's are few: those of a block at a time, and then those of all blocks, need less memory.
     """
-    some = value[:FEW]
-    few = len(value) > FEW and len(pd.unique(some)) < len(some) / 4
-    return np.asarray(np.sort(pd.unique(value)) if few else np.unique(value))
+    blocks = [np.unique(value[at : at + FEW]) for at in range(0, len(value), FEW)]
+    return np.asarray(np.unique(np.concatenate(blocks))) if blocks else value
 
 
 def noise(series: Array) -> float:
@@ -181,13 +179,15 @@ def find_plateau(
     where: Flags,
     near: float | None = None,
     grain: float = 0.0,
+    sharp: float = np.inf,
 ) -> Plateau | None:
     """Return the highest level at which ``value`` was held ``where`` while ``other`` moved.
 
     Arrays are of shape (n,) on ``time`` (s); ``step`` is the s each sample stands for; ``value``
     is smoothed already, of readings in steps of ``grain``.  With ``near`` only levels within
     :data:`REACH` of it are looked at, and there a held level counts even if nothing else moved:
-    the level is expected.
+    the level is expected.  ``sharp`` is the most that it may spread, in its own unit: a quantity
+    that is clamped spreads by its noise alone.
     """
     # Only these samples are looked at: most of a ride is none of them.
     inside = np.flatnonzero(where)
@@ -204,14 +204,15 @@ def find_plateau(
     if len(edges) < 4:
         return None
     whole, _ = np.histogram(log, edges, weights=step[inside])
-    width = round(NARROW / GRAIN)
+    narrow = min(NARROW, 2 * sharp / float(np.exp(top)))
+    width = max(1, round(narrow / GRAIN))
     dense = np.convolve(whole, np.ones(width), "same")
     for at in _peaks(dense):
         level = float(np.exp((edges[at] + edges[at + 1]) / 2))
         if near is not None and abs(level / near - 1) > REACH:
             continue
-        found = _judge(time, gap, step, own, other, inside, level, grain, near is not None)
-        if found is not None:
+        found = _judge(time, gap, step, own, other, inside, level, grain, near is not None, narrow)
+        if found is not None and found.spread <= sharp:
             return found
     return None
 
@@ -237,9 +238,12 @@ def _judge(
     level: float,
     grain: float,
     expected: bool,
+    within: float,
 ) -> Plateau | None:
-    """Judge one level; ``own`` is the quantity at the samples ``inside``."""
-    narrow = max(NARROW, 0.6 * grain / level)
+    """Judge one level; ``own`` is the quantity at the samples ``inside``, held ``within`` a share
+    of it, or more where it is noisy; what is clamped, within less than NARROW, never in more."""
+    narrow = max(within, 0.6 * grain / level)
+    wide = max(narrow, WIDE) if within >= NARROW else narrow
     band = narrow
     for _ in range(2):
         close = own[np.abs(own / level - 1) < band]
@@ -248,7 +252,7 @@ def _judge(
         level = float(np.median(close))
         off = np.abs(close / level - 1)
         spread = 1.48 * float(np.median(off))
-        band = float(np.clip(2.5 * spread, narrow, max(narrow, WIDE)))
+        band = float(np.clip(2.5 * spread, narrow, wide))
     spans = _spans(time, gap, inside[np.abs(own / level - 1) < band])
     if not spans:
         return None

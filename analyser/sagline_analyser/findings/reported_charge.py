@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from ..load.ride import Ride
+from .charge_state import ChargeState
 from .series import column
 
 SAME = 0.03
@@ -30,11 +31,12 @@ def last_report(ride: Ride, start: float, end: float) -> Report | None:
     return Report(float(series.value[inside][-1]), float(series.time[inside][-1]))
 
 
-def compared(report: Report, charge: float, error: float) -> tuple[str, bool]:
+def compared(report: Report, ours: ChargeState) -> tuple[str, bool]:
     """Return the two in words, and whether they disagree: the report lies beyond our interval."""
-    apart = abs(report.charge - charge) > error + SAME
-    said = f"the board reports {report.charge:.0%}, we find {charge:.0%} ± {error:.0%}"
+    low, high = ours.within
+    apart = not low - SAME <= report.charge <= high + SAME
+    said = f"the board reports {report.charge:.0%}, we find {ours.words}"
     if not apart:
         return f"{said}, which agree", False
-    lower = "the board" if report.charge < charge else "ours"
+    lower = "the board" if report.charge < low else "ours"
     return f"{said}: they disagree; until it is known why, go by the lower one, {lower}", True

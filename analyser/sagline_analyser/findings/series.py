@@ -108,6 +108,12 @@ def column(ride: Ride, key: str) -> Series | None:
     return _column(ride, key) if len(stream.time) <= KEEP else _read(ride, key)
 
 
+def numbered(ride: Ride, name: str, index: int) -> Series | None:
+    """Return the column of the standard channel ``name`` that has this index, as :func:`column`."""
+    key = ride.key(name, index)
+    return None if key is None else column(ride, key)
+
+
 def _read(ride: Ride, key: str) -> Series | None:
     stream = ride.find(key)
     if stream is None or not len(stream.time):

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from sagline_logger.format import BoardFile, Channel, derive_limits, vocabulary, weakest
 
@@ -23,6 +23,9 @@ from .series import (
     time_where,
 )
 from .speed import Unknown, vehicle_speed
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MOVING = 0.3
 """Speed in m/s from which the vehicle counts as moving (our choice: a slow walk is 1 m/s)."""
@@ -81,8 +84,10 @@ class Summary:
         """Return the value of one figure, None when it is absent or could not be computed."""
         return next((f.value for f in self.findings if f.key == key), None)
 
-    def frame(self) -> pd.DataFrame:
+    def frame(self) -> "pd.DataFrame":
         """Return a DataFrame with one row a figure."""
+        import pandas as pd
+
         return pd.DataFrame([asdict(finding) for finding in self.findings])
 
 

@@ -1,5 +1,6 @@
 """Captures joined in one file, laid on one time axis (protocol_docs/frame_format.md §6.5)."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,8 +41,9 @@ def place_captures(tables: Tables) -> Placed:
     end = int(times[own == 0].max()) if (own == 0).any() else zero
     for capture in range(1, len(tables.starts) + 1):
         mine, before = own == capture, own == capture - 1
-        if not mine.any():
+        if not mine.any():  # its segments, if there are any, are set behind by read_clocks
             shifts.append(shifts[-1])
+            blind += [capture] if capture in tables.capture_of else []
             continue
         start = _start(tables, capture)
         shift = _told(tables, mine, before, shifts[-1])
@@ -88,7 +90,7 @@ def overlap(tables: Tables, placed: Placed, clocks: Clocks) -> list[int]:
             continue
         shift = shifts[-1]
         if capture and min(starts) + shift < end + (_SECOND if capture in placed.blind else 0):
-            shift = int(end + _SECOND - min(starts)) + 1
+            shift = math.ceil(end + _SECOND - min(starts))
         shifts.append(shift)
         end = max(end, max(ends) + shift)
     return shifts[1:] if any(shifts) else []

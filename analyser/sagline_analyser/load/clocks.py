@@ -1,5 +1,6 @@
 """Every device clock reading of a log, unwrapped and set against the host's clock."""
 
+import math
 from bisect import bisect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -31,7 +32,7 @@ class Clocks:
     delays: npt.NDArray[np.float64]
     """How much later than the fastest delivery each timed record came, µs."""
     blind: list[int]
-    """Segments that no host clock tells the place of; each follows on the one before."""
+    """Segments that no TIME record places; each lies as early as the file allows."""
 
 
 @dataclass(frozen=True)
@@ -88,31 +89,41 @@ def _readings(tables: Tables, period: Callable[[Key], int]) -> _Readings:
 
 @dataclass(frozen=True)
 class _Stretch:
-    """The readings of one segment: device µs when sent and their places of known arrival."""
+    """The readings of one segment, n of them, of which m arrived at a known instant.
+
+    ``device`` (n,) µs, ``sent`` (n,) µs by the same clock, ``host`` (n,) µs in the record before
+    them, ``stream`` (n,); ``points`` (m,) are those of known arrival, ``arrival`` (m,) host µs.
+    """
 
     device: Micros
     sent: Micros
-    arrival: Micros
+    host: Micros
     stream: npt.NDArray[np.int64]
     points: npt.NDArray[np.intp]
+    arrival: Micros
 
     @cached_property
     def steady(self) -> npt.NDArray[np.intp]:
-        """Those of known arrival that tell how fast the clock runs."""
-        return _steady(self.points, self.stream[self.points], self.sent[self.points])
+        """Those of the points that tell how fast the clock runs."""
+        return _steady(self.stream[self.points], self.timed)
+
+    @cached_property
+    def timed(self) -> Micros:
+        """When the points were sent, device µs."""
+        return self.sent[self.points]
 
     @property
     def span(self) -> int:
-        """Device µs between the first and the last of those."""
-        return int(np.ptp(self.sent[self.steady])) if self.steady.size else 0
+        """Device µs between the first and the last of the steady ones."""
+        return int(np.ptp(self.timed[self.steady])) if self.steady.size else 0
 
     def line(self, rate: float | None = None) -> ClockLine:
-        """Return the line through those of known arrival, of ``rate`` where that is given."""
-        return fit(self.sent[self.points], self.arrival[self.points], rate)
+        """Return the line through the points, of ``rate`` where that is given."""
+        return fit(self.timed, self.arrival, rate)
 
     def own_rate(self) -> float:
         """Return the rate that the stretch shows."""
-        return fit(self.sent[self.steady], self.arrival[self.steady]).rate
+        return fit(self.timed[self.steady], self.arrival[self.steady]).rate
 
     def heard(self, line: ClockLine) -> tuple[float, float]:
         """Return when it was first and last heard of, host µs."""
@@ -121,20 +132,23 @@ class _Stretch:
 
 
 def _stretches(tables: Tables, readings: _Readings, zero: int) -> list[_Stretch]:
-    arrival, exact = _arrivals(tables, readings.place)
-    arrival -= zero
+    host = _hosts(tables, readings.place) - zero
+    points, arrival = _timed(tables, readings.place)
+    arrival = arrival - zero
     bounds = np.searchsorted(readings.segment, np.arange(len(tables.boots) + 1))
     found = []
     for first, last in pairwise(bounds.tolist()):
         own = slice(first, last)
-        device = unwrap(readings.clock[own], arrival[own])
+        timed = slice(*np.searchsorted(points, (first, last)))
+        device = unwrap(readings.clock[own], host[own])
         found.append(
             _Stretch(
                 device,
                 device + readings.age[own],
-                arrival[own],
+                host[own],
                 readings.stream[own],
-                np.flatnonzero(exact[own]),
+                points[timed] - first,
+                arrival[timed],
             )
         )
     return found
@@ -156,20 +170,22 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
     heard: list[tuple[float, float]] = []
     delays: list[npt.NDArray[np.float64]] = []
     blind: list[int] = []
-    until = 0.0
+    early = _Earliest(tables, zero)
     for number, one in enumerate(stretches):
+        capture = tables.capture_of[number]
         rate = _nearest_rate(own, telling, number)
         if number in own:
             line = own[number]
         elif one.points.size:
             line = one.line(one.own_rate() if rate is None else rate)
         else:
-            line = ClockLine(int(one.device[0]) if one.device.size else 0, until, rate or 0.0)
+            start = early.start(capture, one.host)
+            line = ClockLine(int(one.device.min()) if one.device.size else 0, start, rate or 0.0)
             blind.append(number)
         if one.points.size:
-            delays.append(one.arrival[one.points] - line.host(one.sent[one.points]))
-        heard.append(one.heard(line) if one.device.size else (until, until))
-        until = max(until, heard[-1][1])
+            delays.append(one.arrival - line.host(one.timed))
+        heard.append(one.heard(line) if one.device.size else (line.start, line.start))
+        early.heard(capture, heard[-1][1])
         lines.append(line)
     longest = max(own, key=lambda n: stretches[n].span, default=None)
     device = [one.device for one in stretches]
@@ -186,6 +202,37 @@ def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Cloc
     )
 
 
+class _Earliest:
+    """When a segment that no TIME record places began at the earliest (frame_format.md §6.3).
+
+    All in µs since the first capture's start, ``zero`` in host µs.
+    """
+
+    def __init__(self, tables: Tables, zero: int) -> None:
+        self._first: dict[int, float] = {}
+        self._end: dict[int, float] = {}  # of each capture, as far as is known
+        own = np.searchsorted(np.array(tables.starts, np.int64), tables.instants["offset"], "right")
+        times = (tables.instants["monotonic"] - zero).astype(np.float64)
+        for capture in np.unique(own).tolist():
+            mine = times[own == capture]
+            self._first[capture], self._end[capture] = float(mine[0]), float(mine.max())
+        self._heard: dict[int, float] = {}  # end of each capture's segments
+
+    def start(self, capture: int, host: Micros) -> float:
+        """Return it for a segment whose readings came behind the host instants ``host``."""
+        until = self._heard.get(capture, -math.inf)
+        if capture in self._first:
+            record = float(host[0]) if host.size else -math.inf
+            return max(self._first[capture], record, until)
+        before = [end for of, end in self._end.items() if of < capture]
+        before += [end for of, end in self._heard.items() if of < capture]
+        return max(until, max(before) + _SECOND if before else 0.0)
+
+    def heard(self, capture: int, until: float) -> None:
+        """Note that a segment of a capture was last heard of at ``until``."""
+        self._heard[capture] = max(self._heard.get(capture, -math.inf), until)
+
+
 def _nearest_rate(
     own: Mapping[int, ClockLine], telling: Sequence[int], number: int
 ) -> float | None:
@@ -196,6 +243,7 @@ def _nearest_rate(
     return None if nearest is None else own[nearest].rate
 
 
+_SECOND = 1e6
 _ALONE = -1
 """Stands for the stream of BOARD and EVENT records."""
 _ENOUGH = 30
@@ -204,9 +252,7 @@ _MIDDLE = 0.2
 """How far their mean may lie from a segment's middle, as a share of it."""
 
 
-def _steady(
-    anchors: npt.NDArray[np.intp], stream: npt.NDArray[np.int64], sent: Micros
-) -> npt.NDArray[np.intp]:
+def _steady(stream: npt.NDArray[np.int64], sent: Micros) -> npt.NDArray[np.intp]:
     """Return those of a segment's timed records that tell how fast its clock runs: one stream's, of
     which there are most; all, where those do not lie all along a long segment or are few in it.
 
@@ -215,45 +261,49 @@ def _steady(
     """
     sampled = stream[stream != _ALONE]
     if not sampled.size:
-        return anchors
+        return np.arange(stream.size)
     most: npt.NDArray[np.bool_] = stream == np.bincount(sampled).argmax()
     if (span := np.ptp(sent)) >= LONG:
         lie = float(sent[most].mean() - sent.min()) / span
         if np.count_nonzero(most) < _ENOUGH or abs(lie - 0.5) > _MIDDLE:
-            return anchors
-    steady: npt.NDArray[np.intp] = anchors[most]
-    return steady
+            return np.arange(stream.size)
+    return np.flatnonzero(most)
 
 
-def _arrivals(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[Micros, npt.NDArray[np.bool_]]:
-    """Return when the records at some rising places arrived in host µs, and where that is exact.
+def _hosts(tables: Tables, place: npt.NDArray[np.int64]) -> Micros:
+    """Return the host's clock, µs, in the record before some rising places of their capture; what
+    stands before the capture's first takes that."""
+    instants = tables.instants
+    host = np.zeros(place.size, np.int64)
+    if not instants.size:
+        return host
+    last = count_before(instants["offset"], place) - 1
+    host = instants["monotonic"][np.maximum(last, 0)]
+    for start in tables.starts:
+        if (n := int(np.searchsorted(instants["offset"], start))) < instants.size:
+            early = slice(*np.searchsorted(place, (start, instants["offset"][n])))
+            host[early] = instants["monotonic"][n]
+    return host
 
-    It is exact for what comes first after a TIME record (protocol_docs/frame_format.md §6.3); what
-    stands behind that, or behind anything else from the device, may have arrived later.  Damage of
-    the file counts too: another TIME may have stood there.
+
+def _timed(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.intp], Micros]:
+    """Return which records at some rising places arrived at a known instant, and that in host µs.
+
+    That is what comes first after a TIME record (protocol_docs/frame_format.md §6.3); what stands
+    behind that, or behind anything else from the device, may have arrived later.  Damage of the
+    file counts too: another TIME may have stood there.
     """
-    arrival = np.zeros(place.size, np.int64)
-    known = np.zeros(place.size, np.bool_)
     exact = tables.instants[tables.instants["time"]]
+    if not exact.size:
+        return np.empty(0, np.intp), np.empty(0, np.int64)
     foreign = [at for at, record in tables.host if isinstance(record, Foreign)]
     starts = np.array(tables.starts, np.intp)
     between = np.concatenate(
         [tables.damaged, tables.descriptors, np.array(foreign, np.intp), starts]
     )
     between.sort()
-    for instants, timed in ((tables.instants, False), (exact, True)):
-        if instants.size:
-            last = count_before(instants["offset"], place) - 1
-            found = last >= 0
-            arrival[found] = instants["monotonic"][last[found]]
-            if timed:
-                passed = count_before(between, instants["offset"])
-                alone = count_before(between, place) == passed[last]
-                known = found & alone & (np.diff(last, prepend=-1) > 0)
-            else:
-                arrival[~found] = instants["monotonic"][0]
-                for start in tables.starts:  # before a capture's first instant that is the nearest
-                    if (n := int(np.searchsorted(instants["offset"], start))) < instants.size:
-                        early = slice(*np.searchsorted(place, (start, instants["offset"][n])))
-                        arrival[early] = instants["monotonic"][n]
-    return arrival, known
+    last = count_before(exact["offset"], place) - 1
+    passed = count_before(between, exact["offset"])
+    alone = count_before(between, place) == passed[last]
+    known = np.flatnonzero((last >= 0) & alone & (np.diff(last, prepend=-1) > 0))
+    return known, exact["monotonic"][last[known]]

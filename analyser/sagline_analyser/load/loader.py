@@ -102,7 +102,9 @@ def _load(path: Path, worker: Executor) -> Ride:
             "set right behind"
         )
     if clocks.blind:
-        warnings.append("no host clock tells when some of the data came; it is set end to end")
+        warnings.append(
+            "no host clock tells when some of the data came; it is set as early as it can have come"
+        )
     filled = ahead.finish if told.plain else lambda parts: None
     found = assemble(tables, described, clocks, filled, str(path))
     warnings += found.notes
@@ -173,7 +175,7 @@ def _check_content(tables: Tables, where: str) -> None:
 
 def _period(described: Descriptions, key: Key) -> int:
     stream = described.get(key[:3])
-    return stream.period if stream else 0
+    return stream.period if stream and key.row == stream.layout.size else 0
 
 
 def _ride(

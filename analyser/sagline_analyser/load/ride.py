@@ -3,15 +3,17 @@
 import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from sagline_logger.format import Channel, EventKind, SaglineError
 
 from .notebook import ride_html, ride_text, stream_html, stream_text
+
+if TYPE_CHECKING:  # half of what a start costs, and only a notebook asks for tables
+    import pandas as pd
 
 
 @dataclass(frozen=True, repr=False)
@@ -38,7 +40,7 @@ class StreamColumns:
     started_wall: float | None = None
     """Wall-clock start of the capture, s since 1970 UTC, as the ride has it; None unless known."""
 
-    def frame(self, index: Literal["seconds", "time"] = "seconds") -> pd.DataFrame:
+    def frame(self, index: Literal["seconds", "time"] = "seconds") -> "pd.DataFrame":
         """Return a DataFrame: one column a channel, in its unit, which ``attrs["units"]`` tells.
 
         The index ``time`` is in s from the start of the capture, or for "time" a pandas time
@@ -47,11 +49,15 @@ class StreamColumns:
         Raises:
             SaglineError: another index is asked for.
         """
+        import pandas as pd
+
         found = pd.DataFrame(dict(self.values), index=self._index(index))
         found.attrs["units"] = {key: channel.unit for key, channel in self.channels.items()}
         return found
 
-    def _index(self, kind: str) -> pd.Index:
+    def _index(self, kind: str) -> "pd.Index":
+        import pandas as pd
+
         if kind == "seconds":
             return pd.Index(self.time, name="time")
         if kind != "time":
@@ -169,12 +175,14 @@ class Ride:
     """Text of the attached board file (TOML), if one was given."""
     warnings: tuple[str, ...] = field(default=())
 
-    def __getitem__(self, key: str) -> pd.Series:
+    def __getitem__(self, key: str) -> "pd.Series":
         """Return column ``key`` as a pandas Series over s; ``attrs["unit"]`` tells its unit.
 
         Raises:
             SaglineError: there is no such column; the nearest names are told.
         """
+        import pandas as pd
+
         stream = self.find(key)
         if stream is None:
             raise SaglineError(f"no channel {key!r}", where=self.path, remedy=self._meant(str(key)))
@@ -210,6 +218,10 @@ class Ride:
         """Return the index of column ``key``'s channel; 0 where there is none."""
         stream = self.find(key)
         return stream.channels[key].index if stream else 0
+
+    def key(self, name: str, index: int) -> str | None:
+        """Return the column of the standard channel ``name`` that has this index, or None."""
+        return next((key for key in self.keys(name) if self.index(key) == index), None)
 
     def keys(self, name: str) -> list[str]:
         """Return the column names of a channel name, by index (``["cell_voltage_1", …]``).

@@ -49,6 +49,8 @@ _HEADER = np.dtype(
 _TIME = np.dtype([("kind", "u1"), ("monotonic", "<u8"), ("wall", "<i8"), ("position", "<u8")])
 _DEVICE = (Board, Stream, Event)
 _LANDMARKS = (LogStart, Capture, End)
+_HIDDEN = -1
+"""Stands for the kind of a frame that may not be decoded; every other number is a kind."""
 CLOCKED = np.dtype([("offset", "i8"), ("segment", "i8"), ("clock", "i8")])
 """What the device's clock, modulo 2^32, read in a record at a place in the file."""
 _KNOWN = 16
@@ -133,7 +135,7 @@ class Tables:
     events: list[tuple[int, int, Event]] = field(default_factory=list)
     """(offset, segment, record)"""
     host: list[tuple[int, Record]] = field(default_factory=list)
-    """(offset, record) of every host record but TIME and LOG"""
+    """(offset, record) of every host record but TIME, RAW and LOG"""
     instants: npt.NDArray[np.void] = field(default_factory=lambda: np.empty(0, INSTANT))
     frames: int = 0
     damaged: Places = field(default_factory=lambda: np.empty(0, np.intp))
@@ -187,9 +189,8 @@ class _Builder:
         self.damaged.append(block.damaged)
         if not block.start.size:
             return
-        kind = block.data[block.start]
+        kind = self.readable_kinds(block, block.data[block.start])
         boot = np.full(kind.size, -1)
-        kind = self.readable_kinds(block, kind)
         is_samples = (kind == Samples.KIND) & (block.size >= _HEADER.itemsize)
         is_time = (kind == Time.KIND) & (block.size >= _TIME.itemsize)
         sampled = np.flatnonzero(is_samples)
@@ -201,7 +202,7 @@ class _Builder:
             tables.frames += refused
             sampled, header = sampled[legal], header[legal]
         boot[sampled] = header["boot"]
-        others = np.flatnonzero(~(is_samples | is_time) & (kind > 0))
+        others = np.flatnonzero(~(is_samples | is_time) & (kind != _HIDDEN))
         device = self.device(block, others)
         for frames, record in device:
             boot[frames] = record.boot
@@ -214,15 +215,16 @@ class _Builder:
         self.times.append((block.offset[timed], times))
         self.add_samples(block, sampled, header, segment[sampled])
 
-    def readable_kinds(self, block: Block, kind: Bytes) -> Bytes:
-        """Return the kinds, 0 for device frames of another major version (frame_format.md §7)."""
+    def readable_kinds(self, block: Block, kind: Bytes) -> npt.NDArray[np.int16]:
+        """Return the kinds, _HIDDEN where a version forbids to decode (frame_format.md §7)."""
+        readable = kind.astype(np.int16)
         marks = np.flatnonzero(((kind == Board.KIND) & (block.size >= 3)) | (kind == LogStart.KIND))
         major = block.data[block.start[marks] + 1]
         known = (kind[marks] == LogStart.KIND) | (major == VERSION[0])
         bodies = block.bodies(marks[kind[marks] == LogStart.KIND])
         plain = self.gate.open and bool(known.all())
         if plain and all(body[1:9] == LogStart().encode()[1:9] for body in bodies):
-            return kind
+            return readable
         hidden = ~self._admitted(kind)
         foreign: list[int] = []
         for frame, body in zip(marks.tolist(), block.bodies(marks), strict=True):
@@ -241,7 +243,8 @@ class _Builder:
         self.tables.strange += int(np.count_nonzero(hidden))
         hidden[foreign] = True  # a BOARD of which no more is known than its version
         self.tables.frames += int(np.count_nonzero(hidden & (kind < FIRST_HOST_KIND)))
-        return np.where(hidden, 0, kind).astype(np.uint8)
+        readable[hidden] = _HIDDEN
+        return readable
 
     def _admitted(self, kind: Bytes) -> npt.NDArray[np.bool_]:
         """Return which kinds the version in force lets be decoded, BOARD and LOG apart."""
@@ -312,13 +315,14 @@ class _Builder:
                 self.decoded[body] = record
         if isinstance(record, Unknown):
             self.tables.frames += not is_host_kind(body)
-        elif is_host_kind(body) and not isinstance(record, LogStart | Raw):
+        elif is_host_kind(body) and not isinstance(record, LogStart):
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
             if max(at.monotonic, abs(at.wall)) > FURTHEST:
                 wall = min(max(at.wall, -FURTHEST), FURTHEST)
                 at = Instant(min(at.monotonic, FURTHEST), wall)
                 record = replace(record, at=at)  # type: ignore[arg-type]  # as above
-            self.tables.host.append((offset, record))
+            if not isinstance(record, Raw):  # of which there may be many, and nobody asks for them
+                self.tables.host.append((offset, record))
             self.instants.append(np.array([(offset, at.monotonic, at.wall, False)], INSTANT))
         return record
 

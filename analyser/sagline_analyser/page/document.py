@@ -34,7 +34,7 @@ from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
 from .panels import PALETTE, Group, Line, Panel, lay_out
 from .reduce import breaks, extremes
-from .shell import data_block, head, plotly_source, resource, write_parts
+from .shell import data_block, head, resource, write_parts
 from .strip import strip
 from .templates import page
 
@@ -79,11 +79,11 @@ def page_parts(
     found = answers(basis) if answered is None else answered
     spec, blocks = trace_data(ride, board, limits, crossings)
     spec["strip"] = strip(basis.ride, board)
-    plotly, script = plotly_source(), page_script()
-    yield head(f"{ride.board_name or 'Ride'} {TITLE}", plotly, script)
+    script = page_script()
+    yield head(f"{ride.board_name or 'Ride'} {TITLE}", script)
     yield from _words(basis, crossings, limits, found, spec)
     yield data_block("spec", spec)
-    yield f"<script>{plotly}</script>\n<script>{script}</script>\n"
+    yield f"<script>{script}</script>\n"
     yield from blocks
     yield '<i id="end"></i></body></html>\n'
 
@@ -134,7 +134,10 @@ def _block(ident: str, planes: int, text: str) -> str:
     return f'<script type="text/plain" id="{ident}" data-planes="{planes}">{text}</script>\n'
 
 
-SCRIPTS = ("samples", "clock", "view", "panels", "lane", "ruler", "save", "strip", "course", "main")
+SCRIPTS = (
+    *("samples", "clock", "view", "drawing", "panels"),
+    *("lane", "ruler", "save", "strip", "course", "main"),
+)
 
 
 def page_script() -> str:

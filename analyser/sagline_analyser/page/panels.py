@@ -106,9 +106,15 @@ def _group_of(column: Column) -> str:
     return group if any(group in members for _, _, members in _GROUPS) else "other"
 
 
+def _limits(name: str) -> bool:
+    """Whether a channel tells a limit of another."""
+    term = vocabulary().get(name)
+    return term is not None and bool(term.limit_of)
+
+
 def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
     names = [c.channel.name for c in columns]
-    measured = [name for name in dict.fromkeys(names) if not name.endswith("_limit")]
+    measured = [name for name in dict.fromkeys(names) if not _limits(name)]
     # Motors keep their colour and dash from panel to panel.  Each quantity has its own colours, as
     # many as it has motors, at least a pair; those that come round the wheel have another dash.
     ranked = [name for name in measured if any(c.channel.index for c in columns_of(columns, name))]
@@ -120,7 +126,7 @@ def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
     for column in columns:
         channel = column.channel
         index = max(channel.index, 1) - 1
-        limit = channel.name.endswith("_limit")
+        limit = _limits(channel.name)
         bold = column.key == lowest_cell
         width = 3.0 if bold else 1.0 if limit or channel.name == "cell_voltage" else 1.5
         symbol = index

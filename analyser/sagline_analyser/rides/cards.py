@@ -28,7 +28,8 @@ def rides_strip(entries: Sequence[Entry]) -> Markup:
     marks = []
     for ride in rides:
         faults = f", {ride.fault_count} faults" if ride.fault_count else ""
-        told = f"{date_text(ride.started)}: {figure_text(ride.distance, 'm')}{faults}"
+        partly = f", {ride.partly}" if ride.partly else ""
+        told = f"{date_text(ride.started)}: {figure_text(ride.distance, 'm')}{partly}{faults}"
         marks.append(Mark(ride.distance or 0.0, told=told, sign=bool(ride.fault_count)))
     furthest = figure_text(max(mark.value for mark in marks), "m")
     label = f"Every ride by its distance, to {furthest}; ▲ had faults"
@@ -106,6 +107,8 @@ def _consumption(rides: Sequence[RideFigures]) -> Told:
     if len(rides) >= FEWEST:
         bars.append(Bar(f"median of {len(rides)}", usual))
     line = f"The last ride took {figure_text(last.per_km, 'Wh/km')}"
+    if last.partly:
+        line += f" ({last.partly})"
     return Urgency.FINE, "consumption", line, draw(Bars("Wh/km", tuple(bars)))
 
 

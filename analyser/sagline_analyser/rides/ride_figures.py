@@ -105,14 +105,19 @@ class RideFigures:
         return sum(count for _, _, count in self.faults)
 
     @property
+    def partly(self) -> str:
+        """Return what share of the ride the sums know, empty for all of it."""
+        if self.covered >= 0.99:
+            return ""
+        return f"sums over {math.floor(100 * self.covered)} % of the ride"
+
+    @property
     def quality(self) -> str:
         """Return what is wrong with the capture in a few words, or ``sound``."""
         said = [
             "the board file does not match" if self.mismatches else "",
             f"{len(self.doubted)} sensors doubted" if self.doubted else "",
-            f"sums over {math.floor(100 * self.covered)} % of the ride"
-            if self.covered < 0.99
-            else "",
+            self.partly,
             f"{self.lost_samples} samples lost" if self.lost_samples else "",
             f"{self.link_losses} link losses" if self.link_losses else "",
             f"{self.damaged} damaged stretches" if self.damaged else "",

@@ -17,6 +17,8 @@ from .listing import COLUMNS, date_text, row
 from .pack_history import look_alike, same_name
 from .ride_figures import PackFigures, RideFigures
 
+CONSUMPTION = "consumption"
+"""Name of the line whose points rest on sums over the ride."""
 OPEN = 3
 """Boards that are unfolded at first."""
 _WHEEL = (5, 6, 3, 7, 2, 1)
@@ -32,6 +34,8 @@ class Trend:
     name: str
     points: tuple[tuple[RideFigures, float | None, float | None], ...]
     strong: bool = False
+    one_of_many: bool = False
+    """Whether others are drawn with it, whose bars would hide each other."""
 
 
 Used = Sequence[tuple[RideFigures, PackFigures]]
@@ -54,7 +58,8 @@ def resistance_trends(used: Used) -> list[Trend]:
                 else (1e3 * cell.resistance, 1e3 * cell.resistance_error)
             )
             points.append((ride, *shown))
-        trends.append(Trend(f"cell {number}", tuple(points), number == highest))
+        strong = number == highest
+        trends.append(Trend(f"cell {number}", tuple(points), strong, not strong))
     return trends
 
 
@@ -67,7 +72,7 @@ def balance_trend(used: Used) -> list[Trend]:
 def consumption_trend(rides: Sequence[RideFigures]) -> list[Trend]:
     """Return the energy per distance in Wh/km."""
     points = tuple((r, r.per_km, r.per_km_error) for r in rides)
-    return [Trend("consumption", points)] if any(y is not None for _, y, _ in points) else []
+    return [Trend(CONSUMPTION, points)] if any(y is not None for _, y, _ in points) else []
 
 
 TITLE = "Rides over time – Sagline"
@@ -234,9 +239,7 @@ def _line(at: int, trend: Trend) -> dict[str, Any]:
         "x": [_moment(ride) for ride, _, _ in trend.points],
         "y": [y for _, y, _ in trend.points],
         # Thirteen cells with bars would hide each other: one line or the strong one has them.
-        "error": errors
-        if (trend.strong or not trend.name.startswith("cell")) and any(errors)
-        else None,
+        "error": errors if not trend.one_of_many and any(errors) else None,
         "text": [_about(trend.name, ride, error) for ride, _, error in trend.points],
         "colour": _WHEEL[at % len(_WHEEL)],
         "dash": _DASHES[at // len(_WHEEL) % len(_DASHES)],
@@ -254,6 +257,8 @@ def _moment(ride: RideFigures) -> str:
 
 def _about(name: str, ride: RideFigures, error: float | None) -> str:
     said = [f"± {error:.1f}" if error is not None else "", name, date_text(ride.started)]
+    if name == CONSUMPTION and ride.partly:
+        said.append(ride.partly)
     if ride.battery_temperature is not None:
         said.append(f"pack at {ride.battery_temperature:.0f} °C")
     # A board's words are never put here: plotly reads a few tags in such a text.

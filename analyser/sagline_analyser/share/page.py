@@ -16,7 +16,8 @@ from ..findings.picture import Steps
 from ..page.card_picture import draw as draw_card
 from ..page.cards import card
 from ..page.document import page_script, trace_data
-from ..page.shell import data_block, head, plotly_source, resource
+from ..page.shell import data_block, head, resource
+from ..page.strip import strip
 from ..page.templates import page, part
 from . import words
 from .keep import KEEP
@@ -34,18 +35,16 @@ def page_parts(share: Shared) -> Iterator[str]:
     limits = derive_limits(share.board) if share.board else ()
     crossings = find_crossings(share.trusted, limits)
     spec, blocks = trace_data(share.ride, share.board, limits, crossings, share.at)
+    spec["strip"] = strip(share.trusted, share.board)
     starter = resource("share.js", __package__)
-    plotly, script = plotly_source(), page_script()
+    script = page_script()
     style = f"<style>{resource('share.css', __package__)}</style></head>"
-    yield head(f"{words.title(share)} – shared window", starter, plotly, script).replace(
-        "</head>", style
-    )
+    yield head(f"{words.title(share)} – shared window", starter, script).replace("</head>", style)
     yield from page("share/share.jinja", **_parts(share))
     yield data_block("spec", spec)
     yield f"<script>{starter}</script>\n"
     yield _packed("draw", script)
     yield from blocks
-    yield _packed("plotly", plotly)
     yield wrap_in_page(share.packed)
     yield '<i id="end"></i></body></html>\n'
 

@@ -2,7 +2,7 @@
 {
   const say = (text) => { document.getElementById("done").textContent = text; };
 
-  // plotly.js and our own drawing travel packed, or the page would be twice as large.
+  // What draws the traces travels packed, as the samples do.
   async function inflate(id) {
     const bytes = Uint8Array.from(atob(document.getElementById(id).textContent), (c) => c.charCodeAt(0));
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
@@ -16,11 +16,9 @@
         "(browsers have had DecompressionStream since 2023); the picture above shows the same stretch.";
       return;
     }
-    for (const id of ["plotly", "draw"]) {
-      const script = document.createElement("script");
-      script.textContent = await inflate(id); // runs only because the page's policy names its hash
-      document.body.append(script);
-    }
+    const script = document.createElement("script");
+    script.textContent = await inflate("draw"); // runs only because the page's policy names its hash
+    document.body.append(script);
   }
 
   document.getElementById("copy").addEventListener("click", async () => {

@@ -9,6 +9,7 @@ from ..format import (
     EVENTS,
     SAMPLES_HEADER,
     Board,
+    Channel,
     Event,
     Numbers,
     Record,
@@ -138,10 +139,10 @@ class Listener:
         lines = [channel.nearly for stream in streams for channel in stream.channels]
         return tuple(dict.fromkeys(filter(None, lines)))
 
-    def units(self) -> Mapping[str, str]:
-        """Return the unit of every described channel by its key."""
+    def channels(self) -> Mapping[str, Channel]:
+        """Return every described channel by its key."""
         streams = list(self._streams.copy().values())
-        return {channel.key: channel.unit for stream in streams for channel in stream.channels}
+        return {channel.key: channel for stream in streams for channel in stream.channels}
 
     def _decode(self, body: bytes) -> Record | None:
         """Return the record, None where it breaks the format's rules: that is noted."""

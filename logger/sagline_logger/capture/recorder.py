@@ -200,7 +200,7 @@ class Recorder:
             free=log.free if log else 0,
             marks=counters.marks,
             values=listener.values() if listener else {},
-            units=listener.units() if listener else {},
+            channels=listener.channels() if listener else {},
             warnings=tuple(warnings),
         )
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from ..format import Channel
+
 Stage = Literal["idle", "waiting", "open", "down", "rejoin", "retry"]
 """What a capture is at: "idle", none runs; "waiting" for the device, there is no file yet; or the
 link's phase: "open", the device is heard; "down", not heard on a link that is there; "rejoin",
@@ -45,7 +47,8 @@ class CaptureState:
     marks: int
     values: Mapping[str, float]
     """Latest value of every described channel by key, in its unit; NaN when missing."""
-    units: Mapping[str, str]
+    channels: Mapping[str, Channel]
+    """Every described channel by its key."""
     warnings: tuple[str, ...]
     """What is wrong at present, one line each."""
     stage: Stage = "open"

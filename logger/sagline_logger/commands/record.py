@@ -20,7 +20,7 @@ from ..capture.state import CaptureState
 from ..format import (
     Limit,
     RecordError,
-    SaglineError,
+    UsageError,
     board_conflicts,
     derive_limits,
     load_board_file,
@@ -162,7 +162,7 @@ def _print_status(desk: CaptureDesk, messages: Messages, alarms: AlarmWatch) -> 
         desk.join(0.1)
         state = desk.snapshot()
         if state.link_up or state.link_since < STALE:
-            alarms.update(state.elapsed, state.values)
+            alarms.update(state.elapsed, state.values, state.channels)
         if desk.running and time.monotonic() >= due:
             due += _STATUS_EVERY
             _print(_status(state))
@@ -245,6 +245,6 @@ def _check_lengths(request: Request) -> None:
             put_text(text, limit, "this text")
         except RecordError as problem:
             shown = text[:20].encode(errors="replace").decode()
-            raise SaglineError(
+            raise UsageError(
                 str(problem), where=f"{where} {shown}…", remedy="change it and start again"
             ) from None

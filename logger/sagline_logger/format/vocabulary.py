@@ -15,6 +15,8 @@ class Term:
     group: str
     text: str
     sign: str = ""
+    limit_of: str = ""
+    """The standard channel that this one limits; empty where it limits none."""
 
 
 @cache

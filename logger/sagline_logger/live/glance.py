@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from ..format import Term, vocabulary
+from ..format import Channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,27 +30,38 @@ class Number:
         return text if float(text) else text.removeprefix("-")
 
 
-def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:
+def numbers(latest: Mapping[str, float], channels: Mapping[str, Channel]) -> tuple[Number, ...]:
     """Return nine numbers from ``latest`` (column name → value), in rows of three.
 
     More than two motors are shown as the two with the largest current.
     """
-    motors = sorted(columns_of(latest, "motor_current"), key=lambda key: -_size(latest[key]))[:2]
+    found = columns_of(latest, channels, "motor_current")
+    motors = [channels[key] for key in sorted(found, key=lambda key: -_size(latest[key]))[:2]]
     currents = [
-        Number(_title(key), latest[key], "A", 0, "", (key,), f"motor {_index(key) or ''}".rstrip())
-        for key in sorted(motors, key=_index)
+        Number(
+            _title(one),
+            latest[one.key],
+            "A",
+            0,
+            "",
+            (one.key,),
+            f"motor {one.index or ''}".rstrip(),
+        )
+        for one in sorted(motors, key=lambda one: one.index)
     ]
     while len(currents) < 2:
         currents.append(Number("motor current", math.nan, "A", 0, short="motor"))
-    duty = max(columns_of(latest, "duty_cycle"), key=lambda key: _size(latest[key]), default="")
+    duties = columns_of(latest, channels, "duty_cycle")
+    duty = max(duties, key=lambda key: _size(latest[key]), default="")
     hot = max(
-        (key for key in latest if _term(key).group == "temperature" and key != _AMBIENT),
+        (key for key in latest if _warms(channels.get(key))),
         key=lambda key: _above_nothing(latest[key]),
         default="",
     )
-    cells = columns_of(latest, "cell_voltage")
+    cells = columns_of(latest, channels, "cell_voltage")
     low = min(cells, key=lambda key: _below_nothing(latest[key]), default="")
-    cell, part = str(_index(low) or ""), _title(hot)
+    cell = str(channels[low].index or "") if low else ""
+    part = _title(channels[hot]) if hot else ""
 
     def one(title: str, key: str, unit: str, decimals: int, factor: float, short: str) -> Number:
         return Number(title, factor * latest.get(key, math.nan), unit, decimals, "", (key,), short)
@@ -61,7 +72,13 @@ def numbers(latest: Mapping[str, float]) -> tuple[Number, ...]:
         one("charge", "state_of_charge", "%", 0, 100.0, "charge"),
         *currents,
         Number(
-            "duty cycle", 100 * latest.get(duty, math.nan), "%", 0, _part(duty), (duty,), "duty"
+            "duty cycle",
+            100 * latest.get(duty, math.nan),
+            "%",
+            0,
+            _part(channels.get(duty)),
+            (duty,),
+            "duty",
         ),
         one("pack voltage", "pack_voltage", "V", 1, 1.0, "pack"),
         Number(
@@ -88,37 +105,26 @@ def _letters(part: str) -> str:
     return f"{name if len(name) <= room else name[: room - 1] + '.'} {index}"
 
 
-_AMBIENT = "ambient_temperature"
+def columns_of(keys: Iterable[str], channels: Mapping[str, Channel], name: str) -> list[str]:
+    """Return those ``keys`` that are columns of the channel ``name``, by index."""
+    found = (key for key in keys if key in channels and channels[key].name == name)
+    return sorted(found, key=lambda key: channels[key].index)
 
 
-def _split(key: str) -> tuple[str, int]:
-    name, _, index = key.rpartition("_")
-    return (name, int(index)) if index.isdigit() else (key, 0)
+def _warms(channel: Channel | None) -> bool:
+    """Whether it is the temperature of a part, not of the air."""
+    term = channel.term if channel else None
+    return term is not None and term.group == "temperature" and term.name != "ambient_temperature"
 
 
-def _index(key: str) -> int:
-    return _split(key)[1]
+def _part(channel: Channel | None) -> str:
+    term = channel.term if channel else None
+    return f"{term.index} {channel.index}" if term and channel and channel.index else ""
 
 
-def _term(key: str) -> Term:
-    return vocabulary().get(_split(key)[0], Term(key, "", "none", "", ""))
-
-
-def columns_of(keys: Iterable[str], name: str) -> list[str]:
-    """Return the columns of channel ``name`` among ``keys``, by index."""
-    return sorted((key for key in keys if _split(key)[0] == name), key=_index)
-
-
-def _part(key: str) -> str:
-    index = _index(key)
-    return f"{_term(key).index} {index}" if index else ""
-
-
-def _title(key: str) -> str:
-    if not key:
-        return ""
-    words = _split(key)[0].replace("_temperature", "").replace("_", " ")
-    return f"{words} {_index(key)}" if _index(key) else words
+def _title(channel: Channel) -> str:
+    words = channel.name.replace("_temperature", "").replace("_", " ")
+    return f"{words} {channel.index}" if channel.index else words
 
 
 def _size(value: float) -> float:

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol, TextIO
 
-from ..format import Limit
+from ..format import Channel, Limit
 from ..format.errors import printable
 from .glance import numbers
 from .keyboard import keyboard
@@ -50,6 +50,8 @@ class State(Protocol):
     def free(self) -> int: ...
     @property
     def values(self) -> Mapping[str, float]: ...
+    @property
+    def channels(self) -> Mapping[str, Channel]: ...
     @property
     def warnings(self) -> tuple[str, ...]: ...
 
@@ -116,7 +118,7 @@ class Screen:
         state = self._subject.snapshot()
         fresh = state.link_up or state.link_since < STALE
         values = state.values if fresh else {}
-        rings = self._watch.update(state.elapsed, values)
+        rings = self._watch.update(state.elapsed, values, state.channels)
         link = "link up" if state.link_up else f"LINK DOWN {state.link_since:.0f} s"
         status = Status(
             state.board_name,
@@ -131,7 +133,7 @@ class Screen:
             state.warnings,
             self._typing,
         )
-        lines = draw(numbers(values), self._watch.alarms, status, width, height)
+        lines = draw(numbers(values, state.channels), self._watch.alarms, status, width, height)
         page = "\r\n".join(self._paint(line) + _CLEAR_LINE for line in lines)
         self._out.write(_HOME + page + _CLEAR_REST + ("\a" if rings else ""))
         self._out.flush()

@@ -1,8 +1,8 @@
 """The alarms of a running capture: its limits held against its live numbers."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
-from ..format import Limit
+from ..format import Channel, Limit
 from .alarms import Alarm, Threshold
 from .glance import columns_of
 
@@ -10,7 +10,9 @@ STALE = 2.0
 """Seconds after which a silent link's values say nothing about now."""
 
 
-def thresholds(limits: Sequence[Limit], keys: Sequence[str]) -> list[Threshold]:
+def thresholds(
+    limits: Sequence[Limit], keys: Iterable[str], channels: Mapping[str, Channel]
+) -> list[Threshold]:
     """Return what to watch: every rating, full, alarm and stop voltage of the columns ``keys``.
 
     A full cell is reached in normal use, so it rings from some way beyond only.  A controller's own
@@ -20,8 +22,8 @@ def thresholds(limits: Sequence[Limit], keys: Sequence[str]) -> list[Threshold]:
         _threshold(key, limit)
         for limit in limits
         if limit.kind in ("limit", "full", "alarm", "stop")
-        for key in columns_of(keys, limit.channel)
-        if limit.index == 0 or key.endswith(f"_{limit.index}")
+        for key in columns_of(keys, channels, limit.channel)
+        if limit.index in (0, channels[key].index)
     ]
 
 
@@ -64,10 +66,12 @@ class AlarmWatch:
             lines.setdefault((limit.key, limit.above), words)
         return list(lines.values())
 
-    def update(self, elapsed: float, values: Mapping[str, float]) -> bool:
+    def update(
+        self, elapsed: float, values: Mapping[str, float], channels: Mapping[str, Channel]
+    ) -> bool:
         """Take the values at ``elapsed`` s of the capture; return whether one was raised anew."""
         rings = False
-        for threshold in thresholds(self._limits, list(values)):
+        for threshold in thresholds(self._limits, values, channels):
             key = (threshold.key, threshold.value)
             before = self._alarms.get(key, Alarm(threshold))
             after = before.update(elapsed, values[threshold.key])

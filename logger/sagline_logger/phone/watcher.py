@@ -45,12 +45,12 @@ class Watcher:
             self._note(before)
         self._running = running
         if running:
-            self._watch.update(self._state.elapsed, self._values())
+            self._watch.update(self._state.elapsed, self._values(), self._state.channels)
 
     def told(self, paired: bool) -> dict[str, Any]:
         """Return what a telephone may see: in motion no figure, names only if ``paired``."""
         state, values = self._state, self._values()
-        moving = in_motion(values) if self._running else False
+        moving = in_motion(values, state.channels) if self._running else False
         told: dict[str, Any] = {
             "stage": state.stage,
             "capturing": self._running and state.stage != "waiting",
@@ -75,7 +75,7 @@ class Watcher:
             "marks": state.marks,
             "numbers": [
                 {"title": one.title, "part": one.part, "text": one.text, "unit": one.unit}
-                for one in numbers(values)
+                for one in numbers(values, state.channels)
             ],
             "alarms": [
                 {"words": alarm.words(alarm.worst, paired), "now": _present(alarm, values)}

@@ -102,6 +102,8 @@ def as_text(found: Survey, path: Path) -> str:
         )
     for start, end, evidence in found.link_gaps:
         until = f"to {end:.1f} s" if end is not None else "and not back"
+        if end is not None and f"{end:.1f}" == f"{start:.1f}":
+            until = f"for {max(1, round((end - start) * 1000))} ms"
         lines.append(f"link down from {start:.1f} s {until}: {evidence}")
     if found.foreign:
         reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(found.foreign.items()))
@@ -150,7 +152,7 @@ def as_text(found: Survey, path: Path) -> str:
     elif found.cut_captures:
         lines.append("the capture was cut off: there is no END record")
     else:
-        lines.append(f"the capture ended on purpose: {found.ended}")
+        lines.append("the capture ended on purpose" + (f": {found.ended}" if found.ended else ""))
     lines += [f"note: {one}" for one in found.nearly]
     lines.append(_verdict(found))
     return "\n".join(map(printable, lines))

@@ -63,7 +63,7 @@ function read(log) {
     segment = null;
   };
   const beginSegment = (boot) => {
-    segment = { capture, number: captures.length - 1, boot, records: [], clock: null, host: null,
+    segment = { capture, number: captures.length - 1, boot, records: [], clock: null, host: null, since: null,
       highest: -Infinity, counters: new Map(), afterFirst: capture.segments.length > 0 };
     capture.segments.push(segment);
   };
@@ -150,7 +150,9 @@ function read(log) {
     return wrapNear(is.clock, segment.clock + (passed > 2 ** 30 ? passed : 0));
   }
   function keep(is, time) {
+    is.host ??= capture.host;
     if (is.clock !== undefined) {
+      if (segment.clock === null) segment.since = is.host;
       is.time = time;
       segment.clock = time;
       segment.host = capture.host;
@@ -292,7 +294,7 @@ function placeCaptures(captures) {
           + (Math.abs(is - was) <= 1e6 ? 0 : is - was);
       capture.start = start < end ? end + 1e6 : start;
     }
-    let last = capture.start;
+    let last = capture.start, until = -Infinity;
     for (const host of capture.hosts) last = Math.max(last, capture.start + host.monotonic - zero);
     for (const segment of capture.segments) {
       let offset = Infinity;
@@ -300,14 +302,21 @@ function placeCaptures(captures) {
         if (record.pair && record.time !== undefined)
           offset = Math.min(offset, capture.start + record.pair.monotonic - zero - record.time
             - (record.count - 1 || 0) * (record.period ?? 0));
-      const timed = segment.records.find((r) => r.time !== undefined);
-      if (offset === Infinity && timed) offset = capture.start - timed.time;
+      // §6.3: a segment that no TIME places lies as early as it can have come.
+      const clocks = segment.records.filter((r) => r.time !== undefined).map((r) => r.time);
+      if (offset === Infinity && clocks.length) {
+        const since = segment.since === null ? -Infinity : capture.start + segment.since - zero;
+        offset = Math.max(capture.start, since, until) - clocks.reduce((a, b) => Math.min(a, b));
+      }
+      for (const record of segment.records)
+        if (record.time !== undefined)
+          until = Math.max(until, record.time + offset + (record.count - 1 || 0) * (record.period ?? 0));
       for (const stream of Object.values(segment.streams)) {
         let level = -Infinity; // where a clock reads less
         stream.times = stream.clocks.map((clock) => (level = Math.max(level, clock + offset)));
-        for (const time of stream.times) last = Math.max(last, time);
       }
     }
+    last = Math.max(last, until);
     before = capture;
     end = Math.max(end, last);
   }

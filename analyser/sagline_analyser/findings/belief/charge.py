@@ -71,10 +71,18 @@ REST_MORE, REST_LEAST = 1.5, 0.004
 """Factor, and V, by which rests along a ride are less sure than the regression has them: what it
 leaves out is not as normal as it takes it to be (our judgement)."""
 
+BEHIND = 300.0
+"""s of the mean load by whose charge the surface of an iron-phosphate particle may be ahead of its
+mean without a rest of minutes to show it (standard deviation; see DIFFUSION of
+:mod:`..pack_range`)."""
+
+RISEN_ALIKE = 0.25
+"""Share of the charge drawn over which what a rising rest shows to be wrong stays alike."""
+
 CURRENT_SHARE = 0.006
 """Standard deviation of a current sensor's scale."""
 
-BLUR = {"iron": 0.4, "": 0.65}
+BLUR = {"iron": 0.5, "": 0.65}
 """Power to which likelihoods are taken, by kind: what the curves and the rests get wrong is not as
 normal as the formulas (our choice, so that intervals keep their word on makes left out)."""
 
@@ -86,12 +94,16 @@ class Charge:
     """Equally likely draws of a pack's middle cell, shape (draws,), with the interval of each.
 
     ``start`` and ``end`` are states of charge over ``full``, the one at the stated full voltage;
-    ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier rides
-    it rests on; ``names`` are the curves with their shares of the belief, the likeliest first.
+    ``start_within`` and ``end_within`` are what 90 % of the draws lie between, as many above as
+    below; ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier
+    rides it rests on; ``names`` are the curves with their shares of the belief, the likeliest
+    first.
     """
 
     start: Estimate
     end: Estimate
+    start_within: tuple[float, float]
+    end_within: tuple[float, float]
     capacity: Estimate
     rides: int
     names: tuple[tuple[str, float], ...]
@@ -177,8 +189,10 @@ def find_charge(
         if _usable(ride, rests, cells):
             log += blur * _learn(ride, corrected, spread, level, sizes, start, top)[:, :, None]
             rides += 1
-    charge, voltage, covariance = _nodes(rests, middle, cells)
+    charge, voltage, covariance = _nodes(rests, middle, cells, set(likely) == {"iron"})
     log += blur * _fit(charge, voltage, covariance, corrected, spread, level, sizes, start)
+    if set(likely) == {"iron"} and (opening := rests.opening()) is not None:
+        log += (1 - blur) * _not_above(opening, cells, curves, ways, level, start)
     share = np.exp(log - log.max())
     share /= share.sum()
     chance = np.random.default_rng(0)
@@ -204,6 +218,8 @@ def find_charge(
     return Charge(
         _share(first / top[which]),
         _share(last / top[which]),
+        _within(first / top[which]),
+        _within(last / top[which]),
         of_draws(capacity * top[which]),
         rides,
         tuple(names),
@@ -223,6 +239,12 @@ def _share(draws: Array) -> Estimate:
     return Estimate(min(max(found.value, 0.0), 1.0), found.error)
 
 
+def _within(draws: Array) -> tuple[float, float]:
+    """Return the ends, from 0 to 1, between which nine draws in ten lie, as many above as below."""
+    low, high = np.clip(np.quantile(draws, (0.05, 0.95)), 0.0, 1.0)
+    return float(low), float(high)
+
+
 def _start_prior(away: Array, said_full: bool) -> Array:
     """Return the logarithm of how likely a start ``away`` from full is, before the voltages."""
     if said_full:
@@ -230,6 +252,18 @@ def _start_prior(away: Array, said_full: bool) -> Array:
         return np.asarray(np.log(chance + STATED_WRONG), np.float64)
     near = np.abs(away) < FULL_WIDTH
     return np.asarray(np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH)))
+
+
+def _not_above(
+    opening: Estimate, cells: int, curves: Array, ways: Array, level: Array, start: Array
+) -> Array:
+    """Return the logarithm of how likely a first reading above each curve is, whole: no curve is
+    so wrong that a cell on its plateau shows what only a full one does."""
+    at = np.array([np.interp(start, GRID, curve) for curve in curves])
+    wide = np.array([np.interp(start, GRID, own) for own in ways[0]])
+    above = np.maximum(opening.value / cells - at, 0.0)
+    square = (opening.error / NORMAL / cells) ** 2 + wide**2 + level[:, None] ** 2
+    return np.asarray(-(above**2) / square / 2, np.float64)[:, None, :]
 
 
 def _size_prior(steps: Array, stated: float | None) -> Array:
@@ -242,8 +276,14 @@ def _size_prior(steps: Array, stated: float | None) -> Array:
     return np.asarray(np.log(near + far), np.float64)
 
 
-def _nodes(rests: Rests, middle: Array, cells: int) -> tuple[Array, Array, Array]:
-    """Return charge drawn in Ah, V and covariance at a few places along the ride."""
+def _nodes(rests: Rests, middle: Array, cells: int, iron: bool) -> tuple[Array, Array, Array]:
+    """Return charge drawn in Ah, V and covariance at a few places along the ride.
+
+    Of cells with a plateau, ``iron``, two things more are known.  Their last hundredths before full
+    are so steep that the first reading tells more than a smooth course over charge.  And under load
+    the surface of their particles is far ahead of the mean: where rest falls steeply as charge is
+    drawn, the end of the plateau may be that much further on than it seems.
+    """
     count = len(rests.charge)
     # From the first row on, so that what is drawn counts from where the state of charge starts.
     pick = np.unique(np.linspace(0, count - 1, min(NODES, count)).round().astype(int))
@@ -255,7 +295,23 @@ def _nodes(rests: Rests, middle: Array, cells: int) -> tuple[Array, Array, Array
     ramp = np.sqrt(max(slow, 0.0)) * np.minimum(1.0, np.linspace(0.0, 2.0, len(pick)))
     covariance = covariance + np.outer(ramp, ramp)
     covariance = covariance * REST_MORE**2 + np.eye(len(pick)) * REST_LEAST**2
-    return charge, middle[pick], covariance
+    voltage = middle[pick]
+    if iron:
+        falls = np.maximum(-np.gradient(middle, rests.charge), 0.0)[pick] if count > 1 else 0.0
+        under = np.minimum(1.0, np.linspace(0.0, 4.0, len(pick))) * rests.load / 3600
+        behind = BEHIND * under * falls
+        covariance = covariance + np.outer(behind, behind)
+        # No rest rises while charge is drawn: as far as it does, rests miss, and elsewhere as well.
+        risen = float(np.max(middle - np.minimum.accumulate(middle)))
+        apart = (charge[:, None] - charge[None, :]) / max(float(charge[-1] - charge[0]), 1e-9)
+        covariance = covariance + risen**2 * np.exp(-((apart / RISEN_ALIKE) ** 2) / 2)
+        opening = rests.opening()
+        spread = np.inf if opening is None else opening.error / NORMAL / cells
+        if opening is not None and spread**2 < covariance[0, 0]:
+            voltage = np.r_[opening.value / cells, voltage[1:]]
+            covariance[0], covariance[:, 0] = 0.0, 0.0
+            covariance[0, 0] = spread**2 + REST_LEAST**2
+    return charge, voltage, covariance
 
 
 def _alike(distance: Array) -> Array:
@@ -305,18 +361,38 @@ def _fit(
         expected = before + part * (curves[which][own, low + 1] - before)
         # What lies above a curve is measured by what can lie above it, and likewise below.
         above = voltage > expected
-        up, down = spread[0, which][own, low], spread[1, which][own, low]
-        amplitude = np.where(above, up, down)
-        # One whitening for all starts: the amplitude is taken out of residual and noise alike.
-        typical = np.median(amplitude, axis=1)
-        alike = _alike(used[:, :, None] - used[:, None, :])
-        outer = typical[:, :, None] * typical[:, None, :]
-        inner = alike + (covariance + level[which] ** 2) / outer + 1e-6 * np.eye(len(charge))
-        root = np.linalg.inv(np.linalg.cholesky(inner))
-        white = ((voltage - expected) / amplitude) @ np.swapaxes(root, 1, 2)
-        found[which] = -np.sum(white**2, axis=2) / 2 - np.sum(np.log((up + down) / 2), axis=2)
-        found[which] += np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)), axis=1)[:, None]
+        own_places = (own, low)
+        amplitude = np.where(above, spread[0, which][own_places], spread[1, which][own_places])
+        alike = _alike(used[:, :, None] - used[:, None, :])[:, None]
+        noise = covariance + level[which] ** 2 + 1e-8 * np.eye(len(charge))
+        found[which] = _normal(voltage - expected, amplitude, alike, noise)
     return found
+
+
+def _normal(residual: Array, amplitude: Array, alike: Array, noise: Array) -> Array:
+    """Return the logarithm of the normal density of ``residual`` (…, n), whose covariance is that
+    of an error of ``amplitude`` (…, n), correlated by ``alike`` (…, n, n), and of ``noise`` (n, n).
+
+    Cholesky's decomposition row by row, for all leading places at once (textbook).
+    """
+    count = residual.shape[-1]
+    root: list[list[Array]] = []
+    white: list[Array] = []
+    log = np.zeros(residual.shape[:-1])
+    for i in range(count):
+        row: list[Array] = []
+        rest = residual[..., i]
+        for j in range(i + 1):
+            own = amplitude[..., i] * amplitude[..., j] * alike[..., i, j] + noise[i, j]
+            for k in range(j):
+                own = own - row[k] * (root[j][k] if j < i else row[k])
+            row.append(own / root[j][j] if j < i else np.sqrt(np.maximum(own, 1e-10)))
+        for k in range(i):
+            rest = rest - row[k] * white[k]
+        root.append(row)
+        white.append(rest / row[i])
+        log -= white[i] ** 2 / 2 + np.log(row[i])
+    return log
 
 
 def _usable(ride: RideRests, rests: Rests, cells: int) -> bool:

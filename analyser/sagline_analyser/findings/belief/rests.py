@@ -15,6 +15,7 @@ each with a doubt of its own (Bayesian linear regression with a normal prior, te
 Rows at rest count more than rows under load, because what the model leaves out grows with the load.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,6 +74,10 @@ MODEL_SHARE, BENT_SHARE = 0.026, 0.06
 charge and temperature; and, of that part of it that bends with the load, for how it bends (our
 judgement, from porous-electrode models)."""
 
+OPENING, OPENING_SAG = 1.0, 0.3
+"""s from the first reading on that are its own, and the share of what the load then takes by which
+a rest read there is doubtful (standard deviation; our judgement)."""
+
 IDLE = 1.0
 """A up to which a pack counts as idle."""
 
@@ -124,6 +129,23 @@ class Rests:
         steep = weights @ _steep(self.charge, np.median(self.voltage, axis=1))
         variance = variance + (LEFT_BEHIND * slow / 3600 * steep) ** 2
         return weights @ self.voltage, NORMAL * np.sqrt(variance)
+
+    def opening(self) -> Estimate | None:
+        """Return the V that the middle cell rested at when its first reading came, by that reading
+        alone: no curve over charge is smoothed over it, so a full cell's steep end shows.  None
+        where the load is not known then."""
+        times, voltages = self.fit.rows_kept
+        first = times <= times[0] + OPENING
+        sag = np.median(self.sag(times[first]), axis=1)
+        seen = np.median(voltages[first], axis=1) + sag
+        known = np.isfinite(seen)
+        if not known.any():
+            return None
+        sag, seen = sag[known], seen[known]
+        ten = float(np.median([one.value for one in self.ten]))
+        # What flowed before the first reading is not known.
+        spread = math.hypot(OFFSET, OPENING_SAG * float(sag[0]), BEFORE_SPREAD * ten * self.load)
+        return Estimate(float(seen[0]), NORMAL * spread)
 
     def sag(self, times: Array) -> Array:
         """Return the V that the load takes from each cell at ``times``, shape (times, cells)."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, derive_limits
+from sagline_logger.format import BoardFile, derive_limits, vocabulary
 
 from ...load.ride import Ride
 from ..answer import Answer, Figure, Urgency
@@ -85,7 +85,7 @@ def _was_too_hot(ride: Ride, board: BoardFile | None) -> list[TooHot]:
     limits = [
         limit
         for limit in (derive_limits(board) if board else ())
-        if limit.kind == "limit" and limit.channel.endswith("_temperature")
+        if limit.kind == "limit" and vocabulary()[limit.channel].group == "temperature"
     ]
     groups: dict[tuple[str, float], list[Crossing]] = {}
     for one in find_crossings(ride, limits):

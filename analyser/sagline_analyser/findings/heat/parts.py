@@ -10,7 +10,7 @@ from ...load.ride import Ride
 from ..demand import STANDING
 from ..electric import present
 from ..parts import Squares
-from ..series import Series, column
+from ..series import Series, column, numbered
 from ..speed import Unknown, vehicle_speed
 from ..summary import words
 from .drive import grid
@@ -89,11 +89,8 @@ class PartHeat:
     now: TimeToLimit | None = None
     settles: Settling | None = None
     on_case: OnCase | None = None
-
-    @property
-    def motor(self) -> bool:
-        """Whether it is a motor."""
-        return self.key.startswith("motor")
+    motor: bool = False
+    """Whether it is a motor."""
 
     @property
     def condition(self) -> bool:
@@ -128,11 +125,13 @@ def part_heat(
     stream, temperature = ride.find(key), column(ride, key)
     if stream is None or temperature is None:
         return PartHeat(key, key, (), "it has no readings")
-    kind, index = key.partition("_")[0], stream.channels[key].index or 1
+    channel = stream.channels[key]
+    motor, index = channel.name == "motor_temperature", channel.index or 1
+    kind = "motor" if motor else "controller"
     part = words(ride, key).replace(" temperature", "")
     start, end = float(temperature.time[0]), float(temperature.time[-1])
-    known = PartHeat(part, key, ((start, end),))
-    flow = column(ride, f"motor_current_{index}") or column(ride, "motor_current")
+    known = PartHeat(part, key, ((start, end),), motor=motor)
+    flow = numbered(ride, "motor_current", index) or numbered(ride, "motor_current", 0)
     if flow is None:
         return replace(known, reason="it needs the channel motor_current")
     if end - start < LEAST_TIME:
@@ -157,11 +156,11 @@ def part_heat(
         return replace(known, reason="its temperature and the current are never known together")
     if outside is not None:
         doubt = MEASURED
-    sensor = _sensor(board, index) if kind == "motor" else ""
-    plausible = STAGE if kind == "controller" else CASE if sensor == "case" else WINDING
+    sensor = _sensor(board, index) if motor else ""
+    plausible = STAGE if not motor else CASE if sensor == "case" else WINDING
     model = fit(drive, seen, readings, plausible, doubt)
     moving = drive.speed[drive.speed > STANDING]
-    from_board = limit if limit is not None else _limit(board, f"{kind}_temperature", index)
+    from_board = limit if limit is not None else _limit(board, channel.name, index)
     chosen, source = (current, "chosen") if current is not None else _current(ride, board, index)
     known = replace(
         known,
@@ -261,7 +260,7 @@ def _current(ride: Ride, board: BoardFile | None, index: int) -> tuple[float | N
             for found in limits:
                 if found.kind == kind and found.direction == "above":
                     return found.value, found.arithmetic.partition(": ")[2]
-    flow = column(ride, f"motor_current_{index}") or column(ride, "motor_current")
+    flow = numbered(ride, "motor_current", index) or numbered(ride, "motor_current", 0)
     if flow is None:
         return None, ""
     hardest = Squares(flow).hardest(HARDEST)

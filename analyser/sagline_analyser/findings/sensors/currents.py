@@ -79,7 +79,7 @@ def check_sign(look: Look) -> None:
     turning = dict(zip(*_directions(look), strict=True))
     for key in look.keys("motor_current"):
         current = look.at(key)
-        forward = current * turning.get(key.rpartition("_")[2], np.ones(len(current)))
+        forward = current * turning.get(look.ride.index(key), np.ones(len(current)))
         least = max(2.0, 0.05 * peak_of(current))
         r, count = moved_together(look, forward, battery, least)
         against = "the battery current"
@@ -118,13 +118,13 @@ def _mean_cell(look: Look) -> Array:
     return cells.mean(axis=0) if len(cells) else np.full(len(look.time), np.nan)
 
 
-def _directions(look: Look) -> tuple[list[str], list[Array]]:
+def _directions(look: Look) -> tuple[list[int], list[Array]]:
     """Return the motors' indices and the sign of what each turns, from duty or speed."""
     keys, values = look.keys("duty_cycle"), list(look.all_of("duty_cycle"))
     if not keys:
         keys, turning = look.turning()
         values = list(turning)
-    return [key.rpartition("_")[2] for key in keys], [np.where(v < 0, -1.0, 1.0) for v in values]
+    return [look.ride.index(key) for key in keys], [np.where(v < 0, -1.0, 1.0) for v in values]
 
 
 def _acceleration(look: Look) -> Array:

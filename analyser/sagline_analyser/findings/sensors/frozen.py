@@ -22,6 +22,9 @@ MOVED = 0.2
 FITS = 0.7
 """Share of a channel's variance that the others must explain before they are believed."""
 
+TURNING = ("motor_speed", "motor_electrical_speed")
+"""Channels that tell how fast a motor turns."""
+
 SLOW = 600.0
 """s for which a temperature must not have moved at all."""
 
@@ -99,11 +102,12 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     whole = float(np.quantile(own, 0.98) - np.quantile(own, 0.02))
     quantum = look.step_of(key)
     usable, idle = known, np.zeros(len(value), bool)
-    if key.startswith("duty"):
+    name = look.name_of(key)
+    if name == "duty_cycle":
         # At its ceiling it holds still, and at zero where the power stage is off.
         idle = _switched_off(look, key, value)
         usable = (np.abs(value) < 0.85 * top) & ~idle
-    elif key.startswith("motor_"):
+    elif name in ("motor_current", *TURNING):
         idle = _runs_free(look, key)
         usable = known & ~idle
     holds = _holds(value, usable, 0.004 * whole, look.step)
@@ -125,7 +129,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         scatter = spread(left)
     elif whole <= 2 * quantum:  # held all along: the like tells by itself what it should have been
         fit, scatter = _plain(look, key, partners), 0.0
-        whole = _usual(key, value)
+        whole = _usual(name, value)
     else:
         return
     told = table @ fit
@@ -143,7 +147,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         moved = float(edges[1] - edges[0])
         off = float(np.abs(edges - np.median(value[first:last])).max())
         exact = float(np.ptp(value[first : last + 1])) == 0
-        quiet = "voltage" in key and exact and scatter >= 2 * quantum > 0
+        quiet = name in ("pack_voltage", "cell_voltage") and exact and scatter >= 2 * quantum > 0
         if (moved > least and off > least) or (quiet and moved > max(0.05 * whole, 4 * scatter)):
             gone[first : last + 1] = True
             most = max(most, moved)
@@ -186,13 +190,8 @@ AS_DRIVEN = 0.06
 def _runs_free(look: Look, key: str) -> Flags:
     """Return where a motor turns by its duty cycle with hardly any current: one that has lost its
     wheel holds its speed, whatever the vehicle does."""
-    index = key.rpartition("_")[2]
-    duty, current = f"duty_cycle_{index}", f"motor_current_{index}"
-    if (
-        "speed" not in key
-        or duty not in look.keys("duty_cycle")
-        or (current not in look.keys("motor_current"))
-    ):
+    duty, current = look.beside(key, "duty_cycle"), look.beside(key, "motor_current")
+    if look.name_of(key) not in TURNING or duty is None or current is None:
         return np.zeros(len(look.time), bool)
     amps, driven = np.abs(look.at(current)), np.abs(look.at(duty))
     packs = look.all_of("pack_voltage")
@@ -212,8 +211,8 @@ def _runs_free(look: Look, key: str) -> Flags:
 def _switched_off(look: Look, key: str, value: Array) -> Flags:
     """Return where a duty cycle of nothing goes with no current in its motor: a power stage that is
     off, whatever the motor does."""
-    own = key.replace("duty_cycle", "motor_current")
-    if own not in look.keys("motor_current"):
+    own = look.beside(key, "motor_current")
+    if own is None:
         return np.zeros(len(value), bool)
     current = np.abs(look.at(own))
     off = (np.abs(value) <= look.step_of(key)) & (current <= 0.03 * peak_of(current))
@@ -240,8 +239,8 @@ def _holds(value: Array, usable: Flags, band: float, period: float) -> list[tupl
 def _plain(look: Look, key: str, partners: list[Array]) -> Array:
     """Return the factors by which the partners tell a channel that never moved."""
     fit = np.zeros(1 + len(partners))
-    name = key.rpartition("_")[0] if key[-1].isdigit() else key
-    if name == "speed" or "speed" in name:
+    name = look.name_of(key)
+    if name in ("speed", *TURNING):
         factor = look.per_turn()
         peak = max(peak_of(partners[0]), 1e-9)
         if name == "speed":
@@ -253,13 +252,13 @@ def _plain(look: Look, key: str, partners: list[Array]) -> Array:
     return fit
 
 
-def _usual(key: str, value: Array) -> float:
+def _usual(name: str, value: Array) -> float:
     """Return a range that such a channel moves over in any ride, in its unit."""
-    if "voltage" in key:
+    if name in ("pack_voltage", "cell_voltage"):
         return 0.2 * abs(float(np.nanmedian(value)))
-    if "motor" in key and "speed" in key:
+    if name in TURNING:
         return 2000.0
-    return {"speed": 8.0, "battery_current": 40.0}.get(key, 60.0 if "current" in key else 1.0)
+    return {"speed": 8.0, "battery_current": 40.0, "motor_current": 60.0}.get(name, 1.0)
 
 
 def _throttle(look: Look, key: str) -> None:
@@ -400,8 +399,8 @@ def _still(look: Look, key: str, likes: list[str]) -> None:
 
 def _used_alike(look: Look, key: str, likes: list[str], first: int, last: int) -> bool:
     def heat(one: str) -> float:
-        column = f"motor_current_{one.rpartition('_')[2]}"
-        if column not in look.ride.keys("motor_current"):
+        column = look.ride.key("motor_current", look.ride.index(one))
+        if column is None:
             return 1.0
         part = look.at(column)[first : last + 1]
         part = part[np.isfinite(part)]
@@ -438,8 +437,7 @@ ALIKE = 1.0
 _MEASURED = {
     name
     for name, term in vocabulary().items()
-    if term.group in ("voltage", "current", "cell", "speed", "temperature")
-    and not name.endswith("_limit")
+    if term.group in ("voltage", "current", "cell", "speed", "temperature") and not term.limit_of
 }
 """What a converter reads, with its noise; a hand or a program may well do the same thing twice."""
 

@@ -78,6 +78,17 @@ class Look:
             return 0.0
         return float(abs(channel.multiplier) * 10.0**channel.exponent)
 
+    def name_of(self, key: str) -> str:
+        """Return the channel name of a column, empty where there is none."""
+        stream = self.ride.find(key)
+        return stream.channels[key].name if stream is not None else ""
+
+    def beside(self, key: str, name: str) -> str | None:
+        """Return the column of channel ``name`` that has the index of ``key`` and holds a reading
+        not doubted all along, or None."""
+        found = self.ride.key(name, self.ride.index(key))
+        return found if found in self.keys(name) else None
+
     def keys(self, name: str) -> list[str]:
         """Return the columns of a channel name that hold a reading not doubted all along."""
         return [key for key in self.ride.keys(name) if np.isfinite(self.at(key)).any()]
@@ -135,7 +146,9 @@ class Look:
         if self.board is None:
             return None
         try:
-            return speed_per_rpm(self.board, electrical=keys[0].startswith("motor_electrical"))
+            return speed_per_rpm(
+                self.board, electrical=self.name_of(keys[0]) == "motor_electrical_speed"
+            )
         except SaglineError:
             return None
 

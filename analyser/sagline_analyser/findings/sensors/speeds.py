@@ -153,12 +153,8 @@ def _drops(look: Look, key: str, series: Series) -> None:
 
 def _rolling(look: Look, key: str):  # type: ignore[no-untyped-def]
     """Return a function that tells whether anything else shows that this motor turns at a time."""
-    index = key.rpartition("_")[2]
-    duty = (
-        look.at(f"duty_cycle_{index}")
-        if f"duty_cycle_{index}" in look.ride.keys("duty_cycle")
-        else np.full(len(look.time), np.nan)
-    )
+    own = look.ride.key("duty_cycle", look.ride.index(key))
+    duty = look.at(own) if own is not None else np.full(len(look.time), np.nan)
     others = [k for k in look.turning()[0] if k != key]
     witnesses: list[tuple[Array, float]] = [(np.abs(duty), 0.15)]
     if not np.isfinite(duty).any():

@@ -38,6 +38,7 @@ class _Cells:
     ``axis`` (the share of the time gone), which all cells share, explain each cell: ``fits``."""
 
     keys: list[str]
+    numbers: list[int]
     time: Array
     value: list[Array]
     mean: Array
@@ -77,14 +78,13 @@ def check_taps(look: Look) -> None:
         low = float(np.nanmedian(cells.value[k][gone]))
         near = [j for j in (k - 1, k + 1) if 0 <= j < count and _twice(cells, j, gone)]
         also = "".join(
-            f" and cell {_number(cells, j)} {np.nanmedian(cells.value[j][gone]):.2f} V, twice a "
-            "cell"
+            f" and cell {cells.numbers[j]} {np.nanmedian(cells.value[j][gone]):.2f} V, twice a cell"
             for j in near
         )
         look.add(
             cells.keys[k],
             "dead cell tap",
-            f"Cell {_number(cells, k)} read {low:.2f} V {how_long(spans)}, the others "
+            f"Cell {cells.numbers[k]} read {low:.2f} V {how_long(spans)}, the others "
             f"{usual:.2f} V{also}: a lead that touches nothing, not an empty cell. Measure the "
             "cell itself with a meter before you charge or ride.",
             spans,
@@ -93,7 +93,7 @@ def check_taps(look: Look) -> None:
             look.add(
                 cells.keys[j],
                 "neighbour of a dead cell tap",
-                f"It read the voltage of cell {_number(cells, k)} as well as its own.",
+                f"It read the voltage of cell {cells.numbers[k]} as well as its own.",
                 spans,
             )
     _loose(look, cells)
@@ -108,10 +108,6 @@ def check_taps(look: Look) -> None:
                 spans_of(cells.time, gone, PAD, JOIN),
             )
     _alone(look, cells)
-
-
-def _number(cells: _Cells, k: int) -> str:
-    return cells.keys[k].rpartition("_")[2]
 
 
 def _twice(cells: _Cells, j: int, gone: Flags) -> bool:
@@ -133,6 +129,7 @@ def _cells(look: Look) -> _Cells | None:
     keys = [key for key in look.ride.keys("cell_voltage") if look.native(key) is not None]
     if len(keys) < 3:
         return None
+    numbers = [look.ride.index(key) for key in keys]
     streams = {stream.name for key in keys if (stream := look.ride.find(key)) is not None}
     if len(streams) == 1:
         stream = look.ride.streams[streams.pop()]
@@ -155,7 +152,7 @@ def _cells(look: Look) -> _Cells | None:
         off = _off(value[k], mean, load, axis, fits[k])
         noise[k] = spread(off[few])
         most[k] = max(np.fmax.reduce(off), -np.fmin.reduce(off))
-    return _Cells(keys, time, value, mean, load, axis, fits, noise, most, few)
+    return _Cells(keys, numbers, time, value, mean, load, axis, fits, noise, most, few)
 
 
 def _total(values: Iterable[Array]) -> Array:
@@ -250,14 +247,14 @@ def _loose(look: Look, cells: _Cells) -> None:
         else:
             continue
         spans = spans_of(cells.time, gone, PAD, JOIN)
-        numbers = f"{_number(cells, k)} and {_number(cells, k + 1)}"
+        numbers = f"{cells.numbers[k]} and {cells.numbers[k + 1]}"
         for j, other in ((k, k + 1), (k + 1, k)):
             look.add(
                 cells.keys[j],
                 "loose cell tap",
                 f"Cells {numbers} moved apart by up to {size:.2f} V each, one up as the other went "
                 f"down, {how_long(spans)}, while their sum and all other cells stayed: the lead "
-                f"between cell {_number(cells, j)} and cell {_number(cells, other)}.",
+                f"between cell {cells.numbers[j]} and cell {cells.numbers[other]}.",
                 spans,
             )
 

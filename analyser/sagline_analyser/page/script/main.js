@@ -3,16 +3,23 @@
 let dragging = null; // a drag or pinch in progress
 const fingers = new Map();
 let waiting = 0;
+let besides = true; // whether what stands beside the plots is out of date
 
+// All anew: the width, the theme or the clock is another.
 function redraw() {
-  for (const panel of panels) panel.dirty = true;
   document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
+  drawStrip();
+  showView();
+}
+
+// What follows the window shown.
+function showView() {
+  for (const panel of panels) panel.dirty = true;
+  besides = true;
   document.body.dataset.busy = "1";
   cancelAnimationFrame(waiting);
   waiting = requestAnimationFrame(drawDue);
-  drawStrip();
-  drawLane();
-  drawCourse();
+  drawWindow();
   drawTools();
 }
 
@@ -23,8 +30,13 @@ function drawDue() {
     return box.bottom > 0 && box.top < innerHeight;
   };
   const due = panels.filter((panel) => panel.dirty && panel.box.open);
-  const seen = due.filter(inSight);
-  for (const panel of seen.length ? seen : due.slice(0, 1)) drawPanel(panel);
+  const visible = due.filter(inSight);
+  for (const panel of visible.length ? visible : due.slice(0, 1)) drawPanel(panel);
+  if (besides) {
+    besides = false;
+    drawLane();
+    drawCourse();
+  }
   if (panels.some((panel) => panel.dirty && panel.box.open)) {
     waiting = requestAnimationFrame(drawDue);
   } else {
@@ -39,7 +51,7 @@ function setCursor(t, held = view.held) {
   requestAnimationFrame(() => {
     readOut();
     placeHere();
-    drawStrip();
+    drawWindow();
     drawTools();
   });
 }
@@ -51,7 +63,7 @@ function setRuler(changes) {
 }
 
 const actions = [
-  ["whole", "Whole ride", "0", () => setView(...whole)],
+  ["whole", document.body.classList.contains("shared") ? "Whole window" : "Whole ride", "0", () => setView(...whole)],
   ["in", "Zoom in", "+", () => zoomBy(0.5)],
   ["out", "Zoom out", "−", () => zoomBy(2)],
   ["left", "Earlier", "⇧←", () => panBy(-0.25)],
@@ -95,17 +107,9 @@ function buildTools() {
     tools.append(button);
   }
   tools.append(make("output", { id: "now" }));
-  // Without a strip (a shared window) a bar tells which part is shown.
-  if (!document.getElementById("strip")) tools.append(make("div", { id: "window", "aria-hidden": "true" }, make("i", { id: "thumb" })));
 }
 
 function drawTools() {
-  const total = whole[1] - whole[0];
-  const thumb = document.getElementById("thumb");
-  if (thumb) {
-    thumb.style.left = (100 * view.start) / total + "%";
-    thumb.style.width = Math.max((100 * (view.end - view.start)) / total, 0.3) + "%";
-  }
   document.getElementById("do-undo").disabled = seen.at === 0;
   document.getElementById("do-redo").disabled = seen.at + 1 === seen.list.length;
   document.getElementById("do-clock")?.setAttribute("aria-pressed", String(view.wall));
@@ -162,8 +166,14 @@ function listen() {
       if (why.open && card.getBoundingClientRect().bottom > innerHeight) card.scrollIntoView();
     });
   }
-  new ResizeObserver(() => redraw()).observe(document.getElementById("groups"));
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => redraw());
+  new ResizeObserver(() => {
+    sizes.groups = 0;
+    redraw();
+  }).observe(document.getElementById("groups"));
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    inks.clear();
+    redraw();
+  });
   addEventListener("beforeprint", () => setPrinting(true));
   addEventListener("afterprint", () => setPrinting(false));
 }
@@ -251,6 +261,7 @@ function setPrinting(on) {
   printing = on;
   for (const list of document.querySelectorAll("details.paper")) list.open = on;
   document.documentElement.classList.toggle("printing", on);
+  inks.clear();
   document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
   panels.forEach(drawPanel);
   drawStrip();
@@ -289,8 +300,6 @@ buildReadout();
 buildCourse();
 listen();
 drawStrip();
-drawLane();
-drawCourse();
 drawTools();
 drawDue(); // at once: the parser still has all the samples before it
 followLink();

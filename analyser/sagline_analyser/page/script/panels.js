@@ -61,11 +61,11 @@ function chip(panel, line) {
   return button;
 }
 
-const DASH = { solid: "", dash: "6 4", dot: "2 3", dashdot: "7 3 2 3" };
+const DASH = { solid: "", dash: "6 4", dot: "2 3", dashdot: "7 3 2 3", longdash: "10 6" };
 
 function swatch(line) {
   const stroke = `var(--c${line.colour})`;
-  const picture = svg("svg", { width: 34, height: 12, "aria-hidden": "true" },
+  const picture = svg("svg", { width: 34, height: 12, viewBox: "0 0 34 12", "aria-hidden": "true" },
     svg("line", { x1: 1, x2: 33, y1: 6, y2: 6, style: `stroke:${stroke}`, "stroke-width": Math.max(line.width, 1.5),
       "stroke-dasharray": DASH[line.dash] }));
   if (!line.digit) picture.append(svg("path", { d: mark(line.symbol), transform: "translate(17 6)", style: `fill:${stroke}` }));
@@ -95,7 +95,7 @@ function drawPanel(panel) {
   panel.dirty = false;
   if (!panel.box.open) return;
   const pixels = plotPixels();
-  const traces = [];
+  const drawn = [];
   let low = Infinity, high = -Infinity;
   panel.lines.forEach((line, order) => {
     if (!line.shown) return;
@@ -107,43 +107,34 @@ function drawPanel(panel) {
       if (y[i] > high) high = y[i];
     }
     const faint = panel.strong && panel.strong !== line;
-    const paint = colour(line.colour);
-    traces.push({ type: "scatter", x: points.x, y, mode: "lines", meta: line.number, opacity: faint ? 0.15 : 1,
-      line: { color: paint, dash: line.dash, width: panel.strong === line ? 3 : line.width } });
-    traces.push(signs(line, order, panel.lines.length, points.x, y, paint, faint));
+    drawn.push({ key: line.column.key, x: points.x, y, stroke: colour(line.colour), dash: line.dash, opacity: faint ? 0.15 : 1,
+      thick: panel.strong === line ? 3 : line.width, symbol: line.symbol, text: line.digit,
+      at: signs(line, order, panel.lines.length, points.x, y) });
   });
   if (low > high) [low, high] = [0, 1];
   const { range, shown } = axis(low, high, panel.limits);
   const ticks = timeTicks(view.start, view.end, pixels, view.wall);
   const height = panelHeight(panel);
-  const layout = {
-    width: width(), height, margin: { ...MARGIN, r: MARGIN.r, b: bottomOf(panel) }, showlegend: false, hovermode: false, dragmode: false,
-    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: { family: "system-ui, sans-serif", size: 12, color: style("--text") },
-    xaxis: { range: [view.start, view.end], tickvals: ticks.values, ticktext: ticks.texts, showticklabels: panel.last, gridcolor: style("--grid"),
-      zeroline: false, fixedrange: true, ticks: "outside", tickcolor: style("--grid") },
-    yaxis: { range, gridcolor: style("--grid"), zerolinecolor: style("--muted"), zerolinewidth: 1, fixedrange: true,
-      nticks: Math.max(3, Math.round(height / 38)), exponentformat: "SI", minexponent: plain(range) ? 5 : 3, separatethousands: false },
-    shapes: shapes(panel, shown, range),
-  };
-  Plotly.react(panel.plot, traces, layout, { staticPlot: true, displayModeBar: false, responsive: false });
-  panel.range = range;
-  panel.height = height;
-  panel.shown = shown;
+  const margin = { l: MARGIN.l, r: MARGIN.r, t: MARGIN.t, b: bottomOf(panel) };
+  panel.plot.replaceChildren(drawing({
+    width: width(), height, margin, lines: drawn, ...shapes(panel, shown, range),
+    x: { range: [view.start, view.end], values: ticks.values, texts: panel.last ? ticks.texts : null },
+    y: { range, most: Math.max(3, Math.round(height / 38)) },
+  }));
+  Object.assign(panel, { range, height, shown, drawn });
   placeLabels(panel);
   moveOverlays(panel);
 }
 
-// Whether numbers below a million fit the margin as they are, without k, m or µ.
-const plain = ([bottom, top]) => bottom > -1e5 && Math.max(top, -bottom) >= 1e-3;
-
 // Panels of a group share one row of times, below the last.
 const bottomOf = (panel) => (panel.last ? MARGIN.b : 8);
-const panelHeight = (panel) => (width() < 500 ? 146 : panel.unit === "V" || panel.lines.length > 3 ? 216 : 156) + bottomOf(panel);
+const TALL = { screen: [156, 216], paper: [132, 180] };
+const panelHeight = (panel) => (width() < 500 ? 146 :
+  TALL[printing ? "paper" : "screen"][Number(panel.unit === "V" || panel.lines.length > 3)]) + bottomOf(panel);
 
-// A few symbols along each line, staggered, so that lines differ without colour; a cell's number.
-// Single samples between two gaps, which no line can show, get the symbol too.
-function signs(line, order, lines, x, y, paint, faint) {
+// Where along each line a few symbols stand, staggered, so that lines differ without colour; a cell's
+// number once.  Single samples between two gaps, which no line can show, get the symbol too.
+function signs(line, order, lines, x, y) {
   const count = line.digit ? 1 : width() < 500 ? 3 : 6;
   const at = new Set();
   for (let k = 0; k < count; k++) {
@@ -155,13 +146,7 @@ function signs(line, order, lines, x, y, paint, faint) {
     const alone = y[i] === y[i] && !(y[i - 1] === y[i - 1]) && !(y[i + 1] === y[i + 1]);
     if (alone) at.add(i);
   }
-  const list = [...at];
-  const common = { type: "scatter", x: list.map((i) => x[i]), y: list.map((i) => y[i]), opacity: faint ? 0.15 : 1 };
-  if (line.digit) {
-    return { ...common, mode: "text", text: list.map(() => line.digit), textposition: "top center",
-      textfont: { color: paint, size: 11 }, cliponaxis: true };
-  }
-  return { ...common, mode: "markers", marker: { symbol: line.symbol, size: 7, color: paint } };
+  return [...at];
 }
 
 // The vertical range: the data, plus each limit that lies near enough not to flatten them.
@@ -182,31 +167,27 @@ function nearest(limits, above) {
   return met.reduce((best, limit) => (!best || (limit.level < best.level) === above ? limit : best), null);
 }
 
+// What lies under the lines (gaps, crossings, beyond a limit, events) and over them (limits).
 function shapes(panel, shown, [bottom, top]) {
-  const list = [];
-  const band = (x0, x1, fill, opacity) => list.push({ type: "rect", xref: "x", yref: "paper", x0, x1, y0: 0, y1: 1,
-    fillcolor: fill, opacity, line: { width: 0 }, layer: "below" });
-  for (const gap of spec.gaps) band(gap.start, gap.end, style("--muted"), 0.25);
+  const under = [], over = [];
+  for (const { start, end } of spec.gaps) under.push({ from: start, to: end, fill: style("--muted"), opacity: 0.25 });
   // A crossing too short to see still gets a pixel and a half.
   const least = ((view.end - view.start) / plotPixels()) * 1.5;
   for (const [start, end] of panel.spans) {
-    if (end >= view.start && start <= view.end) band(start, Math.max(end, start + least), spec.palette[6], 0.16);
+    if (end < view.start || start > view.end) continue;
+    under.push({ from: start, to: Math.max(end, start + least), fill: spec.palette[6], opacity: 0.16 });
   }
   for (const limit of shown) {
     const paint = limit.kind in KINDS ? spec.palette[KINDS[limit.kind]] : style("--muted");
-    list.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: limit.level, y1: limit.level,
-      line: { color: paint, width: 1.5, dash: limit.kind === "setting" ? "dot" : "longdash" } });
+    over.push({ level: limit.level, stroke: paint, thick: 1.5, dash: limit.kind === "setting" ? "dot" : "longdash" });
     if (panel.alike && limit === nearest(shown, limit.above)) {
-      list.push({ type: "rect", xref: "paper", x0: 0, x1: 1, y0: limit.level, y1: limit.above ? top : bottom,
-        fillcolor: paint, opacity: 0.08, line: { width: 0 }, layer: "below" });
+      under.push({ level: limit.level, other: limit.above ? top : bottom, fill: paint, opacity: 0.08 });
     }
   }
-  for (const event of spec.events) {
-    if (event.t < view.start || event.t > view.end) continue;
-    list.push({ type: "line", xref: "x", yref: "paper", x0: event.t, x1: event.t, y0: 0, y1: 1,
-      line: { color: style("--muted"), width: 1, dash: "dot" }, layer: "below" });
+  for (const { t } of spec.events) {
+    if (t >= view.start && t <= view.end) under.push({ from: t, stroke: style("--muted"), thick: 1, dash: "dot" });
   }
-  return list;
+  return { under, over };
 }
 
 function toLevel(panel, value) {

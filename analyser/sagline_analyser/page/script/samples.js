@@ -2,7 +2,9 @@
 
 "use strict";
 
-const BLOCK = 64; // samples to one entry of a column's index of extremes
+// Samples to one entry of a column's indices of extremes: the wider the view, the coarser the index
+// that is read, so that any view touches about as many entries as it has pixels.
+const BLOCKS = [64, 512, 4096];
 const TYPES = { i1: Int8Array, u1: Uint8Array, i2: Int16Array, u2: Uint16Array };
 
 const spec = JSON.parse(document.getElementById("spec").textContent);
@@ -93,32 +95,40 @@ async function loadColumn(number) {
     }
     breaks = own;
   }
-  const blocks = Math.ceil(raw.length / BLOCK);
-  const low = new Int32Array(blocks), high = new Int32Array(blocks);
-  for (let b = 0; b < blocks; b++) {
-    [low[b], high[b]] = extremes(raw, missing, b * BLOCK, Math.min((b + 1) * BLOCK, raw.length));
+  const indices = [];
+  for (const size of BLOCKS) {
+    const finer = indices.at(-1);
+    const count = Math.ceil(raw.length / size);
+    const index = { size, low: new Int32Array(count), high: new Int32Array(count) };
+    for (let b = 0; b < count; b++) {
+      const to = Math.min((b + 1) * size, raw.length);
+      [index.low[b], index.high[b]] = finer ? blockExtremes(raw, finer, b * size, to) : extremes(raw, column.missing, b * size, to);
+    }
+    indices.push(index);
   }
-  Object.assign(column, { raw, low, high, breaks });
+  Object.assign(column, { raw, indices, breaks });
 }
 
 // Indices of the least and greatest reading among samples from..to, or -1 twice.
 function extremes(raw, missing, from, to) {
-  let low = -1, high = -1;
+  let low = -1, high = -1, least = Infinity, most = -Infinity;
   for (let i = from; i < to; i++) {
-    if (missing(raw[i])) continue;
-    if (low < 0 || raw[i] < raw[low]) low = i;
-    if (high < 0 || raw[i] > raw[high]) high = i;
+    const v = raw[i];
+    if (v === missing) continue; // what is no number is neither less nor more than any
+    if (v < least) [low, least] = [i, v];
+    if (v > most) [high, most] = [i, v];
   }
   return [low, high];
 }
 
-// The same through the index of blocks, whose borders must fall on the range's.
-function blockExtremes({ raw, low, high }, from, to) {
-  let least = -1, most = -1;
-  for (let b = from / BLOCK; b < Math.ceil(to / BLOCK); b++) {
+// The same through an index of blocks, whose borders must fall on the range's.
+function blockExtremes(raw, { size, low, high }, from, to) {
+  let least = -1, most = -1, lowest = Infinity, highest = -Infinity;
+  const end = Math.ceil(to / size);
+  for (let b = from / size; b < end; b++) {
     if (low[b] < 0) continue;
-    if (least < 0 || raw[low[b]] < raw[least]) least = low[b];
-    if (most < 0 || raw[high[b]] > raw[most]) most = high[b];
+    if (raw[low[b]] < lowest) lowest = raw[least = low[b]];
+    if (raw[high[b]] > highest) highest = raw[most = high[b]];
   }
   return [least, most];
 }
@@ -138,21 +148,20 @@ function search(time, t) {
 // they fit, otherwise the least and greatest of each pixel's stretch.  NaN breaks the line.
 function pointsOf(column, start, end, pixels) {
   if (!column.raw) return column.overview;
-  const { raw, missing } = column;
+  const { raw, missing, breaks, value } = column;
   const { time } = tables[column.table];
-  const none = (v) => v === missing || v !== v;
   const from = Math.max(search(time, start) - 1, 0);
   const to = Math.min(search(time, end) + 1, raw.length);
   const x = [], y = [];
   let before = -1;
   const put = (i) => {
-    if (i < 0 || i === before || none(raw[i])) return;
-    if (before >= 0 && column.breaks[i] !== column.breaks[before]) {
+    if (i < 0 || i === before || raw[i] === missing || raw[i] !== raw[i]) return;
+    if (before >= 0 && breaks[i] !== breaks[before]) {
       x.push(time[i]);
       y.push(NaN);
     }
     x.push(time[i]);
-    y.push(column.value(raw[i]));
+    y.push(value(raw[i]));
     before = i;
   };
   let size = Math.ceil((to - from) / Math.max(pixels, 1));
@@ -160,11 +169,11 @@ function pointsOf(column, start, end, pixels) {
     for (let i = from; i < to; i++) put(i);
     return { x, y };
   }
-  const coarse = size >= 2 * BLOCK;
-  if (coarse) size = Math.ceil(size / BLOCK) * BLOCK;
-  for (let i = coarse ? Math.floor(from / BLOCK) * BLOCK : from; i < to; i += size) {
+  const index = column.indices.findLast((one) => size >= 2 * one.size);
+  if (index) size = Math.ceil(size / index.size) * index.size;
+  for (let i = index ? Math.floor(from / index.size) * index.size : from; i < to; i += size) {
     const last = Math.min(i + size, raw.length);
-    const [low, high] = coarse ? blockExtremes(column, i, last) : extremes(raw, none, i, last);
+    const [low, high] = index ? blockExtremes(raw, index, i, last) : extremes(raw, missing, i, last);
     put(Math.min(low, high));
     put(Math.max(low, high));
   }

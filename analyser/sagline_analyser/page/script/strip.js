@@ -3,9 +3,11 @@
 const STRIP = { left: 52, right: 12, pins: 22, get row() { return innerWidth < 700 ? 27 : 36; }, axis: 18 };
 const GRIP = 14; // px either side of the window's edge that take hold of it
 let grip = null; // what a pointer on the strip is doing
+let stripWindow = null; // the part of the picture that shows the window and the cursor
 
 const stripRows = () => ["speed", "current", "cell"].filter((name) => spec.strip?.[name]);
-const stripPixels = () => Math.max((printing ? PAPER : document.getElementById("strip-picture").clientWidth) - STRIP.left - STRIP.right, 50);
+const stripWidth = () => (printing ? PAPER : (sizes.strip ||= document.getElementById("strip-picture").clientWidth));
+const stripPixels = () => Math.max(stripWidth() - STRIP.left - STRIP.right, 50);
 const stripX = (t) => STRIP.left + (t / whole[1]) * stripPixels();
 const stripTime = (x) => Math.min(Math.max(((x - STRIP.left) / stripPixels()) * whole[1], 0), whole[1]);
 
@@ -39,10 +41,14 @@ function buildStrip() {
     if (docked === strip.classList.contains("docked")) return;
     place.style.height = docked ? place.getBoundingClientRect().height + "px" : "";
     strip.classList.toggle("docked", docked);
+    sizes.strip = 0;
     drawStrip();
   };
   addEventListener("scroll", dock, { passive: true });
-  new ResizeObserver(() => drawStrip()).observe(strip);
+  new ResizeObserver(() => {
+    sizes.strip = 0;
+    drawStrip();
+  }).observe(strip);
 }
 
 // Two fingers are the two ends of the window.
@@ -95,15 +101,18 @@ function drawStrip() {
   const bottom = pins + Math.max(rows.length, 1) * STRIP.row;
   const height = bottom + (docked ? 2 : STRIP.axis);
   const picture = svg("svg", { width: STRIP.left + stripPixels() + STRIP.right, height, role: "img",
-    "aria-label": "The whole ride; the part that is not faded is what the plots show" });
+    "aria-label": "All of it; the part that is not faded is what the plots show" });
   rows.forEach((name, n) => picture.append(...stripRow(name, pins + n * STRIP.row)));
   for (const gap of spec.gaps) {
     picture.append(svg("rect", { x: stripX(gap.start), width: Math.max(stripX(gap.end) - stripX(gap.start), 1.5), y: pins,
       height: bottom - pins, class: "lost" }));
   }
   if (!docked) picture.append(...stripAxis(bottom));
-  picture.append(...stripPins(pins, bottom), ...stripWindow(pins, bottom));
+  stripWindow = svg("g", {});
+  stripWindow.between = [pins, bottom];
+  picture.append(...stripPins(pins, bottom), stripWindow);
   host.replaceChildren(picture);
+  drawWindow();
 }
 
 const ROW_NAMES = { speed: ["speed", "km/h"], current: ["battery", "A"], cell: ["lowest cell", "V"] };
@@ -166,7 +175,10 @@ function stripPins(top, bottom) {
   });
 }
 
-function stripWindow(top, bottom) {
+// Window and cursor alone: the ride under them stays as it was drawn.
+function drawWindow() {
+  if (!stripWindow) return;
+  const [top, bottom] = stripWindow.between;
   const [left, right] = [stripX(view.start), stripX(view.end)];
   const shade = (from, to) => svg("rect", { x: from, width: Math.max(to - from, 0), y: top, height: bottom - top, class: "faded" });
   const handle = (x) => svg("rect", { x: x - 3, width: 6, y: (top + bottom) / 2 - 9, height: 18, rx: 3, class: "handle" });
@@ -175,5 +187,5 @@ function stripWindow(top, bottom) {
   if (view.cursor !== null) {
     parts.push(svg("line", { x1: stripX(view.cursor), x2: stripX(view.cursor), y1: top, y2: bottom, class: "now" }));
   }
-  return parts;
+  stripWindow.replaceChildren(...parts);
 }

@@ -23,7 +23,12 @@ function svg(tag, attributes, ...children) {
   return element;
 }
 
-const style = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+// The colours of the theme in force, read once; forgotten when the theme changes.
+const inks = new Map();
+function style(name) {
+  if (!inks.has(name)) inks.set(name, getComputedStyle(document.documentElement).getPropertyValue(name).trim());
+  return inks.get(name);
+}
 const colour = (number) => (number === 0 ? style("--line") : spec.palette[number]);
 
 // A value with the digits its size deserves.
@@ -35,7 +40,9 @@ function number(value, unit) {
 }
 
 const PAPER = 700; // px across a printed page
-const width = () => (printing && PAPER) || document.getElementById("groups").clientWidth || PAPER;
+// Asking for a width makes the browser lay the page out; it is asked once, until it changes.
+const sizes = { groups: 0, strip: 0 };
+const width = () => (printing && PAPER) || (sizes.groups ||= document.getElementById("groups").clientWidth) || PAPER;
 const plotPixels = () => Math.max(width() - MARGIN.l - MARGIN.r, 50);
 const toPixel = (t) => ((t - view.start) / (view.end - view.start)) * plotPixels();
 const toTime = (pixel) => view.start + (pixel / plotPixels()) * (view.end - view.start);
@@ -46,7 +53,7 @@ function setView(start, end) {
   const from = Math.min(Math.max(middle - span / 2, whole[0]), whole[1] - span);
   Object.assign(view, { start: from, end: from + span });
   remember();
-  redraw();
+  showView();
 }
 
 // The views seen, for undo and redo; a drag counts once, when it rests.
@@ -69,7 +76,7 @@ function stepBack(by) {
   seen.at += by;
   Object.assign(view, { start: to[0], end: to[1] });
   nameView();
-  redraw();
+  showView();
 }
 
 // The address names the view, so that a moment can be linked.
