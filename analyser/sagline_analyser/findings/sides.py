@@ -244,7 +244,8 @@ def _blocked(
     """Return Σ above / Σ below, the half-width of its 90 % interval, and the span of the blocks.
 
     Neighbouring samples are not independent, so the scatter is that of blocks of :data:`BLOCK` s
-    (ratio estimator and its standard error: Cochran, "Sampling Techniques", ch. 6), with Student's t.
+    (ratio estimator and its standard error: Cochran, "Sampling Techniques", ch. 6); the quantile is
+    Student's.
     """
     above, below = np.nan_to_num(above), np.nan_to_num(below)
     block = ((series.time - series.time[0]) / BLOCK).astype(int)
