@@ -231,12 +231,6 @@ class _Reader:
 
     def _map(self, top: MapTable) -> ColumnMap:
         file = top.file
-        if file.form != "separated" and not self.lines:
-            self.fail(
-                ("file", "form"),
-                "is for lines as a board prints them",
-                "a column file holds separated values; leave it out",
-            )
         if file.decimal == file.delimiter:
             self.fail(
                 ("file", "decimal"),
@@ -249,15 +243,15 @@ class _Reader:
                 "does not end its lines with one byte",
                 'write "utf-8" or "latin-1"',
             )
-        header = 1 if file.form != "separated" else file.header
-        first_row = header + 1
-        if file.form == "separated" and file.first_row is not None:
-            first_row = file.first_row
-        if first_row <= header:
+        named = file.form != "separated"  # each line has its titles
+        header = 1 if named else file.header
+        first = 1 if named else header + 1
+        first_row = first if file.first_row is None else file.first_row
+        if first_row < first:
             self.fail(
                 ("file", "first_row"),
                 "does not stand below the titles",
-                f"write a number of at least {header + 1}",
+                f"write a number of at least {first}",
             )
         missing = _lower(file.missing, MISSING)
         streams = self.streams(top.streams or (StreamTable(name="table"),))
