@@ -80,10 +80,15 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
                 )
                 for _, denied, matters in wrongly_denied(made, found)
             ]
-            limits = {"motor_current_limit": 0, "battery_current_limit": 1, "duty_limit": 2}
-            pairs = (case.motor_limit, case.battery_limit, (case.duty_limit,) * 2)
+            truths = {
+                "motor_current_limit": case.motor_limit,
+                "battery_current_limit": case.battery_limit,
+                "duty_limit": (case.duty_limit,) * 2,
+                "voltage_cutback_start": (case.cut_start,) * 2,
+                "voltage_cutback_end": (case.cut_end,) * 2,
+            }
             for one in found.settings:
-                true = pairs[limits[one.name]][one.motor - 1]
+                true = truths[one.name][one.motor - 1]
                 wrong = abs(true / one.stated - 1) > 0.045
                 if wrong or abs(true / one.stated - 1) < 0.015:
                     events.append(

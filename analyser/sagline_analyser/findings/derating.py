@@ -35,6 +35,10 @@ LINE_TOLERANCE = 0.04
 SHOWS = 0.06
 """Share of a cut-back over which the readings must go to show it (our choice)."""
 
+LONG, APART, MOSTLY, BEYOND = 2.0, 10.0, 0.9, 1.0
+"""s of samples that make a pattern, s that they must lie apart, the share of them that must follow
+it, and K beyond the beginning of a cut from which a limit touched is the cut one (our choice)."""
+
 BEGINS_WITHIN = 0.02
 """Share of the voltage at which a cut begins within which its beginning is known (our choice)."""
 
@@ -76,6 +80,30 @@ def _costs(level: float, slope: float, x: Array, y: Array, width: float) -> Arra
     return np.minimum(np.nan_to_num(off**2, nan=WORST), WORST)
 
 
+@dataclass(frozen=True)
+class HeatCut:
+    """A cut-back with the temperature called ``name``: it begins at ``begins`` °C, and no current
+    is left at ``ends`` °C."""
+
+    name: str
+    begins: float
+    ends: float
+
+
+@dataclass(frozen=True)
+class Cuts:
+    """What one motor showed and its fellows share: ``low`` is the voltage in V at which a cut of
+    the battery current begins, ``heat`` the cut-back with a temperature; None where not seen."""
+
+    low: float | None = None
+    heat: HeatCut | None = None
+
+    def with_those_of(self, others: "Cuts") -> "Cuts":
+        """Return these cuts, and of ``others`` those that are missing."""
+        low = others.low if self.low is None else self.low
+        return Cuts(low, self.heat or others.heat)
+
+
 def follow_moved_limits(
     drive: Drive,
     unknown: Flags,
@@ -83,24 +111,24 @@ def follow_moved_limits(
     nearly: Flags,
     on_motor: Flags,
     on_battery: Flags,
-    elsewhere: float | None = None,
-) -> tuple[Flags, Flags, float | None]:
+    elsewhere: Cuts,
+) -> tuple[Flags, Flags, Cuts]:
     """Return (heat, low voltage) flags among the samples that no fixed limit explains, and the
-    voltage in V at which a cut of the battery current begins, if one is stated or seen.
+    cuts that are stated or seen.
 
     A cut-back is looked for at full throttle, not ``nearly`` so, where no hand can be the reason;
     what lies on the lines found there follows them at any throttle, but where the hand is just
     moving (``ramping``) only at full throttle and sample by sample.  ``on_motor`` and
     ``on_battery`` samples touch the full limit; those beyond the temperature or voltage at which
-    its cut begins count as cut back as well.  ``elsewhere`` is that voltage as another motor of the
-    same pack showed it.
+    its cut begins count as cut back as well.  ``elsewhere`` is what other motors showed: they share
+    the pack, and controllers of one vehicle are mostly of one make.
     """
     asked = unknown & ~ramping & (drive.current > 0)
     if drive.throttle is not None:
         asked &= drive.throttle >= 0.3
     low = np.zeros(len(unknown), bool)
     heat = np.zeros(len(unknown), bool)
-    begins = None
+    begins, hot_cut = None, None
     if drive.cutback is not None and drive.voltage is not None and drive.battery_limit is not None:
         begins, ends = drive.cutback
         left = np.clip((drive.voltage - ends) / (begins - ends), 0.0, 1.0)
@@ -123,14 +151,79 @@ def follow_moved_limits(
             if line.y is drive.current and drive.motor_limit is not None:
                 flags |= on_motor & line.beyond(drive.motor_limit)
         begins = _begins(pair[1], drive) if begins is None else begins
-    limit, begins = drive.battery_limit, elsewhere if begins is None else begins
+        hot_cut = _heat_cut(pair[0], drive)
+        if hot_cut is None and elsewhere.heat is not None:
+            heat |= _like_another(drive, elsewhere.heat, asked & ~low, full, on_motor)
+        heat |= _hotter_than_at_limit(drive, asked & ~low & ~heat, full, on_motor)
+    limit, begins = drive.battery_limit, elsewhere.low if begins is None else begins
     if begins is not None and limit is not None and limit.source != "in force":
         assert drive.voltage is not None
         # The full current well below that voltage shows that it was not cut there.
         deep = on_battery & (drive.voltage < (1 - BEGINS_WITHIN) * begins)
         if np.sum(drive.step[deep]) <= HELD:
             low |= on_battery & (drive.voltage < begins)
-    return heat, low, begins
+    return heat, low, Cuts(begins, hot_cut)
+
+
+def _heat_cut(line: _Candidate | None, drive: Drive) -> HeatCut | None:
+    """Return the cut-back that a line over a temperature shows; from its setting on, if higher."""
+    limit = drive.motor_limit
+    if line is None or limit is None or line.y is not drive.current:
+        return None
+    name = next((name for name, values in drive.temperatures if values is line.x), None)
+    top = max(float(np.nanmax(limit.value)), limit.stated or 0.0)
+    if name is None or not np.isfinite(top):
+        return None
+    return HeatCut(name, (top - line.level) / line.slope, -line.level / line.slope)
+
+
+def _like_another(
+    drive: Drive, cut: HeatCut, asked: Flags, full: list[Numbers], on_motor: Flags
+) -> Flags:
+    """Return where this motor's current falls with its own temperature to nothing at the same
+    temperature as another motor's: its readings went over too little to show that by themselves."""
+    flags = np.zeros(len(asked), bool)
+    own = next((values for name, values in drive.temperatures if name == cut.name), None)
+    at = np.concatenate(full)
+    if own is None or np.sum(drive.step[at]) < LONG:
+        return flags
+    left = cut.ends - own
+    known = at[(own[at] > cut.begins) & (left[at] > 0)]
+    if len(known) < 0.5 * len(at):
+        return flags
+    slope = float(np.median(drive.current[known] / left[known]))
+    width = LINE_TOLERANCE * float(np.nanmax(drive.current))
+    off = drive.current - slope * left
+    near = (np.abs(off) < width) & (own > cut.begins)
+    driving = np.flatnonzero((drive.current > 0) & np.isfinite(off))
+    if np.mean(near[at]) < MOSTLY or np.mean(off[driving] > width) > 1 - MOSTLY:
+        return flags
+    return near & (asked | (on_motor & (off <= width) & (own > cut.begins + BEYOND)))
+
+
+def _hotter_than_at_limit(
+    drive: Drive, asked: Flags, full: list[Numbers], on_motor: Flags
+) -> Flags:
+    """Return the samples at full throttle below the motor-current limit that were all hotter, by
+    one temperature, than those at the limit: too short a way to show a line, but a threshold."""
+    flags = np.zeros(len(asked), bool)
+    at = np.concatenate(full)
+    at = at[asked[at]]
+    there = np.flatnonzero(on_motor & drive.full)
+    if min(np.sum(drive.step[at]), np.sum(drive.step[there])) < LONG:
+        return flags
+    if drive.time[at[-1]] - drive.time[at[0]] < APART:
+        return flags
+    for _, own in drive.temperatures:
+        below, beyond = own[there], own[at]
+        below, beyond = below[np.isfinite(below)], beyond[np.isfinite(beyond)]
+        if len(below) < 5 or len(beyond) < 5:
+            continue
+        edge = float(np.quantile(below, MOSTLY))
+        if np.mean(beyond > edge) >= MOSTLY and np.median(beyond) > edge:
+            flags[at[own[at] > edge]] = True
+            return flags
+    return flags
 
 
 def why_lowered(drive: Drive, limit: Array, lowered: Flags) -> Flags:

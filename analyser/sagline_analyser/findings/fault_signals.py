@@ -38,6 +38,9 @@ FAILS = {
 SLIPPED = 1.25
 """Turning this many times as fast as the road speed asks for counts as slip (our choice)."""
 
+STANDS = 1.0
+"""r/min below which what the road speed asks for is a standstill (our choice)."""
+
 
 def failed_sensors(scene: Scene, before: float, *names: str) -> Evidence:
     """Return the sensors of these channels that began to fail from ``before`` s before the moment
@@ -248,14 +251,14 @@ def _slip(
         return []
     start = float(near.time[first])
     name, beside_it = words(scene.ride, key), words(scene.ride, reference[0])
-    found: Evidence = [
-        (
-            2.0,
-            f"{name} ran to {quantity(float(near.value[last]), 'r/min')} while "
-            f"{beside_it} asks for {quantity(float(beside[last]), 'r/min')}, from "
-            f"{relative(start - scene.at)}",
-        )
-    ]
+    asked = float(beside[last])
+    than = (
+        f"{beside_it} asks for {quantity(asked, 'r/min')}"
+        if abs(asked) >= STANDS
+        else f"{beside_it} shows a standstill: it slips, or turns free of the ground"
+    )
+    ran = f"{name} ran to {quantity(float(near.value[last]), 'r/min')} while {than}"
+    found: Evidence = [(2.0, f"{ran}, from {relative(start - scene.at)}")]
     for flow, number, current in scene.columns("motor_current"):
         if number == index:
             held = scene.readings(current, start - scene.at - 1.0, start - scene.at)

@@ -22,7 +22,7 @@ from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
 from .around import around
 from .demand import Drive, Pull, drives, find_pulls, samples_of
-from .derating import follow_moved_limits, why_lowered
+from .derating import Cuts, follow_moved_limits, why_lowered
 from .picture import Shares
 from .series import Array, Flags
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
@@ -65,6 +65,8 @@ BEFORE_RAISING = (
 
 BLOCK = 1 << 16
 """Samples held against the limits together."""
+
+NONE_SEEN = Cuts()
 
 KEY, QUESTION = "held_back", "What held it back when the rider asked for a lot?"
 
@@ -162,12 +164,13 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
     if isinstance(found, str):
         return HeldBack(reason=found)
     told = [_attribute(drive) for drive in found]
-    begins = [start for _, start in told if start is not None]
-    if begins and len(begins) < len(told):  # all motors share the pack, and so its cut-back
-        told = [
-            _attribute(drive, max(begins)) if start is None else (motor, start)
-            for drive, (motor, start) in zip(found, told, strict=True)
-        ]
+    seen = Cuts()
+    for _, cuts in sorted(told, key=lambda one: -(one[1].low or 0.0)):
+        seen = seen.with_those_of(cuts)
+    told = [
+        (motor, cuts) if cuts.with_those_of(seen) == cuts else _attribute(drive, seen)
+        for drive, (motor, cuts) in zip(found, told, strict=True)
+    ]
     motors = tuple(motor for motor, _ in told)
     pulls = find_pulls(found[0], HARD)
     stated = of_drives(ride, board, found)
@@ -190,10 +193,10 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
 # -------------------------------------------------------------------- one motor, sample by sample
 
 
-def _attribute(drive: Drive, elsewhere: float | None = None) -> tuple[MotorCauses, float | None]:
+def _attribute(drive: Drive, elsewhere: Cuts = NONE_SEEN) -> tuple[MotorCauses, Cuts]:
     """Attribute each sample of one motor; what is not hard demand is attributed as well.
 
-    Also returns the voltage at which a low-voltage cut begins; ``elsewhere`` is another motor's.
+    Also returns the cut-backs that it shows; ``elsewhere`` are those of the other motors.
     """
     cause, doubtful, near_motor = _touched(drive)
     asks = np.zeros(len(cause), bool)
@@ -266,8 +269,8 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
 
 
 def _moved(
-    drive: Drive, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: float | None
-) -> tuple[Codes, float | None]:
+    drive: Drive, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: Cuts
+) -> tuple[Codes, Cuts]:
     """Tell heat from low voltage wherever a limit was lower than at its highest."""
     cause = cause.copy()
     for code, limit in ((_MOTOR, drive.motor_limit), (_BATTERY, drive.battery_limit)):
