@@ -17,6 +17,7 @@ from sagline_logger.format import (
     SaglineError,
     Samples,
     Stream,
+    UsageError,
     decode_record,
     load_board_file,
 )
@@ -56,7 +57,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         arguments = parser.parse_args(argv)
         get_ready()
         if not arguments.seconds > 0:
-            raise SaglineError("no time", where="--seconds", remedy="give more than 0")
+            raise UsageError("no time", where="--seconds", remedy="give more than 0")
         with shown(raw(sys.stderr)):
             _run(arguments.out, arguments.seconds, arguments.seed)
         return 0

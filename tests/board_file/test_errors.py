@@ -20,7 +20,7 @@ WRONG = {
     "no name": ("", 1, "the name is missing", 'begin with name = "Kestrel"'),
     "syntax": ('name = "K"\n[vehicle]\nx = = 3\n', 3, "not TOML", "double quotes"),
     "open string": ('name = "K', 1, "not TOML", "double quotes"),
-    "unit in a number": ('name = "K"\n[vehicle]\ntotal_mass = 80 kg\n', 3, "not TOML", "unit"),
+    "unit in a number": ('name = "K"\n[vehicle]\ngearing = 80 kg\n', 3, "not TOML", "unit"),
     "twice": ('name = "K"\n\nname = "L"\n', 3, "stated twice", "keep one"),
     "nested": ('name = "K"\nx = ' + "[" * 30000, None, "nested too deeply", "board_file.md"),
     "long number": ('name = "K"\nx = ' + "1" * 9000, None, "too long", "board_file.md"),
@@ -277,7 +277,7 @@ def test_everything_wrong_is_told_at_once_in_order_of_line(
     file = tmp_path / "board.toml"
     file.write_text(
         'nmae = "Kestrel"\n'  # 1: unknown, and the name is missing
-        "[vehicle]\ntotal_mass = -3\n"  # 3
+        "[vehicle]\ngearing = -3\n"  # 3
         '[[motors]]\nname = "left"\npole_pairs = 8.5\n'  # 6
         '[[motors]]\nname = "right"\nrated_curent = 38\n'  # 9
         '[settings]\nduty_limit = 7\nmode = "eco"\nmotor_current_limit = "much"\n'  # 11, 13
@@ -302,3 +302,13 @@ def test_rules_between_keys_are_all_told_too() -> None:
     with pytest.raises(SaglineError, match="cell_alarm") as found:
         read_board_file(text, "k.toml")
     assert [problem.where for problem in found.value.more] == ["k.toml:9", "k.toml:12"]
+
+
+def test_a_file_of_an_earlier_version_reads_as_without_its_retired_keys() -> None:
+    """protocol_docs/board_file.md, section 1: total_mass and winding_resistance are passed over."""
+    now = 'name = "K"\n[vehicle]\ngearing = 5.2\n[[motors]]\npole_pairs = 8\n'
+    then = now.replace("5.2", "5.2\ntotal_mass = 140").replace("8", "8\nwinding_resistance = 0.05")
+    assert read_board_file(then, "k.toml") == read_board_file(now, "k.toml")
+    elsewhere = now.replace("[vehicle]", "total_mass = 140\n[vehicle]")
+    with pytest.raises(SaglineError, match="total_mass is not a key"):
+        read_board_file(elsewhere, "k.toml")

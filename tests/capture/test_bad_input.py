@@ -16,10 +16,10 @@ AS_ANYONE = (
 )
 
 
-def refused(*arguments: object, under: tuple[str, ...] = ()) -> str:
+def refused(*arguments: object, under: tuple[str, ...] = (), status: int = 1) -> str:
     """Run a command that must fail and return its only line."""
-    status, out, errors = command(*arguments, under=under)
-    assert status == 1
+    ended, out, errors = command(*arguments, under=under)
+    assert ended == status
     assert out == ""
     (line,) = errors
     assert line.startswith("sagline-logger: ")
@@ -140,7 +140,7 @@ def test_options_that_make_no_sense(arguments: tuple[str, str], complaint: str) 
 )
 def test_texts_that_no_record_takes(arguments: tuple[str, str, str]) -> None:
     option, text, complaint = arguments
-    line = refused("record", "--serial", "any", "--out", "any", option, text)
+    line = refused("record", "--serial", "any", "--out", "any", option, text, status=2)
     assert f"{option} " in line
     assert complaint in line
 

@@ -21,6 +21,7 @@ from sagline_analyser.export import export_csv
 from sagline_analyser.load import Ride, load_ride
 from sagline_logger.format import SaglineError, vocabulary
 from sagline_logger.format.columns.column_map import read_map
+from sagline_logger.format.columns.line_cells import LineReader
 from sagline_logger.format.columns.units import NAMES, conversion
 from support.capture import command
 from support.rides import channel, make_ride, make_stream
@@ -294,20 +295,26 @@ def test_bad_files_get_a_clear_line_and_leave_nothing(csv, said, tmp_path, capsy
         (VOLTS, "time names no column"),
         (TIME, "columns are none"),
         (TIME + VOLTS + 'color = "red"\n', ":8: columns.color is not a key of a map"),
-        (TIME.replace('"s"', '"weeks"') + VOLTS, ":3: time.unit is not a unit of time"),
+        (
+            TIME.replace('"s"', '"weeks"') + VOLTS,
+            ":3: time.unit must be one of: s, ms, us",
+        ),
         (TIME + VOLTS.replace("0.01", "0"), "columns.resolution is not a decimal above zero"),
         (TIME + VOLTS.replace("0.01", '"1/3"'), "columns.resolution is not a decimal above zero"),
-        (TIME + VOLTS.replace("0.01", "1e-40"), "resolution is out of range"),
+        (TIME + VOLTS.replace("0.01", "1e-40"), "columns.resolution must be an ordinary number"),
         (TIME + VOLTS.replace("resolution = 0.01", ""), "has no resolution"),
         (TIME + VOLTS + 'unit = "A"\n', "'A' does not lead to 'V'"),
         (TIME + VOLTS + VOLTS, "pack_voltage is mapped twice"),
         (TIME + VOLTS + 'stream = "x"\n', "'x' is no stream of this map"),
         (TIME + VOLTS + "factor = 0\n", "columns.factor is zero"),
-        (TIME + VOLTS + "index = 256\n", "columns.index is not a whole number from 0 to 255"),
+        (
+            TIME + VOLTS + "index = 256\n",
+            "columns.index must be a whole number of at least 0",
+        ),
         ("[file]\nheader = 0\n" + TIME + VOLTS, "is a title in a file without a header"),
-        ('[file]\nencoding = "x"\n' + TIME + VOLTS, "file.encoding is no text encoding"),
-        ("time = 3\n" + VOLTS, "time is not a table"),
-        ('board = "' + "x" * 49 + '"\n' + TIME + VOLTS, "board is not a text, or too long"),
+        ('[file]\nencoding = "x"\n' + TIME + VOLTS, "file.encoding must be a text encoding"),
+        ("time = 3\n" + VOLTS, "time must be a table"),
+        ('board = "' + "x" * 49 + '"\n' + TIME + VOLTS, "board must be a text of at most 48 bytes"),
     ],
 )
 def test_bad_maps_get_a_line_number_and_advice(plan, said):
@@ -377,3 +384,71 @@ def test_the_command_with_a_suggested_map(tmp_path):
     values = load_ride(tmp_path / "in.sagline").streams["table"].values
     assert values["battery_current"].tolist() == [1.5, 1.6, 1.55]
     assert values["cell_voltage_2"].tolist() == [3.65, 3.651, 3.65]
+
+
+NAMED = {
+    "pairs": (
+        '[file]\nform = "pairs"\ndelimiter = " "\n',
+        "t=0 v=48.21 i=1.5\nt=0.5 i=-2\nt=1 v=nan i=3\n",
+    ),
+    "pairs of another sign": (
+        '[file]\nform = "pairs"\ndelimiter = ";"\nequals = ":"\n',
+        "t:0; v:48.21; i:1.5;\r\n\r\nt:0.5; i:-2\r\nt:1; v:nan; i:3\r\n",
+    ),
+    "json": (
+        '[file]\nform = "json"\n',
+        '{"t": 0, "v": 48.21, "pack": {"i": 1.5}}\n{"t": 0.5, "pack": {"i": -2}}\n'
+        '{"pack": {"i": 3}, "v": null, "t": 1, "name": "a"}\n',
+    ),
+}
+
+
+@pytest.mark.parametrize("form", NAMED)
+def test_lines_that_name_their_values_by_the_map_of_a_board_s_lines(form, tmp_path):
+    """The reader of lines as they come, and of a file of them, take one map and give one result."""
+    shape, text = NAMED[form]
+    amps = '[[columns]]\ncolumn = "i"\nchannel = "battery_current"\nresolution = 0.1\n'
+    plan = shape + TIME + VOLTS + (amps.replace('"i"', '"pack.i"') if form == "json" else amps)
+    stream = imported(text, plan, tmp_path).streams["table"]
+    assert stream.time.tolist() == [0.0, 0.5, 1.0]
+    np.testing.assert_array_equal(stream.values["pack_voltage"], [48.21, np.nan, np.nan])
+    assert stream.values["battery_current"].tolist() == [1.5, -2.0, 3.0]
+    reader = LineReader(read_map(plan, "m", lines=True))
+    rows = [row for line in text.encode().splitlines() if (row := reader.read(line)) is not None]
+    assert [row.time for row in rows] == [0, 500_000, 1_000_000]
+    assert [row.cells[1] for row in rows] == [15, -20, 30]
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('{"t": 2, "v": "x"}', ":2: column \"v\": 'x' is not a number"),
+        ('{"t": 2, "v": 1', ":2: not one JSON object"),
+        ('{"v": 1, "v": 2, "t": 3}', ":2: a name stands in it twice"),
+        ('{"v": 1}', ":2: has no t"),
+        ('{"t": 2}', ":2: holds none of the names in the map"),
+        ('{"t": -1, "v": 1}', ":2: the time goes back"),
+        ("boot 7", ":2: not one JSON object"),
+        ("[" * 100_000, ":2: not one JSON object"),
+    ],
+)
+def test_a_bad_line_of_names_is_told_or_left_out(line, said, tmp_path, capsys):
+    plan = '[file]\nform = "json"\n' + TIME + VOLTS
+    text = f'{{"t": 0, "v": 1}}\n{line}\n{{"t": 3, "v": 2}}\n'
+    (tmp_path / "in.csv").write_text(text)
+    (tmp_path / "map.toml").write_text(plan)
+    assert main(["import", str(tmp_path / "in.csv"), "--map", str(tmp_path / "map.toml")]) == 1
+    assert said in capsys.readouterr().err
+    values = imported(text, plan, tmp_path, skip_bad=True).streams["table"].values["pack_voltage"]
+    assert [one for one in values.tolist() if one == one] == [1.0, 2.0]
+
+
+@pytest.mark.parametrize("form", NAMED)
+def test_a_map_is_suggested_for_lines_that_name_their_values(form, tmp_path):
+    text = NAMED[form][1]
+    (tmp_path / "in.csv").write_text(text, newline="")
+    plan = suggest(tmp_path / "in.csv")
+    again = imported(text, plan, tmp_path).streams["table"]
+    assert again.time.tolist() == [0.0, 0.5, 1.0]
+    np.testing.assert_array_equal(next(iter(again.values.values())), [48.21, np.nan, np.nan])
+    assert ("name" in plan and "is left out" in plan) == (form == "json")

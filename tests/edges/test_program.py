@@ -1,5 +1,6 @@
 """What both command lines stand in: odd outputs, ends, near words, help, completion, statuses."""
 
+import contextlib
 import os
 import pty
 import re
@@ -240,6 +241,38 @@ def test_a_fault_of_the_program_is_one_line_and_its_own_status(
     monkeypatch.setenv("SAGLINE_DEBUG", "1")
     with pytest.raises(ValueError, match="two"):
         run_program("test", broken)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        # What argparse finds, and what only the command knows: the status is the same, for the unit
+        # file of docs/ tells systemd not to try again after it.
+        "sagline_logger record",
+        "sagline_logger record --serial x --out y --speed 3",
+        "sagline_logger record --ble x --out y --service 1234",
+        "sagline_logger record --can x --out y",
+        "sagline_logger record --serial x --out y --pair-again",
+        "sagline_logger check --serial x --seconds 1e6",
+        "sagline_logger simulate --speed -1",
+        "sagline_logger simulate --setting duty_limit=lots",
+        "sagline_analyser plot",
+        "sagline_analyser plot a b -o one.html",
+        "sagline_analyser compare",
+        "sagline_analyser compare a",
+        "sagline_analyser compare --plan AAAA",
+        "sagline_analyser compare a --predict mass=3",
+    ],
+)
+def test_a_command_line_that_cannot_be_is_status_2(line: str, tmp_path: Path) -> None:
+    module, *words = line.split()
+    with contextlib.chdir(tmp_path):
+        try:
+            status: object = PROGRAMS[module].main(words)
+        except SystemExit as end:
+            status = end.code
+    assert status == 2
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_an_error_of_a_person_is_status_1(capfd: pytest.CaptureFixture[str]) -> None:

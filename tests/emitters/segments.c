@@ -16,7 +16,8 @@ static const sagline_channel other[] = {
     SAGLINE_CHANNEL("n", "1", "", 0, SAGLINE_U16, 1, 0, 0),
     SAGLINE_CHANNEL("p", "1", "", 0, SAGLINE_U8, 1, 0, 0),
 };
-static uint8_t buffer[5 * 4];
+static const sagline_channel beside[] = {SAGLINE_CHANNEL("w", "1", "", 0, SAGLINE_U8, 1, 0, 0)};
+static uint8_t buffer[5 * 4], second[1];
 static bool room = true;
 
 static void put(void *to, uint8_t byte)
@@ -34,7 +35,8 @@ static bool ready(void *to, uint16_t size)
 int main(void)
 {
     static sagline s;
-    static sagline_stream fast[1], fresh = SAGLINE_STREAM("fast", 10000, plain, buffer);
+    static sagline_stream fast[2], fresh = SAGLINE_STREAM("fast", 10000, plain, buffer);
+    static sagline_stream slow = SAGLINE_STREAM("slow", 100000000, beside, second);
     char call[16], text[64];
     unsigned long a[4];
     uint32_t n;
@@ -44,7 +46,8 @@ int main(void)
         if (!strcmp(call, "init")) {
             fast[0] = fresh;
             fast[0].size = 5 * 2;
-            sagline_init(&s, put, 0, "Kestrel", "3", (uint16_t)a[1], fast, 1);
+            fast[1] = slow;
+            sagline_init(&s, put, 0, "Kestrel", "3", (uint16_t)a[1], fast, a[2] ? 2 : 1);
             s.ready = ready;
         } else if (!strcmp(call, "begin")) {
             if (sagline_begin(&s, clock)) return 2;
@@ -70,6 +73,9 @@ int main(void)
                 values[0] = (int32_t)(a[2] + n);
                 sagline_sample(&s, 0, clock + n * 10000u, values);
             }
+        } else if (!strcmp(call, "beside")) {
+            values[0] = (int32_t)a[2];
+            sagline_sample(&s, 1, clock, values);
         } else if (!strcmp(call, "event")) {
             room = a[1] != 0;
             sagline_event(&s, SAGLINE_NOTE, 0, 0, text, clock);

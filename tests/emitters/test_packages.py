@@ -7,10 +7,15 @@ layout", "library.properties file format"), PlatformIO's library.json, the ESP-I
 """
 
 import ast
+import functools
 import json
 import re
 import subprocess
+import sys
+import threading
 import tomllib
+from collections.abc import Iterator
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
@@ -134,6 +139,37 @@ def test_as_a_component_it_registers_the_folder_of_its_header(tmp_path: Path) ->
     )
     (folder,) = re.findall(r"^registered:([^:;]+)::$", cmake("-P", script), re.M)
     assert (HEADER / folder / "sagline.h").is_file()
+
+
+@pytest.fixture
+def prompt() -> Iterator[str]:
+    """Serve the prompt of a real MicroPython at a socket; gives its address."""
+    words = ("node", str(Path(__file__).with_name("repl.mjs")))
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            yield f"socket://127.0.0.1:{int(process.stdout.readline())}"
+        finally:
+            process.kill()
+
+
+def test_mip_installs_the_module_by_its_manifest(prompt: str) -> None:
+    """The real client, over the prompt of a real MicroPython, from a web server as makers do."""
+    handler = functools.partial(SimpleHTTPRequestHandler, directory=MODULE.parent)
+    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        source = f"http://127.0.0.1:{server.server_port}/"
+        code = "import sagline; print(sagline.__file__, sagline.Clock.__name__)"
+        words = (sys.executable, "-m", "mpremote", "connect", prompt, "resume")
+        done = subprocess.run(
+            (*words, "mip", "install", source, "+", "exec", code),
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+        server.shutdown()
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.splitlines()[-1] == "/lib/sagline.py Clock"
 
 
 def test_the_module_s_manifest_brings_all_that_it_imports() -> None:

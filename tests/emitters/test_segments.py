@@ -34,8 +34,8 @@ def lines(calls: list[tuple[Any, ...]]) -> Lines:
         if call in ("log", "append"):
             began, begun_at = call, what[0]
         elif call == "start":
-            boot, clock, told = what
-            made += [(line("init", 0, boot), False)]
+            boot, clock, told, beside = what
+            made += [(line("init", 0, boot, int(beside)), False)]
             if began == "begin":
                 made += [(line("begin", clock), told)]
             else:
@@ -44,8 +44,11 @@ def lines(calls: list[tuple[Any, ...]]) -> Lines:
         elif call == "describe":
             made += [(line("describe", what[0]), True)]
         elif call == "changed":
-            clock, revision, channels = what
-            made += [(line("changed", clock, revision, 0, ",".join(channels)), True)]
+            clock, revision, channels, told = what
+            made += [(line("changed", clock, revision, 0, ",".join(channels)), told)]
+        elif call == "beside":
+            clock, value = what
+            made += [(line("beside", clock, 0, value), True)]
         elif call == "samples":
             first, clock, count, value, heard = what
             # Later numbers are skipped by the emitter itself, as the clock tells.

@@ -125,8 +125,9 @@ def test_a_ride_of_which_a_part_is_known_says_which_share_beside_every_sum(hidde
     assert len(re.findall(share, _texts_of_page(page))) == told
     written = page.read_text(encoding="utf-8")
     assert bool(re.search(rf"<title>[^<]*{share}", written)) == bool(told)  # of a ride in the strip
-    in_trend = re.search(rf'consumption [^"]*{share}', written)  # at its point
-    assert bool(in_trend) == bool(told)
+    assert bool(re.search(rf'consumption [^"]*{share}', written)) == bool(
+        told
+    )  # at its point in the trend
     figures = figures_of(str(log))
     assert (figures.covered < 0.81) == (hidden != PLACE)
     assert ("sums over" in figures.quality) == (hidden != PLACE)

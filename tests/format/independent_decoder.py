@@ -326,8 +326,14 @@ def value(c, raw):
     """The double nearest to a raw sample's value, None for "no reading" (§5.4)."""
     if raw == c["missing"] or raw != raw:
         return None
-    whole = Fraction(raw) * c["multiplier"] + c["offset"]
-    return float(whole * Fraction(10) ** c["exponent"])
+    if c["type"] == 7:
+        whole = float(raw) * c["multiplier"] + c["offset"]  # IEEE 754 rounds each
+    else:
+        exact = raw * c["multiplier"] + c["offset"]
+        whole = exact if abs(exact) < 2**53 else float(exact)
+    if math.isinf(whole):
+        return whole
+    return float(Fraction(whole) * Fraction(10) ** c["exponent"])
 
 
 def lost(before, after):

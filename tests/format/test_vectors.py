@@ -159,7 +159,12 @@ def test_scaling(case):
     """The decimal string itself, read by Python's correctly rounded ``float``, is the source."""
     described = case["channel"]
     channel = Channel(**{**described, "type": SampleType(described["type"])})
-    for raw, text in zip(case["raw"], case["values"], strict=True):
+    for sent, text in zip(case["raw"], case["values"], strict=True):
+        raw = (
+            other.binary32(int.from_bytes(bytes.fromhex(sent), "little"))
+            if isinstance(sent, str)
+            else sent
+        )
         ours, theirs = channel.value(raw), other.value(described, raw)
         if text is None:
             assert math.isnan(ours)

@@ -203,9 +203,9 @@ def test_what_is_wrong_with_a_map_is_said_before_anything_is_opened(tmp_path: Pa
     plan = tmp_path / "map.toml"
     for text, word in [
         ("", "columns are none"),
-        ('[file]\nform = "xml"\n', "form is no form of lines"),
+        ('[file]\nform = "xml"\n', 'form must be "separated" or'),
         ('[file]\nencoding = "utf-16"\n', "does not end its lines with one byte"),
-        ("[file]\ncells = -1\n", "cells is not a whole number"),
+        ("[file]\ncells = -1\n", "cells must be a whole number"),
     ]:
         plan.write_text(text)
         status, _, errors = command("record", "--serial", "x", "--lines", plan, "--out", tmp_path)

@@ -10,17 +10,9 @@ from typing import Any
 import pytest
 
 from sagline_analyser import load_ride
-from sagline_logger.capture.listener import Listener
-from sagline_logger.format import (
-    CaptureStarts,
-    FrameSplitter,
-    RecordError,
-    Time,
-    decode_record,
-)
 from support.independent import account
 from support.protocol_files import VECTORS
-from support.reader_counts import loader_counts, verify_counts
+from support.reader_counts import listener_counts, loader_counts, verify_counts
 
 CASES = json.loads((VECTORS / "segments.json").read_text(encoding="utf-8"))
 SAME_TIME = 2_000
@@ -58,36 +50,7 @@ def test_verify(case: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
 def test_what_record_counts_with(case: dict[str, Any]) -> None:
-    """A capture's device frames through the listener, as they would have come off the wire."""
-    starts = CaptureStarts()
-    listeners = [Listener()]
-    segments = 0
-    for piece in FrameSplitter().feed(bytes.fromhex(case["log"])):
-        if piece.body is None:
-            continue
-        try:
-            record = decode_record(piece.body)
-        except RecordError:
-            record = None
-        if starts.begins(record):
-            listeners.append(Listener())
-        listener = listeners[-1]
-        if isinstance(record, Time):
-            listener.host = record.at.monotonic
-        if piece.body[0] >= 0x80:
-            continue
-        before = listener.boot
-        if not listener.hear(piece.body):
-            segments += 1
-            listener.new_boot()
-            assert listener.hear(piece.body)
-        elif before is None and listener.boot is not None:
-            segments += 1
-    told = {
-        "lost": sum(listener.lost for listener in listeners),
-        "repeated": sum(listener.repeated for listener in listeners),
-        "went back": sum(listener.went_back for listener in listeners),
-    }
+    segments, told = listener_counts(bytes.fromhex(case["log"]))
     if case["name"] == "a log of another major version in the middle":
         segments -= 1  # a link has no LOG: what follows it is of this version to the listener
     assert segments == len(case["segments"])

@@ -10,18 +10,10 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 
 from sagline_analyser import load_ride
-from sagline_logger.capture.listener import Listener
-from sagline_logger.format import (
-    CaptureStarts,
-    FrameSplitter,
-    RecordError,
-    Time,
-    decode_record,
-)
 from support.another_decoder import columns, read
 from support.generated_logs import NAMES, Truth, logs
 from support.independent import account
-from support.reader_counts import loader_counts, verify_counts
+from support.reader_counts import listener_counts, loader_counts, verify_counts
 
 SAME_TIME = 2_000
 """µs; the generator's clocks run alike, so this is rounding and the fit."""
@@ -85,29 +77,6 @@ def hold_verify_and_both_decoders_from_the_text(truth: Truth) -> None:
 
 
 def hold_what_record_counts_with(truth: Truth) -> None:
-    """Each capture's device frames through what `record` counts with."""
-    starts, listeners, segments = CaptureStarts(), [Listener()], 0
-    for piece in FrameSplitter().feed(bytes(truth.log)):
-        if piece.body is None:
-            continue
-        try:
-            record = decode_record(piece.body)
-        except RecordError:
-            record = None
-        if starts.begins(record):
-            listeners.append(Listener())
-        listener = listeners[-1]
-        if piece.body[0] >= 0x80:
-            listener.host = record.at.monotonic if isinstance(record, Time) else listener.host
-            continue
-        before = listener.boot
-        if not listener.hear(piece.body):
-            listener.new_boot()
-            assert listener.hear(piece.body)
-            segments += 1
-        elif before is None and listener.boot is not None:
-            segments += 1
+    segments, told = listener_counts(bytes(truth.log))
     assert segments == len(truth.segments)
-    assert sum(one.lost for one in listeners) == truth.counts["lost"]
-    assert sum(one.repeated for one in listeners) == truth.counts["repeated"]
-    assert sum(one.went_back for one in listeners) == truth.counts["went back"]
+    assert told == {key: truth.counts[key] for key in told}

@@ -3,10 +3,8 @@
 from pathlib import Path
 
 from selenium import webdriver
-from selenium.webdriver.common.by import By
-from selenium.webdriver.common.keys import Keys
 
-from support.accessible import SMALL, all_violations, violations
+from support.accessible import SMALL, all_violations, tabbed, violations
 from support.browser import open_page
 
 
@@ -19,11 +17,5 @@ def test_axe_finds_nothing(browser: webdriver.Chrome, page: Path) -> None:
 def test_targets_are_large_enough_and_reached_by_key(browser: webdriver.Chrome, page: Path) -> None:
     open_page(browser, page)
     assert browser.execute_script(SMALL) == []
-    reached = set()
-    body = browser.find_element(By.TAG_NAME, "body")
-    body.send_keys(Keys.TAB)
-    for _ in range(40):
-        focused = browser.switch_to.active_element
-        reached.add(focused.get_attribute("id") or focused.tag_name)
-        focused.send_keys(Keys.TAB)
+    reached = set(tabbed(browser, 40, "one.id || one.localName"))
     assert {"do-whole", "do-in", "do-link", "do-csv", "summary"} <= reached

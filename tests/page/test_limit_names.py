@@ -10,7 +10,7 @@ from page.conftest import BOARD
 from sagline_analyser.load import Ride
 from sagline_analyser.page.document import write_page
 from sagline_logger.format import load_board_file
-from support.browser import emulate, open_page, wait_drawn
+from support.browser import emulate, open_page, resize, wait_drawn
 from support.rides import channel, make_ride, make_stream
 
 OVER = """
@@ -21,23 +21,24 @@ let names = 0, drawn = 0;
 for (const panel of panels) {
   const labels = [...panel.labels.querySelectorAll(":scope > span")];
   const data = [...panel.plot.querySelectorAll(".line, .mark, .on")]
-    .filter((one) => one.getBoundingClientRect().width);
+    .map((one) => one.getBoundingClientRect()).filter((one) => one.width);
   names += labels.length;
   drawn += data.length;
-  for (const label of labels) {
-    const box = label.getBoundingClientRect();
-    const inside = panel.touch.getBoundingClientRect();
+  const inside = panel.touch.getBoundingClientRect();
+  const boxes = labels.map((label) => label.getBoundingClientRect());
+  for (const [n, label] of labels.entries()) {
+    const box = boxes[n];
     if (!apart(box, inside)) over.push([panel.title, label.textContent, "on the plot"]);
     for (const one of data) {
       // What lies outside the axes is clipped and not drawn.
-      const { left, right, top, bottom } = one.getBoundingClientRect();
+      const { left, right, top, bottom } = one;
       const seen = { top, bottom, left: Math.max(left, inside.left) };
       seen.right = Math.min(right, inside.right);
       if (seen.right <= seen.left || apart(box, seen)) continue;
       over.push([panel.title, label.textContent, "on data"]);
     }
-    for (const other of labels) {
-      if (other === label || apart(box, other.getBoundingClientRect())) continue;
+    for (const other of boxes) {
+      if (other === box || apart(box, other)) continue;
       over.push([panel.title, "two names"]);
     }
   }
@@ -78,9 +79,12 @@ def test_no_name_of_a_limit_lies_on_data(
     write_page(ride(number), path, load_board_file(BOARD)[0], answered=())
     names = 0
     try:
+        open_page(browser, path)
         for width in (1400, 390):
-            emulate(browser, width, 900)
-            open_page(browser, path)
+            resize(browser, width, 900)
+            browser.execute_script("setPrinting(false); setView(...whole)")
+            wait_drawn(browser)
+            assert browser.execute_script("return innerWidth") == width
             looks = ("", "setView(10, 30)", "setPrinting(true)") if width == 1400 else ("",)
             for look in looks:
                 browser.execute_script(look)

@@ -12,6 +12,7 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
+from support.accessible import tabbed
 from support.browser import console_errors, emulate, open_page, wait_drawn
 
 VIEW = "return [view.start, view.end]"
@@ -69,12 +70,7 @@ def test_all_of_it_by_key(browser: webdriver.Chrome, page: Path) -> None:
         """
     )
     assert wanted > 40
-    body.send_keys(Keys.TAB)
-    reached = set()
-    for _ in range(wanted + 5):
-        focused = browser.switch_to.active_element
-        reached.add(focused.get_attribute("data-stop"))
-        focused.send_keys(Keys.TAB)
+    reached = set(tabbed(browser, wanted + 5, "one.dataset.stop"))
     assert {str(n) for n in range(wanted)} <= reached
     # A card opens and a group folds by Enter.
     card = browser.find_element(By.CSS_SELECTOR, ".card details > summary")

@@ -49,6 +49,16 @@ def test_shown_copied_and_saved_without_a_network(
     ):
         assert words in text, words
     assert browser.find_elements(By.CSS_SELECTOR, "#groups .picture .line"), "no trace was drawn"
+    browser.execute_async_script("scrollTo(0, 0); setTimeout(arguments[0], 200)")
+    rows = browser.find_elements(By.CSS_SELECTOR, "#strip .amount")
+    assert len(rows) == browser.execute_script("return stripRows().length") > 0
+    for view in ("setView(view.start + 5, view.end - 5)", "setView(...whole)"):
+        browser.execute_script(view)
+        assert browser.execute_script(
+            "const [from, to] = [stripX(view.start), stripX(view.end)];"
+            "const box = document.querySelector('#strip .window');"
+            "return [box.getAttribute('x') - from, box.getAttribute('width') - (to - from)]"
+        ) == [0, 0]
     rows = browser.find_elements(By.CSS_SELECTOR, "#values tbody tr")
     values = {row.find_element(By.TAG_NAME, "th").text: row.text.split()[-2:] for row in rows}
     assert values["pack voltage (V)"][0] == "7.400" and values["lowest cell (V)"][0] == "3.600"

@@ -84,7 +84,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert errors[0] == "sagline-logger: the setting mode changes nothing in a simulation"
     assert errors[1].endswith("did you mean duty_limit?")
     status, _, errors = command(*run, "--setting", "motor_current_limit=lots")
-    assert status == 1
+    assert status == 2
     (line,) = errors
     assert "'lots' is no motor current limit of one controller; give a number in A" in line
     status, _, errors = command(*run, "--setting", "motor_current_limit")

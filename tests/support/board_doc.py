@@ -3,7 +3,8 @@
 from dataclasses import MISSING, fields
 
 from sagline_logger.format import Battery, BatteryUnit, Conductor, Controller, Motor, Vehicle
-from sagline_logger.format.board_tables import SETTINGS, Rule, rules
+from sagline_logger.format.board_tables import SETTINGS
+from sagline_logger.format.toml_tables import Rule, rules
 
 TABLES: dict[str, type] = {
     "[vehicle]": Vehicle,

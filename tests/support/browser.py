@@ -67,6 +67,17 @@ def emulate(driver: webdriver.Chrome, width: int, height: int, dark: bool = Fals
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
 
 
+def resize(driver: webdriver.Chrome, width: int, height: int, dark: bool = False) -> None:
+    """Give the open page another size or other colours, and wait until it is drawn anew."""
+    emulate(driver, width, height, dark)
+    # The page hears of its new size before the next picture is made of it.
+    driver.execute_async_script(
+        "const done = arguments[0];"
+        "requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 0)));"
+    )
+    wait_drawn(driver)
+
+
 def open_page(driver: webdriver.Chrome, path: Path, state: str = "full") -> None:
     """Open a report and wait until all its samples are there and drawn."""
     driver.get(path.resolve().as_uri())

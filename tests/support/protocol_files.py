@@ -5,10 +5,12 @@
 
 import dataclasses
 import json
+import math
 import struct
 import sys
 import zlib
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -549,6 +551,22 @@ def scalings() -> list[dict[str, Any]]:
         (Channel("d", "1", SampleType.I8, 1, 0, -22), (-128, -3, 127)),
         (Channel("e", "1", SampleType.U8, 1, 0, 22), (0, 3, 255)),
     ]
+    # Beyond 2^53 the whole number is rounded first, and of a float each step (§5.4): numbers for
+    # which one rounding at the end gives another double.
+    stepped = [
+        (Channel("f", "1", SampleType.U32, 2147483647, -5, -7), (1, 3088943773, 3557368318)),
+        (Channel("g", "1", SampleType.U32, 2000006000, 999, 3), (4033010863, 3671214604)),
+        (Channel("h", "1", SampleType.U32, -(2**31), -(2**31), 0), (2**32 - 1, 0)),
+        (
+            Channel("i", "1", SampleType.F32, 1999999999, 7, 3),
+            ("9ad6f037", "b16f7439", "0000807f", "000080ff", "0000c07f", "010000ff"),
+        ),
+        (  # equal to the code as a number; a zero of either sign plus the offset 0 is 0
+            Channel("j", "V", SampleType.F32, 1, 0, -3, missing=1.5),
+            ("0000c03f", "0100c03f", "00000080", "01000000"),
+        ),
+        (Channel("k", "V", SampleType.F32, 2, 1, 0, missing=0.0), ("00000000", "00000080")),
+    ]
     out = []
     for channel, raws in cases:
         values = [
@@ -558,7 +576,25 @@ def scalings() -> list[dict[str, Any]]:
             for raw in raws
         ]
         out.append({"channel": fields(channel), "raw": list(raws), "values": values})
+    for channel, steps in stepped:
+        told = [_by_steps(channel, raw) for raw in steps]
+        out.append({"channel": fields(channel), "raw": list(steps), "values": told})
     return out
+
+
+def _by_steps(channel: Channel, raw: int | str) -> str | None:
+    """Return the double that §5.4 gives, in the fewest digits that tell it: every step exact, then
+    rounded where that says so."""
+    number = struct.unpack("<f", bytes.fromhex(raw))[0] if isinstance(raw, str) else raw
+    if number == channel.missing or number != number:
+        return None
+    if math.isinf(number):
+        return repr(number * channel.multiplier)
+    product = Fraction(number) * channel.multiplier
+    if isinstance(raw, str):
+        product = Fraction(float(product))
+    whole = float(product + channel.offset)
+    return repr(float(Fraction(whole) * Fraction(10) ** channel.exponent))
 
 
 def clocks() -> list[dict[str, Any]]:

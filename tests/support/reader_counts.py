@@ -1,9 +1,17 @@
-"""What ``verify`` and the loader count of a log, by the names of the vectors."""
+"""What ``verify``, the loader and `record` count of a log, by the names of the vectors."""
 
 import io
 
 from sagline_analyser.load import Ride
-from sagline_logger.format import read_log
+from sagline_logger.capture.listener import Listener
+from sagline_logger.format import (
+    CaptureStarts,
+    FrameSplitter,
+    RecordError,
+    Time,
+    decode_record,
+    read_log,
+)
 from sagline_logger.verify.survey import Survey, survey
 
 
@@ -52,4 +60,35 @@ def loader_counts(ride: Ride) -> dict[str, int]:
         "unknown version": quality.strange_frames,
         "foreign": quality.foreign_bytes,
         "dropped frames": quality.dropped_frames,
+    }
+
+
+def listener_counts(log: bytes) -> tuple[int, dict[str, int]]:
+    """Return the starts, and the counts, of what `record` counts with: each capture's device frames
+    through a listener, as they would have come off the wire."""
+    starts, listeners, segments = CaptureStarts(), [Listener()], 0
+    for piece in FrameSplitter().feed(log):
+        if piece.body is None:
+            continue
+        try:
+            record = decode_record(piece.body)
+        except RecordError:
+            record = None
+        if starts.begins(record):
+            listeners.append(Listener())
+        listener = listeners[-1]
+        if piece.body[0] >= 0x80:
+            listener.host = record.at.monotonic if isinstance(record, Time) else listener.host
+            continue
+        before = listener.boot
+        if not listener.hear(piece.body):
+            segments += 1
+            listener.new_boot()
+            assert listener.hear(piece.body)
+        elif before is None and listener.boot is not None:
+            segments += 1
+    return segments, {
+        "lost": sum(one.lost for one in listeners),
+        "repeated": sum(one.repeated for one in listeners),
+        "went back": sum(one.went_back for one in listeners),
     }

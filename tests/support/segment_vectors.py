@@ -42,6 +42,8 @@ _PERIOD = 10_000
 _OF = 5
 """Samples in a record."""
 STREAM = Stream(1, 0, 0, "fast", _PERIOD, (Channel("n", "1", SampleType.U16),))
+BESIDE = Stream(1, 0, 1, "slow", 100_000_000, (Channel("w", "1", SampleType.U8),))
+"""A second stream of a board that has two."""
 DATED = 1_780_000_000_000_000
 """µs: wall clock of a host whose monotonic clock reads 0."""
 
@@ -71,6 +73,7 @@ class _Log:
     _own: int = 0
     _position: int = 0
     _stream: Stream = STREAM
+    _beside: bool = False
 
     def at(self) -> Instant:
         return Instant(self.host, self.host + self.wall)
@@ -96,8 +99,8 @@ class _Log:
         frame = encode_frame(record if isinstance(record, bytes) else record.encode())
         if isinstance(record, Event):
             self.call("event", record.sequence, record.clock, record.text)
-        elif isinstance(record, bytes) or getattr(record, "stream", 0):
-            self.calls = None  # raw bytes, or another stream than the one the calls are for
+        elif isinstance(record, bytes):
+            self.calls = None
         due = self._timed_at is None or self.host - self._timed_at >= 500_000
         if self.timed and (due or not self.card):
             self._timed_at = self.host
@@ -150,19 +153,24 @@ class _Log:
         self._own += 1
         self.frames += 1
 
-    def start(self, boot: int, clock: int, *, told: bool = True, **stream: Any) -> None:
-        """The device starts; ``told`` says whether its descriptor comes at once."""
-        self._stream = replace(STREAM, boot=boot, **stream)
+    def start(self, boot: int, clock: int, *, told: bool = True, beside: bool = False) -> None:
+        """The device starts; ``told`` says whether its descriptor comes at once, ``beside`` whether
+        it has a second stream."""
+        self._stream = replace(STREAM, boot=boot)
+        self._beside = beside
         self.segments.append({"capture": self.capture, "boot": boot})
-        self.call("start", boot, clock, told)
+        self.call("start", boot, clock, told, beside)
         if told:
             self._describe(clock)
 
-    def change(self, clock: int, revision: int, channels: tuple[Channel, ...]) -> None:
-        """Describe the stream anew."""
+    def change(
+        self, clock: int, revision: int, channels: tuple[Channel, ...], *, told: bool = True
+    ) -> None:
+        """Describe the stream anew; ``told`` says whether that is heard."""
         self._stream = replace(self._stream, revision=revision, channels=channels)
-        self.call("changed", clock, revision, [channel.name for channel in channels])
-        self._describe(clock)
+        self.call("changed", clock, revision, [channel.name for channel in channels], told)
+        if told:
+            self._describe(clock)
 
     def describe(self, clock: int) -> None:
         self.call("describe", clock)
@@ -170,16 +178,33 @@ class _Log:
 
     def _describe(self, clock: int) -> None:
         stream = self._stream
-        self.send(Board(stream.boot, clock, stream.revision, 1, "Kestrel", "3"))
+        self.send(Board(stream.boot, clock, stream.revision, 1 + self._beside, "Kestrel", "3"))
         self.send(stream)
+        if self._beside:
+            self.send(replace(BESIDE, boot=stream.boot, revision=stream.revision))
+
+    def beside(self, number: int, clock: int) -> None:
+        """One sample of the second stream."""
+        self.call("beside", clock, number)
+        self.send(Samples(self._stream.boot, 1, 0, number, clock % 2**32, 1, bytes((number,))))
 
     def samples(
-        self, first: int, clock: int, records: int, value: int, *, known: bool = True
+        self,
+        first: int,
+        clock: int,
+        records: int,
+        value: int,
+        *,
+        known: bool = True,
+        heard: bool | None = None,
     ) -> bytes:
         """SAMPLES of five from number ``first`` on, taken since the clock of the host; return the
-        last frame."""
+        last frame.  ``known`` says whether they can be read of the log, ``heard`` whether they are
+        in it, if that is not the same."""
         frame = b""
-        self.call("samples", first, clock % 2**32, records * _OF, value, known)
+        self.call(
+            "samples", first, clock % 2**32, records * _OF, value, known if heard is None else heard
+        )
         for record in range(records):
             done = record * _OF
             values = range(value + done, value + done + _OF)
@@ -448,10 +473,9 @@ def _descriptions() -> list[dict[str, Any]]:
     late.samples(20, 200_000, 1, 20)
     late.end()
     never = _one_start()
-    never.no_emitter()
     never.silence(0.1)
-    never._stream = replace(STREAM, revision=9)
-    never.samples(40, 900_000, 2, 0, known=False)
+    never.change(900_000, 9, STREAM.channels, told=False)
+    never.samples(40, 900_000, 2, 0, known=False, heard=True)
     never.end()
     misfit = _one_start()
     misfit.no_emitter()
@@ -571,7 +595,6 @@ def _damage() -> list[dict[str, Any]]:
     sector.samples(30, 800_000, 1, 130)
     sector.end()
     behind = _one_start()
-    behind.no_emitter()
     torn = behind.samples(30, 800_000, 1, 0, known=False)
     del behind.data[-9:]
     behind.frames -= 1
@@ -661,15 +684,13 @@ def _damage() -> list[dict[str, Any]]:
 def _silence() -> list[dict[str, Any]]:
     """Longer than half a turn of the clock, 35.8 minutes."""
     pause = 2_200_000_000
-    other = Stream(1, 0, 1, "slow", 100_000_000, (Channel("w", "1", SampleType.U8),))
     one = _Log()
     one.begin(0)
-    one.start(1, 0)
-    one.send(other)
+    one.start(1, 0, beside=True)
     one.samples(0, 0, 2, 0)
     for n in range(22):
         one.host = 100_000_000 * (n + 1)
-        one.send(Samples(1, 1, 0, n, one.host, 1, bytes((n,))))
+        one.beside(n, one.host)
     one.host = pause + 100_000
     one.samples(220_010, pause + 100_000, 2, 10)
     one.end()

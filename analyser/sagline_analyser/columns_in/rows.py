@@ -1,7 +1,7 @@
 """A column file as rows of times and raw samples, in bounded memory; every bad row reported."""
 
 import csv
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -16,6 +16,7 @@ from sagline_logger.format.columns.cells import (
     time_reader,
 )
 from sagline_logger.format.columns.column_map import ColumnMap
+from sagline_logger.format.columns.named_lines import BadLine, names_reader
 from sagline_logger.format.progress import clear, tell
 
 LONGEST_LINE = 1 << 20
@@ -93,6 +94,28 @@ def split_rows(lines: Iterator[str], delimiter: str, where: str) -> Iterator[tup
             yield rows.line_num, cells
 
 
+def named_rows(
+    lines: Iterator[str], plan: ColumnMap, values: Callable[[str], Mapping[str, str]]
+) -> Iterator[tuple[int, list[str] | BadLine]]:
+    """Yield (line from 1, its texts: the time's, if the map has one, then those of the columns) of
+    every line of pairs or JSON that is not blank; what a line does not hold is blank."""
+    columns = [str(column.column) for column in plan.columns]
+    times = [] if plan.time.column is None else [str(plan.time.column)]
+    for at, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            found = values(line)
+            if found.keys().isdisjoint(columns):
+                raise BadLine("pairs", "holds none of the names in the map")
+            if not found.keys() >= set(times):
+                raise BadLine("time", f"has no {times[0]}")
+        except BadLine as problem:
+            yield at, problem
+        else:
+            yield at, [found.get(key, "") for key in (*times, *columns)]
+
+
 def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterator[Row]:
     """Yield the rows of a file in order of time.
 
@@ -105,7 +128,14 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
     where = str(path)
     with open_columns(path, plan.encoding) as file:
         size = path.stat().st_size
-        rows = split_rows(raw_lines(file, where, plan.encoding), plan.delimiter, where)
+        lines = raw_lines(file, where, plan.encoding)
+        named = names_reader(plan)
+        rows: Iterator[tuple[int, list[str] | BadLine]]
+        rows = (
+            split_rows(lines, plan.delimiter, where)
+            if named is None
+            else named_rows(lines, plan, named)
+        )
         titles: list[str] | None = None
         held = HELD // len(plan.columns)
         readers = [cell_reader(c.line, plan.decimal, c.missing, held) for c in plan.columns]
@@ -115,7 +145,12 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
         count = 0
         last: int | None = None
         for line, cells in rows:
-            if plan.header and titles is None and line >= plan.header:
+            if isinstance(cells, BadLine):
+                if line >= plan.first_row:
+                    count += 1
+                    _tell(report, str(cells), f"{where}:{line}", "correct it or remove the line")
+                continue
+            if named is None and plan.header and titles is None and line >= plan.header:
                 titles = [title.strip() for title in cells]
                 if line > plan.header:
                     raise SaglineError(
@@ -125,9 +160,13 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
                     )
             if line < plan.first_row:
                 continue
-            if count == 0:
+            if not places:
                 width = len(titles) if titles is not None else len(cells)
-                places, time_place = _places(plan, titles, width, where)
+                if named is None:
+                    places, time_place = _places(plan, titles, width, where)
+                else:
+                    time_place = 0 if plan.time.column is not None else -1
+                    places = list(range(time_place + 1, width))
             count += 1
             if not count & 1023:
                 done = file.buffer.raw.tell()  # type: ignore[attr-defined]  # a real file

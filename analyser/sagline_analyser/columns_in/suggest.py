@@ -8,10 +8,12 @@ from pathlib import Path
 from sagline_logger.format import SaglineError
 from sagline_logger.format.columns.guess import (
     DELIMITERS,
+    GuessedColumn,
     column_titled,
     is_number,
     map_text,
 )
+from sagline_logger.format.columns.named_lines import NamedForm, told_form
 from sagline_logger.format.progress import clear, tell
 
 from .rows import open_columns, raw_lines, split_rows
@@ -29,6 +31,8 @@ def suggest(path: Path) -> str:
     where, encoding = str(path), "utf-8-sig"
     with open_columns(path, encoding) as file:
         lines = list(itertools.islice(raw_lines(file, where, encoding), ROWS + 1))
+    if (form := told_form([line.strip() for line in lines if line.strip()])) is not None:
+        return _suggest_names(path, form)
     delimiter, rows = max(
         ((one, [cells for _, cells in split_rows(iter(lines), one, where)]) for one in DELIMITERS),
         key=lambda pair: _agreement(pair[1]),
@@ -66,6 +70,24 @@ def suggest(path: Path) -> str:
         "header": int(has_header),
     }
     return map_text(path.name, path.stem, shape, columns)
+
+
+def _suggest_names(path: Path, form: NamedForm) -> str:
+    """Return the map of a file of which each line names its values."""
+    columns: dict[str, GuessedColumn] = {}
+    with open_columns(path, "utf-8-sig") as file:
+        size = path.stat().st_size
+        for count, line in enumerate(raw_lines(file, str(path), "utf-8-sig")):
+            for name, text in form.texts(line.strip()).items():
+                column = columns.setdefault(name, column_titled(name))
+                if count < ROWS:
+                    column.cells.append(text)
+                column.read(text, ".")
+            if not count & 1023:
+                done = file.buffer.raw.tell()  # type: ignore[attr-defined]  # a real file
+                tell(f"looking at {path.name}", done, size)
+        clear()
+    return map_text(path.name, path.stem, form.shape, list(columns.values()))
 
 
 def _agreement(rows: Sequence[Sequence[str]]) -> int:

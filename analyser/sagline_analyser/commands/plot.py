@@ -5,7 +5,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from sagline_logger.format import ARCHIVE_SUFFIX, SUFFIX, SaglineError, check_output, titled
+from sagline_logger.format import (
+    ARCHIVE_SUFFIX,
+    SUFFIX,
+    SaglineError,
+    UsageError,
+    check_output,
+    titled,
+)
 
 from .options import add_board, add_channel, add_earlier, add_plan
 
@@ -75,7 +82,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _logs(given: Sequence[Path], last: bool) -> list[Path]:
     """Return the logs meant; a directory stands for those in it."""
     if not given and not last:
-        raise SaglineError("no log named", remedy="name one, or give --last for the newest here")
+        raise UsageError("no log named", remedy="name one, or give --last for the newest here")
     logs: list[Path] = []
     for path in given or [Path()]:
         inside = [path]
@@ -92,7 +99,7 @@ def _logs(given: Sequence[Path], last: bool) -> list[Path]:
 def _pages(logs: Sequence[Path], out: Path | None) -> list[tuple[Path, Path]]:
     """Return (log, page) pairs."""
     if len(logs) > 1 and out is not None and not out.is_dir():
-        raise SaglineError(
+        raise UsageError(
             f"{len(logs)} pages do not fit one file",
             where=str(out),
             remedy="name a directory that exists with -o",

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
-from sagline_logger.format import CAUTION, SaglineError, check_output, titled
+from sagline_logger.format import CAUTION, UsageError, check_output, titled
 
 from ..findings.basis import Basis, examine
 from .cards import score_text
@@ -26,9 +26,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.plan is not None:
         return _plan(arguments)
     if not arguments.logs:
-        raise SaglineError("no log is named", where="compare", remedy="name two, or use --plan")
+        raise UsageError("no log is named", where="compare", remedy="name two, or use --plan")
     if len(arguments.logs) == 1 and not arguments.marks and wanted is None:
-        raise SaglineError(
+        raise UsageError(
             "one log has no second side",
             where=str(arguments.logs[0]),
             remedy="give another, or --marks to split it, or --predict NAME=VALUE",
@@ -42,9 +42,9 @@ def run(arguments: argparse.Namespace) -> int:
     rides = [(basis.ride, basis.board) for basis in examined]
     parts = split(rides, arguments.sides, arguments.by, arguments.marks)
     if wanted is None and not any(part.side == "B" for part in parts):
-        raise SaglineError("nothing is on side B", where="--sides", remedy="give at least one B")
+        raise UsageError("nothing is on side B", where="--sides", remedy="give at least one B")
     if not arguments.matters > 0:
-        raise SaglineError(
+        raise UsageError(
             f"{arguments.matters:g} is no share that matters",
             where="--matters",
             remedy="a number of percent above 0",

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sagline_logger.format import CAUTION, SaglineError
+from sagline_logger.format import CAUTION, SaglineError, UsageError
 
 from ..findings.basis import Basis, open_basis
 from ..findings.held_back import CAUSES, HeldBack, MotorCauses, held_back
@@ -222,7 +222,7 @@ def compare(
     )
     keys = [row.measure.key for row in comparison.main.rows]
     if judged not in keys:
-        raise SaglineError(
+        raise UsageError(
             f"no measure {judged} here", where="--judge", remedy=f"one of: {', '.join(keys)}"
         )
     if not both:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import SaglineError
+from sagline_logger.format import UsageError
 
 from .comparison import CURRENTS, TYPICAL, Comparison
 from .like_load import fit, times
@@ -58,7 +58,7 @@ def plan(
     """
     order = order.upper().replace(",", "").replace(" ", "")
     if set(order) != {"A", "B"} or launches < 1:
-        raise SaglineError(
+        raise UsageError(
             f'"{order}" of {launches} launches is no test of A against B',
             where="--plan",
             remedy="such as ABBA, with --launches 6",

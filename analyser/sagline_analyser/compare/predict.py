@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from sagline_logger.format import SaglineError
+from sagline_logger.format import SaglineError, UsageError
 
 from ..findings.chance import student
 from ..findings.demand import Drive, drives
@@ -118,13 +118,13 @@ def parse_setting(text: str) -> tuple[str, float]:
     except ValueError:
         value = math.nan
     if not equals or not (math.isfinite(value) and value > 0):
-        raise SaglineError(
+        raise UsageError(
             f'"{text}" is not NAME=VALUE with a number above 0',
             where="--predict",
             remedy="such as motor_current_limit=45",
         )
     if name not in PREDICTABLE:
-        raise SaglineError(
+        raise UsageError(
             f'the effect of "{name}" does not follow from a launch',
             where="--predict",
             remedy=f"one of: {', '.join(PREDICTABLE)}",

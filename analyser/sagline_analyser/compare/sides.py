@@ -4,7 +4,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from sagline_logger.format import BoardFile, SaglineError
+from sagline_logger.format import BoardFile, SaglineError, UsageError
 
 from ..findings.settings_in_force import SettingInForce, Shows, settings_in_force
 from ..load.ride import Ride
@@ -67,12 +67,12 @@ def split(
     if sides is not None:
         letters = sides.upper().replace(",", "").replace(" ", "")
         if set(letters) - set("AB-"):
-            raise SaglineError(
+            raise UsageError(
                 f'"{sides}" is not made of A, B and -', where="--sides", remedy="such as ABBA"
             )
         if len(letters) != len(pieces):
             what = "stretches between marks" if marks else "logs"
-            raise SaglineError(
+            raise UsageError(
                 f"{len(letters)} letters for {len(pieces)} {what}",
                 where="--sides",
                 remedy="give one letter each, - to leave one out",
@@ -92,7 +92,7 @@ def split(
         if letter != "-"
     ]
     if not any(part.side == "A" for part in parts):
-        raise SaglineError("nothing is on side A", where="--sides", remedy="give at least one A")
+        raise UsageError("nothing is on side A", where="--sides", remedy="give at least one A")
     return parts
 
 
@@ -101,7 +101,7 @@ _Piece = tuple[Ride, BoardFile | None, float, float, str, str]
 
 def _marked(rides: Sequence[tuple[Ride, BoardFile | None]]) -> list[_Piece]:
     if len(rides) != 1:
-        raise SaglineError("marks split one log", where="--marks", remedy="give a single log")
+        raise UsageError("marks split one log", where="--marks", remedy="give a single log")
     ride, board = rides[0]
     if not ride.marks:
         raise SaglineError("no marks in it", where=ride.path, remedy="give one log a side instead")

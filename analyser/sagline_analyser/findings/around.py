@@ -70,6 +70,16 @@ def highest_before(time: Array, value: Array, seconds: float) -> Array:
 
     Times count to the nanosecond, so that a sample exactly ``seconds`` away is one of them.
     """
+    found = np.full(len(value), np.nan)
+    for start in range(0, len(time), BLOCK):
+        end = min(start + BLOCK, len(time))
+        first = int(np.searchsorted(time, time[start] - seconds - 1e-6))
+        own = slice(first, end)  # no tables as long as the ride
+        found[start:end] = _highest_before(time[own], value[own], seconds)[start - first :]
+    return found
+
+
+def _highest_before(time: Array, value: Array, seconds: float) -> Array:
     whole = np.trunc(time)
     clock = whole.astype(np.int64) * 10**9 + np.rint((time - whole) * 1e9).astype(np.int64)
     low = np.searchsorted(clock, clock - round(seconds * 1e9), "left")

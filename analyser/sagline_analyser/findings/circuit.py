@@ -13,14 +13,16 @@ memory: leaving out whole blocks instead would overstate the error where one lau
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
 from numpy.polynomial import legendre
 
-from .series import Array, Flags, Series, interpolate
+from .around import BLOCK
+from .series import KEEP, Array, Flags, Series, interpolate
 from .speed import Unknown
 
 TIME_CONSTANTS = (0.5, 1.5, 5.0, 15.0, 50.0)
@@ -191,33 +193,47 @@ def low_pass(series: Series, time_constant: float) -> Array:
     Exact for such lines at any spacing.  It starts, and starts again after a gap, as if the value
     had been so for long.
     """
-    step = np.diff(series.time, prepend=series.time[0]) / time_constant
-    value, before = series.value, np.r_[series.value[0], series.value[:-1]]
-    decay = np.exp(-step)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # ∫ e^-(h-s)/τ (a + (b - a) s/h) ds/τ; its limit for a short step is its mean times h/τ.
-        mean = np.where(step > 1e-6, -np.expm1(-step) / step, 1 - step / 2)
-    gain = value - before * decay - (value - before) * mean
-    restart = series.gap | (np.arange(len(value)) == 0)
-    result = np.empty(len(value))
-    age = np.cumsum(step)
+    value, count = series.value, len(series)
+    step = np.empty(count)
+    step[:1] = 0.0
+    np.subtract(series.time[1:], series.time[:-1], out=step[1:])
+    step /= time_constant
+    gain = np.empty(count)
+    for start in range(0, count, BLOCK):  # no tables as long as the ride
+        part = slice(start, start + BLOCK)
+        short, here = step[part], value[part]
+        before = np.r_[value[max(start - 1, 0)], here[:-1]]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            # ∫ e^-(h-s)/τ (a + (b - a) s/h) ds/τ; its limit for a short step is its mean times h/τ.
+            mean = np.where(short > 1e-6, -np.expm1(-short) / short, 1 - short / 2)
+        gain[part] = here - before * np.exp(-short) - (here - before) * mean
+    restart = series.gap
+    age = np.cumsum(step, out=step)
     # f = e^-age · (f₀·e^age₀ + Σ gain·e^age), in pieces short enough for the exponential.
     marks = [*np.flatnonzero(restart).tolist(), *_pieces(age, 200.0), len(value)]
-    edges = sorted(set(marks))
+    edges = sorted({0, *marks}) if count else []
     state = 0.0
     for first, last in itertools.pairwise(edges):
         grow = np.exp(age[first:last] - age[first])
-        part = gain[first:last].copy()
-        part[0] = value[first] if restart[first] else state * decay[first] + gain[first]
-        result[first:last] = np.cumsum(part * grow) / grow
-        state = float(result[last - 1])
-    return result
+        piece = gain[first:last]
+        if first == 0 or restart[first]:
+            piece[0] = value[first]
+        else:
+            since = (series.time[first] - series.time[first - 1]) / time_constant
+            piece[0] += state * np.exp(-since)
+        np.divide(np.cumsum(piece * grow), grow, out=piece)
+        state = float(piece[-1])
+    return gain
 
 
 def _pieces(age: Array, length: float) -> list[int]:
     marks = np.arange(length, age[-1] if len(age) else 0.0, length)
     # A jump longer than a piece makes a piece of its own.
     return [*np.searchsorted(age, marks).tolist(), *(np.flatnonzero(np.diff(age) > length) + 1)]
+
+
+FEW = 2
+"""Low-passed currents of a long ride that are kept: as many as the search for a skew uses."""
 
 
 class Columns:
@@ -242,20 +258,26 @@ class Columns:
 
         NaN inside the current's gaps, or with ``bridge`` inside the long ones only.
         """
-        for tau in constants:
-            if tau not in self._low:
-                self._low[tau] = low_pass(self._bridged, tau)
         gap = self._bridged.gap if bridge else self._current.gap
-        values = [self._current.value, *(self._low[tau] for tau in constants)]
-        return self._at(times, values, gap)
+        values = chain([self._current.value], map(self._passed, constants))
+        return self._at(times, values, 1 + len(constants), gap)
+
+    def _passed(self, tau: float) -> Array:
+        """Return the low-passed current; of a long ride few are kept, for want of room."""
+        if tau in self._low:
+            return self._low[tau]
+        made = low_pass(self._bridged, tau)
+        if len(made) <= KEEP or len(self._low) < FEW:
+            self._low[tau] = made
+        return made
 
     def keep_only(self, constants: Sequence[float]) -> None:
         """Let go of the other low-passed currents, which a long ride has no room for."""
-        self._low = {tau: self._low[tau] for tau in constants}
+        self._low = {tau: self._low[tau] for tau in constants if tau in self._low}
 
     def drawn(self, times: Array) -> Array:
         """Return the charge drawn in As at ``times``, NaN outside the current's time."""
-        return self._at(times, [self._charge], self._bridged.gap)[:, 0]
+        return self._at(times, [self._charge], 1, self._bridged.gap)[:, 0]
 
     def mean_above(self, start: float, end: float, least: float) -> float:
         """Return the mean of the currents above ``least`` A from start to end; 0 if none is."""
@@ -270,8 +292,8 @@ class Columns:
         sound = np.isfinite(interpolate(self._current, times)) & (times > back + SETTLE)
         return np.asarray(sound, np.bool_)
 
-    def _at(self, times: Array, values: Sequence[Array], gap: Flags) -> Array:
-        """Interpolate several values at the current's times as :func:`.series.interpolate` does,
+    def _at(self, times: Array, values: Iterable[Array], count: int, gap: Flags) -> Array:
+        """Interpolate ``count`` values at the current's times as :func:`.series.interpolate` does,
         the places being looked up once for all; shape of ``times``, then (values,)."""
         own = self._current.time
         after = np.clip(np.searchsorted(own, times, "left"), 1, len(own) - 1)
@@ -279,7 +301,7 @@ class Columns:
         # The first two may share one time.
         share = (times - own[before]) / np.maximum(own[after] - own[before], 1e-12)
         share[(share < 0) | (share > 1) | (gap[after] & (share > 0) & (share < 1))] = np.nan
-        result = np.empty((*times.shape, len(values)))
+        result = np.empty((*times.shape, count))
         for at, value in enumerate(values):
             start = value[before]
             result[..., at] = start + share * (value[after] - start)

@@ -105,21 +105,24 @@ def find_crossings(
 
     Without ``rules`` the hysteresis is :data:`HYSTERESIS` of each limit.
     """
-    known: dict[tuple[str | None, bool], tuple[Series, float] | None] = {}
-    cells = present(ride, "cell_voltage")
-    spans: list[tuple[Threshold, Span]] = []
-    for threshold in thresholds(ride, limits):
-        place = (threshold.key, threshold.above)
-        if place not in known:
-            known[place] = _furthest(_series(ride, *place), threshold.above)
-        if (read := known[place]) is None:
+    every = thresholds(ride, limits)
+    places: dict[tuple[str | None, bool], list[Threshold]] = {}
+    for threshold in every:
+        places.setdefault((threshold.key, threshold.above), []).append(threshold)
+    by_threshold: dict[int, list[Span]] = {}
+    for place, own in places.items():  # one column at a time: a long ride's are large
+        if (read := _furthest(_series(ride, *place), place[1])) is None:
             continue
         series, furthest = read
-        if furthest <= threshold.level if threshold.above else furthest >= threshold.level:
-            continue  # most limits are never met, which one look at the furthest sample tells
-        how = rules or Rules(HYSTERESIS * abs(threshold.level))
-        found = find_spans(series, threshold.level, threshold.above, how)
-        spans += [(threshold, span) for span in found]
+        for threshold in own:
+            if furthest <= threshold.level if threshold.above else furthest >= threshold.level:
+                continue  # most limits are never met, which one look at the furthest sample tells
+            how = rules or Rules(HYSTERESIS * abs(threshold.level))
+            found = find_spans(series, threshold.level, threshold.above, how)
+            by_threshold[id(threshold)] = found
+        del series, read
+    spans = [(one, span) for one in every for span in by_threshold.get(id(one), ())]
+    cells = present(ride, "cell_voltage") if spans else []
     told = _doing(ride, np.array([span.peak_time for _, span in spans])) if spans else []
     crossings = [
         Crossing(

@@ -8,6 +8,7 @@ import numpy as np
 from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
+from .around import BLOCK
 from .electric import battery_current, pack_voltage, present
 from .once import once
 from .plateau import HELD, Axis, Plateau, find_plateau
@@ -509,7 +510,32 @@ def _request(
     """
     if throttle is None:
         return None, None, np.zeros(0)
-    time = axis.time
+    known = _bins(throttle, current, free, full, axis.time)
+    if not known:
+        return None, None, np.zeros(0)
+    x, y = np.array(known).T
+    ratio = y / x
+    slope = float(np.median(ratio))
+    tolerance = np.abs(np.diff(throttle, prepend=throttle[:1]))
+    tolerance += np.abs(np.diff(throttle, append=throttle[-1:]))
+    tolerance *= slope
+    tolerance += max(4 * axis.reading(current).noise, 0.015 * slope)
+    straight = None
+    if np.ptp(x) > 0.3 and len(x) >= 4 and np.mean(np.abs(ratio / slope - 1) < 0.04) > 0.7:
+        straight = slope * throttle
+    curve = np.interp(throttle, x, y)
+    for start in range(0, len(curve), BLOCK):  # no tables as long as the ride
+        own = throttle[start : start + BLOCK]
+        after = np.clip(np.searchsorted(x, own), 1, len(x) - 1) if len(x) > 1 else 0
+        nearest = np.minimum(np.abs(own - x[after]), np.abs(own - x[after - 1]))
+        curve[start : start + BLOCK][~(nearest <= BIN)] = np.nan
+    return straight, curve, tolerance
+
+
+def _bins(
+    throttle: Array, current: Array, free: Flags, full: float, time: Array
+) -> list[tuple[float, float]]:
+    """Return (throttle, current in A) of each bin where both stood still."""
     stirred = np.abs(np.diff(throttle, prepend=throttle[:1])) > 0.005
     last = np.maximum.accumulate(np.where(stirred, time, -np.inf))
     usable = free & (throttle > 0.1) & (throttle < FULL * full) & (current > 1.0)
@@ -523,17 +549,4 @@ def _request(
             close = np.abs(current[at] / middle - 1) < 0.04
             if np.mean(close) > 0.6:
                 known.append((float(np.median(throttle[at][close])), middle))
-    if not known:
-        return None, None, np.zeros(0)
-    x, y = np.array(known).T
-    moving = np.abs(np.diff(throttle, prepend=throttle[:1]))
-    moving += np.abs(np.diff(throttle, append=throttle[-1:]))
-    ratio = y / x
-    slope = float(np.median(ratio))
-    tolerance = max(4 * axis.reading(current).noise, 0.015 * slope) + slope * moving
-    straight = None
-    if np.ptp(x) > 0.3 and len(x) >= 4 and np.mean(np.abs(ratio / slope - 1) < 0.04) > 0.7:
-        straight = slope * throttle
-    after = np.clip(np.searchsorted(x, throttle), 1, len(x) - 1) if len(x) > 1 else 0
-    nearest = np.minimum(np.abs(throttle - x[after]), np.abs(throttle - x[after - 1]))
-    return straight, np.where(nearest <= BIN, np.interp(throttle, x, y), np.nan), tolerance
+    return known

@@ -21,7 +21,7 @@ from .electric import battery_current, pack_voltage
 from .fault_causes import rank_causes
 from .fault_cells import CellBelief
 from .fault_moments import COLLAPSE, GONE, HARD, drops, fault_moments
-from .fault_scene import MEMORY, between
+from .fault_scene import MEMORY
 from .fault_story import (
     LOGGER,
     FaultStory,
@@ -37,6 +37,7 @@ from .fault_story import (
 from .sensors.doubt import SensorDoubt
 from .series import Array, Flags, Series, clean
 from .summary import channel_words
+from .window import between
 
 __all__ = [
     "AFTER",

@@ -1,7 +1,7 @@
 """The readings around a fault, and the few comparisons that its candidate causes need."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -14,7 +14,7 @@ from .fault_cells import CellBelief
 from .fault_story import Cause, FaultStory
 from .sensors.doubt import SensorDoubt
 from .series import Array, Series, column, combine, interpolate
-from .set_aside import part_of
+from .window import between
 
 MEMORY = 180.0
 """s before the window whose readings are the ride's own normal."""
@@ -251,19 +251,3 @@ class Scene:
         for key, series in present(self.ride, name):
             stream = self.ride.find(key)
             yield key, stream.channels[key].index if stream else 0, series
-
-
-def between(ride: Ride, start: float, end: float) -> Ride:
-    """Return the ride with the samples from ``start`` to ``end`` s alone."""
-    streams = {}
-    for name, stream in ride.streams.items():
-        span = slice(*np.searchsorted(stream.time, (start, end + 1e-9)).tolist())
-        streams[name] = replace(
-            stream,
-            time=stream.time[span],
-            segment=stream.segment[span],
-            gap=stream.gap[span],
-            raw={key: column[span] for key, column in stream.raw.items()},
-            values=part_of(stream.values, span),
-        )
-    return replace(ride, streams=streams)

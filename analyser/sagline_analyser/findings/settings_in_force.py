@@ -12,12 +12,12 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .certainty import NOT_SHOWN
 from .demand import Drive, LimitLine, drives, stated_settings
-from .fault_scene import between
 from .plateau import HELD, Plateau
 from .series import Array
 from .setting_shown import SettingInForce, Shows, setting_number
 from .settings_braking import braking_settings
 from .settings_cutback import cutback_settings
+from .window import between
 
 PASSED = 0.05
 """Share by which a quantity must be over a setting to have passed it (our choice)."""

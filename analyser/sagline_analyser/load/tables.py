@@ -135,7 +135,7 @@ class Tables:
     events: list[tuple[int, int, Event]] = field(default_factory=list)
     """(offset, segment, record)"""
     host: list[tuple[int, Record]] = field(default_factory=list)
-    """(offset, record) of every host record but TIME and LOG"""
+    """(offset, record) of every host record but TIME, RAW and LOG"""
     instants: npt.NDArray[np.void] = field(default_factory=lambda: np.empty(0, INSTANT))
     frames: int = 0
     damaged: Places = field(default_factory=lambda: np.empty(0, np.intp))
@@ -315,13 +315,14 @@ class _Builder:
                 self.decoded[body] = record
         if isinstance(record, Unknown):
             self.tables.frames += not is_host_kind(body)
-        elif is_host_kind(body) and not isinstance(record, LogStart | Raw):
+        elif is_host_kind(body) and not isinstance(record, LogStart):
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
             if max(at.monotonic, abs(at.wall)) > FURTHEST:
                 wall = min(max(at.wall, -FURTHEST), FURTHEST)
                 at = Instant(min(at.monotonic, FURTHEST), wall)
                 record = replace(record, at=at)  # type: ignore[arg-type]  # as above
-            self.tables.host.append((offset, record))
+            if not isinstance(record, Raw):  # of which there may be many, and nobody asks for them
+                self.tables.host.append((offset, record))
             self.instants.append(np.array([(offset, at.monotonic, at.wall, False)], INSTANT))
         return record
 

@@ -60,7 +60,7 @@ def _top(picture: Bars) -> float:
 
 def _bars(picture: Bars) -> Markup:
     top, room = _top(picture), WIDTH - LABEL - 62
-    parts, said = [], []
+    parts, values, said = [], [], []
     for n, bar in enumerate(picture.bars[:MOST]):
         y = n * ROW + 3
         size = max(bar.value, 0.0) / top * room
@@ -71,7 +71,7 @@ def _bars(picture: Bars) -> Markup:
         if bar.low is not None and bar.high is not None:
             parts.append(_whisker(LABEL + bar.low / top * room, LABEL + bar.high / top * room, y))
         end = max(size, (bar.high or 0.0) / top * room)
-        parts.append(_text(LABEL + end + 5, y + 10, value, "strong" if bar.odd else ""))
+        values.append(_text(LABEL + end + 5, y + 10, value, "strong" if bar.odd else ""))
         said.append(f"{bar.label} {value}")
     height = len(picture.bars[:MOST]) * ROW + 4
     if picture.mark is not None:
@@ -79,7 +79,7 @@ def _bars(picture: Bars) -> Markup:
         parts.append(html('<path class=mark d="M{:.1f} 0V{}"/>', x, height))
         parts.append(_text(x, height + 10, picture.mark_label, "", "middle"))
         height += 14
-    return _svg(height, said, parts)
+    return _svg(height, said, [*parts, *values])  # no line through a figure
 
 
 def _whisker(low: float, high: float, y: float) -> Markup:

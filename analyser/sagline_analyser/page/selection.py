@@ -49,7 +49,7 @@ def resolve(names: Iterable[str], ride: Ride) -> list[str]:
                 if c.name == name
             ]
         else:
-            near = difflib.get_close_matches(name, [*channels, *columns], n=3)
+            near = difflib.get_close_matches(name, sorted({*channels, *columns}), n=3)
             remedy = (
                 f"did you mean {' or '.join(near)}?"
                 if near

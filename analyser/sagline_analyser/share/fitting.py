@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from sagline_logger.format import SaglineError
+from sagline_logger.format import SaglineError, UsageError
 
 from ..findings.basis import Basis
 from ..findings.fault_order import Moment
@@ -48,7 +48,7 @@ def share_page(
             something unknown, or even a short window does not fit.
     """
     for unknown in set(keep) - KEEP.keys():
-        raise SaglineError(f"nothing is called {unknown}", where="keep", remedy=", ".join(KEEP))
+        raise UsageError(f"nothing is called {unknown}", where="keep", remedy=", ".join(KEEP))
     ride = basis.raw
     moment = choose(basis.ride) if moment is None else moment
     text = ride.board_file if board is None else board

@@ -17,6 +17,7 @@ from ..page.card_picture import draw as draw_card
 from ..page.cards import card
 from ..page.document import page_script, trace_data
 from ..page.shell import data_block, head, resource
+from ..page.strip import strip
 from ..page.templates import page, part
 from . import words
 from .keep import KEEP
@@ -34,6 +35,7 @@ def page_parts(share: Shared) -> Iterator[str]:
     limits = derive_limits(share.board) if share.board else ()
     crossings = find_crossings(share.trusted, limits)
     spec, blocks = trace_data(share.ride, share.board, limits, crossings, share.at)
+    spec["strip"] = strip(share.trusted, share.board)
     starter = resource("share.js", __package__)
     script = page_script()
     style = f"<style>{resource('share.css', __package__)}</style></head>"

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from ..format.errors import SaglineError
+from ..format.errors import SaglineError, UsageError
 from . import ble_service
 from .ble_errors import explain
 from .gatt_stream import GattStream, notifying_of, short, uuid
@@ -437,7 +437,7 @@ def _claim(address: str) -> Iterator[None]:
 def _make(given: Mapping[str, Any]) -> BleSource:
     if given["characteristic"] is None:
         if given["service"] is not None:
-            raise SaglineError(
+            raise UsageError(
                 "names no characteristic",
                 where="--service",
                 remedy="say which of its characteristics notifies with --characteristic",

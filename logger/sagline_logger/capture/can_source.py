@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..format import SaglineError
+from ..format import SaglineError, UsageError
 from ..format.arguments import positive_whole
 from .source import Advice, LinkLost, Option
 from .source_kind import SourceKind
@@ -259,7 +259,7 @@ def _make(given: Mapping[str, Any]) -> CanSource:
     interface = given["can_interface"]
     if interface is None:
         if sys.platform != "linux":
-            raise SaglineError(
+            raise UsageError(
                 "there is no usual interface on this system",
                 where="--can",
                 remedy="name python-can's driver of the adapter with --can-interface",
@@ -270,7 +270,7 @@ def _make(given: Mapping[str, Any]) -> CanSource:
 
 def _translation(given: Mapping[str, Any]) -> Translation:
     if given["dbc"] is None:
-        raise SaglineError(
+        raise UsageError(
             "says nothing of what its frames mean",
             where="--can",
             remedy="give the bus's DBC with --dbc FILE",

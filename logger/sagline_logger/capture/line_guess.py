@@ -12,10 +12,9 @@ from ..format.columns.guess import (
     lines_map_text,
     time_column,
 )
-from ..format.columns.line_cells import BadLine, flat_json
+from ..format.columns.named_lines import MOSTLY, told_form
 from ..format.columns.time_guess import guess_time
 
-_SHARE = 0.7  # of the lines that must agree on their form
 _FEWEST = 3
 _CLOSE = 0.15  # by which a clock may differ from the host's over so short a time
 _UNITS = ((1.0, "s"), (1e3, "ms"), (1e6, "us"))
@@ -46,42 +45,16 @@ def tell_lines(lines: Sequence[Heard], board: str) -> LinesTold | None:
 
 def _named(lines: Sequence[Heard], board: str) -> LinesTold | None:
     """Try JSON objects, then pairs with each sign that may part them."""
-    parts = [(delimiter, equals) for delimiter in ",; \t|" for equals in "=:"]
-    forms = [("json", ",", "="), *(("pairs", *part) for part in parts)]
-    best: tuple[int, tuple[str, str, str], list[tuple[float, dict[str, str]]]] | None = None
-    for each in forms:
-        rows = [(line.at, values) for line in lines if (values := _values(line.text, *each))]
-        count = sum(len(values) for _, values in rows)
-        if len(rows) >= _SHARE * len(lines) and (best is None or count > best[0]):
-            best = count, each, rows
-    if best is None:
+    form = told_form([line.text for line in lines])
+    if form is None:
         return None
-    _, (form, delimiter, equals), found = best
+    found = [(line.at, values) for line in lines if (values := form.numbers(line.text))]
     names = list(dict.fromkeys(name for _, values in found for name in values))
-    shape: dict[str, str | int] = {"form": form, "decimal": "."}
-    if form == "pairs":
-        shape |= {"delimiter": delimiter, "equals": equals}
     columns = [_column(name, [values.get(name, "") for _, values in found]) for name in names]
     clock = _clock(columns, [at for at, _ in found], [values for _, values in found], names)
-    words = "JSON objects" if form == "json" else f"NAME{equals}VALUE pairs"
-    text = lines_map_text(board, shape, columns, clock, by_name=True)
+    words = "JSON objects" if form.form == "json" else f"NAME{form.equals}VALUE pairs"
+    text = lines_map_text(board, form.shape, columns, clock, by_name=True)
     return LinesTold(f"{words}, {len(names)} names", text)
-
-
-def _values(text: str, form: str, delimiter: str, equals: str) -> dict[str, str]:
-    """Return the numbers in a line by name; none where it is not of this form."""
-    if form == "json":
-        try:
-            return {name: one for name, one in flat_json(text).items() if is_number(one, ".")}
-        except BadLine:
-            return {}
-    values: dict[str, str] = {}
-    for part in text.split() if delimiter == " " else text.split(delimiter):
-        name, found, value = part.strip().partition(equals)
-        if not found or not name.strip() or not is_number(value.strip(), "."):
-            return {}
-        values[name.strip()] = value.strip()
-    return values
 
 
 def _separated(lines: Sequence[Heard], board: str) -> LinesTold | None:
@@ -91,7 +64,7 @@ def _separated(lines: Sequence[Heard], board: str) -> LinesTold | None:
         table = [_split(line.text, delimiter) for line in lines]
         numbers = sum(is_number(cell, decimal) for row in table for cell in row)
         _, times = Counter(len(row) for row in table).most_common(1)[0]
-        if times >= _SHARE * len(lines) and numbers and (found is None or numbers > found[0]):
+        if times >= MOSTLY * len(lines) and numbers and (found is None or numbers > found[0]):
             found = numbers, delimiter, decimal
     if found is None:
         return None
@@ -155,10 +128,10 @@ def _clock(
     for at in order:
         told = [_plain(row.get(names[at], "")) for row in rows]
         known = [(when, one) for when, one in zip(arrivals, told, strict=True) if one is not None]
-        if len(known) < _FEWEST or len(known) < _SHARE * len(rows):
+        if len(known) < _FEWEST or len(known) < MOSTLY * len(rows):
             continue
         known = _longest_rise(known)
-        if len(known) < _SHARE * len(rows):
+        if len(known) < MOSTLY * len(rows):
             continue
         gained = known[-1][1] - known[0][1]
         span = known[-1][0] - known[0][0]

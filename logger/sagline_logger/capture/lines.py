@@ -15,7 +15,8 @@ from ..format import (
 )
 from ..format.columns.cells import Blank, Cell
 from ..format.columns.column_map import ColumnMap, load_map
-from ..format.columns.line_cells import BadLine, LineReader, LineRow
+from ..format.columns.line_cells import LineReader, LineRow
+from ..format.columns.named_lines import BadLine
 from ..format.limits import MAX_FOREIGN, MAX_NAME
 from .framer import Framer
 from .translator import Item, Translation

@@ -9,7 +9,7 @@ import argparse
 from collections.abc import Sequence
 from typing import Any
 
-from ..format import SaglineError
+from ..format import UsageError
 from . import ble_source, can_source, replay_source, serial_source, tcp_source
 from .source import Option, Source
 from .source_kind import SourceKind
@@ -58,7 +58,7 @@ def choose_source(
     for other in kinds:
         for option in other.options:
             if option.flag not in own and _given(arguments, option) is not None:
-                raise SaglineError(
+                raise UsageError(
                     f"does not go with {kind.option.flag}",
                     where=option.flag,
                     remedy=f"leave it out; it belongs to {other.option.flag}",

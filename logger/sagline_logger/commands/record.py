@@ -20,7 +20,7 @@ from ..capture.state import CaptureState
 from ..format import (
     Limit,
     RecordError,
-    SaglineError,
+    UsageError,
     board_conflicts,
     derive_limits,
     load_board_file,
@@ -245,6 +245,6 @@ def _check_lengths(request: Request) -> None:
             put_text(text, limit, "this text")
         except RecordError as problem:
             shown = text[:20].encode(errors="replace").decode()
-            raise SaglineError(
+            raise UsageError(
                 str(problem), where=f"{where} {shown}…", remedy="change it and start again"
             ) from None

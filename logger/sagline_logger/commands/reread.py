@@ -6,7 +6,7 @@ from pathlib import Path
 from ..capture.can_source import CAN_MAP, DBC
 from ..capture.reread import reread
 from ..capture.translator import LINES, frames_or_lines
-from ..format import SUFFIX, RawForm, SaglineError
+from ..format import SUFFIX, RawForm, UsageError
 from ..live.layout import size
 
 EXAMPLES = (
@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
     target = arguments.out or log.with_name(f"{log.stem}_reread{SUFFIX}")
     if arguments.lines is not None:
         if arguments.map is not None:
-            raise SaglineError("goes with --dbc", where="--map", remedy="leave it out")
+            raise UsageError("goes with --dbc", where="--map", remedy="leave it out")
         form, what = RawForm.TEXT, "lines"
         translation = frames_or_lines({"lines": arguments.lines})
     else:

@@ -8,7 +8,7 @@ when it is first asked for, because a third of the programs' start-up time would
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from .errors import FrameError, RecordError, SaglineError
+from .errors import FrameError, RecordError, SaglineError, UsageError
 from .output import check_output, move_to_new, output, titled
 from .vocabulary import Term, vocabulary
 
@@ -143,6 +143,7 @@ __all__ = [
     "Term",
     "Time",
     "Unknown",
+    "UsageError",
     "Vehicle",
     "Verdict",
     "VersionGate",

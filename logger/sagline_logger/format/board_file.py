@@ -1,16 +1,14 @@
 """Reading board files: TOML, checked key by key, with the line in every error, all at once."""
 
 import re
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
-from dataclasses import MISSING, fields
+from collections.abc import Mapping
 from itertools import pairwise
-from operator import itemgetter
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, NoReturn, TypeVar
+from typing import Any
 
 from .board_tables import (
+    RETIRED,
     SETTINGS,
     Battery,
     BatteryUnit,
@@ -18,16 +16,13 @@ from .board_tables import (
     Conductor,
     Controller,
     Motor,
-    Rule,
     SettingValue,
     Vehicle,
-    rules,
 )
 from .errors import SaglineError
 from .limits import MAX_FILE, MAX_NAME, MAX_TEXT
-from .toml_lines import KeyPath, key_lines, line_of, load_toml
-
-_T = TypeVar("_T")
+from .toml_lines import KeyPath, load_toml
+from .toml_tables import Known, Problems, Rule, read_table, shown, write
 
 
 def load_board_file(path: str | Path) -> tuple[BoardFile, bytes]:
@@ -75,49 +70,14 @@ def read_board_file(text: str, where: str) -> BoardFile:
     except (ValueError, RecursionError) as problem:
         raise _syntax_error(text, where, problem) from None
 
-    problems = _Problems(text, where)
+    problems = Problems(text, where, "a board file", _HOMES, RETIRED, _read_settings)
     with problems.noted():
-        board = _read_table(BoardFile, data, (), problems)
+        board = read_table(BoardFile, data, (), problems)
         for check in (_check_names, _check_battery, _check_drive):
             with problems.noted():
                 check(board, problems)
     problems.raise_any()
     return board
-
-
-class _Known(Exception):
-    """Something is wrong here that has been noted already."""
-
-
-class _Problems:
-    """All that is wrong with a board file; called, it raises one of them."""
-
-    def __init__(self, text: str, where: str) -> None:
-        self._text = text
-        self._where = where
-        self.found: list[tuple[int, SaglineError]] = []
-
-    def __call__(self, path: KeyPath, what: str, remedy: str) -> NoReturn:
-        line = line_of(key_lines(self._text), path)
-        name = ".".join(key for key in path if isinstance(key, str))
-        problem = SaglineError(
-            f"{name} {what}".strip(), where=f"{self._where}:{line}", remedy=remedy
-        )
-        self.found.append((line, problem))
-        raise _Known
-
-    @contextmanager
-    def noted(self) -> Iterator[None]:
-        """Go on behind what is wrong inside."""
-        with suppress(_Known):
-            yield
-
-    def raise_any(self) -> None:
-        """Raise the first by line, with the others, if there are any."""
-        if self.found:
-            first, *rest = [one for _, one in sorted(self.found, key=itemgetter(0))]
-            first.more = tuple(rest)
-            raise first
 
 
 def _syntax_error(text: str, where: str, problem: BaseException) -> SaglineError:
@@ -138,104 +98,30 @@ def _syntax_error(text: str, where: str, problem: BaseException) -> SaglineError
     return SaglineError(f"not TOML ({message}, {place})", where=f"{where}:{line}", remedy=remedy)
 
 
-def _read_table(table: type[_T], data: Mapping[str, Any], path: KeyPath, fail: _Problems) -> _T:
-    known = rules(table)
-    before = len(fail.found)
-    values: dict[str, Any] = {}
-    for key, value in data.items():
-        with fail.noted():
-            if key not in known:
-                _unknown_key(key, table, path, fail)
-            values[key] = _read_value(known[key], value, (*path, key), fail)
-    for entry in fields(table):  # type: ignore[arg-type]
-        optional = entry.default is not MISSING or entry.default_factory is not MISSING
-        if entry.name in data or optional:
-            continue
-        example = known[entry.name].example
-        with fail.noted():
-            if path:
-                fail(path, f"has no {entry.name}", f"add a line such as {entry.name} = {example}")
-            fail(path, f"the {entry.name} is missing", f"begin with {entry.name} = {example}")
-    if len(fail.found) > before:
-        raise _Known
-    return table(**values)
-
-
-def _unknown_key(key: str, table: type, path: KeyPath, fail: _Problems) -> NoReturn:
-    import difflib  # here, because it is slow to import and only needed for this message
-
-    known = rules(table)
-    near = difflib.get_close_matches(key, known, n=1)
-    if near:
-        remedy = f"did you mean {near[0]}?"
-    elif homes := [name for name, other in _HOMES.items() if key in rules(other)]:
-        remedy = f"it belongs under {' or '.join(homes)}"
-    else:
-        remedy = f"known here: {', '.join(known)}"
-    fail((*path, key), "is not a key of a board file", remedy)
-
-
-def _read_value(rule: Rule, value: Any, path: KeyPath, fail: _Problems) -> Any:
-    name = path[-1]
-    if rule.item is None:
-        if not rule.accepts(value):
-            fail(path, f"must be {rule.wanted}, not {_shown(value)}", _write(name, rule))
-        return float(value) if isinstance(value, int) and not rule.whole else value
-    header = f"[[{'.'.join(map(str, path))}]]" if rule.many else f"[{'.'.join(map(str, path))}]"
-    tables = value if rule.many else [value]
-    if not isinstance(tables, list) or not all(isinstance(entry, dict) for entry in tables):
-        fail(path, f"must be {rule.wanted}", f"begin it with a line {header}")
-    if rule.item is dict:
-        return _read_settings(value, path, fail)
-    if not rule.many:
-        return _read_table(rule.item, value, path, fail)
-    before = len(fail.found)
-    entries: list[Any] = []
-    for number, entry in enumerate(tables):
-        with fail.noted():
-            entries.append(_read_table(rule.item, entry, (*path, number), fail))
-    if len(fail.found) > before:
-        raise _Known
-    return tuple(entries)
-
-
 def _read_settings(
-    data: Mapping[str, Any], path: KeyPath, fail: _Problems
+    data: Mapping[str, Any], path: KeyPath, fail: Problems
 ) -> Mapping[str, SettingValue]:
     before = len(fail.found)
     for name, value in data.items():
         with fail.noted():
             _check_setting(name, value, (*path, name), fail)
     if len(fail.found) > before:
-        raise _Known
+        raise Known
     return MappingProxyType(dict(data))
 
 
-def _check_setting(name: str, value: Any, path: KeyPath, fail: _Problems) -> None:
+def _check_setting(name: str, value: Any, path: KeyPath, fail: Problems) -> None:
     rule = SETTINGS.get(name)
     label, text = Rule("", limit=MAX_NAME), Rule("", limit=MAX_TEXT)
     if rule and not rule.accepts(value):
-        fail(path, f"must be {rule.wanted}, not {_shown(value)}", _write(name, rule))
+        fail(path, f"must be {rule.wanted}, not {shown(value)}", write(name, rule))
     if not label.accepts(name):
         fail(path, f"has a name that is not {label.wanted}", "choose another name")
     if not text.accepts(value) and not isinstance(value, int | float):
         fail(path, f"must be a number, true, false or {text.wanted}", "shorten it")
 
 
-def _write(name: str | int, rule: Rule) -> str:
-    return f"{rule.text}, as in {name} = {rule.example}"
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, dict | list):
-        return "a table" if isinstance(value, dict) else "an array"
-    text = f'"{value}"' if isinstance(value, str) else str(value)
-    if isinstance(value, bool):
-        text = text.lower()
-    return ascii(text)[1:-1] if len(text) <= 40 else "a longer value"
-
-
-def _check_names(board: BoardFile, fail: _Problems) -> None:
+def _check_names(board: BoardFile, fail: Problems) -> None:
     lists: dict[KeyPath, tuple[Any, ...]] = {
         ("battery", "units"): board.battery.units,
         ("motors",): board.motors,
@@ -257,7 +143,7 @@ def _check_names(board: BoardFile, fail: _Problems) -> None:
                 seen.add(entry.name)
 
 
-def _check_battery(board: BoardFile, fail: _Problems) -> None:
+def _check_battery(board: BoardFile, fail: Problems) -> None:
     battery = board.battery
     here: KeyPath = ("battery",)
     if len(battery.units) > 1 and battery.joined is None:
@@ -291,7 +177,7 @@ def _check_battery(board: BoardFile, fail: _Problems) -> None:
             )
 
 
-def _check_drive(board: BoardFile, fail: _Problems) -> None:
+def _check_drive(board: BoardFile, fail: Problems) -> None:
     outputs = sum(entry.count for entry in board.controllers)
     if board.motors and board.controllers and outputs != board.motor_count:
         fail(

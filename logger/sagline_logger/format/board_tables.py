@@ -4,89 +4,28 @@ Each key's rule, unit and meaning stand once, beside its field; the reader, its 
 check of the documentation all use them.
 """
 
-import math
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, dataclass, field
 from typing import Any
 
 from .limits import MAX_NAME
+from .toml_tables import Rule, table_key
 
 JOININGS = ("series", "parallel")
 PLACES = ("battery", "unit", "controller", "motor")
 SENSOR_PLACES = ("winding", "case")
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """What one key may hold: a number in ``unit`` within bounds, a text, or a table of ``item``.
-
-    ``low`` itself is allowed only if ``low_allowed``; ``high`` always is.
-    """
-
-    text: str
-    example: str = ""
-    unit: str = ""
-    low: float = 0.0
-    high: float = math.inf
-    low_allowed: bool = False
-    whole: bool = False
-    choices: tuple[str, ...] = ()
-    limit: int = 0
-    """Most bytes of UTF-8 of a text; 0 when the key holds no text."""
-    item: type | None = None
-    many: bool = False
-
-    @property
-    def wanted(self) -> str:
-        """What the key must hold, in words."""
-        if self.item is not None:
-            return "an array of tables" if self.many else "a table"
-        if self.choices:
-            return " or ".join(f'"{choice}"' for choice in self.choices)
-        if self.limit:
-            return f"a text of 1 to {self.limit} bytes of printable characters"
-        kind = "a whole number" if self.whole else "a number"
-        span = f"of at least {self.low:g}" if self.low_allowed else f"above {self.low:g}"
-        unit = f" in {self.unit}" if self.unit else ""
-        return f"{kind} {span} and at most {self.high:g}{unit}"
-
-    def accepts(self, value: Any) -> bool:
-        """Whether a plain value (not a table) keeps this rule."""
-        if self.choices:
-            return value in self.choices
-        if self.limit:
-            return (
-                isinstance(value, str)
-                and 0 < len(value.encode()) <= self.limit
-                and value.isprintable()
-                and bool(value.strip())
-            )
-        if isinstance(value, bool) or not isinstance(value, int if self.whole else int | float):
-            return False
-        return (self.low < value or (self.low_allowed and self.low == value)) and (
-            value <= self.high and math.isfinite(value)
-        )
-
-
-def _key(text: str, example: str = "", *, default: Any = None, **rule: Any) -> Any:
-    return field(default=default, metadata={"rule": Rule(text, example, **rule)})
-
-
 def _name(what: str, example: str, **more: Any) -> Any:
-    return _key(what, example, limit=MAX_NAME, **more)
+    return table_key(what, example, limit=MAX_NAME, **more)
 
 
 def _current(what: str, example: str) -> Any:
-    return _key(what, example, unit="A", high=5000)
+    return table_key(what, example, unit="A", high=5000)
 
 
 def _count(what: str, **more: Any) -> Any:
-    return _key(what, "2", default=1, whole=True, high=16, **more)
-
-
-def rules(table: type) -> dict[str, Rule]:
-    """Return the rule of every key of one of the tables below."""
-    return {entry.name: entry.metadata["rule"] for entry in fields(table)}
+    return table_key(what, "2", default=1, whole=True, high=16, **more)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,14 +33,16 @@ class BatteryUnit:
     """One battery unit: cells in one box that is taken out and swapped as one."""
 
     name: str = _name("what you call this unit", '"left box"', default=MISSING)
-    series: int = _key("cells (groups) in series", "13", default=MISSING, whole=True, high=255)
-    parallel: int = _key("cells in parallel", "6", default=MISSING, whole=True, high=1000)
+    series: int = table_key("cells (groups) in series", "13", default=MISSING, whole=True, high=255)
+    parallel: int = table_key("cells in parallel", "6", default=MISSING, whole=True, high=1000)
     chemistry: str | None = _name("cell chemistry, for people to read", '"NMC"')
-    cell_capacity: float | None = _key("rated capacity of one cell", "3.0", unit="Ah", high=1000)
-    max_discharge_rate: float | None = _key(
+    cell_capacity: float | None = table_key(
+        "rated capacity of one cell", "3.0", unit="Ah", high=1000
+    )
+    max_discharge_rate: float | None = table_key(
         "greatest continuous discharge rate of a cell", "5", unit="C", high=200
     )
-    max_charge_rate: float | None = _key(
+    max_charge_rate: float | None = table_key(
         "greatest continuous charge rate of a cell, regeneration included", "1", unit="C", high=200
     )
     max_discharge_current: float | None = _current(
@@ -121,20 +62,20 @@ class BatteryUnit:
 class Battery:
     """The pack: battery units joined in series or in parallel, and the cell voltages to keep."""
 
-    joined: str | None = _key(
+    joined: str | None = table_key(
         "how the units are joined, needed when there are several", '"series"', choices=JOININGS
     )
-    cell_full: float | None = _key(
+    cell_full: float | None = table_key(
         "voltage of a full cell, never to be passed", "4.20", unit="V", high=5
     )
-    cell_alarm: float | None = _key(
+    cell_alarm: float | None = table_key(
         "cell voltage under load at which to ride gently", "3.30", unit="V", high=5
     )
-    cell_stop: float | None = _key("cell voltage at which to stop", "3.00", unit="V", high=5)
-    temperature_limit: float | None = _key(
+    cell_stop: float | None = table_key("cell voltage at which to stop", "3.00", unit="V", high=5)
+    temperature_limit: float | None = table_key(
         "greatest cell temperature", "60", unit="°C", low=-50, high=150
     )
-    units: tuple[BatteryUnit, ...] = _key(
+    units: tuple[BatteryUnit, ...] = table_key(
         "the battery units, from the negative end of the pack",
         default=(),
         item=BatteryUnit,
@@ -165,17 +106,14 @@ class Motor:
     name: str | None = _name("what you call it", '"rear"')
     count: int = _count("how many such motors, numbered 1, 2, … through all [[motors]]")
     rated_current: float | None = _current("continuous motor (phase) current", "40")
-    pole_pairs: int | None = _key("pole pairs (half the magnets)", "14", whole=True, high=200)
-    temperature_limit: float | None = _key(
+    pole_pairs: int | None = table_key("pole pairs (half the magnets)", "14", whole=True, high=200)
+    temperature_limit: float | None = table_key(
         "greatest winding temperature", "110", unit="°C", high=300
     )
-    temperature_sensor: str | None = _key(
+    temperature_sensor: str | None = table_key(
         "where its temperature sensor sits; anywhere but in the winding is the case",
         '"winding"',
         choices=SENSOR_PLACES,
-    )
-    winding_resistance: float | None = _key(
-        "resistance between two motor leads, cold", "0.08", unit="Ω", high=100
     )
 
 
@@ -187,17 +125,17 @@ class Controller:
     count: int = _count("how many such controllers (motor outputs)")
     continuous_current: float | None = _current("continuous motor (phase) current", "50")
     burst_current: float | None = _current("motor (phase) current for a short time", "90")
-    burst_seconds: float | None = _key(
+    burst_seconds: float | None = table_key(
         "how long the burst current may flow", "10", unit="s", high=3600
     )
     battery_current: float | None = _current(
         "continuous battery current of one controller, if its data sheet states one", "40"
     )
-    max_voltage: float | None = _key("greatest supply voltage", "60", unit="V", high=2000)
-    temperature_limit: float | None = _key(
+    max_voltage: float | None = table_key("greatest supply voltage", "60", unit="V", high=2000)
+    temperature_limit: float | None = table_key(
         "greatest power-stage temperature", "85", unit="°C", high=300
     )
-    duty_ceiling: float | None = _key("greatest duty cycle it can run at", "0.95", high=1)
+    duty_ceiling: float | None = table_key("greatest duty cycle it can run at", "0.95", high=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,10 +143,10 @@ class Conductor:
     """A lead, a fuse or a connector, rated for one current."""
 
     name: str = _name("what you call it", '"main connector"', default=MISSING)
-    rated_current: float = _key(
+    rated_current: float = table_key(
         "continuous current it is rated for", "60", default=MISSING, unit="A", high=5000
     )
-    place: str = _key(
+    place: str = table_key(
         "where it sits, which tells the current through it",
         '"battery"',
         default="battery",
@@ -218,13 +156,12 @@ class Conductor:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
-    """What turns motor speed into road speed, and the mass that moves."""
+    """What turns motor speed into road speed."""
 
-    total_mass: float | None = _key("mass with rider and load", "180", unit="kg", high=5000)
-    wheel_diameter: float | None = _key(
+    wheel_diameter: float | None = table_key(
         "rolling diameter of a driven wheel", "0.40", unit="m", high=3
     )
-    gearing: float | None = _key(
+    gearing: float | None = table_key(
         "motor turns for one turn of the wheel (1 for a hub motor)", "5.2", high=1000
     )
 
@@ -252,6 +189,10 @@ SETTINGS = {
 }
 """Settings with a meaning of their own, each for one controller; any other name may stand too."""
 
+RETIRED = {Vehicle: {"total_mass"}, Motor: {"winding_resistance"}}
+"""Keys of earlier board files that nothing was ever worked out from: passed over, whatever they
+hold."""
+
 SettingValue = str | int | float | bool
 
 
@@ -261,18 +202,20 @@ class BoardFile:
 
     name: str = _name("the board's name", '"Kestrel"', default=MISSING)
     vehicle: Vehicle = field(
-        default_factory=Vehicle, metadata={"rule": Rule("wheels, gearing, mass", item=Vehicle)}
+        default_factory=Vehicle, metadata={"rule": Rule("wheels and gearing", item=Vehicle)}
     )
     battery: Battery = field(
         default_factory=Battery, metadata={"rule": Rule("the pack", item=Battery)}
     )
-    motors: tuple[Motor, ...] = _key("the motors", default=(), item=Motor, many=True)
-    controllers: tuple[Controller, ...] = _key(
+    motors: tuple[Motor, ...] = table_key("the motors", default=(), item=Motor, many=True)
+    controllers: tuple[Controller, ...] = table_key(
         "the controllers", default=(), item=Controller, many=True
     )
-    fuses: tuple[Conductor, ...] = _key("fuses", default=(), item=Conductor, many=True)
-    leads: tuple[Conductor, ...] = _key("leads", default=(), item=Conductor, many=True)
-    connectors: tuple[Conductor, ...] = _key("connectors", default=(), item=Conductor, many=True)
+    fuses: tuple[Conductor, ...] = table_key("fuses", default=(), item=Conductor, many=True)
+    leads: tuple[Conductor, ...] = table_key("leads", default=(), item=Conductor, many=True)
+    connectors: tuple[Conductor, ...] = table_key(
+        "connectors", default=(), item=Conductor, many=True
+    )
     settings: Mapping[str, SettingValue] = field(
         default_factory=dict, metadata={"rule": Rule("controller settings in use", item=dict)}
     )

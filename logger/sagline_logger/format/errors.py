@@ -24,6 +24,11 @@ class SaglineError(Exception):
         super().__init__(printable(line))
 
 
+class UsageError(SaglineError):
+    """The command line itself is wrong, whatever the files hold: programs exit with 2, which a
+    service takes for a reason not to try again."""
+
+
 class FrameError(ValueError):
     """Bytes that are not a frame: bad stuffing, wrong CRC, or too long."""
 

@@ -25,7 +25,7 @@ from typing import Any, NoReturn, TextIO, cast
 
 from .debug_log import VARIABLE as DEBUG
 from .debug_log import debug
-from .errors import SaglineError
+from .errors import SaglineError, UsageError
 from .progress import clear, shown
 
 INTERNAL = 70
@@ -134,7 +134,8 @@ def run_program(name: str, act: Callable[[], int]) -> int:
             return status
         except SaglineError as problem:
             debug("%s ends", name, problem=problem)
-            return max(_told(name, str(one)) for one in (problem, *problem.more))
+            status = 2 if isinstance(problem, UsageError) else 1
+            return max(_told(name, str(one), status) for one in (problem, *problem.more))
         except BrokenPipeError:
             return _silent(1)  # the reader of our output went away: there is nobody to tell
         except OutputError as problem:

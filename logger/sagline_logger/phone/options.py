@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..format import BoardFile, Limit, SaglineError
+from ..format import BoardFile, Limit, SaglineError, UsageError
 
 if TYPE_CHECKING:
     from ..capture.desk import CaptureDesk
@@ -62,7 +62,7 @@ def phone_screen(
         for option in ("tls_cert", "tls_key", "pair_again"):
             if getattr(arguments, option):
                 name = f"--{option.replace('_', '-')}"
-                raise SaglineError("goes with --serve only", where=name, remedy="add --serve")
+                raise UsageError("goes with --serve only", where=name, remedy="add --serve")
         return None
     try:
         from .server import PhoneScreen, Serving

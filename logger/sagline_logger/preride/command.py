@@ -5,7 +5,7 @@ import shutil
 from pathlib import Path
 
 from ..capture.sources import add_source_arguments, choose_source
-from ..format import CAUTION, SaglineError, load_board_file
+from ..format import CAUTION, SaglineError, UsageError, load_board_file
 from ..format.arguments import positive_number
 from .checks import CheckResult, Storage, Verdict, check, counts
 from .listening import Hearing, listen
@@ -59,7 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Listen, print the results and return the exit status."""
     if arguments.seconds > _LONGEST:
-        raise SaglineError(
+        raise UsageError(
             f"{arguments.seconds:g} is too long",
             where="--seconds",
             remedy=f"give at most {_LONGEST:g}",

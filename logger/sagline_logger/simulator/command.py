@@ -8,7 +8,7 @@ from pathlib import Path
 from threading import Event
 from types import FrameType
 
-from ..format import SaglineError
+from ..format import UsageError
 from ..format.arguments import setting
 from .rides import BREAD_RUN, RIDES
 
@@ -181,4 +181,4 @@ def _check(args: argparse.Namespace) -> None:
     )
     for holds, where, what, remedy in rules:
         if not holds:  # also for "nan", which compares false
-            raise SaglineError(what, where=where, remedy=remedy)
+            raise UsageError(what, where=where, remedy=remedy)

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from ..format import SaglineError
+from ..format import UsageError
 from ..format.board_tables import SETTINGS
 from .parameters import BoardParameters, Limits, Ramp
 
@@ -48,7 +48,7 @@ def apply_settings(
             low.stop if end is None else end / series,
         )
         if not ramp.start > ramp.stop:
-            raise SaglineError(
+            raise UsageError(
                 f"the cutback would end at {ramp.stop * series:g} V, not below its start at "
                 f"{ramp.start * series:g} V",
                 where=f"--setting {' and '.join(name for name in _CUTBACK if name in known)}",
@@ -73,7 +73,7 @@ def _number(name: str, text: str) -> float:
     except ValueError:
         value = math.nan
     if not (value >= 0 if rule.low_allowed else value > 0) or value > rule.high:
-        raise SaglineError(
+        raise UsageError(
             f"{text!r} is no {rule.text}",
             where=f"--setting {name}",
             remedy=f"give a number{unit}, such as {rule.example}",

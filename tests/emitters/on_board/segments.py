@@ -18,7 +18,10 @@ for call, *rest in calls:
     words = rest[4]
     if call == "init":
         fast = Stream("fast", 10000, LAYOUTS["n"], together=5)
-        s = Emitter(sent.append, "Kestrel", "3", second, [fast], lambda size: room[0], 2**32 - 1)
+        streams = [fast]
+        if third:
+            streams.append(Stream("slow", 100000000, [Channel("w", "1", U8)], together=1))
+        s = Emitter(sent.append, "Kestrel", "3", second, streams, lambda size: room[0], 2**32 - 1)
     elif call == "begin":
         s.begin(clock)
     elif call == "log":
@@ -40,6 +43,8 @@ for call, *rest in calls:
         for n in range(second):
             row = [third + n, 7][: len(s.streams[0].channels)]
             s.sample(0, (clock + n * 10_000) % 2**32, row)
+    elif call == "beside":
+        s.sample(1, clock, [third])
     elif call == "event":
         room[0] = second != 0
         s.event(NOTE, 0, 0, words, clock)

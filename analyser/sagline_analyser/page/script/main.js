@@ -63,7 +63,7 @@ function setRuler(changes) {
 }
 
 const actions = [
-  ["whole", "Whole ride", "0", () => setView(...whole)],
+  ["whole", document.body.classList.contains("shared") ? "Whole window" : "Whole ride", "0", () => setView(...whole)],
   ["in", "Zoom in", "+", () => zoomBy(0.5)],
   ["out", "Zoom out", "−", () => zoomBy(2)],
   ["left", "Earlier", "⇧←", () => panBy(-0.25)],
@@ -107,17 +107,9 @@ function buildTools() {
     tools.append(button);
   }
   tools.append(make("output", { id: "now" }));
-  // Without a strip (a shared window) a bar tells which part is shown.
-  if (!document.getElementById("strip")) tools.append(make("div", { id: "window", "aria-hidden": "true" }, make("i", { id: "thumb" })));
 }
 
 function drawTools() {
-  const total = whole[1] - whole[0];
-  const thumb = document.getElementById("thumb");
-  if (thumb) {
-    thumb.style.left = (100 * view.start) / total + "%";
-    thumb.style.width = Math.max((100 * (view.end - view.start)) / total, 0.3) + "%";
-  }
   document.getElementById("do-undo").disabled = seen.at === 0;
   document.getElementById("do-redo").disabled = seen.at + 1 === seen.list.length;
   document.getElementById("do-clock")?.setAttribute("aria-pressed", String(view.wall));

@@ -128,7 +128,9 @@ function drawPanel(panel) {
 
 // Panels of a group share one row of times, below the last.
 const bottomOf = (panel) => (panel.last ? MARGIN.b : 8);
-const panelHeight = (panel) => (width() < 500 ? 146 : panel.unit === "V" || panel.lines.length > 3 ? 216 : 156) + bottomOf(panel);
+const TALL = { screen: [156, 216], paper: [132, 180] };
+const panelHeight = (panel) => (width() < 500 ? 146 :
+  TALL[printing ? "paper" : "screen"][Number(panel.unit === "V" || panel.lines.length > 3)]) + bottomOf(panel);
 
 // Where along each line a few symbols stand, staggered, so that lines differ without colour; a cell's
 // number once.  Single samples between two gaps, which no line can show, get the symbol too.

@@ -101,7 +101,7 @@ function drawStrip() {
   const bottom = pins + Math.max(rows.length, 1) * STRIP.row;
   const height = bottom + (docked ? 2 : STRIP.axis);
   const picture = svg("svg", { width: STRIP.left + stripPixels() + STRIP.right, height, role: "img",
-    "aria-label": "The whole ride; the part that is not faded is what the plots show" });
+    "aria-label": "All of it; the part that is not faded is what the plots show" });
   rows.forEach((name, n) => picture.append(...stripRow(name, pins + n * STRIP.row)));
   for (const gap of spec.gaps) {
     picture.append(svg("rect", { x: stripX(gap.start), width: Math.max(stripX(gap.end) - stripX(gap.start), 1.5), y: pins,

@@ -4,23 +4,32 @@ Documented in ``docs/import.md``, and for lines in ``docs/any_board.md``.
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 from ..channels import Channel, SampleType
 from ..device_records import Stream
 from ..errors import RecordError, SaglineError
-from ..limits import MAX_FILE, MAX_LABEL, MAX_NAME, MAX_TEXT, MAX_UNIT
-from ..toml_lines import KeyPath, key_lines, line_of, load_toml
+from ..limits import MAX_FILE, MAX_NAME, MAX_STREAMS, MAX_TEXT
+from ..toml_lines import KeyPath, load_toml
+from ..toml_tables import Known, Problems, read_table
 from ..vocabulary import vocabulary
+from .map_tables import (
+    TIME_UNITS,
+    ColumnTable,
+    FileTable,
+    MapTable,
+    StreamTable,
+    TimeTable,
+    micros,
+    number,
+    texts,
+)
 from .units import NAMES, Line, conversion, spelled
-
-TIME_UNITS = {"s": 1_000_000, "ms": 1000, "us": 1, "µs": 1, "iso8601": 0}
-"""Unit of a time column to µs in it; 0: a date and time by ISO 8601."""
 
 MISSING = ("nan", "na", "n/a", "null", "none")
 """What stands for "no reading" unless the map says otherwise, in any case; so does a blank."""
@@ -109,10 +118,6 @@ class ColumnMap:
         return description
 
 
-FORMS = ("separated", "pairs", "json")
-"""How a line holds its values: in order, as NAME=VALUE, or as a JSON object."""
-
-
 def load_map(path: Path, lines: bool = False) -> ColumnMap:
     """Read a map, of a column file or of the ``lines`` that a board prints.
 
@@ -188,290 +193,185 @@ def _toml(text: str, where: str) -> dict[str, Any]:
         ) from None
 
 
+_HOMES = {
+    "[file]": FileTable,
+    "[time]": TimeTable,
+    "[[streams]]": StreamTable,
+    "[[columns]]": ColumnTable,
+}
+"""Where a key belongs that stands in the wrong table."""
+
+
+def _settings(data: Mapping[str, Any], path: KeyPath, fail: Problems) -> Mapping[str, Any]:
+    for key, value in data.items():
+        long = max(len(key.encode()) - MAX_NAME, len(str(value).encode()) - MAX_TEXT)
+        if long > 0 or isinstance(value, dict | list):
+            fail(
+                (*path, key),
+                "is not one value, or too long",
+                f"write NAME = VALUE, the name at most {MAX_NAME} bytes",
+            )
+    return data
+
+
 class _Reader:
+    """What the keys of a map say together, each of which keeps its own rule already."""
+
     def __init__(self, text: str, where: str, lines: bool, signal: SignalOf | None = None) -> None:
         self.signal = signal
-        self.text = text
         self.where = where
         self.lines = lines
-
-    def fail(self, path: KeyPath, what: str, remedy: str) -> NoReturn:
-        line = line_of(key_lines(self.text), path)
-        name = ".".join(str(key) for key in path if isinstance(key, str))
-        raise SaglineError(f"{name} {what}".strip(), where=f"{self.where}:{line}", remedy=remedy)
-
-    def table(self, data: Any, path: KeyPath, known: str) -> dict[str, Any]:
-        if not isinstance(data, dict):
-            self.fail(path, "is not a table", f"write [{path[-1]}] and the keys below it")
-        for key in data:
-            if key not in known.split():
-                self.fail((*path, key), "is not a key of a map", f"known here: {known}")
-        return data
-
-    def texts(
-        self, table: Mapping[str, Any], key: str, path: KeyPath, limit: int, default: str
-    ) -> str:
-        value = table.get(key, default)
-        if not isinstance(value, str) or len(value.encode(errors="replace")) > limit:
-            self.fail(
-                (*path, key),
-                "is not a text, or too long",
-                f"write it in double quotes, at most {limit} bytes",
-            )
-        return value
-
-    def whole(
-        self, table: Mapping[str, Any], key: str, path: KeyPath, low: int, high: int, default: int
-    ) -> int:
-        value = table.get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            self.fail((*path, key), f"is not a whole number from {low} to {high}", "change it")
-        return value
-
-    def number(self, table: Mapping[str, Any], key: str, path: KeyPath, default: str) -> Fraction:
-        value = table.get(key, Decimal(default))
-        if isinstance(value, str):
-            value = self.ratio(value)
-        if isinstance(value, bool) or not isinstance(value, int | Decimal | Fraction):
-            self.fail((*path, key), "is not a number", 'write 0.001, or a ratio as "5/18"')
-        if isinstance(value, Decimal) and not (value.is_finite() and abs(value.adjusted()) < 40):
-            self.fail((*path, key), "is out of range", "write an ordinary number")
-        return Fraction(value)
-
-    @staticmethod
-    def ratio(text: str) -> Fraction | None:
-        found = re.fullmatch(r"(-?[0-9]{1,20})/([1-9][0-9]{0,19})", text.replace(" ", ""))
-        return Fraction(int(found[1]), int(found[2])) if found else None
-
-    def micros(self, table: Mapping[str, Any], key: str, path: KeyPath) -> int:
-        time = self.number(table, key, path, "0") * 1_000_000
-        if key in table and not (time == 0 or 1 <= time < 2**32):
-            self.fail((*path, key), "is not from 0.000001 to 4294 s", "write seconds")
-        return round(time)
-
-    def column(self, table: Mapping[str, Any], path: KeyPath) -> str | int:
-        value = table.get("column")
-        if isinstance(value, bool) or not isinstance(value, str | int) or value in ("", 0):
-            self.fail(
-                (*path, "column"),
-                "names no column",
-                "write its title in double quotes, or its number from 1",
-            )
-        if isinstance(value, int) and value < 1:
-            self.fail((*path, "column"), "is below 1", "columns are numbered from 1")
-        return value
+        self.fail = Problems(text, where, "a map", _HOMES, free=_settings)
 
     def map(self, data: dict[str, Any]) -> ColumnMap:
-        top = self.table(data, (), "board note file time streams columns settings")
-        file = self.table(
-            top.get("file", {}),
-            ("file",),
-            "form delimiter equals decimal encoding header first_row cells missing",
-        )
-        form = self.texts(file, "form", ("file",), 16, "separated")
-        if form not in FORMS:
-            self.fail(("file", "form"), "is no form of lines", f"write one of: {', '.join(FORMS)}")
-        if form != "separated" and not self.lines:
-            self.fail(
-                ("file", "form"),
-                "is for lines as a board prints them",
-                "a column file holds separated values; leave it out",
-            )
-        equals = self.texts(file, "equals", ("file",), 1, "=")
-        if len(equals) != 1 or equals.isalnum() or equals.isspace():
-            self.fail(("file", "equals"), "is not one character", 'write "=" or ":"')
-        delimiter = self.texts(file, "delimiter", ("file",), 1, ",")
-        if len(delimiter) != 1 or delimiter in '"\r\n':
-            self.fail(("file", "delimiter"), "is not one character", 'write "," ";" or "\\t"')
-        decimal = self.texts(file, "decimal", ("file",), 1, ".")
-        if decimal not in (".", ",") or decimal == delimiter:
+        with self.fail.noted():
+            found = self._map(read_table(MapTable, data, (), self.fail))
+        self.fail.raise_any()
+        return found
+
+    def _map(self, top: MapTable) -> ColumnMap:
+        file = top.file
+        if file.decimal == file.delimiter:
             self.fail(
                 ("file", "decimal"),
-                "is not a point or a comma, or is the delimiter too",
+                "is the delimiter too",
                 'write "." or "," and another delimiter',
             )
-        encoding = self.texts(file, "encoding", ("file",), 32, "utf-8-sig")
-        try:
-            "".encode(encoding)
-        except (LookupError, ValueError):
-            self.fail(
-                ("file", "encoding"), "is no text encoding", 'write "utf-8", "latin-1" or "utf-16"'
-            )
-        if self.lines and "\n".encode(encoding)[-2:] not in (b"\n", b"\xbf\n"):
+        if self.lines and "\n".encode(file.encoding)[-2:] not in (b"\n", b"\xbf\n"):
             self.fail(
                 ("file", "encoding"),
                 "does not end its lines with one byte",
                 'write "utf-8" or "latin-1"',
             )
-        named = form != "separated"
-        cells = self.whole(file, "cells", ("file",), 0, 10_000, 0)
-        header = 1 if named else self.whole(file, "header", ("file",), 0, 10_000, 1)
-        first_row = self.whole(file, "first_row", ("file",), header + 1, 1_000_000, header + 1)
-        missing = self.missing(file, ("file",), MISSING)
-        streams = self.streams(top)
-        settings = self.settings(top)
+        named = file.form != "separated"  # each line has its titles
+        header = 1 if named else file.header
+        first = 1 if named else header + 1
+        first_row = first if file.first_row is None else file.first_row
+        if first_row < first:
+            self.fail(
+                ("file", "first_row"),
+                "does not stand below the titles",
+                f"write a number of at least {first}",
+            )
+        missing = _lower(file.missing, MISSING)
+        streams = self.streams(top.streams or (StreamTable(name="table"),))
         return ColumnMap(
             self.where,
-            self.texts(top, "board", (), MAX_NAME, ""),
-            self.texts(top, "note", (), MAX_TEXT, ""),
-            delimiter,
-            decimal,
-            encoding,
+            top.board,
+            top.note,
+            file.delimiter,
+            file.decimal,
+            file.encoding,
             header,
             first_row,
-            self.time(top, header),
+            self.time(top.time, header),
             streams,
-            self.columns(top, streams, missing, header),
-            settings,
-            form,
-            equals,
-            cells,
+            self.columns(top.columns, streams, missing, header),
+            tuple((key, str(value)) for key, value in top.settings.items()),
+            file.form,
+            file.equals,
+            file.cells,
         )
 
-    def settings(self, top: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-        settings = top.get("settings", {})
-        if not isinstance(settings, dict):
-            self.fail(("settings",), "is not a table", "write [settings] and NAME = VALUE below it")
-        for key, value in settings.items():
-            long = max(len(key.encode()) - MAX_NAME, len(str(value).encode()) - MAX_TEXT)
-            if long > 0 or isinstance(value, dict | list):
-                self.fail(
-                    ("settings", key),
-                    "is not one value, or too long",
-                    f"write NAME = VALUE, the name at most {MAX_NAME} bytes",
-                )
-        return tuple((key, str(value)) for key, value in settings.items())
-
-    def missing(
-        self, table: Mapping[str, Any], path: KeyPath, default: tuple[str, ...]
-    ) -> tuple[str, ...]:
-        value = table.get("missing", list(default))
-        value = [value] if isinstance(value, str) else value
-        if not (isinstance(value, list) and all(isinstance(one, str) for one in value)):
-            self.fail(
-                (*path, "missing"),
-                "is not a text or a list of texts",
-                'write missing = ["-", "NaN"]',
-            )
-        return tuple(one.strip().lower() for one in value)
-
-    def streams(self, top: Mapping[str, Any]) -> tuple[StreamPlan, ...]:
-        entries = top.get("streams", [{"name": "table"}])
-        if not (isinstance(entries, list) and 1 <= len(entries) <= 16):
-            self.fail(("streams",), "are not 1 to 16", "write one [[streams]] table for each")
+    def streams(self, tables: tuple[StreamTable, ...]) -> tuple[StreamPlan, ...]:
+        if len(tables) > MAX_STREAMS:
+            self.fail(("streams",), "are too many", f"write at most {MAX_STREAMS}")
         plans: list[StreamPlan] = []
-        for at, entry in enumerate(entries):
-            path: KeyPath = ("streams", at)
-            entry = self.table(entry, path, "name period")
-            name = self.texts(entry, "name", path, MAX_NAME, "")
-            if not name or name in (plan.name for plan in plans):
-                self.fail((*path, "name"), "is missing or taken", "give each stream its own name")
-            plans.append(StreamPlan(name, self.micros(entry, "period", path)))
+        for at, table in enumerate(tables):
+            if table.name in (plan.name for plan in plans):
+                self.fail(("streams", at, "name"), "is taken", "give each stream its own name")
+            plans.append(StreamPlan(table.name, micros(table.period or 0) or 0))
         return tuple(plans)
 
-    def time(self, top: Mapping[str, Any], header: int) -> TimePlan:
+    def time(self, time: TimeTable, header: int) -> TimePlan:
         path: KeyPath = ("time",)
-        time = self.table(top.get("time", {}), path, "column unit step since_1970 start")
-        start = self.texts(time, "start", path, 64, "")
-        if start:
+        if time.start:
             from .cells import iso_micros
 
-            if iso_micros(start) is None:
+            if iso_micros(time.start) is None:
                 self.fail(
                     (*path, "start"),
                     "is no date and time by ISO 8601",
                     'write it as "2026-05-02T08:30:00+02:00"',
                 )
-        if "step" in time:
-            step = self.micros(time, "step", path)
-            if "column" in time or not step:
+        if time.step is not None:
+            step = micros(time.step)
+            if time.column is not None or not step:
                 self.fail(
                     (*path, "step"),
                     "is zero, or stands beside column",
                     "keep one of the two; step is the time between rows in s",
                 )
-            return TimePlan(None, 1, step, False, start)
-        if self.lines and not time.keys() - {"start"}:
-            return TimePlan(None, 1, 0, False, start)
-        if "column" not in time:
+            return TimePlan(None, 1, step, False, time.start)
+        if self.lines and time == TimeTable(start=time.start):
+            return TimePlan(None, 1, 0, False, time.start)
+        if time.column is None:
             self.fail(
                 path,
                 "names no column",
                 'write [time] with column = "…" and unit = "s", or step = 0.01',
             )
-        column = self.column(time, path)
+        self.has_title(time.column, (*path, "column"), header)
+        if time.unit is None:
+            self.fail(path, "has no unit", "add unit = one of: s, ms, us, iso8601")
+        return TimePlan(time.column, TIME_UNITS[spelled(time.unit)], 0, time.since_1970, time.start)
+
+    def has_title(self, column: str | int, path: KeyPath, header: int) -> None:
         if isinstance(column, str) and not header:
-            self.fail(
-                (*path, "column"), "is a title in a file without a header", "write its number"
-            )
-        unit = time.get("unit")
-        if not isinstance(unit, str) or spelled(unit) not in TIME_UNITS:
-            self.fail((*path, "unit"), "is not a unit of time", "write one of: s, ms, us, iso8601")
-        since = time.get("since_1970", False)
-        if not isinstance(since, bool):
-            self.fail((*path, "since_1970"), "is not true or false", "write true or false")
-        return TimePlan(column, TIME_UNITS[spelled(unit)], 0, since, start)
+            self.fail(path, "is a title in a file without a header", "write its number")
 
     def columns(
         self,
-        top: Mapping[str, Any],
+        tables: tuple[ColumnTable, ...],
         streams: tuple[StreamPlan, ...],
         missing: tuple[str, ...],
         header: int,
     ) -> tuple[ColumnPlan, ...]:
-        entries = top.get("columns")
-        if not isinstance(entries, list) or not entries:
+        if not tables:
             self.fail(("columns",), "are none", "write one [[columns]] table for each column")
-        plans = [
-            self.one_column(entry, ("columns", at), streams, missing, header)
-            for at, entry in enumerate(entries)
-        ]
+        plans: list[ColumnPlan] = []
         keys: set[tuple[int, str]] = set()
-        for at, plan in enumerate(plans):
-            if (plan.stream, plan.channel.key) in keys:
-                self.fail(
-                    ("columns", at, "channel"),
-                    f"{plan.channel.key} is mapped twice",
-                    "give one of them another index or name",
-                )
-            keys.add((plan.stream, plan.channel.key))
+        before = len(self.fail.found)
+        for at, table in enumerate(tables):
+            with self.fail.noted():
+                plan = self.one_column(table, ("columns", at), streams, missing, header)
+                if (plan.stream, plan.channel.key) in keys:
+                    self.fail(
+                        ("columns", at, "channel"),
+                        f"{plan.channel.key} is mapped twice",
+                        "give one of them another index or name",
+                    )
+                keys.add((plan.stream, plan.channel.key))
+                plans.append(plan)
+        if len(self.fail.found) > before:
+            raise Known
         return tuple(plans)
 
     def one_column(
         self,
-        entry: Any,
+        table: ColumnTable,
         path: KeyPath,
         streams: tuple[StreamPlan, ...],
         missing: tuple[str, ...],
         header: int,
     ) -> ColumnPlan:
-        entry = self.table(
-            entry,
-            path,
-            "column channel index label unit as factor offset resolution stream missing",
-        )
-        column = self.column(entry, path)
-        if isinstance(column, str) and not header:
-            self.fail(
-                (*path, "column"), "is a title in a file without a header", "write its number"
-            )
-        step_of: Fraction | None = None
+        self.has_title(table.column, (*path, "column"), header)
+        unit, step_of = table.unit, None
         if self.signal is not None:
-            told = self.signal(str(column))
+            told = self.signal(str(table.column))
             if isinstance(told, str):
-                self.fail((*path, "column"), f"{column!r} {told}", "name one that the DBC has")
-            entry = {"unit": told[0], **entry}
+                self.fail(
+                    (*path, "column"), f"{table.column!r} {told}", "name one that the DBC has"
+                )
+            unit = told[0] if unit is None else unit
             step_of = told[1]
-        name = self.texts(entry, "channel", path, MAX_NAME, "")
-        if not name:
-            self.fail(
-                (*path, "channel"),
-                "is missing",
-                "write a standard name (protocol_docs/vocabulary.md) or your own",
-            )
+        name = table.channel
         term = vocabulary().get(name)
-        unit = self.texts(entry, "unit", path, MAX_UNIT, term.unit if term else "")
-        target = self.texts(entry, "as", path, MAX_UNIT, term.unit if term else unit)
+        if unit is None:
+            unit = term.unit if term else ""
+        target = table.target
+        if target is None:
+            target = term.unit if term else unit
         if term and target != term.unit:
             self.fail(
                 (*path, "as"),
@@ -485,49 +385,41 @@ class _Reader:
                 f"{unit!r} does not lead to {target!r}",
                 f'write unit = "{target}" with factor and offset, or one of: {", ".join(NAMES)}',
             )
-        factor = self.number(entry, "factor", path, "1")
-        if not factor:
+        factor, offset = number(table.factor), number(table.offset)
+        if not factor or offset is None:
             self.fail((*path, "factor"), "is zero", "write what one unit of the file is worth")
-        line = Line(factor, self.number(entry, "offset", path, "0")).then(step)
-        if "resolution" not in entry and step_of is not None:
-            entry = {**entry, "resolution": _decimal(step_of * abs(line.factor))}
-        if "resolution" not in entry:
+        line = Line(factor, offset).then(step)
+        resolution = number(table.resolution)
+        if resolution is None and step_of is not None:
+            resolution = Fraction(_decimal(step_of * abs(line.factor)))
+        if resolution is None:
             self.fail(
                 path,
                 "has no resolution",
                 f"write the smallest step to keep, in {target or 'its unit'}, such as 0.01",
             )
-        multiplier, exponent = self.scale(entry, path)
+        multiplier, exponent = self.scale(resolution, path)
         names = [stream.name for stream in streams]
-        stream = self.texts(entry, "stream", path, MAX_NAME, names[0])
+        stream = names[0] if table.stream is None else table.stream
         if stream not in names:
             self.fail(
                 (*path, "stream"),
                 f"{stream!r} is no stream of this map",
                 f"known: {', '.join(names)}",
             )
-        channel = Channel(
-            name,
-            target,
-            SampleType.I32,
-            multiplier,
-            0,
-            exponent,
-            self.whole(entry, "index", path, 0, 255, 0),
-            self.texts(entry, "label", path, MAX_LABEL, ""),
-        )
+        kind = SampleType.I32
+        channel = Channel(name, target, kind, multiplier, 0, exponent, table.index, table.label)
         quantum = Fraction(multiplier) * Fraction(10) ** exponent
         return ColumnPlan(
-            column,
+            table.column,
             channel,
             line.then(Line(1 / quantum)),
             names.index(stream),
-            self.missing(entry, path, missing),
+            _lower(table.missing, missing),
         )
 
-    def scale(self, entry: Mapping[str, Any], path: KeyPath) -> tuple[int, int]:
+    def scale(self, value: Fraction, path: KeyPath) -> tuple[int, int]:
         """Return the resolution as (multiplier, exponent of ten)."""
-        value = self.number(entry, "resolution", path, "1")
         exponent = 0
         while value.denominator > 1 and exponent > -22:
             value, exponent = value * 10, exponent - 1
@@ -540,6 +432,11 @@ class _Reader:
                 "write such as 0.01 or 0.0125",
             )
         return int(value), exponent
+
+
+def _lower(missing: Sequence[str] | None, usual: tuple[str, ...]) -> tuple[str, ...]:
+    said = texts(missing)
+    return usual if said is None else tuple(one.strip().lower() for one in said)
 
 
 def _decimal(step: Fraction) -> Decimal:

@@ -10,7 +10,8 @@ from decimal import Decimal
 from ..near_names import nearest_name
 from ..vocabulary import vocabulary
 from .cells import BadCell, iso_micros, number
-from .column_map import MISSING, TIME_UNITS
+from .column_map import MISSING
+from .map_tables import TIME_UNITS
 from .time_guess import guess_time
 from .units import conversion, spelled
 

@@ -1,27 +1,17 @@
 """One line that a board printed: its text to the cells of a map, or what is wrong with it."""
 
 import csv
-import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
 
 from .cells import BLANK, HELD, BadCell, Cell, cell_reader, number, time_reader
 from .column_map import ColumnMap
+from .named_lines import BadLine, names_reader
 
-Kind = Literal["text", "cells", "titles", "pairs", "json", "number", "time", "length"]
 _CONTROL = re.compile("[\x00-\x08\x0e-\x1f\x7f\ufffd\ufffe\uffff]")
 _CHANGED = 3
 """Lines in a row that agree on another count of cells before it is taken to be the new one."""
-
-
-class BadLine(ValueError):
-    """A line that cannot be read; ``kind`` groups what is alike."""
-
-    def __init__(self, kind: Kind, what: str) -> None:
-        super().__init__(what)
-        self.kind = kind
 
 
 _MOST = 2**31 - 1
@@ -56,10 +46,7 @@ class LineReader:
         self._time_place = -1
         self._width = plan.cells
         self._other, self._agreed = 0, 0
-        self._named: Callable[[str], Mapping[str, str]] | None = {
-            "pairs": self._pairs,
-            "json": flat_json,
-        }.get(plan.form)
+        self._named = names_reader(plan)
         if not any(isinstance(key, str) for key in self._wanted):
             self._place_all()
 
@@ -177,20 +164,6 @@ class LineReader:
                 raise BadLine("number", f"{key}: {problem}") from None
         return LineRow(time, tuple(found))
 
-    def _pairs(self, text: str) -> Mapping[str, str]:
-        delimiter, equals = self._plan.delimiter, self._plan.equals
-        values: dict[str, str] = {}
-        for part in text.split() if delimiter == " " else text.split(delimiter):
-            if not part.strip():
-                continue
-            name, found, value = part.partition(equals)
-            if not found or equals in value:
-                raise BadLine("pairs", f"{part.strip()[:40]!r} is not NAME{equals}VALUE")
-            if name.strip() in values:
-                raise BadLine("pairs", f"{name.strip()[:40]!r} stands in it twice")
-            values[name.strip()] = value.strip()
-        return values
-
     def _time(self, text: str) -> int:
         try:
             return self._read_time(text)
@@ -204,48 +177,3 @@ def _is_number(text: str, decimal: str) -> bool:
     except BadCell:
         return False
     return True
-
-
-def flat_json(text: str) -> Mapping[str, str]:
-    """Return the values of a JSON object by name; those of an object within as ``outer.inner``.
-
-    Numbers keep the digits that were printed.
-
-    Raises:
-        BadLine: it is none, or has a name twice.
-    """
-
-    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        found = dict(pairs)
-        if len(found) != len(pairs):
-            raise BadLine("json", "a name stands in it twice")
-        return found
-
-    try:
-        found = json.loads(
-            text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=once
-        )
-        values: dict[str, str] = {}
-        if isinstance(found, dict):
-            _flatten(found, "", values)
-            return values
-    except BadLine:
-        raise
-    except (ValueError, RecursionError):
-        pass
-    raise BadLine("json", "not one JSON object")
-
-
-def _flatten(table: Mapping[str, Any], before: str, values: dict[str, str]) -> None:
-    for name, value in table.items():
-        key = before + name
-        if isinstance(value, dict):
-            _flatten(value, key + ".", values)
-        elif isinstance(value, list):
-            _flatten({str(at): one for at, one in enumerate(value, 1)}, key + ".", values)
-        elif value is None:
-            values[key] = "null"
-        elif isinstance(value, bool):
-            values[key] = str(int(value))
-        else:
-            values[key] = value
