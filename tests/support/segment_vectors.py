@@ -938,6 +938,7 @@ def _untimed() -> list[dict[str, Any]]:
     dated.begin(67_000_000, 60_000_000)
     again(dated, 60_000_000, 1)
     after = _one_start()
+    after.data += encode_frame(Time(after.at(), after._position).encode())  # and no frame
     after.end()
     after.capture, after.timed = 1, False
     again(after, 300_000 + 1_000_000, 1)
@@ -973,7 +974,12 @@ def _untimed() -> list[dict[str, Any]]:
         ),
         behind.case("a capture without TIME: one second behind", True, **two),
         dated.case("a capture without TIME, whose date tells", True, **two),
-        after.case("frames behind END, and nothing that tells when", True, received=50, captures=2),
+        after.case(
+            "frames behind END and a TIME in front of it: nothing tells when",
+            True,
+            received=50,
+            captures=2,
+        ),
         wrong.case(
             "joined: every TIME of the second damaged, its own clock and date tell",
             False,
