@@ -215,7 +215,7 @@ class _Maker:
         if self.capture:
             kinds = ["log", "capture"]
             kinds += ["after end"] if self.ended else []
-            kinds += ["time back"] if not self.ended and self.last_time else []
+            kinds += ["time back"] if not self.ended and (self.last_time or 0) > self.late else []
             start = self.one_of(kinds)
         # Without TIME records, and of those without any host record at all.
         mute = start != "time back" and self.integer(0, 4) == 0
@@ -228,7 +228,7 @@ class _Maker:
         came = self.latest + (pause if dated and self.dated else 1_000_000)
         if start == "time back":
             assert self.last_time is not None
-            host = self.integer(0, self.last_time - 1)
+            host = self.integer(0, self.last_time - 1 - self.late)
         elif dated and self.dated and self.one_of((True, False)):
             host = self.host + pause + self.latest - (self.host + self.placed)  # it ran on
         else:

@@ -431,6 +431,18 @@ def _joined() -> list[dict[str, Any]]:
         first.end()
         return first
 
+    # By its date the second capture began 0.5 s behind the first one's END, with samples that the
+    # board had kept for a second: by rule 1 they would lie before it: rule 2.
+    kept = _one_start()
+    kept.end()
+    kept.wall += 7_000_000 + 800_000 - 67_000_000
+    kept.begin(67_000_000, 300_000 + 1_000_000 + 1_000_000)
+    kept.host, kept.timed = 66_000_000, False
+    kept.start(1, 600_000)
+    kept.samples(0, 600_000, 2, 1000)
+    kept.host, kept.timed = 67_100_000, True
+    kept.samples(110, 1_700_000, 2, 1010)
+    kept.end()
     both = {"received": 50, "captures": 2}
     cut = log(67_000_000, 60_000_000, end=False)
     card = _Log(wall=0, card=True)
@@ -465,6 +477,12 @@ def _joined() -> list[dict[str, Any]]:
         ),
         log(7_200_000, 300_000 + 1_000_000, dated=200_000).case(
             "joined: overlapping on one host's clock: one second behind", True, **both
+        ),
+        kept.case(
+            "joined: by its date the second one's first samples would lie in the first",
+            False,
+            lost=100,
+            **both,
         ),
         log(67_000_000, 60_000_000, mark=False, boot=2).case(
             "joined: LOG lost, CAPTURE tells", True, **both
@@ -931,6 +949,7 @@ def _untimed() -> list[dict[str, Any]]:
     dated.begin(67_000_000, 60_000_000)
     again(dated, 60_000_000, 1)
     after = _one_start()
+    after.data += encode_frame(Time(after.at(), after._position).encode())  # and no frame
     after.end()
     after.capture, after.timed = 1, False
     again(after, 300_000 + 1_000_000, 1)
@@ -966,7 +985,12 @@ def _untimed() -> list[dict[str, Any]]:
         ),
         behind.case("a capture without TIME: one second behind", True, **two),
         dated.case("a capture without TIME, whose date tells", True, **two),
-        after.case("frames behind END, and nothing that tells when", True, received=50, captures=2),
+        after.case(
+            "frames behind END and a TIME in front of it: nothing tells when",
+            True,
+            received=50,
+            captures=2,
+        ),
         wrong.case(
             "joined: every TIME of the second damaged, its own clock and date tell",
             False,

@@ -299,7 +299,7 @@ def known_arrivals(
     if not exact.size:
         return np.empty(0, np.intp), np.empty(0, np.int64)
     foreign = [at for at, record in tables.host if isinstance(record, Foreign)]
-    starts = np.array(tables.starts, np.intp)
+    starts = np.array(tables.starts, np.intp) - 1  # in front of the record that begins it
     between = np.concatenate(
         [tables.damaged, tables.descriptors, np.array(foreign, np.intp), starts]
     )

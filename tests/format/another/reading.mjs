@@ -296,34 +296,47 @@ function placeCaptures(captures) {
       const start = was === null || is === null ? -Infinity
         : before.start + capture.hosts[0].monotonic - before.hosts[0].monotonic
           + (Math.abs(is - was) <= 1e6 ? 0 : is - was);
-      capture.start = start < end ? end + 1e6 : start;
+      capture.told = start >= end;
+      capture.start = capture.told ? start : end + 1e6;
     }
-    let last = capture.start, until = -Infinity;
-    for (const host of capture.hosts) last = Math.max(last, capture.start + host.monotonic - zero);
-    for (const segment of capture.segments) {
-      let offset = Infinity;
-      for (const record of segment.records)
-        if (record.pair && record.time !== undefined)
-          offset = Math.min(offset, capture.start + record.pair.monotonic - zero - record.time
-            - (record.count - 1 || 0) * (record.period ?? 0));
-      // §6.3: a segment that no TIME places lies as early as it can have come.
-      const clocks = segment.records.filter((r) => r.time !== undefined).map((r) => r.time);
-      if (offset === Infinity && clocks.length) {
-        const since = segment.since === null ? -Infinity : capture.start + segment.since - zero;
-        offset = Math.max(capture.start, since, until) - clocks.reduce((a, b) => Math.min(a, b));
-      }
-      for (const record of segment.records)
-        if (record.time !== undefined)
-          until = Math.max(until, record.time + offset + (record.count - 1 || 0) * (record.period ?? 0));
-      for (const stream of Object.values(segment.streams)) {
-        let level = -Infinity; // where a clock reads less
-        stream.times = stream.clocks.map((clock) => (level = Math.max(level, clock + offset)));
-      }
+    let [last, until, earliest] = laid(capture, zero);
+    if (before !== null && earliest < end + (capture.told ? 0 : 1e6)) { // §6.5, rule 2
+      capture.start += end + 1e6 - earliest;
+      [last, until] = laid(capture, zero);
     }
     last = Math.max(last, until);
     before = capture;
     end = Math.max(end, last);
   }
+}
+
+// Lays a capture's segments from its start on: its latest host record, latest and earliest reading.
+function laid(capture, zero) {
+  let last = capture.start, until = -Infinity, earliest = Infinity;
+  for (const host of capture.hosts) last = Math.max(last, capture.start + host.monotonic - zero);
+  for (const segment of capture.segments) {
+    let offset = Infinity;
+    for (const record of segment.records)
+      if (record.pair && record.time !== undefined)
+        offset = Math.min(offset, capture.start + record.pair.monotonic - zero - record.time
+          - (record.count - 1 || 0) * (record.period ?? 0));
+    // §6.3: a segment that no TIME places lies as early as it can have come.
+    const clocks = segment.records.filter((r) => r.time !== undefined).map((r) => r.time);
+    if (offset === Infinity && clocks.length) {
+      const since = segment.since === null ? -Infinity : capture.start + segment.since - zero;
+      offset = Math.max(capture.start, since, until) - clocks.reduce((a, b) => Math.min(a, b));
+    }
+    for (const record of segment.records)
+      if (record.time !== undefined) {
+        earliest = Math.min(earliest, record.time + offset);
+        until = Math.max(until, record.time + offset + (record.count - 1 || 0) * (record.period ?? 0));
+      }
+    for (const stream of Object.values(segment.streams)) {
+      let level = -Infinity; // where a clock reads less
+      stream.times = stream.clocks.map((clock) => (level = Math.max(level, clock + offset)));
+    }
+  }
+  return [last, until, earliest];
 }
 
 for await (const hex of createInterface({ input: process.stdin }))
