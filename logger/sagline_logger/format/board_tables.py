@@ -189,7 +189,7 @@ SETTINGS = {
 }
 """Settings with a meaning of their own, each for one controller; any other name may stand too."""
 
-RETIRED = {Vehicle: {"total_mass"}, Motor: {"winding_resistance"}}
+RETIRED: dict[type, set[str]] = {Vehicle: {"total_mass"}, Motor: {"winding_resistance"}}
 """Keys of earlier board files that nothing was ever worked out from: passed over, whatever they
 hold."""
 
