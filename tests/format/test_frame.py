@@ -170,3 +170,60 @@ def test_finish_starts_afresh():
     assert splitter.finish()[0].fault is Fault.TOO_LONG
     assert splitter.finish() == []
     assert splitter.feed(frame)[0].body == b"\x40whole"
+
+
+@pytest.mark.parametrize(
+    ("encoded", "said"),
+    [
+        (b"", "an empty frame has no code byte"),
+        (b"\x03\x11\x00", "a zero byte inside a frame"),
+        (b"\x05\x11", "the last block is cut short"),
+        (b"\x01" * 5, "too short for a body and a CRC"),
+        (b"\x05" + b"\x11" * 4, "too short for a body and a CRC"),
+        (b"\x01" * 6, "the CRC does not match"),
+        (reference.encode(bytes(MAX_BODY + 5)), f"a body longer than {MAX_BODY} bytes"),
+        (b"\x01" * (MAX_ENCODED + 1), f"longer than {MAX_ENCODED} bytes"),
+    ],
+)
+def test_what_is_wrong_with_a_frame_is_told(encoded, said):
+    """Each by its own words, which is what a firmware's author has to go by."""
+    with pytest.raises(FrameError) as caught:
+        decode_frame(encoded)
+    assert str(caught.value) == said
+
+
+@pytest.mark.parametrize("size", [0, MAX_BODY + 1])
+def test_a_body_that_no_frame_holds_is_told(size):
+    with pytest.raises(FrameError) as caught:
+        encode_frame(bytes(size))
+    assert str(caught.value) == f"a body of {size} bytes is outside 1 to {MAX_BODY}"
+
+
+def test_a_full_block_at_the_end_counts_from_the_last_zero():
+    """Against the ``cobs`` package: the run's length alone says whether an empty block follows."""
+    for plain in (b"\0a\0" + b"x" * 254, b"a\0b\0" + b"x" * 508, b"\0\0" + b"x" * 253):
+        assert ours.encode(plain) == reference.encode(plain)
+
+
+def test_the_longest_stretch_that_may_be_a_frame_is_held_for_its_end():
+    """§3 of the format: MAX_ENCODED bytes without a delimiter may still be a frame."""
+    splitter = FrameSplitter()
+    longest = b"\x01" * MAX_ENCODED
+    assert splitter.feed(longest) == []
+    assert not splitter.idle
+    (piece,) = splitter.feed(b"\0")
+    assert (piece.raw, piece.body, piece.fault) == (longest + b"\0", None, Fault.DAMAGED)
+    assert splitter.idle
+    assert [one.fault for one in splitter.feed(longest + b"\0")] == [Fault.DAMAGED]
+
+
+def test_why_what_is_left_at_the_end_is_no_frame():
+    splitter = FrameSplitter()
+    assert splitter.idle
+    splitter.feed(b"\x01\x02")
+    assert [one.fault for one in splitter.finish()] == [Fault.UNFINISHED]
+    assert [one.fault for one in splitter.feed(b"\x01" * (MAX_ENCODED + 1))] == [Fault.TOO_LONG]
+    assert [one.fault for one in splitter.finish()] == [Fault.TOO_LONG]
+    splitter.feed(b"\x01\x02")  # it starts afresh
+    assert [one.fault for one in splitter.finish()] == [Fault.UNFINISHED]
+    assert splitter.finish() == [] and splitter.idle

@@ -108,14 +108,19 @@ def mutate(at: Path, seconds: float, children: int, names: list[str]) -> None:
     environment = {**os.environ, "PYTHONPATH": str(at / "mutants" / "src")}
     command = [*MUTMUT, "run", "--max-children", str(children), *names]
     run = subprocess.Popen(
-        command, cwd=at, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        command,
+        cwd=at,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
     )
     try:
         said, _ = run.communicate(timeout=seconds)
         if run.returncode and names != NONE:
             raise SystemExit(said.decode(errors="replace")[-3000:])
     except subprocess.TimeoutExpired:
-        run.send_signal(signal.SIGINT)
+        os.killpg(run.pid, signal.SIGKILL)  # a mutant may never end; what was found is kept already
         run.communicate()
 
 
