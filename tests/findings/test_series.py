@@ -1,14 +1,16 @@
-"""Integration and its helpers, held against scipy and against the obvious."""
+"""Integration and its helpers, held against scipy, pandas and the obvious."""
 
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy import integrate
 
+from sagline_analyser.findings.around import BLOCK, highest_before
 from sagline_analyser.findings.series import (
     Series,
     clean,
@@ -102,3 +104,17 @@ def test_slices_of_one_stream_are_told_from_others():
         assert not same_times(time[2:8], other)
     part = Series(time[2:8], time[2:8] ** 2, np.ones(6, bool))
     assert np.array_equal(interpolate(part, time[2:8]), part.value)
+
+
+@pytest.mark.parametrize("seconds", [0.05, 0.25])
+@pytest.mark.parametrize("count", [1, 2, 700, BLOCK + 300])
+def test_the_highest_before_is_that_of_pandas(count: int, seconds: float) -> None:
+    """A moving window over time that leaves its right end out, as pandas has it."""
+    random = np.random.default_rng(count)
+    for steps in (np.full(count, 10_000), random.choice([1000, 7000, 500_000], count)):
+        micros = np.cumsum(steps)
+        value = random.normal(size=count).round(2)
+        value[random.random(count) < 0.1] = np.nan
+        series = pd.Series(value, index=pd.to_timedelta(micros * 1000, unit="ns"))
+        wanted = series.rolling(f"{round(seconds * 1000)}ms", closed="left").max().to_numpy()
+        np.testing.assert_array_equal(highest_before(micros / 1e6, value, seconds), wanted)

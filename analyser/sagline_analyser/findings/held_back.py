@@ -355,7 +355,8 @@ def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
         own = cause == code
         if not own.any():
             continue
-        seconds = near.total(step * own) + 1e-6 * own  # a tie leaves it as it is
+        seconds = near.total(step * own)
+        seconds[own] += 1e-6  # a tie leaves it as it is
         more = seconds > most
         settled[more], most[more] = code, seconds[more]
     return settled

@@ -298,7 +298,7 @@ def _astray(hats: Array, resting: Array, residual: Array) -> Array:
 
 def _loads(fit: CircuitFit, times: Array, bend: float) -> Array:
     """Return the load's columns at its times: as it is, low-passed, bent; shape (times, loads)."""
-    fit.columns.keep_only((*fit.time_constants, SLOW[-1]))
+    fit.columns.keep_only((*fit.time_constants, *FAST, *SLOW))  # asked for at every low cell
     plain = fit.columns.loads(times, (*FAST, *SLOW), bridge=True)
     load = 2 * bend
     bent = load * np.arcsinh(plain[:, :1] / bend)
