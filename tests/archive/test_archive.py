@@ -1,5 +1,6 @@
 """Archives: the log byte for byte, opened by the public gzip tool, never at a file's expense."""
 
+import base64
 import gzip
 import os
 import resource
@@ -178,7 +179,7 @@ def test_bombs_are_refused_in_bounded_memory(tmp_path: Path) -> None:
         ("<!doctype html><p>a report", "holds no log"),
         ('<!doctype html><script type="text/plain" id="sagline-log">%%%</script>', "damaged"),
         ('<!doctype html><script type="text/plain" id="sagline-log">QUJD</script>', "damaged"),
-        ('<!DOCTYPE html><script type="text/plain" id="sagline-log">H4sI', "does not end"),
+        ('<!DOCTYPE html><script type="text/plain" id="sagline-log">H4sI', "early"),
         ('<!doctype html><script type="text/plain" id="sagline-log">H4sIAAAA</script>', "early"),
     ],
 )
@@ -188,6 +189,32 @@ def test_hostile_pages(tmp_path: Path, page: str, message: str) -> None:
     with pytest.raises(SaglineError, match=message) as caught:
         load_ride(path)
     assert "\n" not in str(caught.value)
+
+
+def test_of_a_cut_page_is_read_what_is_whole(log: Path, tmp_path: Path) -> None:
+    """The public tool gives the same of the archive that stands in it up to the cut."""
+    page = "<!doctype html><title>ride</title>" + wrap_in_page(gzip.compress(log.read_bytes()))
+    shared = tmp_path / "shared.html"
+    cut = page[: page.index("</script>") // 2]
+    shared.write_text(cut)
+    text = cut.partition('id="sagline-log">')[2]
+    packed = base64.b64decode(text[: len(text) // 4 * 4])
+    public = subprocess.run(["gzip", "-dc"], input=packed, capture_output=True)
+    assert public.returncode != 0
+    with open_log(shared) as file:
+        read = file.read()
+    assert read.startswith(public.stdout) and log.read_bytes().startswith(read)
+    ride = load_ride(shared)
+    assert 0 < len(ride.streams["fast"].time) < 400 and ride.quality.damaged_frames >= 1
+
+
+def test_a_log_in_a_page_beyond_all_bounds(tmp_path: Path) -> None:
+    path = tmp_path / "long.html"
+    with path.open("wb") as file:
+        file.write(b'<!doctype html><script type="text/plain" id="sagline-log">H4sIAAAA')
+        file.truncate(40 << 20)  # sparse
+    with pytest.raises(SaglineError, match="does not end within 32 MiB"):
+        load_ride(path)
 
 
 def test_a_page_without_end(tmp_path: Path) -> None:

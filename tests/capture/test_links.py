@@ -19,6 +19,7 @@ from sagline_logger.format import (
 from support.capture import Contents, logged, port_at, recording, wait_until
 from support.disconnects import disconnect_often
 from support.frames import Device
+from support.reader_counts import verify_counts
 
 
 def evidence(contents: Contents) -> list[tuple[LinkState, str]]:
@@ -116,6 +117,24 @@ def test_a_restart_within_one_read(tmp_path: Path) -> None:
         "device restarted: boot 1 then 2",
         "device restarted: boot 2 then 3",
     ]
+
+
+def test_restarts_under_one_boot_number_are_told_while_they_happen(tmp_path: Path) -> None:
+    """The same program run three times with other readings: nothing of it is a repeat or lost."""
+    starts = [Device(boot=1, volts=48.0 + n) for n in range(3)]
+    sent = b"".join(frame for device in starts for frame in device.run(4))
+    with (
+        port_at(tmp_path / "port") as port,
+        recording("--serial", port.path, "--out", tmp_path) as logger,
+    ):
+        port.send(sent)
+        wait_until(lambda: Contents(logged(tmp_path)).stream == sent)
+        _, out, _ = logger.stop(signal.SIGTERM)
+    assert "2 device restarts" in out and "18 frames, 0 samples lost" in out
+    assert "repeated" not in out
+    found, _ = verify_counts(logged(tmp_path))
+    assert (found.same_number, found.repeated, found.lost_samples) == (2, 0, 0)
+    assert [stream.samples for stream in found.streams.values()] == [60]
 
 
 def test_a_restart_of_a_device_that_had_not_told_its_clock(tmp_path: Path) -> None:

@@ -563,7 +563,13 @@ def take(starts, capture, place, what, body, host, counts):
         start.said.append((place, what))
         return
     if name == "BOARD":
-        start.note(start.look(what["clock"], host), host)
+        time = start.look(what["clock"], host)
+        if start.time is not None and not start.counters and time < start.time:
+            counts["restarts under one number"] += 1
+            start = Start(capture, what["boot"])
+            starts.append(start)
+            time = start.look(what["clock"], host)
+        start.note(time, host)
         start.front = place
         return
     counter = what["stream"] if name == "SAMPLES" else "events"

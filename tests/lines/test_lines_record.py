@@ -22,6 +22,7 @@ from sagline_logger.format import (
     Samples,
     Setting,
     Time,
+    encode_frame,
 )
 from support.capture import Contents, Port, command, logged, port_at, recording, the_log, wait_until
 from support.printing_board import map_text
@@ -237,7 +238,7 @@ def test_listen_draws_up_a_map_that_works(
         assert "GUESS" in plan.read_text()
         with recording(*source, "--lines", plan, "--out", out, "--quiet") as logger:
             wait_until(lambda: len(Contents(logged(out)).all(Samples)) >= 3)
-            status, text, errors = logger.stop(signal.SIGINT)
+            status, text, errors = logger.stop(signal.SIGTERM)
     assert status == 0, errors
     assert "could not be read" not in text
     assert command("verify", the_log(out))[1].rstrip().endswith("Nothing lost.")
@@ -263,6 +264,15 @@ def test_listen_tells_silence_noise_and_frames(tmp_path: Path) -> None:
         assert status == 0
         assert "board Kestrel" in text
         assert "pack_voltage, battery_current" in text
+        later = encode_frame(b"\x01\x02\x00another layout") + encode_frame(b"\x02not a STREAM")
+        with printing(port, lambda n: later):
+            status, text, _ = command("listen", "--serial", port.path, "--seconds", 1)
+        assert status == 0 and "another version of the format" in text
+        assert "board" not in text.split("needs no map")[1] and "stream" not in text
+        broken = encode_frame(device.stream.encode()[:-1])
+        with printing(port, lambda n: broken + device.samples()):
+            status, text, _ = command("listen", "--serial", port.path, "--seconds", 1)
+        assert status == 0 and "against the format's rules: STREAM: stream 0 'fast'" in text
 
 
 def test_the_pre_ride_check_reads_lines_too(tmp_path: Path, plan: Path) -> None:

@@ -1,8 +1,10 @@
 """Cuts and flipped bits: what is sound is read, what is not is never taken for samples."""
 
 import random
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from sagline_analyser import load_ride
@@ -28,6 +30,28 @@ def capture(frames: int = 6, count: int = 3) -> bytes:
         rows = [(n * count + i - 4, 4800 - i) for i in range(count)]
         records += [time(2000 + 30_000 * n), pack(STREAM, n * count, n * count * 10_000, rows)]
     return log_bytes(records)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("period", [0, 500_000])
+@pytest.mark.parametrize("lost", ["does not fit", "was never described"])
+def test_a_gap_stands_behind_a_sample_that_cannot_be_read(
+    period: int, lost: str, tmp_path: Path
+) -> None:
+    """Never draw or sum across what is missing (frame_format.md §9), of an irregular stream too."""
+    stream = replace(STREAM, period=period)
+    records = [time(0), board(3), stream]
+    for n in range(8):
+        record = pack(stream, n, n * 500_000, [(n, n)])
+        if n == 4 and lost == "does not fit":
+            record = replace(record, data=record.data + b"!")
+        elif n == 4:
+            record = replace(record, revision=9)
+        records += [time(n * 500_000), record]
+    path = tmp_path / "log.sagline"
+    path.write_bytes(log_bytes(records))  # type: ignore[arg-type]
+    found = load_ride(path).streams["fast"]
+    assert found.raw["pack_voltage"].tolist() == [0, 1, 2, 3, 5, 6, 7]
+    assert np.flatnonzero(found.gap).tolist() == [4]
 
 
 def rows(path: Path) -> list[tuple[int, int]]:

@@ -100,7 +100,7 @@ def test_all_readers_agree(middle: bytes, tmp_path: Path) -> None:
         assert [(s["capture"], s["boot"]) for s in told["segments"]] == [
             (boot.capture, boot.boot) for boot in found.boots
         ]
-    segments, heard = listener_counts(log)
+    segments, heard, _ = listener_counts(log)
     assert heard == {key: counts[key] for key in heard}
     if not found.strange_frames:  # a link has no LOG that would end another version
         assert segments == len(found.boots)

@@ -77,6 +77,6 @@ def hold_verify_and_both_decoders_from_the_text(truth: Truth) -> None:
 
 
 def hold_what_record_counts_with(truth: Truth) -> None:
-    segments, told = listener_counts(bytes(truth.log))
+    segments, told, _ = listener_counts(bytes(truth.log))
     assert segments == len(truth.segments)
     assert told == {key: truth.counts[key] for key in told}

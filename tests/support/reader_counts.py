@@ -63,9 +63,9 @@ def loader_counts(ride: Ride) -> dict[str, int]:
     }
 
 
-def listener_counts(log: bytes) -> tuple[int, dict[str, int]]:
-    """Return the starts, and the counts, of what `record` counts with: each capture's device frames
-    through a listener, as they would have come off the wire."""
+def listener_counts(log: bytes) -> tuple[int, dict[str, int], dict[str, float]]:
+    """Return the starts, the counts, and the latest values, of what `record` counts with: each
+    capture's device frames through a listener, as they would have come off the wire."""
     starts, listeners, segments = CaptureStarts(), [Listener()], 0
     for piece in FrameSplitter().feed(log):
         if piece.body is None:
@@ -87,8 +87,9 @@ def listener_counts(log: bytes) -> tuple[int, dict[str, int]]:
             assert listener.hear(piece.body)
         elif before is None and listener.boot is not None:
             segments += 1
-    return segments, {
+    counts = {
         "lost": sum(one.lost for one in listeners),
         "repeated": sum(one.repeated for one in listeners),
         "went back": sum(one.went_back for one in listeners),
     }
+    return segments, counts, listeners[-1].values()

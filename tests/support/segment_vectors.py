@@ -127,6 +127,19 @@ class _Log:
         del self.data[since:]
         return size
 
+    def spoil_times(self, since: int) -> tuple[int, int]:
+        """Turn one bit in each TIME from a place of the file on; return how many, of how many
+        bytes."""
+        tail = bytes(self.data[since:])
+        self.vanish(since)
+        count = size = 0
+        for frame in (part + b"\0" for part in tail.split(b"\0")[:-1]):
+            if decode_frame(frame[:-1])[0] == Time.KIND:
+                count, size = count + 1, size + len(frame)
+                frame = frame[:1] + bytes((frame[1] ^ 64,)) + frame[2:]
+            self.data += frame
+        return count, size
+
     def drop(self, since: int, frames: int, *, told: bool) -> None:
         """Put DROPPED where that was written, of some frames and the TIME in front of each."""
         lost = bytes(self.data[since:])
@@ -276,6 +289,13 @@ def _restarts() -> list[dict[str, Any]]:
     late.describe(200_000)
     late.samples(20, 200_000, 2, 1010)
     late.end()
+    unsampled = _Log()
+    unsampled.begin(7_000_000)
+    unsampled.start(1, 2_200_000)
+    unsampled.silence(17)
+    unsampled.start(1, 130_000)
+    unsampled.samples(0, 130_000, 6, 100)
+    unsampled.end()
     other = _Log()
     other.begin(0)
     for n, boot in enumerate((5, 6, 5)):
@@ -293,6 +313,12 @@ def _restarts() -> list[dict[str, Any]]:
             received=50,
             restarts_under_one_number=1,
             unheard=10,
+        ),
+        unsampled.case(
+            "a restart under one boot number before any sample: the clock of BOARD falls",
+            False,
+            received=30,
+            restarts_under_one_number=1,
         ),
         other.case("boots 5, 6, 5 are three starts", True, received=45),
     ]
@@ -337,6 +363,12 @@ def _numbers() -> list[dict[str, Any]]:
     silent.silence(2_200)
     silent.samples(220_030, 500_000 + 300_000 + 2_200_000_000, 2, 500)
     silent.end()
+    hours = _one_start()
+    hours.silence(3 * 3600)
+    for hour in (1, 2, 3):  # a board reads its clock now and then (§5.7)
+        hours.call("idle", hour * 3600 * 1_000_000)
+    hours.samples(1_080_030, 800_000 + 3 * 3600 * 1_000_000, 2, 500)
+    hours.end()
     ahead = _Log()
     ahead.begin(0)
     ahead.start(1, 2**32 - 100_000)
@@ -360,6 +392,12 @@ def _numbers() -> list[dict[str, Any]]:
         ),
         lost.case("samples and events lost", False, received=40, lost=50, events_lost=3),
         silent.case("36 minutes and 40 seconds of silence", False, received=40, lost=220_000),
+        hours.case(
+            "three hours of silence: whole turns of the clock, told by the host's",
+            False,
+            received=40,
+            lost=1_080_000,
+        ),
         ahead.case(
             "a late listener: nothing is lost before its first record; the clock wraps",
             True,
@@ -374,6 +412,7 @@ def _joined() -> list[dict[str, Any]]:
         placed: int,
         wall: int = DATED,
         *,
+        dated: int | None = None,
         end: bool = True,
         mark: bool = True,
         boot: int = 1,
@@ -384,7 +423,8 @@ def _joined() -> list[dict[str, Any]]:
         first.samples(0, 500_000, 6, 100)
         if end:
             first.end()
-        first.wall += 7_000_000 + placed - host if wall == DATED else 0
+        told = placed if dated is None else dated
+        first.wall += 7_000_000 + told - host if wall == DATED else 0
         first.begin(host, placed, log=mark)
         first.start(boot, 600_000)
         first.samples(0, 600_000, 4, 1000)
@@ -416,6 +456,15 @@ def _joined() -> list[dict[str, Any]]:
         ),
         log(1_000_000, 300_000 + 1_000_000, 0).case(
             "joined: the host's clock began anew and knows no date: one second behind", True, **both
+        ),
+        log(1_000_000, 300_000 + 1_000_000, dated=-60_000_000).case(
+            "joined: the earlier one behind the later: one second behind", True, **both
+        ),
+        log(1_000_000, 300_000 + 1_000_000, dated=200_000).case(
+            "joined: overlapping by their dates: one second behind", True, **both
+        ),
+        log(7_200_000, 300_000 + 1_000_000, dated=200_000).case(
+            "joined: overlapping on one host's clock: one second behind", True, **both
         ),
         log(67_000_000, 60_000_000, mark=False, boot=2).case(
             "joined: LOG lost, CAPTURE tells", True, **both
@@ -586,6 +635,14 @@ def _damage() -> list[dict[str, Any]]:
     next_one = gone.samples(40, 900_000, 1, 140)
     at_least = bytes_gone - len(next_one) + 1
     gone.end()
+    own = _one_start()
+    before = len(own.data)
+    own.send(b"\x41the maker's own, of no number")
+    own.vanish(before)
+    own.frames -= 1
+    own_next = own.samples(30, 800_000, 1, 130)
+    own.end()
+    own_size = len(encode_frame(b"\x41the maker's own, of no number"))
     padded = _one_start()
     padded.zeros(511)  # and the one that closes the frame before them
     padded.samples(30, 800_000, 1, 130)
@@ -654,6 +711,13 @@ def _damage() -> list[dict[str, Any]]:
             lost=10,
             missing_frames=2,
             missing_bytes=at_least,
+        ),
+        own.case(
+            "a maker's own frame cut out: END and TIME tell",
+            False,
+            received=35,
+            missing_frames=1,
+            missing_bytes=own_size - len(own_next) + 1,
         ),
         padded.case("511 zeros that the device sent", True, received=35),
         sector.case(
@@ -770,6 +834,12 @@ def _dropped() -> list[dict[str, Any]]:
         twice.data += encode_frame(Time(twice.at(), twice._position + ahead).encode())
     twice.samples(30, 800_000, 1, 130)
     twice.end()
+    unknown = _one_start()
+    unknown.data += encode_frame(
+        Dropped(unknown.at(), 0, 0, "the adapter says no more", 0).encode()
+    )
+    unknown.samples(30, 800_000, 1, 130)
+    unknown.end()
     long = _one_start()
     long.timed = False
     before = len(long.data)
@@ -813,6 +883,7 @@ def _dropped() -> list[dict[str, Any]]:
             dropped_frames=4,
             missing_frames=3,
         ),
+        unknown.case("DROPPED of nothing that could be counted", False, received=35),
         tail.case(
             "the bytes before a last lone zero are missing", False, received=30, missing_bytes=100
         ),
@@ -870,6 +941,21 @@ def _untimed() -> list[dict[str, Any]]:
     mixed.host, mixed.placed = 27_000_000, -7_000_000
     mixed.data += encode_frame(Mark(mixed.at(), 1, "here").encode())
     again(mixed, 20_000_000, 3)
+    # One wrong byte costs the frame that it is in, and a TIME no more than that (§9.2).
+    wrong = _Log()
+    wrong.begin(7_000_000)
+    again(wrong, 0, 1)
+    wrong.begin(3_607_000_000, 3_600_000_000)
+    at = len(wrong.data)
+    again(wrong, 3_600_000_000, 1)
+    wrong.end()
+    places, size = wrong.spoil_times(at)
+    quiet = _one_start()
+    quiet.silence(240)
+    at = len(quiet.data)
+    quiet.samples(24_030, 240_800_000, 2, 200)
+    _, spoilt = quiet.spoil_times(at)
+    quiet.end()
     two = {"received": 40, "captures": 2}
     return [
         bare.case(
@@ -881,6 +967,21 @@ def _untimed() -> list[dict[str, Any]]:
         behind.case("a capture without TIME: one second behind", True, **two),
         dated.case("a capture without TIME, whose date tells", True, **two),
         after.case("frames behind END, and nothing that tells when", True, received=50, captures=2),
+        wrong.case(
+            "joined: every TIME of the second damaged, its own clock and date tell",
+            False,
+            damaged_places=places,
+            damaged_bytes=size,
+            **two,
+        ),
+        quiet.case(
+            "240 s of silence, and each TIME behind it damaged",
+            False,
+            received=40,
+            lost=24_000,
+            damaged_places=2,
+            damaged_bytes=spoilt,
+        ),
         mixed.case("starts that no TIME places lie as early as they can", True, received=60),
     ]
 

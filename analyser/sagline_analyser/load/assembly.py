@@ -4,6 +4,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from sagline_logger.format import SaglineError, Stream
 
@@ -11,7 +12,7 @@ from .clocks import Clocks
 from .ride import StreamColumns
 from .segments import by_counter, joined
 from .streams import Filled, Part, build_stream, follow
-from .tables import Tables
+from .tables import Chunk, Key, Tables
 
 Descriptions = dict[tuple[int, int, int], Stream]
 """By (segment, stream number, revision)."""
@@ -100,10 +101,15 @@ def _sort(
         if followed.lost:
             name = latest.get(run, f"stream {run[1]}")  # of one that was never described
             lost[name] = lost.get(name, 0) + followed.lost
-        broken = np.empty_like(followed.broken)
-        broken[order] = followed.broken
+        hole = followed.broken
+        fits = [_fits(tables.samples[key], key, described.get(key[:3])) for key in keys]
+        if not all(one.all() for one in fits):  # what cannot be read is missing as well
+            used = np.concatenate(fits)[order]
+            hole[1:] |= ~used[:-1]
+        broken = np.empty_like(hole)
+        broken[order] = hole
         start = 0
-        for key in keys:
+        for key, keep in zip(keys, fits, strict=True):
             chunk = tables.samples[key]
             hole = broken[start : start + chunk.offset.size]
             start += chunk.offset.size
@@ -111,8 +117,6 @@ def _sort(
             if description is None:
                 undescribed += int(chunk.count.sum())
                 continue
-            keep = (chunk.count == 1) | (description.period > 0)
-            keep &= key.row == description.layout.size
             misfits += int(chunk.count[~keep].sum())
             if keep.any():
                 device, line = clocks.samples[key], clocks.lines[key.segment]
@@ -122,6 +126,14 @@ def _sort(
                     Part(key.segment, description, chunk, hole, device, line, key)
                 )
     return _Sorted(dict(parts), lost, undescribed, misfits)
+
+
+def _fits(chunk: Chunk, key: Key, description: Stream | None) -> npt.NDArray[np.bool_]:
+    """Return which records can be read by what describes them."""
+    if description is None or key.row != description.layout.size:
+        return np.zeros(chunk.offset.size, np.bool_)
+    fits: npt.NDArray[np.bool_] = (chunk.count == 1) | (description.period > 0)
+    return fits
 
 
 def _check_size(name: str, parts: list[Part], where: str) -> None:

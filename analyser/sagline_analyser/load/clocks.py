@@ -133,7 +133,7 @@ class _Stretch:
 
 def _stretches(tables: Tables, readings: _Readings, zero: int) -> list[_Stretch]:
     host = _hosts(tables, readings.place) - zero
-    points, arrival = _timed(tables, readings.place)
+    points, arrival = known_arrivals(tables, readings.place)
     arrival = arrival - zero
     bounds = np.searchsorted(readings.segment, np.arange(len(tables.boots) + 1))
     found = []
@@ -286,7 +286,9 @@ def _hosts(tables: Tables, place: npt.NDArray[np.int64]) -> Micros:
     return host
 
 
-def _timed(tables: Tables, place: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.intp], Micros]:
+def known_arrivals(
+    tables: Tables, place: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.intp], Micros]:
     """Return which records at some rising places arrived at a known instant, and that in host µs.
 
     That is what comes first after a TIME record (protocol_docs/frame_format.md §6.3); what stands

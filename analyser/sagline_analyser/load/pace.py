@@ -11,6 +11,7 @@ from itertools import groupby
 import numpy as np
 import numpy.typing as npt
 
+from .clocks import known_arrivals
 from .tables import FURTHEST, Tables
 from .timebase import LONG, Micros, count_before, unwrap
 
@@ -58,6 +59,7 @@ def unreal_pace(tables: Tables) -> Pace | None:
     keys = sorted(key for key in tables.samples if key.stream == busiest)
     host: list[Micros] = []
     device: list[Micros] = []
+    exact: list[npt.NDArray[np.bool_]] = []  # those whose arrival a TIME record tells
     for _, own in groupby(keys, lambda key: key.segment):
         chunks = [tables.samples[key] for key in own]
         offset = np.concatenate([chunk.offset for chunk in chunks])
@@ -70,12 +72,16 @@ def unreal_pace(tables: Tables) -> Pace | None:
             arrival = timed["monotonic"][last[known]].astype(np.int64)
             host.append(arrival)
             device.append(unwrap(clock[known], arrival))
-    lived = sum(int(np.ptp(part)) for part in device)
-    heard = sum(int(np.ptp(part)) for part in host)
+            timely, _ = known_arrivals(tables, offset)
+            exact.append(np.isin(known, timely))
+    # What stands further behind a TIME record may have come much later: another may be damaged.
+    told = [(h[e], d[e]) for h, d, e in zip(host, device, exact, strict=True) if e.any()]
+    lived = sum(int(np.ptp(part)) for _, part in told)
+    heard = sum(int(np.ptp(part)) for part, _ in told)
     if heard <= 0:
         return None
     long = lived >= LONG and abs(heard / lived - 1.0) > NO_CLOCK
-    if not long and not _quick_throughout(host, device):
+    if not long and not _quick_throughout([h for h, _ in told], [d for _, d in told]):
         return None
     factor = lived / heard
     times: list[npt.NDArray[np.float64]] = []

@@ -93,7 +93,26 @@ def _odd(tables: Tables) -> set[int]:
     for segment, numbers in events.items():
         if (steps(np.array(numbers, np.uint32), np.ones(len(numbers), np.uint8)) < 0).any():
             found.add(segment)
-    return found
+    return found | _fallen(tables)
+
+
+def _fallen(tables: Tables) -> set[int]:
+    """Return the segments in which a BOARD's clock may have fallen before anything was numbered."""
+    boards = tables.boards
+    step = np.diff(boards["clock"].astype(np.uint32)).view(np.int32)
+    fell = (np.diff(boards["clock"]) < 0) | (step < 0)
+    fell &= np.diff(boards["segment"]) == 0
+    if not fell.any():
+        return set()
+    first = dict.fromkeys(boards["segment"][1:][fell].tolist(), np.inf)
+    for key, chunk in tables.samples.items():
+        if key.segment in first:
+            first[key.segment] = min(first[key.segment], float(chunk.offset[0]))
+    for at, segment, _ in tables.events:
+        if segment in first:
+            first[segment] = min(first[segment], float(at))
+    places, own = boards["offset"][1:][fell].tolist(), boards["segment"][1:][fell].tolist()
+    return {segment for at, segment in zip(places, own, strict=True) if at < first[segment]}
 
 
 _BOARD, _SAMPLES, _EVENT = range(3)
@@ -189,6 +208,10 @@ def _follow(tables: Tables, segment: int, gone: list[int], told: Told) -> list[i
         numbers.host = int(instants["monotonic"][host]) if known else None
         if kind == _BOARD:
             front = at
+            if numbers.begins_anew(clock):
+                cuts.append(at)
+                numbers = Numbers()
+                numbers.host = int(instants["monotonic"][host]) if known else None
             numbers.board(clock)
             continue
         whole = (counter, sequence, count, clock, content)

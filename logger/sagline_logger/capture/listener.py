@@ -181,6 +181,9 @@ class Listener:
             return True
         if isinstance(record, Board):
             self._numbers.host = self.host
+            if self._numbers.begins_anew(record.clock):
+                self._front = None  # said by the start before
+                return False
             self._numbers.board(record.clock)
             self.board = record
             self._front = {}

@@ -9,7 +9,16 @@ from ..capture.line_guess import Heard, tell_lines
 from ..capture.link_keeper import LinkKeeper
 from ..capture.source import LinkLost
 from ..capture.sources import LIVE, add_source_arguments, choose_source, source_name
-from ..format import Board, FrameSplitter, RecordError, SaglineError, Stream, decode_record
+from ..format import (
+    Board,
+    DeviceReader,
+    FrameSplitter,
+    RecordError,
+    SaglineError,
+    Segment,
+    VersionGate,
+    device_record,
+)
 from ..format.arguments import positive_number
 from ..format.byte_kinds import ByteKind, tell_bytes
 from ..format.columns.guess import is_number
@@ -132,17 +141,29 @@ def _lines(chunks: list[tuple[float, bytes]]) -> list[Heard]:
 
 def _boards(data: bytes) -> list[str]:
     """Return what the boards among frames say of themselves."""
+    reader, gate = DeviceReader(), VersionGate()
     names: dict[str, None] = {}
+    segments: list[Segment] = []
+    refused: dict[str, None] = {}
     for piece in FrameSplitter().feed(data):
-        if piece.body is None:
-            continue
         try:
-            record = decode_record(piece.body)
-        except RecordError:
+            record = device_record(piece.body, gate)
+        except RecordError as problem:
+            refused[f"  against the format's rules: {problem}"] = None
             continue
+        if record is None:
+            continue
+        heard = reader.take(record)
+        if not segments or segments[-1] is not heard.segment:
+            segments.append(heard.segment)
         if isinstance(record, Board):
             names[f"  board {printable(record.name)}"] = None
-        elif isinstance(record, Stream):
-            keys = ", ".join(channel.key for channel in record.channels)
-            names[f"  stream {printable(record.name)}: {printable(keys)}"] = None
-    return list(names) or ["  it has not described itself yet: listen for longer"]
+    reader.settle()
+    for segment in segments:
+        for stream in segment.described.values():
+            keys = ", ".join(channel.key for channel in stream.channels)
+            names[f"  stream {printable(stream.name)}: {printable(keys)}"] = None
+    told = [*names, *(printable(line) for line in list(refused)[:_SHOWN])]
+    if not gate.device:
+        told.append("  it speaks another version of the format: install a later Sagline")
+    return told or ["  it has not described itself yet: listen for longer"]

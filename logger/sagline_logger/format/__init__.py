@@ -57,6 +57,7 @@ if TYPE_CHECKING:
         Segment,
         Verdict,
         VersionGate,
+        device_record,
     )
     from .frame import Fault, FrameSplitter, Piece, decode_frame, encode_frame
     from .host_records import (
@@ -155,6 +156,7 @@ __all__ = [
     "decode_frame",
     "decode_record",
     "derive_limits",
+    "device_record",
     "encode_frame",
     "is_host_kind",
     "load_board_file",
@@ -191,7 +193,7 @@ _HOMES = {
         ("device_records", "SAMPLES_HEADER VERSION Board DeviceRecord Event EventKind Samples"),
         ("device_records", "Stream"),
         ("device_stream", "EVENTS CaptureStarts Description DeviceReader Heard Numbers Segment"),
-        ("device_stream", "Verdict VersionGate"),
+        ("device_stream", "Verdict VersionGate device_record"),
         ("frame", "Fault FrameSplitter Piece decode_frame encode_frame"),
         ("host_records", "Capture Dropped End FilePart Foreign HostRecord Instant Link LinkState"),
         ("host_records", "LogStart Mark Raw RawForm RawUse Setting Time"),

@@ -12,10 +12,10 @@ from enum import IntEnum
 from typing import Final
 
 from .device_clock import ClockUnwrapper
-from .device_records import VERSION, Board, DeviceRecord, Samples, Stream
+from .device_records import VERSION, Board, DeviceRecord, Event, Samples, Stream
 from .host_records import FIRST_HOST_KIND, Capture, End, LogStart, Time
 from .limits import MAX_STREAMS
-from .records import Record
+from .records import Record, decode_record, is_host_kind
 
 EVENTS: Final = MAX_STREAMS
 """The counter of EVENT records, beside those of the streams 0 to 15."""
@@ -59,6 +59,16 @@ class Numbers:
         self._clock = ClockUnwrapper()
         self._heard: int | None = None  # host µs of the record before
         self._latest: int | None = None
+
+    def begins_anew(self, clock: int) -> bool:
+        """Return whether a BOARD record of that clock is of another start: nothing was numbered
+        since the one before, and the clock fell."""
+        last, heard = self._clock.last, self._heard
+        if self._counters or last is None:
+            return False
+        fell = self._read(clock) < last
+        self._clock.last, self._heard = last, heard
+        return fell
 
     def board(self, clock: int) -> int:
         """Take the clock of a BOARD record; return it unwrapped, in µs."""
@@ -213,6 +223,9 @@ class DeviceReader:
         self._numbers.host = self._host
         if isinstance(record, Board):
             self.settle()
+            if self._numbers.begins_anew(record.clock):
+                segment = self._begin(record.boot, same_number=True)
+                self._numbers.host = self._host
             self._front = []
             return Heard(segment, record, clock=self._numbers.board(record.clock))
         if isinstance(record, Stream):
@@ -276,6 +289,21 @@ class VersionGate:
             self.device = body[1] == VERSION[0]
             return True
         return self.device or kind >= FIRST_HOST_KIND
+
+
+def device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
+    """Return what a piece off a device's link says, None for what is no device record of a version
+    and kind that are known.
+
+    Raises:
+        RecordError: it breaks the rules of its kind.
+    """
+    if body is None or is_host_kind(body) or not gate.admits(body):
+        return None
+    record = decode_record(body)
+    if isinstance(record, Board) and not gate.device:
+        return None  # of which only the version is known
+    return record if isinstance(record, Board | Stream | Samples | Event) else None
 
 
 class CaptureStarts:

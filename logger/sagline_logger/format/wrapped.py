@@ -73,14 +73,18 @@ def _embedded(file: IO[bytes], where: str) -> bytes:
         )
     at += len(BLOCK_START)
     end = page.find(b"<", at)
-    if len(page) > MAX_PAGE or end < 0:
+    if len(page) > MAX_PAGE:
         raise SaglineError(
             f"the log inside this page does not end within {MAX_PAGE >> 20} MiB",
             where=where,
             remedy="ask the sender for the file again",
         )
+    text = page[at:end]
+    if end < 0:  # the page is cut, and with it the archive: what unfolds is the log
+        text = page[at:]
+        text = text[: len(text) // 4 * 4]
     try:
-        packed = base64.b64decode(page[at:end], validate=True)
+        packed = base64.b64decode(text, validate=True)
     except (binascii.Error, ValueError):
         packed = b""
     if not packed.startswith(_GZIP):

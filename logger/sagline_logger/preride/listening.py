@@ -8,17 +8,12 @@ from ..capture.log_writer import instant
 from ..capture.source import LinkLost, Source
 from ..capture.translator import FRAMES, Translation
 from ..format import (
-    Board,
     DeviceRecord,
-    Event,
     Piece,
     RecordError,
     SaglineError,
-    Samples,
-    Stream,
     VersionGate,
-    decode_record,
-    is_host_kind,
+    device_record,
 )
 from ..format.progress import tell
 
@@ -81,7 +76,7 @@ def listen(source: Source, seconds: float, translation: Translation = FRAMES) ->
                 if not isinstance(piece, Piece):
                     continue
                 try:
-                    record = _device_record(piece.body, gate)
+                    record = device_record(piece.body, gate)
                 except RecordError as problem:
                     refused[str(problem)] = None
                     continue
@@ -95,12 +90,3 @@ def listen(source: Source, seconds: float, translation: Translation = FRAMES) ->
     return Hearing(
         source.description, spent, received, foreign, tuple(losses), tuple(records), tuple(refused)
     )
-
-
-def _device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
-    if body is None or is_host_kind(body) or not gate.admits(body):
-        return None
-    record = decode_record(body)
-    if isinstance(record, Board) and not gate.device:
-        return None  # of which only the version is known
-    return record if isinstance(record, Board | Stream | Samples | Event) else None

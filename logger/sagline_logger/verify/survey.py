@@ -117,6 +117,8 @@ class Survey:
     link_gaps: list[tuple[float, float | None, str]] = field(default_factory=list)
     """(start s, end s or None, evidence of how it came back)."""
     marks: int = 0
+    drops: int = 0
+    """DROPPED records."""
     dropped_frames: int = 0
     dropped_bytes: int = 0
     captures: int = 0
@@ -187,6 +189,10 @@ class Survey:
             (self.contradicted, "descriptions against an earlier one of the same revision"),
             (self.dropped_frames, "frames dropped"),
             (self.dropped_bytes if not self.dropped_frames else 0, "bytes dropped"),
+            (
+                self.drops if not (self.dropped_frames or self.dropped_bytes) else 0,
+                "losses of unknown size",
+            ),
             (self.missing_frames, "frames missing by the count at the end"),
             (self.missing_bytes, "bytes of the board missing by the times"),
             (self.strange_frames, "frames of an unknown version"),
@@ -420,6 +426,7 @@ class _Surveyor:
             case Mark():
                 self._marks.add(record.number)
             case Dropped():
+                found.drops += 1
                 found.dropped_frames += record.frames
                 found.dropped_bytes += record.size
             case End():

@@ -162,6 +162,10 @@ function read(log) {
   function deviceRecord(is, body, times) {
     if (segment === null || segment.boot !== is.boot) beginSegment(is.boot);
     is.pair = times;
+    if (is.kind === 1 && segment.clock !== null && !segment.counters.size && place(is) < segment.clock) {
+      counts["restarts under one number"] += 1;
+      beginSegment(is.boot);
+    }
     if (is.kind <= 2) {
       keep(is, is.clock === undefined ? undefined : place(is));
       return;

@@ -124,7 +124,7 @@ class Rests:
         columns = self.fit.columns
         drawn = columns.drawn(times + self.fit.skew) / 3600 - self.drawn[0]
         weights = _hats(drawn + self.drawn[0], self.charge)
-        slow = columns.loads(times + self.fit.skew, SLOW, bridge=True)[:, -1]
+        slow = columns.loads(times + self.fit.skew, SLOW[-1:], bridge=True)[:, -1]
         ohms = float(np.median([one.value for one in self.ten]))
         variance = np.einsum("tk,kl,tl->t", weights, self.covariance, weights)
         variance = variance + (LEFT_OUT * ohms * slow) ** 2 + OFFSET**2
@@ -298,6 +298,7 @@ def _astray(hats: Array, resting: Array, residual: Array) -> Array:
 
 def _loads(fit: CircuitFit, times: Array, bend: float) -> Array:
     """Return the load's columns at its times: as it is, low-passed, bent; shape (times, loads)."""
+    fit.columns.keep_only((*fit.time_constants, SLOW[-1]))
     plain = fit.columns.loads(times, (*FAST, *SLOW), bridge=True)
     load = 2 * bend
     bent = load * np.arcsinh(plain[:, :1] / bend)
