@@ -141,11 +141,11 @@ def test_reported_charge_agrees_or_is_told_to_disagree() -> None:
     report = last_report(make_ride(stream), 0, 10)
     assert report is not None and report.charge == pytest.approx(0.42, abs=1e-3)
     assert report.time == 8.0
-    same, apart = compared(report, 0.45, 0.05)
+    same, apart = compared(report, (0.40, 0.50), "45% ± 5%")
     assert not apart and "agree" in same and "42%" in same
-    other, apart = compared(report, 0.60, 0.05)
+    other, apart = compared(report, (0.55, 0.65), "60% ± 5%")
     assert apart and "disagree" in other and "the lower one, the board" in other
-    other, apart = compared(report, 0.20, 0.05)
+    other, apart = compared(report, (0.15, 0.25), "20% ± 5%")
     assert apart and "the lower one, ours" in other
     assert last_report(make_ride(stream), 20, 30) is None
     odd = make_stream("slow", time, {channel("state_of_charge", "1"): np.full(10, 42.0)})
