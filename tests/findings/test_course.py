@@ -1,12 +1,8 @@
 """Where the ride went: against rules of navigation, the simulated road, and fixes gone wrong."""
 
-from typing import cast
-
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.belief.charge import Charge
-from sagline_analyser.findings.charge_state import ChargeState
 from sagline_analyser.findings.consumption import consumption_answer, measure_consumption
 from sagline_analyser.findings.course import Course, find_course, find_heights
 from sagline_analyser.findings.reported_charge import compared, last_report
@@ -137,11 +133,6 @@ def test_a_speed_that_is_none_makes_no_profile() -> None:
     assert find_heights(make_ride(make_stream("one", time, columns)), None) is None
 
 
-def told(charge: float, error: float) -> ChargeState:
-    """Return a charge that is known closely, whatever it was believed from."""
-    return ChargeState(1.0, error, charge, error, charge, True, "", cast(Charge, None))
-
-
 def test_reported_charge_agrees_or_is_told_to_disagree() -> None:
     time = np.arange(0.0, 10.0)
     share = np.linspace(0.5, 0.41, 10)
@@ -150,11 +141,11 @@ def test_reported_charge_agrees_or_is_told_to_disagree() -> None:
     report = last_report(make_ride(stream), 0, 10)
     assert report is not None and report.charge == pytest.approx(0.42, abs=1e-3)
     assert report.time == 8.0
-    same, apart = compared(report, told(0.45, 0.05))
+    same, apart = compared(report, (0.40, 0.50), "45% ± 5%")
     assert not apart and "agree" in same and "42%" in same
-    other, apart = compared(report, told(0.60, 0.05))
+    other, apart = compared(report, (0.55, 0.65), "60% ± 5%")
     assert apart and "disagree" in other and "the lower one, the board" in other
-    other, apart = compared(report, told(0.20, 0.05))
+    other, apart = compared(report, (0.15, 0.25), "20% ± 5%")
     assert apart and "the lower one, ours" in other
     assert last_report(make_ride(stream), 20, 30) is None
     odd = make_stream("slow", time, {channel("state_of_charge", "1"): np.full(10, 42.0)})

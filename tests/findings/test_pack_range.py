@@ -170,11 +170,11 @@ def test_a_charge_that_is_little_known_is_told_by_its_ends_alone(udds):
     )
     # Never rounded inwards.
     assert (vague.close, vague.words) == (False, "between 22 % and 81 %")
-    said, apart = compared(Report(0.9, 1.0), vague)
+    said, apart = compared(Report(0.9, 1.0), vague.within, vague.words)
     assert apart
     assert "we find between 22 % and 81 %: they disagree" in said
     assert "go by the lower one, ours" in said
-    assert not compared(Report(0.3, 1.0), vague)[1]
+    assert not compared(Report(0.3, 1.0), vague.within, vague.words)[1]
 
 
 def test_what_cannot_be_iron_phosphate_is_not_judged_as_such(udds):

@@ -377,7 +377,7 @@ def pack_answer(
                 details.append(f"{name}: {_not_closer(use.state.belief)}.")
             details.append(f"{name}, state of charge: {use.state.how}.")
             if (report := last_report(ride, use.span.start, use.span.end)) is not None:
-                said, apart = compared(report, use.state)
+                said, apart = compared(report, use.state.within, use.state.words)
                 told = f"{name}, state of charge at the end: {said}."
                 if apart:
                     disagree.append(told)
@@ -433,7 +433,11 @@ def _in_short(
             line += ": charge it, mark it full"
         return line, Urgency.LOOK, picture
     state = uses[-1].state
-    apart = report is not None and not isinstance(state, Unknown) and compared(report, state)[1]
+    apart = (
+        report is not None
+        and not isinstance(state, Unknown)
+        and compared(report, state.within, state.words)[1]
+    )
     if apart and left > 0:
         assert report is not None and not isinstance(state, Unknown)
         ours = f"{state.end:.0%}" if state.close else state.words

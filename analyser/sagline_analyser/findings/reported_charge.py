@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from ..load.ride import Ride
-from .charge_state import ChargeState
 from .series import column
 
 SAME = 0.03
@@ -31,11 +30,12 @@ def last_report(ride: Ride, start: float, end: float) -> Report | None:
     return Report(float(series.value[inside][-1]), float(series.time[inside][-1]))
 
 
-def compared(report: Report, ours: ChargeState) -> tuple[str, bool]:
-    """Return the two in words, and whether they disagree: the report lies beyond our interval."""
-    low, high = ours.within
+def compared(report: Report, within: tuple[float, float], words: str) -> tuple[str, bool]:
+    """Return the two in words, and whether they disagree: the report lies beyond our interval, of
+    which ``within`` are the ends and ``words`` what is told."""
+    low, high = within
     apart = not low - SAME <= report.charge <= high + SAME
-    said = f"the board reports {report.charge:.0%}, we find {ours.words}"
+    said = f"the board reports {report.charge:.0%}, we find {words}"
     if not apart:
         return f"{said}, which agree", False
     lower = "the board" if report.charge < low else "ours"
