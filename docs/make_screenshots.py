@@ -23,8 +23,8 @@ from support.doc_rides import BOARD, ride_log  # noqa: E402
 PICTURES = {
     "report_top": ("#strip-place", 240),
     "report_answers": ("#answers", 566),
-    "report_traces": ("#stage", 560),
-    "report_zoomed": ("#stage", 560),
+    "report_traces": ("#group-current", 500),
+    "report_zoomed": ("#group-current", 500),
     "report_crossings": ("#crossings", 420),
     "report_course": ("#group-course", 380),
 }
@@ -53,7 +53,7 @@ def main() -> int:
         log, page = Path(place) / "ride.sagline", Path(place) / "ride.html"
         log.write_bytes(ride_log(BREAD_RUN, seconds=10 if arguments.quick else 745, course=True))
         write_page(load_ride(log), page, load_board_file(BOARD)[0])
-        with chromium(1100, 800) as driver:
+        with chromium(1280, 900) as driver:
             open_page(driver, page)
             for name, (part, height) in PICTURES.items():
                 if name == "report_zoomed":

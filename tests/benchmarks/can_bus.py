@@ -5,6 +5,7 @@ Run: ``python tests/benchmarks/can_bus.py [seconds]``.  Prints the share of a co
 file of its own format.
 """
 
+import struct
 import subprocess
 import sys
 import tempfile
@@ -19,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from sagline_logger.format import Raw, RawForm, Samples, read_log
 from support.can_bus import DBC, FULL_LOAD, drive, multicast_bus
 
+ERROR = 1 << 29  # of an identifier, as in Linux's ``linux/can.h``
 LOGGER = (sys.executable, "-m", "sagline_logger.cli")
 
 
@@ -27,7 +29,7 @@ def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
     with tempfile.TemporaryDirectory() as name:
         directory = Path(name)
-        ours, kept = share(
+        ours, (kept, told) = share(
             seconds,
             lambda bus: (
                 *LOGGER,
@@ -61,8 +63,9 @@ def main() -> None:
     count = round(seconds * FULL_LOAD)
     print(
         f"CAN, {FULL_LOAD} frames a second for {seconds:.0f} s: {100 * ours:.1f} % of one core, "
-        f"{count - kept} of {count} frames not in the log; python-can's own logger "
-        f"{100 * theirs:.1f} %, ratio {ours / theirs:.2f}, {count - theirs_kept} not in its file"
+        f"{count - kept} of {count} frames not in the log ({told} told lost); "
+        f"python-can's own logger {100 * theirs:.1f} %, ratio {ours / theirs:.2f}, "
+        f"{count - theirs_kept} not in its file"
     )
 
 
@@ -92,17 +95,23 @@ def share(seconds, command, result):
     return share, result()
 
 
-def held(directory: Path) -> int:
-    """Return how many frames the log holds, as samples and raw alike."""
+def held(directory: Path) -> tuple[int, int]:
+    """Return how many frames the log holds, as samples and raw alike, and tells to be lost."""
     (log,) = directory.glob("*.sagline")
-    samples = raw = 0
+    samples = raw = lost = 0
     with log.open("rb") as file:
         for entry in read_log(file):
             samples += isinstance(entry.record, Samples)
             if isinstance(entry.record, Raw) and entry.record.form is RawForm.CAN:
-                raw += len(entry.record.data) // 17  # of 8 data bytes each
+                data = entry.record.data
+                for at in range(0, len(data), 17):  # of 8 data bytes each
+                    (word,) = struct.unpack_from("<I", data, at + 4)
+                    if word & ERROR:
+                        lost += int.from_bytes(data[at + 13 : at + 17], "little")
+                    else:
+                        raw += 1
     assert samples == raw, (samples, raw)
-    return samples
+    return samples, lost
 
 
 if __name__ == "__main__":

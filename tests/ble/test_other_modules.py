@@ -2,6 +2,7 @@
 
 import random
 import signal
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -119,20 +120,29 @@ def test_two_characteristics_of_one_number_need_their_service(
     )
 
 
-def test_a_killed_logger_gets_its_module_back_by_the_service(
+def test_killed_loggers_leave_logs_that_read_and_get_their_module_back_by_the_service(
     bluetooth: Bluetooth, tmp_path: Path
 ) -> None:
-    kestrel = SimulatedBoard()
+    kestrel, luck = SimulatedBoard(), random.Random(8)
     peripheral = module(bluetooth, kestrel)
-    peripheral_arguments = ("--ble", "BT-Serial", "--characteristic", "ffe1", "--service", "ffe0")
+    arguments = ("--ble", "BT-Serial", "--characteristic", "ffe1", "--service", "ffe0")
     with Ride(kestrel, peripheral):
-        with recording(*peripheral_arguments, "--out", tmp_path / "first") as logger:
-            wait_until(lambda: Contents(logged(tmp_path / "first")).frames)
-            logger.process.send_signal(signal.SIGKILL)
-            logger.process.wait()
-        assert peripheral.connected()
-        with recording(*peripheral_arguments, "--out", tmp_path / "second") as logger:
-            wait_until(lambda: Contents(logged(tmp_path / "second")).frames)
+        for turn in range(3):
+            out = tmp_path / str(turn)
+            with recording(*arguments, "--out", out) as logger:
+                wait_until(lambda out=out: Contents(logged(out)).frames)
+                moment = time.monotonic() + luck.uniform(0, 1)
+                wait_until(lambda moment=moment: time.monotonic() > moment)
+                logger.process.kill()
+                logger.process.wait()
+            assert peripheral.connected()
+            contents = Contents(logged(out))
+            assert len(contents.damaged) <= 1, "more than a torn end"
+            kept = b"".join(contents.frames)
+            assert peripheral.delivered[-1].startswith(kept), "missing, doubled or invented"
+            assert command("verify", the_log(out))[::2] == (0, [])
+        with recording(*arguments, "--out", tmp_path / "last") as logger:
+            wait_until(lambda: Contents(logged(tmp_path / "last")).frames)
             assert logger.stop(signal.SIGTERM)[0] == 0
 
 

@@ -34,7 +34,7 @@ def test_demo_captures_a_ride_and_its_report_opens(tmp_path: Path) -> None:
 
 def test_demo_says_in_one_line_what_is_wrong(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    for words in (["--out", str(tmp_path / "file")], ["--seconds", "0"]):
-        done = demo(*words)
-        assert done.returncode == 1
+    for status, *words in ((1, "--out", str(tmp_path / "file")), (2, "--seconds", "0")):
+        done = demo(*map(str, words))
+        assert done.returncode == status
         assert done.stderr.startswith("sagline-demo: ") and done.stderr.count("\n") == 1

@@ -122,7 +122,7 @@ def test_a_full_disk_leaves_the_page_that_was_there(here: Path, tmp_path: Path) 
         page = disk / "page.html"
         assert run("plot", page) == 0
         before = page.read_bytes()
-        (disk / "ballast").write_bytes(bytes((11 << 20) - len(before)))
+        (disk / "ballast").write_bytes(bytes((12 << 20) - 3 * len(before) // 2))
         assert run("plot", page) == 1
         assert page.read_bytes() == before
         assert sorted(path.name for path in disk.iterdir()) == ["ballast", "page.html"]

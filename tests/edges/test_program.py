@@ -190,6 +190,15 @@ def test_near_words_are_suggested(program: str, capfd: pytest.CaptureFixture[str
     with pytest.raises(SystemExit):
         PROGRAMS[program].main(wrong)
     assert "did you mean --json?" in capfd.readouterr().err
+    # An option that must be given is told under its right name, though Python misses it first.
+    wrong = {
+        "sagline_logger": ["record", "--serial=x", "--ot", "y", "--seral=x"],
+        "sagline_analyser": ["export", "x", "--too", "csv"],
+    }[program]
+    with pytest.raises(SystemExit):
+        PROGRAMS[program].main(wrong)
+    said = capfd.readouterr().err
+    assert "--ot is no option; did you mean" in said or "--too is no option; did you mean" in said
 
 
 @pytest.mark.parametrize("program", PROGRAMS)

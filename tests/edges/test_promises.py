@@ -11,8 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from sagline_analyser.cli import PROGRAM as ANALYSER
 from sagline_analyser.cli import main as analyser
 from sagline_analyser.compare.verdict import MATTERS
+from sagline_logger.cli import PROGRAM as LOGGER
+from sagline_logger.format.columns.units import conversion
 from sagline_logger.format.program import INTERNAL
 from sagline_logger.live import alarms
 from support.doc_rides import make_directory
@@ -85,6 +88,29 @@ def test_what_was_understood_of_bytes_is_named_as_the_page_has_it() -> None:
             assert part.strip() in said(), (words, part)
 
 
+def test_every_option_that_a_page_names_is_one_of_the_command_it_stands_with() -> None:
+    known: dict[str, set[str]] = {"": set()}
+    for program in (LOGGER, ANALYSER):
+        for name in program.commands:
+            parser = program.parser([name])
+            (commands,) = [a.choices for a in parser._actions if a.dest == "command"]
+            known[name] = set(commands[name]._option_string_actions)
+            known[""] |= known[name] | set(parser._option_string_actions)
+    pages = [ROOT / "README.md", ROOT / "CHANGELOG.md", *DOCS.glob("*.md")]
+    seen = 0
+    for page in pages:
+        text = re.sub(r"^ *```.*?^ *```", "", page.read_text(), flags=re.M | re.S)
+        for code in re.findall(r"`([^`]+)`", text):
+            words = code.replace("sagline-logger ", "").replace("sagline-analyser ", "").split()
+            if not words or not (words[0] in known or words[0].startswith("--")):
+                continue
+            command = words[0] if words[0] in known else ""
+            for option in (w.partition("=")[0] for w in words if re.match(r"--[a-z]", w)):
+                seen += 1
+                assert option in known[command], (page.name, code)
+    assert seen > 60
+
+
 def test_the_statuses_are_those_of_the_door() -> None:
     table = dict(rows("troubleshooting.md", "status"))
     assert list(table) == ["0", "1", "2", "3", str(INTERNAL), "128 + n"]
@@ -98,6 +124,24 @@ def test_the_alarms_are_as_the_page_about_packs_says() -> None:
         f"from {100 * alarms.SLACK:g} % above it",
     ):
         assert words in page, words
+
+
+def test_every_unit_that_the_page_about_columns_names_converts() -> None:
+    page = " ".join((DOCS / "import.md").read_text().split())
+    found = re.search(r"\*\*Units that convert:\*\* (.+?)\. For anything else", page)
+    assert found
+    plain, *rest = found[1].split("; ")
+    names, prefixes = plain.split(" with ")
+    units = re.split(r", | and ", names)
+    prefixes = re.split(r", | or ", prefixes.removesuffix(" in front"))
+    assert len(units) == 8 and len(prefixes) == 4
+    for unit in units:
+        for prefix in prefixes:
+            assert conversion(prefix + unit, unit) not in (None, conversion(unit, unit))
+    speeds, temperatures, turns, share = rest
+    for listed, target in ((speeds, "m/s"), (temperatures, "°C"), (turns, "r/min"), (share, "1")):
+        for unit in re.split(r", | and ", listed):
+            assert conversion(unit, target) is not None, unit
 
 
 def test_the_logger_needs_what_the_readme_says() -> None:

@@ -19,7 +19,7 @@ from sagline_analyser import (
     summarise,
     what_came_first,
 )
-from sagline_analyser.findings.answers import RESTS_ON
+from sagline_analyser.findings.answers import QUESTIONS
 from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, RideMark, Segment, StreamColumns
 from sagline_analyser.page.document import trace_data
 from sagline_logger.format import EventKind, derive_limits, load_board_file, vocabulary
@@ -128,7 +128,7 @@ def test_every_answer_is_given_or_says_why_not(ride: Ride, with_board: bool) -> 
     board = BOARD if with_board else None
     basis = open_basis(ride, board)
     said = answers(basis, other_capacity=20.0, plan=30.0)
-    assert {answer.key for answer in said} == set(RESTS_ON)
+    assert {answer.key for answer in said} == set(QUESTIONS)
     for answer in said:
         assert answer.verdict.strip() and answer.verdict.isprintable(), answer.key
         json.dumps(asdict(answer), allow_nan=False)

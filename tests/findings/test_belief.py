@@ -4,7 +4,9 @@ import ampworks
 import numpy as np
 import pybamm
 import pytest
+from scipy.stats import multivariate_normal
 
+from sagline_analyser.findings.belief.charge import _normal
 from sagline_analyser.findings.belief.curves import CHARGES, CURVES, kinds_of
 from sagline_analyser.findings.belief.estimate import of_draws
 from sagline_analyser.findings.belief.missing import missing_voltage
@@ -181,3 +183,17 @@ def test_a_small_cell_at_the_end_of_its_curve_is_not_told_as_lagging_only():
 def test_words_of_certainty_follow_the_chance(chance, words):
     assert certainty(chance).value == words
     assert within(12.34, 0.2) == "12 ± 1" and within(12.34, 0.2, 1) == "12.3 ± 0.2"
+
+
+def test_the_likelihood_of_rests_is_the_normal_density():
+    # Reference: scipy's multivariate normal density, less its constant.
+    chance = np.random.default_rng(3)
+    residual, amplitude = chance.normal(size=(4, 5)), chance.uniform(0.2, 2.0, (4, 5))
+    places = np.linspace(0.0, 1.0, 5)
+    alike = np.exp(-((places[:, None] - places[None, :]) ** 2) / 0.1)
+    noise = 0.3 * np.eye(5) + 0.1
+    found = _normal(residual, amplitude, alike, noise)
+    for at in range(4):
+        covariance = np.outer(amplitude[at], amplitude[at]) * alike + noise
+        told = multivariate_normal(np.zeros(5), covariance).logpdf(residual[at])
+        assert found[at] == pytest.approx(told + 2.5 * np.log(2 * np.pi))

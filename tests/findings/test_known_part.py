@@ -16,8 +16,8 @@ from sagline_analyser.findings.course import find_heights
 from sagline_analyser.findings.summary import summarise
 from sagline_analyser.rides.ride_figures import figures_of
 from sagline_logger import phone
-from sagline_logger.format import vocabulary
 from sagline_logger.live.glance import numbers
+from support.channels import STANDARD
 from support.known_part import ride_known_for
 
 CURRENT = ("battery_current", "controller_battery_current")
@@ -140,8 +140,7 @@ def test_a_ride_of_which_a_part_is_known_says_which_share_beside_every_sum(hidde
 
 def test_the_screen_and_the_telephone_tell_moments_and_no_sum():
     """Whatever a board sends of all that has a name: every number is that of one moment."""
-    latest = dict.fromkeys(vocabulary(), 1.0) | {"motor_current_1": 1.0}
-    told = numbers(latest)
+    told = numbers(dict.fromkeys(STANDARD, 1.0), STANDARD)
     assert len(told) == 9 and not any(math.isnan(one.value) for one in told[:4])
     assert not {one.unit for one in told} & {"Ah", "Wh", "Wh/km", "km", "m"}
     for name in ("index.html", "phone.js"):

@@ -24,6 +24,7 @@ from sagline_analyser.findings.pack_range import (
     reach,
 )
 from sagline_analyser.findings.packs import pack_capacity
+from sagline_analyser.findings.reported_charge import Report, compared
 from sagline_analyser.findings.speed import Unknown
 from sagline_analyser.load.ride import RideMark, Segment
 from sagline_logger.format import read_board_file
@@ -156,6 +157,24 @@ def test_a_ride_that_starts_full_is_counted_down(tmp_path):
     capacities = cell_capacities(pack, found)
     assert sorted(capacities) == list(range(1, 14))
     assert all(one.low < 17.5 < one.high for one in capacities.values())
+
+
+def test_a_charge_that_is_little_known_is_told_by_its_ends_alone(udds):
+    (pack,) = fit_packs(udds[1])
+    found = charge_state(pack, board_file(SOUND))
+    assert isinstance(found, ChargeState)
+    close = replace(found, end=0.5, end_error=0.1)
+    assert (close.close, close.words) == (True, "50% ± 10%")
+    vague = replace(
+        found, end=0.5, end_error=0.3, belief=replace(found.belief, end_within=(0.228, 0.804))
+    )
+    # Never rounded inwards.
+    assert (vague.close, vague.words) == (False, "between 22 % and 81 %")
+    said, apart = compared(Report(0.9, 1.0), vague)
+    assert apart
+    assert "we find between 22 % and 81 %: they disagree" in said
+    assert "go by the lower one, ours" in said
+    assert not compared(Report(0.3, 1.0), vague)[1]
 
 
 def test_what_cannot_be_iron_phosphate_is_not_judged_as_such(udds):

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sagline_analyser.findings.sides import sides, sides_answer
 from sagline_logger.simulator import KESTREL
@@ -93,6 +94,30 @@ def test_interval_holds_the_truth_about_as_often_as_it_says() -> None:
         assert one.value is not None and one.uncertainty is not None
         inside += abs(one.value - 0.52) <= one.uncertainty
     assert inside >= 31
+
+
+def test_few_readings_have_the_wide_interval_of_students_t() -> None:
+    """The quantile is SciPy's; a normal one of four readings would be a third too narrow."""
+    time = np.arange(0, 120, 7.0)
+    peak = 60 - np.abs(time - 56)
+    apart = np.random.default_rng(4).normal(0, 6, len(time))
+    slow = {
+        channel("motor_temperature", "°C", 1, exponent=-2): peak + apart,
+        channel("motor_temperature", "°C", 2, exponent=-2): peak,
+    }
+    fast = {
+        channel("motor_current", "A", n): np.full(2400, 20.0 + np.arange(2400) % 2) for n in (1, 2)
+    }
+    made = make_ride(
+        make_stream("fast", np.arange(2400) / 20, fast), make_stream("slow", time, slow)
+    )
+    one = found(made)["motor_temperature"]
+    hottest = time[np.argmax(np.maximum(peak + apart, peak))]
+    near = apart[np.abs(time - hottest) <= 15]
+    error = near.std(ddof=1) / np.sqrt(len(near))
+    wanted = np.hypot(stats.t.ppf(0.95, len(near) - 1) * error, 0.6)
+    assert len(near) <= 5
+    assert one.uncertainty == pytest.approx(wanted, abs=0.02)
 
 
 def test_reasons() -> None:

@@ -238,7 +238,7 @@ def test_listen_draws_up_a_map_that_works(
         assert "GUESS" in plan.read_text()
         with recording(*source, "--lines", plan, "--out", out, "--quiet") as logger:
             wait_until(lambda: len(Contents(logged(out)).all(Samples)) >= 3)
-            status, text, errors = logger.stop(signal.SIGINT)
+            status, text, errors = logger.stop(signal.SIGTERM)
     assert status == 0, errors
     assert "could not be read" not in text
     assert command("verify", the_log(out))[1].rstrip().endswith("Nothing lost.")

@@ -89,6 +89,10 @@ def test_only_what_is_new_or_changed_is_worked_out(tmp_path, counted):
     look()
     assert done == [first.name]
     assert before.st_size < status.st_size
+    with contextlib.closing(sqlite3.connect(tmp_path / NAME)) as index, index:
+        index.execute("UPDATE rides SET form = 'of an earlier Sagline'")
+    assert len(look().rides) == len(done) == 4
+    assert (len(look().rides), done) == (4, [])
 
     first.unlink()
     same.unlink()

@@ -27,9 +27,11 @@ def main() -> int:
     ways: Counter[str] = Counter()
     frames = 0
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        for way, dropped in pool.map(_fill, range(seed, seed + times)):
+        for n, (way, dropped) in enumerate(pool.map(_fill, range(seed, seed + times)), 1):
             ways[way] += 1
             frames += dropped
+            if n % 25 == 0:
+                print(f"{n} full disks, {frames} frames dropped and told", flush=True)
     told = ", ".join(f"{ways[way]} {way}" for way in WAYS)
     print(f"{told}: every log holds what was sent, less the {frames} frames that it tells")
     return 0

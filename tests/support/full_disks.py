@@ -62,7 +62,7 @@ def fill_once(
                     wait_until(lambda: sent[-1] in the_log(disk).read_bytes())
             if way == "killed":
                 logger.process.kill()
-            status, _, errors = logger.stop(luck.choice((signal.SIGTERM, signal.SIGINT)))
+            status, _, errors = logger.stop(signal.SIGTERM)
         contents = Contents(the_log(disk).read_bytes())
         verified, text, _ = command("verify", the_log(disk))
     dropped = contents.all(Dropped)

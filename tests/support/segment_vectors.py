@@ -412,6 +412,7 @@ def _joined() -> list[dict[str, Any]]:
         placed: int,
         wall: int = DATED,
         *,
+        dated: int | None = None,
         end: bool = True,
         mark: bool = True,
         boot: int = 1,
@@ -422,7 +423,8 @@ def _joined() -> list[dict[str, Any]]:
         first.samples(0, 500_000, 6, 100)
         if end:
             first.end()
-        first.wall += 7_000_000 + placed - host if wall == DATED else 0
+        told = placed if dated is None else dated
+        first.wall += 7_000_000 + told - host if wall == DATED else 0
         first.begin(host, placed, log=mark)
         first.start(boot, 600_000)
         first.samples(0, 600_000, 4, 1000)
@@ -472,6 +474,15 @@ def _joined() -> list[dict[str, Any]]:
             False,
             lost=100,
             **both,
+        ),
+        log(1_000_000, 300_000 + 1_000_000, dated=-60_000_000).case(
+            "joined: the earlier one behind the later: one second behind", True, **both
+        ),
+        log(1_000_000, 300_000 + 1_000_000, dated=200_000).case(
+            "joined: overlapping by their dates: one second behind", True, **both
+        ),
+        log(7_200_000, 300_000 + 1_000_000, dated=200_000).case(
+            "joined: overlapping on one host's clock: one second behind", True, **both
         ),
         log(67_000_000, 60_000_000, mark=False, boot=2).case(
             "joined: LOG lost, CAPTURE tells", True, **both

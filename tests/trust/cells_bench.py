@@ -27,8 +27,15 @@ FULL, SAID = 0.97, ", said to start full"
 FAMILIES = tuple(dict.fromkeys(make.family for make in MAKES))
 
 
-def tables(cases: int, seed: int) -> list[tuple[str, str]]:
-    """Return the tables of ``cases`` rides of each family from ``seed`` on."""
+CHARGE = "Cells: states of charge and rests, errors in their unit"
+SIZES = "Cells: resistances, capacities and ranges"
+CLAIMS = "Cells: what was claimed"
+
+Rows = dict[str, list[Case] | list[Event]]
+
+
+def rows(cases: int, seed: int) -> Rows:
+    """Return the rows of ``cases`` rides of each family from ``seed`` on, by table."""
     absolute, relative, events = [], [], []
     for one in rides(cases, seed):
         said = judge(one)
@@ -40,14 +47,20 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
                 _named(case, SAID) for case in voltages(one, full) if "charge" in case.what
             ]
             relative += [_named(c, SAID) for c in shares(one, full) if c.what == "range left"]
+    return {CHARGE: absolute, SIZES: relative, CLAIMS: events}
+
+
+def tables_of(found: Rows) -> list[tuple[str, str]]:
+    """Return the tables of :func:`rows`."""
     return [
-        (
-            "Cells: states of charge and rests, errors in their unit",
-            interval_table(absolute, False),
-        ),
-        ("Cells: resistances, capacities and ranges", interval_table(relative)),
-        ("Cells: what was claimed", event_table(events)),
+        (name, event_table(some) if name == CLAIMS else interval_table(some, name != CHARGE))
+        for name, some in found.items()
     ]
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` rides of each family from ``seed`` on."""
+    return tables_of(rows(cases, seed))
 
 
 def history_tables(cases: int, seed: int) -> list[tuple[str, str]]:

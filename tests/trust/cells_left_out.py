@@ -10,14 +10,21 @@ from contextlib import contextmanager
 from sagline_analyser.findings.belief import charge
 from trust.cells_bench import judge, rides, shares, voltages
 from trust.cells_rides import Made
-from trust.table import interval_table
+from trust.table import Case, interval_table
 
 SAME = {"Chen2020": ("Chen2020", "ORegan2022")}
 """Curves of one cell, measured twice."""
 
 
-def tables(cases: int, seed: int) -> list[tuple[str, str]]:
-    """Return the tables of ``cases`` rides of each family from ``seed`` on."""
+WHAT = "Cells of a make that is not among the curves"
+CHARGE = f"{WHAT}: states of charge and rests"
+SIZES = f"{WHAT}: capacities and ranges"
+
+Rows = dict[str, list[Case]]
+
+
+def rows(cases: int, seed: int) -> Rows:
+    """Return the rows of ``cases`` rides of each family from ``seed`` on, by table."""
     absolute, relative = [], []
     for one in rides(cases, seed):
         with unknown(one):
@@ -26,11 +33,17 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
         relative += shares(one, said)
     # Resistances do not rest on a curve.
     relative = [case for case in relative if not case.what.startswith("resistance")]
-    what = "Cells of a make that is not among the curves"
-    return [
-        (f"{what}: states of charge and rests", interval_table(absolute, False)),
-        (f"{what}: capacities and ranges", interval_table(relative)),
-    ]
+    return {CHARGE: absolute, SIZES: relative}
+
+
+def tables_of(found: Rows) -> list[tuple[str, str]]:
+    """Return the tables of :func:`rows`."""
+    return [(name, interval_table(some, name != CHARGE)) for name, some in found.items()]
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` rides of each family from ``seed`` on."""
+    return tables_of(rows(cases, seed))
 
 
 @contextmanager

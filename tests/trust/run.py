@@ -25,6 +25,7 @@ BENCHES: dict[str, str] = {
     "compare": "trust.compare_bench",
     "limits": "trust.limits_bench",
     "sensors": "trust.sensors_bench",
+    "sound": "trust.sensors_sound",
     "faults": "trust.faults_bench",
     "contradictions": "trust.contradictions",
 }

@@ -16,7 +16,7 @@ from .comparison import Comparison, Group, compare
 from .page import TITLE, write_comparison
 from .plan import plan
 from .predict import Prediction, parse_setting, predict
-from .sides import split
+from .sides import no_side, split
 from .verdict import measure_text, signed_text
 
 
@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     rides = [(basis.ride, basis.board) for basis in examined]
     parts = split(rides, arguments.sides, arguments.by, arguments.marks)
     if wanted is None and not any(part.side == "B" for part in parts):
-        raise UsageError("nothing is on side B", where="--sides", remedy="give at least one B")
+        raise no_side("B", rides, arguments.sides)
     if not arguments.matters > 0:
         raise UsageError(
             f"{arguments.matters:g} is no share that matters",

@@ -8,12 +8,14 @@ A measured, corrects it.
 """
 
 import math
+from argparse import ArgumentTypeError
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from sagline_logger.format import SaglineError, UsageError
+from sagline_logger.format.arguments import setting
 
 from ..findings.chance import student
 from ..findings.demand import Drive, drives
@@ -112,12 +114,12 @@ def parse_setting(text: str) -> tuple[str, float]:
     Raises:
         SaglineError: it is not a setting whose effect can be predicted, or not a number above 0.
     """
-    name, equals, number = text.partition("=")
     try:
+        name, number = setting(text)
         value = float(number)
-    except ValueError:
-        value = math.nan
-    if not equals or not (math.isfinite(value) and value > 0):
+    except (ArgumentTypeError, ValueError):
+        name, value = "", math.nan
+    if not (math.isfinite(value) and value > 0):
         raise UsageError(
             f'"{text}" is not NAME=VALUE with a number above 0',
             where="--predict",

@@ -92,8 +92,18 @@ def split(
         if letter != "-"
     ]
     if not any(part.side == "A" for part in parts):
-        raise UsageError("nothing is on side A", where="--sides", remedy="give at least one A")
+        raise no_side("A", rides, sides)
     return parts
+
+
+def no_side(
+    letter: str, rides: Sequence[tuple[Ride, BoardFile | None]], sides: str | None
+) -> SaglineError:
+    """Return what to raise where a side is empty: by the letters given, or by the log's marks."""
+    what, remedy = f"nothing is on side {letter}", f"give at least one {letter}"
+    if sides is not None:
+        return UsageError(what, where="--sides", remedy=remedy)
+    return SaglineError(what, where=rides[0][0].path, remedy=f"{remedy} with --sides")
 
 
 _Piece = tuple[Ride, BoardFile | None, float, float, str, str]

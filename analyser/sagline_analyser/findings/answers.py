@@ -1,7 +1,7 @@
 """The builder's questions, in the order of the page, each answered by a module of its own."""
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from sagline_logger.format import BoardFile
@@ -12,7 +12,7 @@ from ..load.ride import Ride
 from .answer import Answer
 from .basis import Basis, open_basis
 from .belief.history import PackHistory
-from .cells import cells_answer, fit_packs
+from .cells import PackFit, cells_answer, fit_packs
 from .consumption import consumption_answer
 from .fault_answer import fault_answer
 from .full_pack import full_pack_answer
@@ -26,29 +26,98 @@ from .sides import sides_answer
 _CURRENT = ("battery_current", "controller_battery_current")
 _CELLS = ("cell_voltage", "pack_voltage", *_CURRENT)
 _TURNING = ("motor_speed", "motor_electrical_speed")
+_WARM = ("motor_temperature", "controller_temperature")
 _DRIVE = ("motor_current", "duty_cycle", "throttle", *_TURNING, *_CURRENT)
-RESTS_ON: dict[str, tuple[str, ...]] = {
-    "fault": (
-        *_DRIVE, *_CELLS, "speed", "brake", "motor_temperature", "controller_temperature",
-        "battery_temperature",
-    ),
-    "parts": ("motor_current", *_CURRENT),
-    "held_back": (
-        *_DRIVE, "pack_voltage", "cell_voltage", "motor_temperature", "controller_temperature",
-    ),
-    "heat": ("motor_temperature", "controller_temperature", "battery_temperature",
-             "ambient_temperature", "motor_current", "motor_speed", "speed"),
-    "cells": _CELLS,
-    "low_cell": _CELLS,
-    "pack_range": (*_CELLS, "speed", *_TURNING),
-    "consumption": ("pack_voltage", *_CURRENT, "speed", *_TURNING),
-    "full_pack": _CELLS,
-    "sides": ("motor_current", *_TURNING, "motor_temperature", "controller_temperature"),
-}  # fmt: skip
-"""The channels that the answer to each question rests on, to tell what it lost with a sensor."""
 
-RESTS_ON_PACK = ("fault", "parts", "cells", "low_cell", "pack_range", "full_pack")
-"""The answers that use what the board file states of the pack."""
+
+@dataclass(frozen=True)
+class Asked:
+    """What the questions are asked of: the examined ride, its packs, and what the caller wants."""
+
+    basis: Basis
+    packs: tuple[PackFit, ...]
+    other_capacity: float | None
+    plan: float | None
+    history: PackHistory | None
+
+    @property
+    def ride(self) -> Ride:
+        """The ride without what its sensors cannot be right about."""
+        return self.basis.ride
+
+    @property
+    def board(self) -> BoardFile | None:
+        """The board file without what is not this ride's."""
+        return self.basis.board
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question: who answers it, and the channels that the answer rests on, to tell what it lost
+    with a sensor.  ``pack``: it uses what the board file states of the pack.  ``fits``: it starts
+    from the fits of the cells, in ``Asked.packs``, which on a long ride take a lot of memory.
+    """
+
+    answer: Callable[[Asked], Answer]
+    rests_on: tuple[str, ...]
+    pack: bool = False
+    fits: bool = True
+
+
+QUESTIONS: dict[str, Question] = {
+    "fault": Question(
+        lambda it: fault_answer(it.ride, it.board, it.packs, it.basis.sensors),
+        (*_DRIVE, *_CELLS, "speed", "brake", *_WARM, "battery_temperature"),
+        pack=True,
+    ),
+    "parts": Question(
+        lambda it: part_answer(it.ride, it.board),
+        ("motor_current", *_CURRENT),
+        pack=True,
+        fits=False,
+    ),
+    "held_back": Question(
+        lambda it: held_back_answer(it.ride, it.board),
+        (*_DRIVE, "pack_voltage", "cell_voltage", *_WARM),
+        fits=False,
+    ),
+    "heat": Question(
+        lambda it: heat_answer(it.ride, it.board),
+        (
+            *_WARM,
+            "battery_temperature",
+            "ambient_temperature",
+            "motor_current",
+            "motor_speed",
+            "speed",
+        ),
+        fits=False,
+    ),
+    "cells": Question(lambda it: cells_answer(it.ride, it.board, it.packs), _CELLS, pack=True),
+    "low_cell": Question(
+        lambda it: low_cell_answer(it.ride, it.board, it.packs), _CELLS, pack=True
+    ),
+    "pack_range": Question(
+        lambda it: pack_answer(it.ride, it.board, it.packs, it.other_capacity, it.plan, it.history),
+        (*_CELLS, "speed", *_TURNING),
+        pack=True,
+    ),
+    "consumption": Question(
+        lambda it: consumption_answer(it.ride, it.board),
+        ("pack_voltage", *_CURRENT, "speed", *_TURNING),
+        fits=False,
+    ),
+    "full_pack": Question(
+        lambda it: full_pack_answer(it.ride, it.board, it.packs), _CELLS, pack=True
+    ),
+    "sides": Question(
+        lambda it: sides_answer(it.ride, it.board),
+        ("motor_current", *_TURNING, *_WARM),
+        fits=False,
+    ),
+}
+"""Every question by the key of its answer, in the order of the page: a new answer is its module and
+its line here."""
 
 
 def answers(
@@ -66,7 +135,6 @@ def answers(
     None for none at all.
     ``other_capacity`` in Ah is that of another pack whose range is wanted too, ``plan`` a distance
     in km for which a pack is wanted; ``history`` what earlier rides showed of the last pack.
-    A new finding adds its line here; the page and ``summary --json`` then show it.
 
     Raises:
         SaglineError: the board file inside the log is not valid.
@@ -84,9 +152,9 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
     told = tuple(
         f"{'Without' if doubt.set_aside else 'With gaps in'} {basis.words(doubt)} "
         f"({doubt.doubt}): {doubt.evidence}"
-        for doubt in basis.lost(*RESTS_ON.get(answer.key, ()))
+        for doubt in basis.lost(*QUESTIONS[answer.key].rests_on)
     )
-    if basis.misfit and answer.key in RESTS_ON_PACK:
+    if basis.misfit and QUESTIONS[answer.key].pack:
         told = (
             f"Without the board file's pack, which is not this one: {basis.mismatches[0]}",
             *told,
@@ -101,35 +169,19 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
 def _answers(
     basis: Basis, other_capacity: float | None, plan: float | None, history: PackHistory | None
 ) -> tuple[Answer, ...]:
-    ride, board = basis.ride, basis.board
+    asked = Asked(basis, (), other_capacity, plan, history)
+    jobs = len(QUESTIONS) + 1
+    found: dict[str, Answer] = {}
     # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
-    part, held, heat, consumption, sides = _told(
-        0,
-        lambda: part_answer(ride, board),
-        lambda: held_back_answer(ride, board),
-        lambda: heat_answer(ride, board),
-        lambda: consumption_answer(ride, board),
-        lambda: sides_answer(ride, board),
-    )
-    tell(_DOING, 5, _JOBS)
-    packs = fit_packs(ride, board)  # five questions start from the same fit
-    fault, cells, low, range_, full = _told(
-        6,
-        lambda: fault_answer(ride, board, packs, basis.sensors),
-        lambda: cells_answer(ride, board, packs),
-        lambda: low_cell_answer(ride, board, packs),
-        lambda: pack_answer(ride, board, packs, other_capacity, plan, history),
-        lambda: full_pack_answer(ride, board, packs),
-    )
-    return (fault, part, held, heat, cells, low, range_, consumption, full, sides)
+    for fits in (False, True):
+        if fits:
+            tell(_DOING, len(found), jobs)
+            asked = replace(asked, packs=fit_packs(asked.ride, asked.board))
+        for key, question in QUESTIONS.items():
+            if question.fits is fits:
+                tell(_DOING, len(found) + fits, jobs)
+                found[key] = question.answer(asked)
+    return tuple(found[key] for key in QUESTIONS)
 
 
 _DOING = "working out the answers"
-_JOBS = 11
-
-
-def _told(first: int, *jobs: Callable[[], Answer]) -> Iterator[Answer]:
-    """Yield what each job gives, saying which of all it is."""
-    for number, job in enumerate(jobs, first):
-        tell(_DOING, number, _JOBS)
-        yield job()

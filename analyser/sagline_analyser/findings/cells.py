@@ -10,6 +10,7 @@ from sagline_logger.format import BoardFile
 
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
+from .belief.curves import kind_of
 from .belief.estimate import Estimate
 from .belief.rests import Rests, find_rests
 from .belief.unequal import Unequal, compare_cells
@@ -203,7 +204,9 @@ def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]
         if isinstance(fit, Unknown):
             found.append(PackFit(span, fit, bool(use)))
             continue
-        rests = find_rests(fit, capacity)
+        count = 1 if use else (board.battery.cells if board and board.battery else 1) or 1
+        kind = kind_of(board.battery if board else None, float(np.max(fit.rest_start)) / count)
+        rests = find_rests(fit, capacity, kind)
         unequal = compare_cells(rests) if use else None
         full = said_full(ride, span, capacity)
         numbers = tuple(ride.index(key) for key in fit.keys)

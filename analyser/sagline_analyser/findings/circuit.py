@@ -25,6 +25,9 @@ from .around import BLOCK
 from .series import KEEP, Array, Flags, Series, interpolate
 from .speed import Unknown
 
+SKEWED = (1.5, 15.0)
+"""s.  Of the circuit that the skew between load and voltages is sought with."""
+
 TIME_CONSTANTS = (0.5, 1.5, 5.0, 15.0, 50.0)
 """s.  Up to three of these make the circuit: a bank so coarse that any two are told apart."""
 
@@ -232,10 +235,6 @@ def _pieces(age: Array, length: float) -> list[int]:
     return [*np.searchsorted(age, marks).tolist(), *(np.flatnonzero(np.diff(age) > length) + 1)]
 
 
-FEW = 2
-"""Low-passed currents of a long ride that are kept: as many as the search for a skew uses."""
-
-
 class Columns:
     """The columns of the regression, at any times."""
 
@@ -248,6 +247,7 @@ class Columns:
         self._bridged = Series(current.time, current.value, hole)
         self._holes = current.time[hole]
         self._low: dict[float, Array] = {}
+        self._again: tuple[float, ...] = SKEWED
         self.scale: tuple[float, float] = (
             float(self._charge.min()),
             float(np.ptp(self._charge)) or 1.0,
@@ -263,16 +263,18 @@ class Columns:
         return self._at(times, values, 1 + len(constants), gap)
 
     def _passed(self, tau: float) -> Array:
-        """Return the low-passed current; of a long ride few are kept, for want of room."""
+        """Return the low-passed current; of a long ride only those asked for again are kept, for
+        want of room."""
         if tau in self._low:
             return self._low[tau]
         made = low_pass(self._bridged, tau)
-        if len(made) <= KEEP or len(self._low) < FEW:
+        if len(made) <= KEEP or tau in self._again:
             self._low[tau] = made
         return made
 
     def keep_only(self, constants: Sequence[float]) -> None:
         """Let go of the other low-passed currents, which a long ride has no room for."""
+        self._again = tuple(constants)
         self._low = {tau: self._low[tau] for tau in constants if tau in self._low}
 
     def drawn(self, times: Array) -> Array:
@@ -360,7 +362,7 @@ def _find_skew(columns: Columns, times: Array, voltages: Array) -> float:
     resting = legendre.legvander(columns.position(times), 2)  # no skew tells in the charge
 
     def misfits(skews: Array, seen: Array) -> Array:
-        loads = columns.loads(times + skews[:, None], (1.5, 15.0), bridge=True)
+        loads = columns.loads(times + skews[:, None], SKEWED, bridge=True)
         design = np.concatenate([loads, np.broadcast_to(resting, (len(skews), *resting.shape))], 2)
         across = np.swapaxes(design, 1, 2)
         rest = np.abs(seen - design @ (_inverse(across @ design) @ (across @ seen)))

@@ -339,6 +339,8 @@ def _hand_below(drive: Drive, cause: Codes) -> Flags:
         if drive.time[run[-1]] - drive.time[run[0]] < RAMP:
             continue
         middle = float(np.median(short[run]))
+        if not np.isfinite(middle):  # a limit of 0 A: no current comes near it
+            continue
         noise = 1.48 * float(np.median(np.abs(short[run] - middle)))
         least = max(LEAST_SHORT, SURELY * noise / np.sqrt(len(run)))
         found[run] = least < middle < STEEPEST * float(np.median(lacks[run]))

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from ..markup import html, joined
-from .picture import Bars, Picture, Shares, Steps
+from .picture import Picture, Row
 
 if TYPE_CHECKING:
     from .answer import Answer
@@ -39,34 +39,23 @@ def answer_html(answer: "Answer") -> Markup:
 
 
 def _drawn(picture: Picture | None) -> Markup:
-    """Return a picture as rows of a name, a bar and a number."""
-    match picture:
-        case Bars():
-            top = max([*(bar.value for bar in picture.bars), picture.mark or 0.0, 1e-9])
-            rows = [
-                (bar.label, bar.value / top, f"{bar.value:.4g} {picture.unit}", bar.odd)
-                for bar in picture.bars
-            ]
-            if picture.mark is not None:
-                told = f"{picture.mark:.4g} {picture.unit}"
-                rows.append((picture.mark_label, picture.mark / top, told, False))
-        case Shares():
-            rows = [(label, share, f"{share:.0%}", False) for label, share in picture.parts]
-        case Steps():
-            moments = picture.moments[:MOST]
-            lines = joined(html("<li>{:+.2f} s {}</li>", time, words) for time, words in moments)
-            return html("<ul>{}</ul>", lines)
-        case _:
-            return Markup()
-    return html("<table>{}</table>", joined(_bar(*row) for row in rows[:MOST]))
+    """Return a picture as rows of a name, a bar and a number, or as a list where it has no bars."""
+    if picture is None:
+        return Markup()
+    rows = picture.rows[:MOST]
+    if all(row.share is None for row in rows):
+        return html("<ul>{}</ul>", joined(html("<li>{}</li>", row.label) for row in rows))
+    return html("<table>{}</table>", joined(map(_bar, rows)))
 
 
-def _bar(label: str, share: float, told: str, odd: bool) -> Markup:
-    width = 200 * min(max(share, 0.0), 1.0)
-    name = html("<b>{}</b>", label) if odd else label
+def _bar(row: Row) -> Markup:
+    width = 200 * min(max(row.share or 0.0, 0.0), 1.0)
+    name = html("<b>{}</b>", row.label) if row.odd else row.label
     return html(
         '<tr><td>{}</td><td><svg width="200" height="12" aria-hidden="true">'
         '<rect width="{:.0f}" height="12" fill="currentColor" opacity="0.6"/></svg></td>'
         "<td>{}</td></tr>",
-        *(name, width, told),
+        name,
+        width,
+        row.told,
     )

@@ -4,6 +4,17 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
+class Row:
+    """One row of a picture where nothing can be drawn but bars: its name, its length from 0 to 1
+    (None: no bar), what stands beside it, and whether it stands out."""
+
+    label: str
+    share: float | None
+    told: str = ""
+    odd: bool = False
+
+
+@dataclass(frozen=True)
 class Bar:
     """One bar: ``value`` in the picture's unit with its 90 % interval ``low`` to ``high``.
 
@@ -26,6 +37,18 @@ class Bars:
     mark: float | None = None
     mark_label: str = ""
 
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """The picture in rows, the line at ``mark`` as the last."""
+        top = max([*(bar.value for bar in self.bars), self.mark or 0.0, 1e-9])
+        rows = [
+            Row(bar.label, bar.value / top, f"{bar.value:.4g} {self.unit}", bar.odd)
+            for bar in self.bars
+        ]
+        if self.mark is not None:
+            rows.append(Row(self.mark_label, self.mark / top, f"{self.mark:.4g} {self.unit}"))
+        return tuple(rows)
+
 
 @dataclass(frozen=True)
 class Shares:
@@ -33,12 +56,22 @@ class Shares:
 
     parts: tuple[tuple[str, float], ...]
 
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """The picture in rows."""
+        return tuple(Row(label, share, f"{share:.0%}") for label, share in self.parts)
+
 
 @dataclass(frozen=True)
 class Steps:
     """What came one after the other: (s from the moment that is asked about, words)."""
 
     moments: tuple[tuple[float, str], ...]
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """The picture in rows."""
+        return tuple(Row(f"{time:+.2f} s {words}", None) for time, words in self.moments)
 
 
 Picture = Bars | Shares | Steps

@@ -12,6 +12,7 @@ from sagline_logger.format import BoardFile
 from ..load.ride import Ride
 from .answer import Answer, Figure, Urgency
 from .certainty import cannot_tell
+from .chance import student
 from .electric import present
 from .series import Array, Series, combine, interpolate, steps
 
@@ -210,7 +211,8 @@ def _warmth(
         return Difference(key, label, None, None, "K", False, "", reason="too few readings of both")
     value = float(np.mean(apart))
     # Two whole-degree sensors: rounding alone leaves ±0.6 K, whatever the mean says.
-    half = float(np.hypot(1.645 * np.std(apart) / np.sqrt(len(apart)), 0.6))
+    error = np.std(apart, ddof=1) / np.sqrt(len(apart))
+    half = float(np.hypot(student(0.95, len(apart) - 1) * error, 0.6))
     worth = abs(value) - half > WARMTH_APART
     meaning = ""
     if worth:
@@ -242,8 +244,8 @@ def _blocked(
     """Return Σ above / Σ below, the half-width of its 90 % interval, and the span of the blocks.
 
     Neighbouring samples are not independent, so the scatter is that of blocks of :data:`BLOCK` s
-    (ratio estimator and its standard error: Cochran, "Sampling Techniques", ch. 6), with Student's
-    t for 90 % taken as 1.645 · (1 + 1.5 / (n - 1)).
+    (ratio estimator and its standard error: Cochran, "Sampling Techniques", ch. 6); the quantile is
+    Student's.
     """
     above, below = np.nan_to_num(above), np.nan_to_num(below)
     block = ((series.time - series.time[0]) / BLOCK).astype(int)
@@ -258,7 +260,7 @@ def _blocked(
     error = np.sqrt(np.sum(off**2) * count / (count - 1)) / bottoms[used].sum()
     start = series.time[0] + BLOCK * used[0]
     end = min(series.time[0] + BLOCK * (used[-1] + 1), series.time[-1])
-    half = 1.645 * (1 + 1.5 / (count - 1)) * float(error)
+    half = student(0.95, count - 1) * float(error)
     return value, half, ((float(start), float(end)),)
 
 

@@ -32,7 +32,8 @@ from .course import course_data
 from .episode_list import episode_list
 from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
-from .panels import PALETTE, Group, Line, Panel, lay_out
+from .palette import PALETTE
+from .panels import Group, Line, Panel, lay_out
 from .reduce import breaks, extremes
 from .shell import data_block, head, resource, write_parts
 from .strip import strip

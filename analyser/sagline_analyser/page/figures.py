@@ -9,7 +9,8 @@ from sagline_logger.format import BoardFile, SaglineError, derive_limits
 from ..findings.crossings import find_crossings, thresholds
 from ..load.ride import Ride
 from .columns import page_columns
-from .panels import PALETTE, Panel, lay_out
+from .palette import PALETTE
+from .panels import Panel, lay_out
 from .reduce import breaks, extremes
 from .selection import select
 

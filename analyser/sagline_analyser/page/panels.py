@@ -1,7 +1,6 @@
 """What is drawn where: groups that fold, panels with one unit, lines told apart twice over.
 
-Colours are numbers 0 to 7 into the palette of M. Okabe and K. Ito, "Color Universal Design"
-(2008), made for colour-blind readers; dash and symbol carry the same difference without colour.
+Colours are numbers 0 to 7 into the palette; dash and symbol carry the same difference without them.
 """
 
 from collections.abc import Sequence
@@ -12,9 +11,6 @@ from sagline_logger.format import Channel, vocabulary
 from ..findings.summary import channel_words
 from .columns import Column
 from .units import display_unit
-
-PALETTE = ("#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7")
-"""Okabe and Ito's eight colours in their order; the first becomes near-white in dark mode."""
 
 _BLACK, _ORANGE, _SKY, _GREEN, _YELLOW, _BLUE, _VERMILION, _PURPLE = range(8)
 _WHEEL = (_BLUE, _VERMILION, _GREEN, _PURPLE, _SKY, _ORANGE)

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from sagline_logger.format import output, titled
 
 from ..markup import html
+from .palette import palette_style
 
 
 def head(title: str, *scripts: str) -> str:
@@ -34,7 +35,7 @@ def head(title: str, *scripts: str) -> str:
         "<title>{}</title>\n<style>{}</style></head>\n",
         Markup(policy),
         title,
-        Markup(resource("report.css")),
+        Markup(palette_style() + resource("report.css")),
     )
     return str(made)
 

@@ -15,7 +15,7 @@ from sagline_logger.format import Limit, derive_limits, weakest
 from ..findings.electric import battery_current, pack_voltage, present
 from ..findings.series import Series, combine
 from ..findings.summary import words
-from ..page.panels import PALETTE
+from ..page.palette import PALETTE
 from ..page.reduce import breaks, extremes
 from .shared import Shared
 from .words import leading, since, title

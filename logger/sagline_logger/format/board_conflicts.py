@@ -7,17 +7,7 @@ from collections.abc import Mapping
 from itertools import pairwise
 
 from .board_tables import BoardFile
-
-PER_MOTOR = (
-    "motor_current",
-    "motor_speed",
-    "motor_electrical_speed",
-    "duty_cycle",
-    "motor_temperature",
-    "controller_temperature",
-    "controller_battery_current",
-)
-"""Channels of which a board with two motors sends two."""
+from .vocabulary import vocabulary
 
 CHEMISTRIES: tuple[tuple[tuple[str, ...], str, float, float], ...] = (
     (("lto", "titanate"), "lithium titanate", 1.4, 2.95),
@@ -38,7 +28,8 @@ def board_conflicts(
     """
     found = list(pack_conflicts(board, sent, voltage))
     motors = board.motor_count
-    counts = {name: count for name in PER_MOTOR if (count := (sent or {}).get(name, 0))}
+    per_motor = [term.name for term in vocabulary().values() if term.per_motor]
+    counts = {name: count for name in per_motor if (count := (sent or {}).get(name, 0))}
     most = max(counts.values(), default=0)
     if motors and most and motors != most:
         name = next(name for name, count in counts.items() if count == most)

@@ -175,6 +175,12 @@ class Parser(argparse.ArgumentParser):
     def __init__(self, **options: Any) -> None:
         super().__init__(**{"formatter_class": _Help, **options})
         self.color = False  # from Python 3.14 on: the help is one text everywhere
+        self._given: list[str] = []
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Parse, and keep the words for :meth:`error`."""
+        self._given = list(args or ())
+        return super().parse_known_args(args, namespace)
 
     def _print_message(self, message: str, file: Any = None) -> None:
         (file or sys.stderr).write(message)  # Python's own says nothing when it cannot
@@ -182,14 +188,22 @@ class Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """Say what is wrong with the command line, and what was meant; exit with 2."""
         wrong = re.search(r"invalid choice: '(.*?)'|unrecognized arguments: (-[^\s=]+)", message)
-        if wrong and "maybe you meant" not in message:
+        word = (wrong[1] or wrong[2]) if wrong else ""
+        if "required" in message:  # what is missing may be there under a wrong name
+            word = next(filter(self._is_no_option, self._given), "").partition("=")[0]
+        if word and "maybe you meant" not in message:
             import difflib
 
-            word = wrong[1] or wrong[2]
             near = difflib.get_close_matches(word, sorted(set(_words(self))), 2, 0.65)
             if near:
-                message += f"; did you mean {' or '.join(near)}?"
+                said = f"; {word} is no option" if not wrong else ""
+                message += f"{said}; did you mean {' or '.join(near)}?"
         super().error(message)
+
+    def _is_no_option(self, word: str) -> bool:
+        name = word.partition("=")[0]
+        known = self._option_string_actions
+        return name.startswith("--") and not any(one.startswith(name) for one in known)
 
 
 def _words(parser: argparse.ArgumentParser) -> Iterator[str]:

@@ -18,6 +18,11 @@ class Term:
     limit_of: str = ""
     """The standard channel that this one limits; empty where it limits none."""
 
+    @property
+    def per_motor(self) -> bool:
+        """Whether a board with two motors measures two of it."""
+        return self.index == "motor" and not self.limit_of
+
 
 @cache
 def vocabulary() -> dict[str, Term]:

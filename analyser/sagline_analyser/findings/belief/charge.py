@@ -17,7 +17,7 @@ import numpy as np
 from sagline_logger.format import Battery
 
 from ..series import Array
-from .curves import CURVES, GRID, kinds_of, on_grid
+from .curves import CURVES, GRID, chemistry_of, kinds_of, on_grid
 from .estimate import NORMAL, Estimate, of_draws
 from .history import PackHistory, RideRests
 from .rests import Rests
@@ -153,13 +153,8 @@ def find_charge(
     cells each voltage of ``rests`` is of, and ``said_full`` whether the rider said that it set out
     just charged."""
     full = battery.cell_full if battery else None
-    chemistry = (
-        next((unit.chemistry for unit in battery.units if unit.chemistry), None)
-        if battery
-        else None
-    )
     middle = np.median(rests.voltage, axis=1) / cells
-    likely = kinds_of(chemistry, full, float(middle.max()))
+    likely = kinds_of(chemistry_of(battery), full, float(middle.max()))
     family = [curve for curve in CURVES if curve.kind in likely]
     weight = np.array([likely[curve.kind] for curve in family])
     # Every curve twice: as that of the very make, and as the nearest to one that is not known.

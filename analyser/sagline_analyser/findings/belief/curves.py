@@ -18,6 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sagline_logger.format import Battery
+
 from ..series import Array
 
 
@@ -442,3 +444,17 @@ def kinds_of(chemistry: str | None, full: float | None, highest: float) -> dict[
         return dict.fromkeys(said, 1.0)
     # A word is no measurement: the other kinds stay possible.
     return {kind: 1.0 if own else OTHER for kind, own in said.items()}
+
+
+def kind_of(battery: Battery | None, highest: float) -> str:
+    """Return the one kind that a board file's pack can be of, "" where there are several; see
+    :func:`kinds_of`."""
+    full = battery.cell_full if battery else None
+    kinds = kinds_of(chemistry_of(battery), full, highest)
+    return next(iter(kinds)) if len(kinds) == 1 else ""
+
+
+def chemistry_of(battery: Battery | None) -> str | None:
+    """Return what the board file says its cells are, by the first unit that says it."""
+    units = battery.units if battery else ()
+    return next((unit.chemistry for unit in units if unit.chemistry), None)

@@ -65,9 +65,10 @@ STRAY = 0.7
 BESIDE = 2.0
 """Times the rows' mean distance from the fit by which a knot among them is the less sure."""
 
-LEFT_BEHIND = 70.0
-"""s of the slow load by whose charge rest stays doubtful, where the curve is steep: diffusion too
-slow for the constants above (standard deviation; our judgement, half of what cells show)."""
+LEFT_BEHIND = {"iron": 200.0, "": 70.0}
+"""s of the slow load by whose charge rest stays doubtful, by kind, where the curve is steep:
+diffusion too slow for the constants above (standard deviation; our judgement, half of what cells
+show; particles of iron phosphate are the slowest, and the ends of their plateau the steepest)."""
 
 MODEL_SHARE, BENT_SHARE = 0.026, 0.06
 """Standard deviation of a resistance as its share, for what the model leaves out: its course over
@@ -115,6 +116,7 @@ class Rests:
     fit: CircuitFit
     _ohms: Array
     _bend: float
+    _behind: float
 
     def at(self, times: Array) -> tuple[Array, Array]:
         """Return V after long rest at ``times``, shape (times, cells), and the half-width of the
@@ -122,12 +124,12 @@ class Rests:
         columns = self.fit.columns
         drawn = columns.drawn(times + self.fit.skew) / 3600 - self.drawn[0]
         weights = _hats(drawn + self.drawn[0], self.charge)
-        slow = columns.loads(times + self.fit.skew, SLOW, bridge=True)[:, -1]
+        slow = columns.loads(times + self.fit.skew, SLOW[-1:], bridge=True)[:, -1]
         ohms = float(np.median([one.value for one in self.ten]))
         variance = np.einsum("tk,kl,tl->t", weights, self.covariance, weights)
         variance = variance + (LEFT_OUT * ohms * slow) ** 2 + OFFSET**2
         steep = weights @ _steep(self.charge, np.median(self.voltage, axis=1))
-        variance = variance + (LEFT_BEHIND * slow / 3600 * steep) ** 2
+        variance = variance + (self._behind * slow / 3600 * steep) ** 2
         return weights @ self.voltage, NORMAL * np.sqrt(variance)
 
     def opening(self) -> Estimate | None:
@@ -153,8 +155,9 @@ class Rests:
         return np.asarray(loads @ self._ohms, np.float64)
 
 
-def find_rests(fit: CircuitFit, capacity: float | None) -> Rests:
-    """Return the second look at ``fit``; ``capacity`` in Ah is the stated one."""
+def find_rests(fit: CircuitFit, capacity: float | None, kind: str = "") -> Rests:
+    """Return the second look at ``fit``; ``capacity`` in Ah is the stated one, ``kind`` that of the
+    cells' positive electrode (:mod:`.curves`), "" where it may be one or another."""
     times, voltages = fit.rows_kept
     columns = fit.columns
     load = columns.mean_above(fit.start, fit.end, IDLE) or 1.0
@@ -185,7 +188,10 @@ def find_rests(fit: CircuitFit, capacity: float | None) -> Rests:
         if turn == 2 and (slow < 0).any():  # a resistance below 0 is none: hold it near 0
             for at in ohms - 3 + np.flatnonzero(slow < 0):
                 mean[at], sure[at, at] = 0.0, 1 / (0.03 * ten) ** 2
-    return _rests(fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn, size_of)
+    late = LEFT_BEHIND.get(kind, LEFT_BEHIND[""])
+    return _rests(
+        fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn, size_of, late
+    )
 
 
 def _rests(
@@ -200,6 +206,7 @@ def _rests(
     ohms: int,
     drawn: Array,
     size_of: float,
+    late: float,
 ) -> Rests:
     first = ohms + len(BEFORE)
     resistance, resting = found[:ohms], found[first:]
@@ -240,7 +247,7 @@ def _rests(
     for row, tail in zip(edges, slow, strict=True):
         variance = row @ at_knots @ row + (LEFT_OUT * tail * np.median(values[1])) ** 2 + OFFSET**2
         # One cell may fall off where the others do not: its own doubt.
-        behind = LEFT_BEHIND * tail / 3600 * (row @ steep)
+        behind = late * tail / 3600 * (row @ steep)
         own = NORMAL * np.sqrt(variance + behind**2 + (row @ astray) ** 2)
         pairs = zip(row @ resting, own, strict=True)
         ends.append(tuple(Estimate(float(v), float(e)) for v, e in pairs))
@@ -261,6 +268,7 @@ def _rests(
         fit,
         resistance,
         bend,
+        late,
     )
 
 
@@ -290,6 +298,7 @@ def _astray(hats: Array, resting: Array, residual: Array) -> Array:
 
 def _loads(fit: CircuitFit, times: Array, bend: float) -> Array:
     """Return the load's columns at its times: as it is, low-passed, bent; shape (times, loads)."""
+    fit.columns.keep_only((*fit.time_constants, SLOW[-1]))
     plain = fit.columns.loads(times, (*FAST, *SLOW), bridge=True)
     load = 2 * bend
     bent = load * np.arcsinh(plain[:, :1] / bend)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from sagline_logger.format import Battery, BoardFile, board_conflicts, pack_conflicts
+from sagline_logger.format import Battery, BoardFile, board_conflicts, pack_conflicts, vocabulary
 
 from ...load.ride import Ride
 from .doubt import SensorDoubt
@@ -52,16 +52,7 @@ def _seen(ride: Ride, sensors: tuple[SensorDoubt, ...]) -> tuple[dict[str, int],
     return counts, resting
 
 
-_COUNTED = (
-    "cell_voltage",
-    "motor_current",
-    "motor_speed",
-    "motor_electrical_speed",
-    "duty_cycle",
-    "motor_temperature",
-    "controller_temperature",
-    "controller_battery_current",
-)
+_COUNTED = ("cell_voltage", *(term.name for term in vocabulary().values() if term.per_motor))
 
 
 def _high(ride: Ride, key: str) -> float | None:

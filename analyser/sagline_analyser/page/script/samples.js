@@ -99,10 +99,16 @@ async function loadColumn(number) {
   for (const size of BLOCKS) {
     const finer = indices.at(-1);
     const count = Math.ceil(raw.length / size);
-    const index = { size, low: new Int32Array(count), high: new Int32Array(count) };
+    // The readings stand beside their places: to look them up all over the column takes far longer.
+    const index = { size, low: new Int32Array(count), high: new Int32Array(count),
+      least: new Float64Array(count), most: new Float64Array(count) };
     for (let b = 0; b < count; b++) {
       const to = Math.min((b + 1) * size, raw.length);
-      [index.low[b], index.high[b]] = finer ? blockExtremes(raw, finer, b * size, to) : extremes(raw, column.missing, b * size, to);
+      const [low, high] = finer ? blockExtremes(finer, b * size, to) : extremes(raw, column.missing, b * size, to);
+      index.low[b] = low;
+      index.high[b] = high;
+      index.least[b] = low < 0 ? Infinity : raw[low];
+      index.most[b] = high < 0 ? -Infinity : raw[high];
     }
     indices.push(index);
   }
@@ -122,15 +128,14 @@ function extremes(raw, missing, from, to) {
 }
 
 // The same through an index of blocks, whose borders must fall on the range's.
-function blockExtremes(raw, { size, low, high }, from, to) {
-  let least = -1, most = -1, lowest = Infinity, highest = -Infinity;
+function blockExtremes({ size, low, high, least, most }, from, to) {
+  let lowest = Infinity, highest = -Infinity, first = -1, second = -1;
   const end = Math.ceil(to / size);
   for (let b = from / size; b < end; b++) {
-    if (low[b] < 0) continue;
-    if (raw[low[b]] < lowest) lowest = raw[least = low[b]];
-    if (raw[high[b]] > highest) highest = raw[most = high[b]];
+    if (least[b] < lowest) [lowest, first] = [least[b], b];
+    if (most[b] > highest) [highest, second] = [most[b], b];
   }
-  return [least, most];
+  return [first < 0 ? -1 : low[first], second < 0 ? -1 : high[second]];
 }
 
 // First index whose time is at or past t.
@@ -173,7 +178,7 @@ function pointsOf(column, start, end, pixels) {
   if (index) size = Math.ceil(size / index.size) * index.size;
   for (let i = index ? Math.floor(from / index.size) * index.size : from; i < to; i += size) {
     const last = Math.min(i + size, raw.length);
-    const [low, high] = index ? blockExtremes(raw, index, i, last) : extremes(raw, missing, i, last);
+    const [low, high] = index ? blockExtremes(index, i, last) : extremes(raw, missing, i, last);
     put(Math.min(low, high));
     put(Math.max(low, high));
   }
