@@ -469,6 +469,12 @@ def _joined() -> list[dict[str, Any]]:
         log(1_000_000, 300_000 + 1_000_000, 0).case(
             "joined: the host's clock began anew and knows no date: one second behind", True, **both
         ),
+        kept.case(
+            "joined: by its date the second one's first samples would lie in the first",
+            False,
+            lost=100,
+            **both,
+        ),
         log(1_000_000, 300_000 + 1_000_000, dated=-60_000_000).case(
             "joined: the earlier one behind the later: one second behind", True, **both
         ),
@@ -477,12 +483,6 @@ def _joined() -> list[dict[str, Any]]:
         ),
         log(7_200_000, 300_000 + 1_000_000, dated=200_000).case(
             "joined: overlapping on one host's clock: one second behind", True, **both
-        ),
-        kept.case(
-            "joined: by its date the second one's first samples would lie in the first",
-            False,
-            lost=100,
-            **both,
         ),
         log(67_000_000, 60_000_000, mark=False, boot=2).case(
             "joined: LOG lost, CAPTURE tells", True, **both
