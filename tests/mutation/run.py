@@ -33,7 +33,12 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
     ),
     "channels": (
         [f"{FORMAT}/{name}.py" for name in ("channels", "near_names", "vocabulary")],
-        ["tests/format/test_channels.py", "tests/format/test_standard.py"],
+        [
+            "tests/format/test_channels.py",
+            "tests/format/test_standard.py",
+            "tests/format/test_records.py",
+            "tests/verify/test_channels.py",
+        ],
     ),
     "stream": (
         [f"{FORMAT}/{name}.py" for name in ("device_stream", "device_clock")],
