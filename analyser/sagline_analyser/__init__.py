@@ -22,10 +22,10 @@ if TYPE_CHECKING:
     from .export import export_csv, export_parquet
     from .findings.answers import answers
     from .findings.basis import open_basis
-    from .findings.crossings import crossings_frame, find_crossings
-    from .findings.fault_moments import fault_moments
-    from .findings.fault_order import what_came_first
-    from .findings.summary import summarise
+    from .findings.faults.moments import fault_moments
+    from .findings.faults.order import what_came_first
+    from .findings.limits.crossings import crossings_frame, find_crossings
+    from .findings.readings.summary import summarise
     from .load import Ride, load_ride
     from .page.document import write_page
     from .page.figures import figure
@@ -63,19 +63,19 @@ _HOMES = {
     "SaglineError": "sagline_logger.format",
     "answers": ".findings.answers",
     "compare_rides": ".compare.comparison",
-    "crossings_frame": ".findings.crossings",
+    "crossings_frame": ".findings.limits.crossings",
     "export_csv": ".export",
     "export_parquet": ".export",
-    "fault_moments": ".findings.fault_moments",
+    "fault_moments": ".findings.faults.moments",
     "figure": ".page.figures",
-    "find_crossings": ".findings.crossings",
+    "find_crossings": ".findings.limits.crossings",
     "load_ride": ".load",
     "merge": ".time_grid",
     "open_basis": ".findings.basis",
     "open_library": ".rides.library",
     "share_page": ".share.fitting",
-    "summarise": ".findings.summary",
-    "what_came_first": ".findings.fault_order",
+    "summarise": ".findings.readings.summary",
+    "what_came_first": ".findings.faults.order",
     "write_comparison": ".compare.page",
     "write_page": ".page.document",
     "write_trends": ".rides.trends",

@@ -191,8 +191,8 @@ def _last_words(process: "subprocess.Popen[str]") -> str:
 def _report(log: Path, board_path: Path, factor: float) -> None:
     from sagline_logger.format import derive_limits
 
-    from .findings.crossings import find_crossings
-    from .findings.summary import summarise
+    from .findings.limits.crossings import find_crossings
+    from .findings.readings.summary import summarise
     from .load import load_ride
     from .page.document import write_page
     from .page.units import figure_text, moment_text

@@ -14,7 +14,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from sagline_analyser.findings.held_back import Cause
+from sagline_analyser.findings.drive.held_back import Cause
 from support.findings_scores import Attribution, HeatScore, score_attribution, score_heat
 from support.simulated_rides import simulated_ride
 

@@ -7,14 +7,14 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from sagline_analyser.findings.belief.charge import _normal
+from sagline_analyser.findings.belief.circuit import CircuitFit, fit_circuits
 from sagline_analyser.findings.belief.curves import CHARGES, CURVES, kinds_of
 from sagline_analyser.findings.belief.estimate import of_draws
 from sagline_analyser.findings.belief.missing import missing_voltage
 from sagline_analyser.findings.belief.rests import find_rests
 from sagline_analyser.findings.belief.unequal import compare_cells
-from sagline_analyser.findings.certainty import certainty, within
-from sagline_analyser.findings.circuit import CircuitFit, fit_circuits
-from sagline_analyser.findings.series import Series
+from sagline_analyser.findings.readings.series import Series
+from sagline_analyser.findings.telling.certainty import certainty, within
 from support.pulse_cell import data_set
 
 KNOWN = {curve.name: np.array(curve.voltages) for curve in CURVES}

@@ -5,14 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.cells import (
-    PackCells,
-    cells_answer,
-    fit_packs,
-    measure_cells,
-)
-from sagline_analyser.findings.low_cell import judge_low_cells, low_cell_answer
-from sagline_analyser.findings.packs import pack_spans
+from sagline_analyser.findings.cells.fitted import PackCells, cells_answer, fit_packs, measure_cells
+from sagline_analyser.findings.cells.low_cell import judge_low_cells, low_cell_answer
+from sagline_analyser.findings.readings.packs import pack_spans
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import BREAD_RUN, KESTREL, Leg, PackSwap, Scenario, Simulation
 from support.rides import channel, make_ride, make_stream

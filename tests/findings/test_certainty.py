@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import sagline_analyser
-from sagline_analyser.findings.certainty import SCALE, Likelihood, cannot_tell, word
+from sagline_analyser.findings.telling.certainty import SCALE, Likelihood, cannot_tell, word
 
 
 @pytest.mark.parametrize(

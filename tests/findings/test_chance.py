@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy.stats import t as student_t
 
-from sagline_analyser.findings.chance import student
+from sagline_analyser.findings.readings.chance import student
 
 
 @pytest.mark.parametrize("freedom", [0.7, 1, 2, 3, 5, 9, 23, 40, 1000])

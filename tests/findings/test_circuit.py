@@ -14,10 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from sagline_analyser.findings.circuit import CircuitFit, fit_circuits, low_pass
-from sagline_analyser.findings.electric import battery_current, present
-from sagline_analyser.findings.series import Series
-from sagline_analyser.findings.speed import Unknown
+from sagline_analyser.findings.belief.circuit import CircuitFit, fit_circuits, low_pass
+from sagline_analyser.findings.readings.electric import battery_current, present
+from sagline_analyser.findings.readings.series import Series
+from sagline_analyser.findings.readings.speed import Unknown
 from support.pulse_cell import pulse_ride, pulses
 
 PULSES = pulses()

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.consumption import consumption_answer, measure_consumption
-from sagline_analyser.findings.course import Course, find_course, find_heights
-from sagline_analyser.findings.reported_charge import compared, last_report
-from sagline_analyser.findings.speed import Unknown
+from sagline_analyser.findings.energy.consumption import consumption_answer, measure_consumption
+from sagline_analyser.findings.energy.reported_charge import compared, last_report
+from sagline_analyser.findings.readings.course import Course, find_course, find_heights
+from sagline_analyser.findings.readings.speed import Unknown
 from sagline_analyser.load.ride import Ride
 from support.rides import channel, make_ride, make_stream
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import fastsim
 import pytest
 
-from sagline_analyser.findings.summary import summarise
+from sagline_analyser.findings.readings.summary import summarise
 from sagline_analyser.load import load_ride
 
 MILE = 1609.344

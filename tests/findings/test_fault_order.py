@@ -14,14 +14,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sagline_analyser.findings.basis import open_basis
-from sagline_analyser.findings.cells import fit_packs
-from sagline_analyser.findings.fault_answer import fault_answer, fault_stories, story_lines
-from sagline_analyser.findings.fault_causes import CAUSES
-from sagline_analyser.findings.fault_cells import CellBelief
-from sagline_analyser.findings.fault_moments import fault_moments
-from sagline_analyser.findings.fault_order import what_came_first
-from sagline_analyser.findings.fault_story import FaultStory, Step, in_order, surely_before
-from sagline_analyser.findings.low_cell import judge_low_cells
+from sagline_analyser.findings.cells.fitted import fit_packs
+from sagline_analyser.findings.cells.low_cell import judge_low_cells
+from sagline_analyser.findings.faults.answer import fault_answer, fault_stories, story_lines
+from sagline_analyser.findings.faults.causes import CAUSES
+from sagline_analyser.findings.faults.cells import CellBelief
+from sagline_analyser.findings.faults.moments import fault_moments
+from sagline_analyser.findings.faults.order import what_came_first
+from sagline_analyser.findings.faults.story import FaultStory, Step, in_order, surely_before
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import CAUTION, Channel, SampleType, Stream, read_board_file

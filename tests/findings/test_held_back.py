@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.held_back import CAUSES, Cause, held_back, held_back_answer
+from sagline_analyser.findings.drive.held_back import CAUSES, Cause, held_back, held_back_answer
 from sagline_logger.format import Channel, SampleType, read_board_file
 from support.findings_scores import score_attribution
 from support.rides import channel, make_ride, make_stream

@@ -1,5 +1,5 @@
 """No sum over a ride is told of which too little was recorded, by any command; and of which less
-than all was, each says so (``analyser/sagline_analyser/findings/coverage.py``)."""
+than all was, each says so (``analyser/sagline_analyser/findings/readings/coverage.py``)."""
 
 import html
 import json
@@ -12,8 +12,8 @@ import pytest
 from sagline_analyser import load_ride
 from sagline_analyser.cli import main
 from sagline_analyser.findings.answers import answers
-from sagline_analyser.findings.course import find_heights
-from sagline_analyser.findings.summary import summarise
+from sagline_analyser.findings.readings.course import find_heights
+from sagline_analyser.findings.readings.summary import summarise
 from sagline_analyser.rides.ride_figures import figures_of
 from sagline_logger import phone
 from sagline_logger.live.glance import numbers

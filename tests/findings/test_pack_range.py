@@ -8,24 +8,24 @@ import fastsim
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.cells import fit_packs
-from sagline_analyser.findings.charge_state import ChargeState, cell_capacities, charge_state
-from sagline_analyser.findings.consumption import (
+from sagline_analyser.findings.cells.fitted import fit_packs
+from sagline_analyser.findings.cells.full_pack import find_overcharge, full_pack_answer
+from sagline_analyser.findings.energy.charge_state import ChargeState, cell_capacities, charge_state
+from sagline_analyser.findings.energy.consumption import (
     Consumption,
     consumption_answer,
     measure_consumption,
 )
-from sagline_analyser.findings.full_pack import find_overcharge, full_pack_answer
-from sagline_analyser.findings.pack_range import (
+from sagline_analyser.findings.energy.pack_range import (
     Reach,
     capacity_for,
     pack_answer,
     pack_use,
     reach,
 )
-from sagline_analyser.findings.packs import pack_capacity
-from sagline_analyser.findings.reported_charge import Report, compared
-from sagline_analyser.findings.speed import Unknown
+from sagline_analyser.findings.energy.reported_charge import Report, compared
+from sagline_analyser.findings.readings.packs import pack_capacity
+from sagline_analyser.findings.readings.speed import Unknown
 from sagline_analyser.load.ride import RideMark, Segment
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import (

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sagline_analyser.findings.parts import Squares, part_answer, part_uses
-from sagline_analyser.findings.series import Series
+from sagline_analyser.findings.limits.parts import Squares, part_answer, part_uses
+from sagline_analyser.findings.readings.series import Series
 from sagline_logger.format import read_board_file
 from support.rides import channel, make_ride, make_stream
 

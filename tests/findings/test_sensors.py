@@ -12,9 +12,9 @@ import pytest
 
 from sagline_analyser.findings.answers import answers
 from sagline_analyser.findings.basis import Basis, figures, open_basis, without
+from sagline_analyser.findings.readings.series import Series
 from sagline_analyser.findings.sensors.doubt import SensorDoubt, spans_of
 from sagline_analyser.findings.sensors.levels import Pace, blocks_of, unreachable
-from sagline_analyser.findings.series import Series
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import derive_limits, read_board_file, vocabulary
 from support.rides import channel, make_ride, make_stream

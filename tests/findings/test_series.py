@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy import integrate
 
-from sagline_analyser.findings.around import BLOCK, highest_before
-from sagline_analyser.findings.series import (
+from sagline_analyser.findings.readings.around import BLOCK, highest_before
+from sagline_analyser.findings.readings.series import (
     Series,
     clean,
     combine,

@@ -3,8 +3,12 @@
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.held_back import held_back_answer
-from sagline_analyser.findings.settings_in_force import Shows, setting_words, settings_in_force
+from sagline_analyser.findings.drive.held_back import held_back_answer
+from sagline_analyser.findings.drive.settings_in_force import (
+    Shows,
+    setting_words,
+    settings_in_force,
+)
 from sagline_logger.format import Channel, SampleType, read_board_file
 from support.rides import make_ride, make_stream
 from support.textbook_launch import textbook_launch

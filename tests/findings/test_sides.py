@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sagline_analyser.findings.sides import sides, sides_answer
+from sagline_analyser.findings.drive.sides import sides, sides_answer
 from sagline_logger.simulator import KESTREL
 from support.rides import channel, make_ride, make_stream
 from support.simulated_rides import simulated_ride

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from findings.test_series import signals
-from sagline_analyser.findings.series import Series
-from sagline_analyser.findings.spans import Rules, Span, find_spans
+from sagline_analyser.findings.readings.series import Series
+from sagline_analyser.findings.readings.spans import Rules, Span, find_spans
 
 
 def slow_reference(series: Series, level: float, above: bool, rules: Rules) -> list[Span]:

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.series import column
-from sagline_analyser.findings.speed import vehicle_speed
+from sagline_analyser.findings.readings.series import column
+from sagline_analyser.findings.readings.speed import vehicle_speed
 from sagline_analyser.page.columns import Column
 from sagline_analyser.page.panels import lay_out
 from sagline_logger.capture.listener import Listener

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sagline_analyser.findings.answer import Answer, Figure, Urgency
-from sagline_analyser.findings.picture import Bar, Bars, Shares, Steps
+from sagline_analyser.findings.telling.answer import Answer, Figure, Urgency
+from sagline_analyser.findings.telling.picture import Bar, Bars, Shares, Steps
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.notebook import HEIGHT, plot
 from sagline_analyser.time_grid import merge

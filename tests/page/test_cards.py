@@ -9,10 +9,10 @@ from typing import Literal
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.answer import Answer, Urgency
-from sagline_analyser.findings.crossings import find_crossings
-from sagline_analyser.findings.episodes import APART, Kind, find_episodes
-from sagline_analyser.findings.picture import Bar, Bars, Shares, Steps
+from sagline_analyser.findings.limits.crossings import find_crossings
+from sagline_analyser.findings.limits.episodes import APART, Kind, find_episodes
+from sagline_analyser.findings.telling.answer import Answer, Urgency
+from sagline_analyser.findings.telling.picture import Bar, Bars, Shares, Steps
 from sagline_analyser.page.card_picture import draw
 from sagline_analyser.page.cards import WORDS, cards, headline
 from sagline_logger.format import Limit

@@ -12,8 +12,8 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from sagline_analyser.findings.electric import battery_current, pack_voltage
-from sagline_analyser.findings.series import integral, product
+from sagline_analyser.findings.readings.electric import battery_current, pack_voltage
+from sagline_analyser.findings.readings.series import integral, product
 from sagline_analyser.load import Ride
 from sagline_analyser.page.document import write_page
 from sagline_logger.format import Channel, Samples, SampleType, Stream, open_log, read_log

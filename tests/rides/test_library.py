@@ -17,7 +17,7 @@ import pytest
 from distributed import LocalCluster
 
 from sagline_analyser.cli import main
-from sagline_analyser.findings.summary import summarise
+from sagline_analyser.findings.readings.summary import summarise
 from sagline_analyser.load import load_ride
 from sagline_analyser.rides import RideFigures, figures_of, open_library
 from sagline_analyser.rides.index import NAME

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from sagline_analyser.findings.belief.rest_points import rest_points
-from sagline_analyser.findings.pack_names import pack_names
-from sagline_analyser.findings.packs import PackSpan, pack_spans
+from sagline_analyser.findings.readings.pack_names import pack_names
+from sagline_analyser.findings.readings.packs import PackSpan, pack_spans
 from sagline_analyser.load.ride import RideMark
 from sagline_analyser.rides.library import Entry
 from sagline_analyser.rides.pack_history import look_alike, pack_history

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sagline_analyser.findings.drive.held_back import CAUSES, Cause, held_back
 from sagline_analyser.findings.heat import TimeToLimit, part_heat
-from sagline_analyser.findings.held_back import CAUSES, Cause, held_back
-from sagline_analyser.findings.series import column
+from sagline_analyser.findings.readings.series import column
 from sagline_logger.simulator import Limit, heat
 from sagline_logger.simulator import motor as machine
 from support.simulated_rides import SimulatedRide

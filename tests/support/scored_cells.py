@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from sagline_analyser import load_ride
-from sagline_analyser.findings.cells import PackCells, fit_packs, measure_cells
-from sagline_analyser.findings.low_cell import judge_low_cells
+from sagline_analyser.findings.cells.fitted import PackCells, fit_packs, measure_cells
+from sagline_analyser.findings.cells.low_cell import judge_low_cells
 from sagline_analyser.load import Ride
 from sagline_logger.format import BoardFile, read_board_file
 from sagline_logger.simulator import (

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sagline_analyser.findings.held_back import Cause
+from sagline_analyser.findings.drive.held_back import Cause
 from support.rides import channel
 
 VOLTS, OHMS, KEEP = 48.0, 0.12, 0.94

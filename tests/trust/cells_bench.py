@@ -10,8 +10,8 @@ import numpy as np
 
 from sagline_analyser.findings.belief.history import PackHistory, RideRests
 from sagline_analyser.findings.belief.rest_points import rest_points
-from sagline_analyser.findings.packs import pack_spans
-from sagline_analyser.findings.said_full import SETTING
+from sagline_analyser.findings.readings.packs import pack_spans
+from sagline_analyser.findings.readings.said_full import SETTING
 from trust.cells_model import MAKES
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of

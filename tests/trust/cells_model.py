@@ -24,7 +24,7 @@ os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report hom
 
 import pybamm
 
-from sagline_analyser.findings.series import Array
+from sagline_analyser.findings.readings.series import Array
 
 CannotSolve = pybamm.SolverError
 """Raised where a cell cannot give a load, or is below its lowest voltage at once."""

@@ -4,10 +4,10 @@ import math
 from dataclasses import dataclass, field
 
 from sagline_analyser.findings.belief.history import PackHistory
-from sagline_analyser.findings.cells import PackCells, fit_packs, measure_cells
-from sagline_analyser.findings.charge_state import CLOSE, ChargeState, cell_capacities
-from sagline_analyser.findings.pack_range import Reach, pack_use, reach
-from sagline_analyser.findings.speed import Unknown
+from sagline_analyser.findings.cells.fitted import PackCells, fit_packs, measure_cells
+from sagline_analyser.findings.energy.charge_state import CLOSE, ChargeState, cell_capacities
+from sagline_analyser.findings.energy.pack_range import Reach, pack_use, reach
+from sagline_analyser.findings.readings.speed import Unknown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
 

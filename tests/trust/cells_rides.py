@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sagline_analyser.findings.series import Array
+from sagline_analyser.findings.readings.series import Array
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile, read_board_file
 from support.rides import channel, make_ride, make_stream

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_analyser.findings.series import Array
+from sagline_analyser.findings.readings.series import Array
 
 STEP = 0.1
 """s of one step of the schedule."""

@@ -39,8 +39,8 @@ from functools import lru_cache
 import numpy as np
 from scipy.signal import lfilter
 
-from sagline_analyser.findings.answer import Answer, Figure
 from sagline_analyser.findings.answers import answers
+from sagline_analyser.findings.telling.answer import Answer, Figure
 from sagline_analyser.load.ride import Ride, RideEvent
 from sagline_logger.format import BoardFile, EventKind, SaglineError, read_board_file
 from support.faults import AT, Script, fault

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sagline_analyser.findings.basis import open_basis
-from sagline_analyser.findings.fault_answer import fault_stories
+from sagline_analyser.findings.faults.answer import fault_stories
 from trust.fault_rides import KINDS, FaultRide, fault_ride
 
 SEEDS = 10

@@ -4,8 +4,8 @@ from collections import Counter
 
 import numpy as np
 
-from sagline_analyser.findings.held_back import CAUSES, Cause, HeldBack, held_back
-from sagline_analyser.findings.settings_in_force import Shows
+from sagline_analyser.findings.drive.held_back import CAUSES, Cause, HeldBack, held_back
+from sagline_analyser.findings.drive.settings_in_force import Shows
 from trust.limits_models import ORDER, LimitsRide, limits_rides, vehicle
 from trust.table import Event, event_table
 

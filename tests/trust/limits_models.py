@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from sagline_analyser.findings.held_back import Cause
+from sagline_analyser.findings.drive.held_back import Cause
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import Channel, SampleType
 from support.rides import channel, make_ride, make_stream

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from sagline_analyser.findings.basis import open_basis, without
-from sagline_analyser.findings.summary import summarise
+from sagline_analyser.findings.readings.summary import summarise
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
 from support.simulated_rides import simulated_ride

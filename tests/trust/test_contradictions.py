@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from sagline_analyser.findings.answer import Answer, Figure
 from sagline_analyser.findings.answers import answers
+from sagline_analyser.findings.telling.answer import Answer, Figure
 from support.faults import BOARD, Script, fault
 from trust.contradictions import FAMILIES, contradictions, rides
 

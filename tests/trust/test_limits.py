@@ -5,7 +5,7 @@ Truth: which limit the model of ``limits_models`` had at work, by laws that are 
 
 import pytest
 
-from sagline_analyser.findings.held_back import held_back
+from sagline_analyser.findings.drive.held_back import held_back
 from trust.limits_bench import right_share, seconds_by_cause
 from trust.limits_models import limits_rides, vehicle
 

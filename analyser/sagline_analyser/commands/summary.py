@@ -9,9 +9,9 @@ from sagline_logger.format import CAUTION
 from .options import add_board, add_earlier, add_log, add_plan
 
 if TYPE_CHECKING:
-    from ..findings.answer import Answer
-    from ..findings.crossings import Crossing
-    from ..findings.summary import Summary
+    from ..findings.limits.crossings import Crossing
+    from ..findings.readings.summary import Summary
+    from ..findings.telling.answer import Answer
     from ..load.ride import Ride
 
 EXAMPLES = (
@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     from ..findings.answers import answers
     from ..findings.basis import examine, figures
-    from ..findings.crossings import crossing_rows, find_crossings
+    from ..findings.limits.crossings import crossing_rows, find_crossings
     from ..rides.earlier import earlier_rides
 
     basis = examine(arguments.log, arguments.board)
@@ -89,7 +89,7 @@ def _print_short(
     ride: "Ride", summary: "Summary", said: "Sequence[Answer]", arguments: argparse.Namespace
 ) -> None:
     """Print one line an answer that asks for something, and one for all the others."""
-    from ..findings.answer import Urgency
+    from ..findings.telling.answer import Urgency
     from ..page.cards import headline, urgency
     from ..page.units import duration_text, figure_text
 
@@ -143,7 +143,7 @@ def _print_answers(said: "Sequence[Answer]") -> None:
 
 def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:
     """Print one line a threshold: how often, how long, how far."""
-    from ..findings.crossings import RULES_TEXT
+    from ..findings.limits.crossings import RULES_TEXT
     from ..page.tables import by_threshold, group_words
     from ..page.units import figure_text, moment_text
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ..findings.series import Array
+from ..findings.readings.series import Array
 
 TIMES = ("time_to_speed", "time_to_half")
 """Measures that are times."""

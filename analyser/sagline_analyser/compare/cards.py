@@ -5,8 +5,8 @@ from collections.abc import Mapping
 
 from markupsafe import Markup
 
-from ..findings.answer import Urgency
-from ..findings.picture import Bar, Bars, Shares
+from ..findings.telling.answer import Urgency
+from ..findings.telling.picture import Bar, Bars, Shares
 from ..markup import html
 from ..page.card_picture import draw
 from ..page.cards import card, ordered

@@ -9,8 +9,8 @@ import numpy as np
 from sagline_logger.format import CAUTION, SaglineError, UsageError
 
 from ..findings.basis import Basis, open_basis
-from ..findings.held_back import CAUSES, HeldBack, MotorCauses, held_back
-from ..findings.series import Array
+from ..findings.drive.held_back import CAUSES, HeldBack, MotorCauses, held_back
+from ..findings.readings.series import Array
 from ..load.opening import board_inside
 from ..load.ride import Ride
 from .alike import TIMES, bring_alike

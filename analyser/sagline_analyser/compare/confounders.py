@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..findings.course import SPAN
-from ..findings.series import Array
+from ..findings.readings.course import SPAN
+from ..findings.readings.series import Array
 from .like_load import GRAVITY, Fit
 from .measures import Goal, figures
 from .runs import GRID, Run

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..findings.chance import student, student_beyond
-from ..findings.series import Array
+from ..findings.readings.chance import student, student_beyond
+from ..findings.readings.series import Array
 from .measures import Goal
 from .runs import GRID, Run
 from .statistics import LEVEL, Difference

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..findings.series import Array
+from ..findings.readings.series import Array
 from .runs import GRID, MOVING, Run, crossing
 
 THREE = 3.0

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from ..findings.series import Array
+from ..findings.readings.series import Array
 from ..page.shell import data_block, head, plotly_source, resource, write_parts
 from ..page.tables import listed
 from ..page.templates import page, part

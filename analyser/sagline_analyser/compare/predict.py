@@ -17,9 +17,9 @@ import numpy as np
 from sagline_logger.format import SaglineError, UsageError
 from sagline_logger.format.arguments import setting
 
-from ..findings.chance import student
-from ..findings.demand import Drive, drives
-from ..findings.series import Array
+from ..findings.drive.demand import Drive, drives
+from ..findings.readings.chance import student
+from ..findings.readings.series import Array
 from .comparison import Comparison
 from .like_load import WINDOW, windows
 from .measures import Goal, Measure, figures

@@ -7,12 +7,12 @@ import numpy as np
 
 from sagline_logger.format import BoardFile, SaglineError
 
-from ..findings.course import Heights, find_heights, slope_at, travelled
-from ..findings.demand import Drive, drives, find_pulls
-from ..findings.electric import battery_current, pack_voltage, present
-from ..findings.held_back import HARD
-from ..findings.series import Array, Flags, Series, interpolate
-from ..findings.speed import Unknown, vehicle_speed
+from ..findings.drive.demand import Drive, drives, find_pulls
+from ..findings.drive.held_back import HARD
+from ..findings.readings.course import Heights, find_heights, slope_at, travelled
+from ..findings.readings.electric import battery_current, pack_voltage, present
+from ..findings.readings.series import Array, Flags, Series, interpolate
+from ..findings.readings.speed import Unknown, vehicle_speed
 from ..load.ride import Ride
 
 GRID = 0.01

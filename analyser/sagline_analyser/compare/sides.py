@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from sagline_logger.format import BoardFile, SaglineError, UsageError
 
-from ..findings.settings_in_force import SettingInForce, Shows, settings_in_force
+from ..findings.drive.settings_in_force import SettingInForce, Shows, settings_in_force
 from ..load.ride import Ride
 
 ORDER = (

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..findings.chance import student, student_beyond
-from ..findings.series import Array
+from ..findings.readings.chance import student, student_beyond
+from ..findings.readings.series import Array
 
 LEVEL = 0.90
 """Of the intervals stated."""

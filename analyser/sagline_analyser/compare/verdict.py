@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from ..findings.certainty import CANNOT_TELL
-from ..findings.held_back import BEFORE_RAISING
+from ..findings.drive.held_back import BEFORE_RAISING
+from ..findings.telling.certainty import CANNOT_TELL
 from ..page.units import duration_text, figure_text
 from .confounders import Confounder
 from .measures import Measure

@@ -9,19 +9,19 @@ from sagline_logger.format.progress import tell
 
 from ..load.opening import board_inside
 from ..load.ride import Ride
-from .answer import Answer
 from .basis import Basis, open_basis
 from .belief.history import PackHistory
-from .cells import PackFit, cells_answer, fit_packs
-from .consumption import consumption_answer
-from .fault_answer import fault_answer
-from .full_pack import full_pack_answer
+from .cells.fitted import PackFit, cells_answer, fit_packs
+from .cells.full_pack import full_pack_answer
+from .cells.low_cell import low_cell_answer
+from .drive.held_back import held_back_answer
+from .drive.sides import sides_answer
+from .energy.consumption import consumption_answer
+from .energy.pack_range import pack_answer
+from .faults.answer import fault_answer
 from .heat import heat_answer
-from .held_back import held_back_answer
-from .low_cell import low_cell_answer
-from .pack_range import pack_answer
-from .parts import part_answer
-from .sides import sides_answer
+from .limits.parts import part_answer
+from .telling.answer import Answer
 
 _CURRENT = ("battery_current", "controller_battery_current")
 _CELLS = ("cell_voltage", "pack_voltage", *_CURRENT)

@@ -14,10 +14,10 @@ from sagline_logger.format import BoardFile
 
 from ..load.opening import board_for, open_ride
 from ..load.ride import Ride, StreamColumns
+from .readings.set_aside import Numbers, SetAside
+from .readings.summary import Finding, Summary, summarise, words
 from .sensors import SensorDoubt, judge_sensors
 from .sensors.mismatches import board_mismatches, fitting_board
-from .set_aside import Numbers, SetAside
-from .summary import Finding, Summary, summarise, words
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from ..findings.picture import Bars, Picture, Shares, Steps
+from ..findings.telling.picture import Bars, Picture, Shares, Steps
 from ..markup import html, joined
 from .units import figure_text
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from ..findings.answer import Answer, Urgency
+from ..findings.telling.answer import Answer, Urgency
 from ..markup import html, joined
 from .card_picture import draw
 from .tables import zoom_link

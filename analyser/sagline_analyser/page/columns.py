@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from sagline_logger.format import BoardFile, Channel, SampleType
 
-from ..findings.speed import Unknown, vehicle_speed
+from ..findings.readings.speed import Unknown, vehicle_speed
 from ..load.ride import Ride, StreamColumns
 
 

@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from ..findings.course import find_course
+from ..findings.readings.course import find_course
 from ..load.ride import Ride
 
 MOST = 1500

@@ -17,12 +17,12 @@ from sagline_logger.format import (
 )
 from sagline_logger.format.progress import counted
 
-from ..findings.answer import Answer
 from ..findings.answers import answers
 from ..findings.basis import Basis, figures, open_basis
-from ..findings.crossings import Crossing, Threshold, find_crossings, thresholds
-from ..findings.episodes import find_episodes
-from ..findings.part_names import short_part
+from ..findings.limits.crossings import Crossing, Threshold, find_crossings, thresholds
+from ..findings.limits.episodes import find_episodes
+from ..findings.limits.part_names import short_part
+from ..findings.telling.answer import Answer
 from ..load.ride import Ride
 from ..load.titles import column_titles
 from . import tables as written

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from ..findings.crossings import Crossing
-from ..findings.episodes import Episode, Passed
-from ..findings.part_names import short_part
-from ..findings.summary import words
+from ..findings.limits.crossings import Crossing
+from ..findings.limits.episodes import Episode, Passed
+from ..findings.limits.part_names import short_part
+from ..findings.readings.summary import words
 from ..load.ride import Ride
 from .tables import zoom_link
 from .templates import part

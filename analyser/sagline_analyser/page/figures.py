@@ -6,7 +6,7 @@ import numpy as np
 
 from sagline_logger.format import BoardFile, SaglineError, derive_limits
 
-from ..findings.crossings import find_crossings, thresholds
+from ..findings.limits.crossings import find_crossings, thresholds
 from ..load.ride import Ride
 from .columns import page_columns
 from .palette import PALETTE

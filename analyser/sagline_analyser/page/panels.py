@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sagline_logger.format import Channel, vocabulary
 
-from ..findings.summary import channel_words
+from ..findings.readings.summary import channel_words
 from .columns import Column
 from .units import display_unit
 

@@ -7,9 +7,9 @@ import numpy.typing as npt
 
 from sagline_logger.format import BoardFile
 
-from ..findings.electric import battery_current, present
-from ..findings.series import Series
-from ..findings.speed import Unknown, vehicle_speed
+from ..findings.readings.electric import battery_current, present
+from ..findings.readings.series import Series
+from ..findings.readings.speed import Unknown, vehicle_speed
 from ..load.ride import Ride
 
 STRETCHES = 480

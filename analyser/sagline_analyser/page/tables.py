@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from markupsafe import Markup
 
 from ..findings.basis import Basis
-from ..findings.crossings import RULES_TEXT, Crossing
-from ..findings.summary import Band, Finding, Summary, words
+from ..findings.limits.crossings import RULES_TEXT, Crossing
+from ..findings.readings.summary import Band, Finding, Summary, words
 from ..load.ride import Ride
 from ..markup import html, joined
 from .templates import part

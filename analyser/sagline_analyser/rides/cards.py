@@ -5,8 +5,8 @@ from statistics import median
 
 from markupsafe import Markup
 
-from ..findings.answer import Urgency
-from ..findings.picture import Bar, Bars
+from ..findings.telling.answer import Urgency
+from ..findings.telling.picture import Bar, Bars
 from ..page.card_picture import draw
 from ..page.cards import card, ordered
 from ..page.still_strip import Mark, draw_strip

@@ -4,8 +4,8 @@ from pathlib import Path
 
 from ..findings.basis import Basis
 from ..findings.belief.history import PackHistory
-from ..findings.pack_names import pack_names
-from ..findings.packs import pack_spans
+from ..findings.readings.pack_names import pack_names
+from ..findings.readings.packs import pack_spans
 from .index import NAME
 from .library import Entry, known_rides, open_library
 from .pack_history import pack_history

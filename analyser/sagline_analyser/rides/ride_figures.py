@@ -12,7 +12,7 @@ from sagline_logger.format import EventKind, SaglineError, read_board_file
 from ..findings.belief.history import RestPoint
 
 if TYPE_CHECKING:
-    from ..findings.cells import PackFit
+    from ..findings.cells.fitted import PackFit
     from ..load import Ride
 
 FORM = f"{__version__}/5"
@@ -163,10 +163,10 @@ def figures_of(path: str) -> RideFigures:
 
 def _figures(path: str) -> RideFigures:
     from ..findings.basis import figures, open_basis
-    from ..findings.cells import fit_packs
-    from ..findings.consumption import Consumption, measure_consumption
-    from ..findings.electric import present
-    from ..findings.pack_names import pack_names
+    from ..findings.cells.fitted import fit_packs
+    from ..findings.energy.consumption import Consumption, measure_consumption
+    from ..findings.readings.electric import present
+    from ..findings.readings.pack_names import pack_names
     from ..load import load_ride
 
     ride = load_ride(Path(path))
@@ -225,11 +225,11 @@ def _figures(path: str) -> RideFigures:
 
 def _pack(ride: "Ride", fit: "PackFit", name: str) -> PackFigures:
     from ..findings.belief.rest_points import rest_points
-    from ..findings.cells import PackCells, measure_cells
-    from ..findings.coverage import ENOUGH, coverage
-    from ..findings.electric import battery_current
-    from ..findings.packs import during
-    from ..findings.series import integral
+    from ..findings.cells.fitted import PackCells, measure_cells
+    from ..findings.readings.coverage import ENOUGH, coverage
+    from ..findings.readings.electric import battery_current
+    from ..findings.readings.packs import during
+    from ..findings.readings.series import integral
 
     measured = measure_cells(fit)
     known = measured.cells if isinstance(measured, PackCells) else ()

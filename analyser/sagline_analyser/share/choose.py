@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from sagline_logger.format import SaglineError
 
-from ..findings.fault_order import Moment, fault_moments
+from ..findings.faults.order import Moment, fault_moments
 from ..load.ride import Ride
 from ..page.units import moment_text
 from .window_log import Window

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from sagline_logger.format import SaglineError, UsageError
 
 from ..findings.basis import Basis
-from ..findings.fault_order import Moment
+from ..findings.faults.order import Moment
 from .choose import choose, shorter, window_around
 from .keep import KEEP
 from .page import page_parts

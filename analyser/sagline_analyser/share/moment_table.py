@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..findings.summary import channel_words
+from ..findings.readings.summary import channel_words
 from ..load.ride import Ride, StreamColumns
 from ..page.units import display_unit
 

@@ -9,10 +9,10 @@ from markupsafe import Markup
 
 from sagline_logger.format import CAUTION, derive_limits, wrap_in_page
 
-from ..findings.answer import Urgency
-from ..findings.certainty import TOLD, Likelihood
-from ..findings.crossings import find_crossings
-from ..findings.picture import Steps
+from ..findings.limits.crossings import find_crossings
+from ..findings.telling.answer import Urgency
+from ..findings.telling.certainty import TOLD, Likelihood
+from ..findings.telling.picture import Steps
 from ..page.card_picture import draw as draw_card
 from ..page.cards import card
 from ..page.document import page_script, trace_data

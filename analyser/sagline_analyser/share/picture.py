@@ -12,9 +12,9 @@ import numpy as np
 
 from sagline_logger.format import Limit, derive_limits, weakest
 
-from ..findings.electric import battery_current, pack_voltage, present
-from ..findings.series import Series, combine
-from ..findings.summary import words
+from ..findings.readings.electric import battery_current, pack_voltage, present
+from ..findings.readings.series import Series, combine
+from ..findings.readings.summary import words
 from ..page.palette import PALETTE
 from ..page.reduce import breaks, extremes
 from .shared import Shared

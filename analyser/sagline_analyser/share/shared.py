@@ -8,8 +8,8 @@ from pathlib import Path
 from sagline_logger.format import BoardFile, SaglineError, read_board_file
 
 from ..findings.basis import Basis, open_basis, without
-from ..findings.fault_order import MEMORY as NORMAL
-from ..findings.fault_order import FaultStory, Moment, what_came_first
+from ..findings.faults.order import MEMORY as NORMAL
+from ..findings.faults.order import FaultStory, Moment, what_came_first
 from ..load import load_ride
 from ..load.ride import Ride
 from .keep import Account
@@ -134,7 +134,7 @@ def _board(ride: Ride) -> BoardFile | None:
 
 def _moment(moment: Moment, time: float, ride: Ride) -> Moment:
     """Return ``moment`` in words taken from the redacted ride."""
-    from ..findings.fault_order import fault_moments
+    from ..findings.faults.order import fault_moments
 
     near = [m for m in fault_moments(ride) if m.kind == moment.kind and abs(m.time - time) < 0.05]
     if near:

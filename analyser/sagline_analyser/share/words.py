@@ -2,7 +2,7 @@
 
 from sagline_logger.format import CAUTION, derive_limits
 
-from ..findings.fault_story import Step
+from ..findings.faults.story import Step
 from .moment_table import INSTANTS, moment_rows
 from .shared import Shared
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from sagline_logger.format import Battery
 
-from ..series import Array
+from ..readings.series import Array
 from .curves import CURVES, GRID, chemistry_of, kinds_of, on_grid
 from .estimate import NORMAL, Estimate, of_draws
 from .history import PackHistory, RideRests

@@ -20,7 +20,7 @@ import numpy as np
 
 from sagline_logger.format import Battery
 
-from ..series import Array
+from ..readings.series import Array
 
 
 @dataclass(frozen=True)

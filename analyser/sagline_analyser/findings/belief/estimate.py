@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..series import Array
+from ..readings.series import Array
 
 NORMAL = 1.645
 """Half-width of a 90 % interval in standard deviations of a normal distribution."""

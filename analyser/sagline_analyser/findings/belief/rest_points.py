@@ -6,10 +6,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from ...load.ride import Ride
-from ..coverage import ENOUGH
-from ..electric import battery_current, present
-from ..packs import PackSpan, during
-from ..series import Array, Series, interpolate
+from ..readings.coverage import ENOUGH
+from ..readings.electric import battery_current, present
+from ..readings.packs import PackSpan, during
+from ..readings.series import Array, Series, interpolate
 from .history import RestPoint
 
 IDLE = 1.0

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..circuit import CircuitFit
-from ..series import Array
+from ..readings.series import Array
+from .circuit import CircuitFit
 from .estimate import NORMAL, Estimate
 
 FAST = (1.5, 5.0, 15.0, 50.0)

@@ -14,7 +14,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from ..series import Array
+from ..readings.series import Array
 from .estimate import Estimate, of_draws
 from .rests import Rests
 

@@ -7,10 +7,10 @@ import numpy as np
 from sagline_logger.format import BoardFile, derive_limits, vocabulary
 
 from ...load.ride import Ride
-from ..answer import Answer, Figure, Urgency
-from ..crossings import Crossing, find_crossings
-from ..picture import Bar, Bars
-from ..summary import words
+from ..limits.crossings import Crossing, find_crossings
+from ..readings.summary import words
+from ..telling.answer import Answer, Figure, Urgency
+from ..telling.picture import Bar, Bars
 from .parts import PartHeat, long, part_heats
 from .times import Settling, TimeToLimit
 

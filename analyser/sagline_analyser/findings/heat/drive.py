@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from ..series import Array, Flags, Series, interpolate, steps
+from ..readings.series import Array, Flags, Series, interpolate, steps
 
 LONG_GAP = 2.0
 """s of missing current samples from which the model starts anew at the measured temperature; a

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..series import Array
+from ..readings.series import Array
 from .drive import IRON, Drive
 from .lumps import COPPER, STREAM, Rates, warm
 

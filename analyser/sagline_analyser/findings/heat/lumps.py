@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..series import Array
+from ..readings.series import Array
 from .drive import IRON as IRON
 from .drive import Drive
 

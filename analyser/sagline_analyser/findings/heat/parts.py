@@ -7,12 +7,12 @@ import numpy as np
 from sagline_logger.format import BoardFile, derive_limits, weakest
 
 from ...load.ride import Ride
-from ..demand import STANDING
-from ..electric import present
-from ..parts import Squares
-from ..series import Series, column, numbered
-from ..speed import Unknown, vehicle_speed
-from ..summary import words
+from ..drive.demand import STANDING
+from ..limits.parts import Squares
+from ..readings.electric import present
+from ..readings.series import Series, column, numbered
+from ..readings.speed import Unknown, vehicle_speed
+from ..readings.summary import words
 from .drive import grid
 from .fit import CASE, STAGE, WINDING, AirDoubt, ThermalFit, fit, usable
 from .times import (

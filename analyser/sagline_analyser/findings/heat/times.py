@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..series import Array
+from ..readings.series import Array
 from .fit import ThermalFit
 from .lumps import steady_path
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..series import Array, Flags
+from ..readings.series import Array, Flags
 
 Spans = tuple[tuple[float, float], ...]
 

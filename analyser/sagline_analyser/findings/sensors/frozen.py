@@ -9,7 +9,7 @@ import numpy as np
 
 from sagline_logger.format import vocabulary
 
-from ..series import Array, Flags
+from ..readings.series import Array, Flags
 from .doubt import how_long, runs, seconds, spans_of
 from .look import Look, calm, peak_of, spread
 

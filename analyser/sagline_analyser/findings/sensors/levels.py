@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..series import Array, Flags, Series
+from ..readings.series import Array, Flags, Series
 
 
 @dataclass(frozen=True)

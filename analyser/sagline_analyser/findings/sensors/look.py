@@ -9,7 +9,7 @@ import numpy.typing as npt
 from sagline_logger.format import BoardFile, SaglineError, speed_per_rpm
 
 from ...load.ride import Ride, StreamColumns
-from ..series import Array, Flags, Series, column
+from ..readings.series import Array, Flags, Series, column
 from .doubt import SensorDoubt, Spans, within
 
 FINEST = 0.05

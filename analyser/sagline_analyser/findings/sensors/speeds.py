@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ..series import Array, Flags, Series
+from ..readings.series import Array, Flags, Series
 from .doubt import how_long, spans_of
 from .levels import Pace, blocks_of, unreachable
 from .look import Look, calm, spread

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ..series import Array
+from ..readings.series import Array
 from .doubt import Spans
 from .look import Look, peak_of
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..series import Array, Flags
+from ..readings.series import Array, Flags
 from .doubt import Spans, how_long, spans_of
 from .look import Look, spread
 

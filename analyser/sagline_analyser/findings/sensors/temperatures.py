@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..series import Array, Flags, Series
+from ..readings.series import Array, Flags, Series
 from .doubt import MOST, Spans, how_long, runs, seconds
 from .levels import Blocks, Pace, blocks_of, unreachable
 from .look import Look, spread

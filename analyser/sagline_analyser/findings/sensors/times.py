@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ..series import Array, Flags
+from ..readings.series import Array, Flags
 from .doubt import Spans, spans_of
 from .look import Look
 

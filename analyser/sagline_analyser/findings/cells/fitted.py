@@ -1,0 +1,519 @@
+"""How each cell holds its voltage under load, and whether one stands out."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ...load.ride import Ride
+from ..belief.circuit import CircuitFit, fit_circuits
+from ..belief.curves import kind_of
+from ..belief.estimate import Estimate
+from ..belief.rests import Rests, find_rests
+from ..belief.unequal import Unequal, compare_cells
+from ..readings.chance import student
+from ..readings.electric import battery_current, pack_voltage, present
+from ..readings.packs import MANY, PackSpan, during, pack_capacity, pack_spans
+from ..readings.said_full import said_full
+from ..readings.series import Array
+from ..readings.speed import Unknown
+from ..telling.answer import Answer, Figure, Urgency
+from ..telling.certainty import SURE, Certainty, certainty, within
+from ..telling.picture import Bar, Bars
+
+MARGIN = 0.10
+"""Share of resistance above the others' median from which a cell is called weak; equal cells of
+one make differ by some hundredths (common practice, no source)."""
+
+SMALL = 0.05
+"""Share of capacity below the others' from which a cell is told to be small; equal cells of one
+make differ by some hundredths (common practice, no source)."""
+
+PLATEAU = 3.42
+"""V at rest in the middle of a ride below which cells may be of iron phosphate: on their plateau
+size does not show, and a small cell was named where none was; none is named there."""
+
+LAGS = 0.03
+"""Share of the pack's capacity from which a cell is told to be behind in charge: balanced cells
+differ by less than a hundredth (common practice, no source)."""
+
+MOST_SMALL = 0.2
+"""Share of capacity that a small cell may lack and still be told from a resistive one only by how
+its resting voltage falls (our choice)."""
+
+FEW_CHANGES = 4
+"""Changes of load below which a single launch tells the step from the seconds after it: its
+interval is then no narrower than half the resistance after 10 s (our judgement, from simulation).
+"""
+
+CONFIDENCE = 0.95
+"""For naming a weak cell, over all cells compared (Bonferroni)."""
+
+QUESTION = "Does one cell hold its voltage worse than the others?"
+
+
+@dataclass(frozen=True)
+class PackFit:
+    """What is believed of one pack's cells, or why nothing is: every answer starts from it.
+
+    ``numbers`` are the cells' own, in the order of ``fit.keys``; 0 for the pack as a whole.
+    ``cells`` is False when only the whole pack's voltage was measured.  ``rests`` and ``unequal``
+    (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.  ``said_full``
+    says whether the rider stated that it set out full.
+    """
+
+    span: PackSpan
+    fit: CircuitFit | Unknown
+    cells: bool
+    rests: Rests | None = None
+    unequal: tuple[Unequal, ...] | None = None
+    said_full: bool = False
+    numbers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell group: resistances in Ω and voltages at rest in V, each with the half-width of its
+    90 % interval.
+
+    ``step`` is the ohmic step, ``ten`` the resistance 10 s after a step from rest to the pack's
+    mean driving load; the voltages are those after long rest.
+    ``excess`` is the share by which ``step`` lies above the median of the others, and
+    ``excess_low`` the least that the evidence leaves, all comparisons counted; likewise
+    ``ten_excess`` and ``ten_excess_low``.
+    """
+
+    number: int
+    key: str
+    step: float
+    step_error: float
+    ten: float
+    ten_error: float
+    rest_start: float
+    rest_end: float
+    rest_error: float
+    excess: float
+    excess_low: float
+    ten_excess: float
+    ten_excess_low: float
+    size: Estimate | None = None
+    """Capacity over the middle cell's."""
+    small_chance: float = 0.0
+    """How likely it is that it holds less than the others by more than SMALL."""
+    lag: Estimate | None = None
+    """Share of the pack's capacity by which its charge lay below the middle cell's at the start."""
+    lag_chance: float = 0.0
+    """How likely it is that its charge lay below the others' by more than LAGS of capacity."""
+    behind: Estimate | None = None
+    """Like ``lag``, at the end of the ride."""
+    behind_chance: float = 0.0
+    """Like ``lag_chance``, at the end of the ride."""
+    second: float = math.inf
+    """Share by which ``step`` or ``ten``, the greater, lies above the others', as told here."""
+
+    @property
+    def small(self) -> bool:
+        """Whether the evidence says that it holds less than the others by more than SMALL."""
+        return self.small_chance > SURE
+
+    @property
+    def lags(self) -> bool:
+        """Whether its charge lay below the others' by more than LAGS from the start."""
+        return self.lag_chance > SURE
+
+    @property
+    def trails(self) -> bool:
+        """Whether its charge lies below the others' at the end, be it for its size or from the
+        start: which of them, this ride does not tell."""
+        return self.behind_chance > SURE and not self.small and not self.lags
+
+    @property
+    def by_size(self) -> float:
+        """Factor by which its size alone raises its resistance; 1 unless it is told small."""
+        return 1 / self.size.value if self.small and self.size is not None else 1.0
+
+    @property
+    def weak(self) -> bool:
+        """Whether the evidence separates this cell from the others by more than MARGIN, what a
+        small cell has more of resistance for its size left out.
+
+        A cell nearer to empty loses more in 10 s because its curve is steeper: its step has to be
+        above the others' too; and what one look at the readings has, the second has to see.
+        """
+        if self.second < MARGIN / 2:
+            return False
+        least = max(self.excess_low, self.ten_excess_low if self.excess > MARGIN else -1.0)
+        return (1 + least) / self.by_size - 1 > MARGIN
+
+
+@dataclass(frozen=True)
+class PackCells:
+    """The cells of one pack.  ``spread`` is the standard deviation of the step resistances as a
+    share of their median; ``skew`` in s as in :class:`CircuitFit`."""
+
+    span: PackSpan
+    cells: tuple[Cell, ...]
+    spread: float
+    skew: float
+    evidence: tuple[tuple[float, float], ...]
+    rows: int
+    changes: int
+    load: float
+    """A of the ride's mean driving load, for which resistances after 10 s are told."""
+
+    @property
+    def small(self) -> tuple[Cell, ...]:
+        """The cells that hold less than the others, the smallest first."""
+        return tuple(sorted((c for c in self.cells if c.small), key=lambda c: -c.small_chance))
+
+    @property
+    def lagging(self) -> tuple[Cell, ...]:
+        """The cells that were or came to be behind in charge, the furthest first."""
+        found = (c for c in self.cells if c.lags or c.trails)
+        return tuple(sorted(found, key=lambda c: -c.behind_chance))
+
+    @property
+    def weak(self) -> tuple[Cell, ...]:
+        """The cells that the evidence separates from the others, worst first."""
+        return tuple(sorted((c for c in self.cells if c.weak), key=lambda c: -c.excess))
+
+
+def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]:
+    """Fit the circuits of every pack of the ride; without cell voltages, of the pack as a whole.
+
+    The stated capacity of ``board`` says how finely rest voltage is followed over the charge.
+    """
+    capacity = pack_capacity(board.battery) if board else None
+    current, whole = battery_current(ride), pack_voltage(ride)
+    cells = present(ride, "cell_voltage")
+    found = []
+    for span in pack_spans(ride):
+        if current is None or whole is None:
+            lacking = "battery_current" if current is None else "pack_voltage"
+            found.append(PackFit(span, Unknown(f"needs the channel {lacking}"), bool(cells)))
+            continue
+        use = [(key, during(series, span)) for key, series in cells]
+        most = max((len(series) for _, series in use), default=0)
+        # One loose sense wire must not take the readings of all other cells with it.
+        use = [(key, series) for key, series in use if len(series) > 0.5 * most]
+        measured = use or [("pack_voltage", during(whole.series, span))]
+        fit = fit_circuits(during(current.series, span), measured, span.start, span.end)
+        if isinstance(fit, Unknown):
+            found.append(PackFit(span, fit, bool(use)))
+            continue
+        count = 1 if use else (board.battery.cells if board and board.battery else 1) or 1
+        kind = kind_of(board.battery if board else None, float(np.max(fit.rest_start)) / count)
+        rests = find_rests(fit, capacity, kind)
+        unequal = compare_cells(rests) if use else None
+        full = said_full(ride, span, capacity)
+        numbers = tuple(ride.index(key) for key in fit.keys)
+        found.append(PackFit(span, fit, bool(use), rests, unequal, full, numbers))
+    return tuple(found)
+
+
+def measure_cells(pack: PackFit) -> PackCells | Unknown:
+    """Return what the ride says about the cells of one pack."""
+    fit = pack.fit
+    if not pack.cells:
+        return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
+    if isinstance(fit, Unknown):
+        return fit
+    rests = pack.rests or find_rests(fit, None)
+    groups = len(fit.groups)
+    strict = student(1 - (1 - CONFIDENCE) / (2 * len(fit.keys)), groups - 1)
+    excess, low = _excess(fit, fit.step, fit.groups[:, 0], strict)
+    ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
+    looks = np.array([[one.value for one in each] for each in (rests.step, rests.ten)])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        second = np.nan_to_num((looks / _others(looks) - 1).max(axis=0), nan=np.inf)
+    vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
+    cells = tuple(
+        Cell(
+            pack.numbers[at],
+            key,
+            rests.step[at].value,
+            max(rests.step[at].error, vague * rests.ten[at].value),
+            rests.ten[at].value,
+            rests.ten[at].error,
+            rests.start[at].value,
+            rests.end[at].value,
+            rests.end[at].error,
+            float(excess[at]),
+            float(low[at]),
+            float(ten_excess[at]),
+            float(ten_low[at]),
+            *_size_and_lag(pack, rests, at),
+            second=float(second[at]),
+        )
+        for at, key in enumerate(fit.keys)
+    )
+    middle = float(np.median(fit.step))
+    spread = float(np.std(fit.step) / middle) if middle > 0 else math.nan
+    return PackCells(
+        pack.span,
+        cells,
+        spread,
+        fit.skew,
+        ((fit.start, fit.end),),
+        fit.rows,
+        fit.changes,
+        rests.load,
+    )
+
+
+def _size_and_lag(
+    pack: PackFit, rests: Rests, at: int
+) -> tuple[Estimate | None, float, Estimate | None, float, Estimate | None, float]:
+    """Return size, lag at the start and at the end, each with how likely it is beyond SMALL or
+    LAGS."""
+    if pack.unequal is None:
+        return None, 0.0, None, 0.0, None, 0.0
+    own, whole = pack.unequal[at], rests.capacity
+    lag, behind = (Estimate(one.value / whole, one.error / whole) for one in (own.lag, own.behind))
+    drawn = rests.drawn[1] - rests.drawn[0]
+    return (
+        own.size,
+        own.chance_smaller(SMALL) if float(np.median(rests.voltage)) > PLATEAU else 0.0,
+        lag,
+        own.chance_lagging(LAGS * whole),
+        behind,
+        own.chance_behind(LAGS * whole, drawn),
+    )
+
+
+def cells_answer(
+    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
+) -> Answer:
+    """Answer whether a cell is weak, with every cell's resistance."""
+    found = [(pack.span, measure_cells(pack)) for pack in packs or fit_packs(ride, board)]
+    known = [cells for _, cells in found if isinstance(cells, PackCells)]
+    several = len(found) > 1
+    if not known:
+        reason = next(cells.reason for _, cells in found if isinstance(cells, Unknown))
+        return Answer("cells", QUESTION, f"Cannot tell: {reason}.", known=False)
+    verdicts, alike, details, figures = [], [], [], []
+    for span, cells in found:
+        where = f"Pack {span.number}: " if several else ""
+        if isinstance(cells, Unknown):
+            details.append(f"{where}cannot tell: {cells.reason}.")
+            continue
+        if len(found) > MANY and not (cells.weak or cells.small or cells.lagging):
+            alike.append(str(span.number))
+            details.append(where + _verdict(cells))
+        else:
+            verdicts.append(where + _verdict(cells))
+        details += [where + line for line in _details(cells)]
+        prefix = f"pack {span.number} " if several else ""
+        for cell in cells.cells:
+            name = f"{prefix}cell {cell.number}"
+            figures += [
+                Figure(
+                    f"{name}, step",
+                    1e3 * cell.step,
+                    "mΩ",
+                    1e3 * cell.step_error,
+                    "voltage lost at once for each ampere",
+                ),
+                Figure(
+                    f"{name}, after 10 s",
+                    1e3 * cell.ten,
+                    "mΩ",
+                    1e3 * cell.ten_error,
+                    f"voltage lost 10 s after a step from rest to {cells.load:.0f} A, for each "
+                    "ampere, at the ride's middle charge",
+                ),
+                Figure(
+                    f"{name}, at rest at the end",
+                    cell.rest_end,
+                    "V",
+                    cell.rest_error,
+                    "voltage after long rest, by the fitted circuit and its slow recovery",
+                ),
+            ]
+            if cell.small and cell.size is not None:
+                figures.append(
+                    Figure(
+                        f"{name}, capacity",
+                        100 * cell.size.value,
+                        "%",
+                        100 * cell.size.error,
+                        "of the middle cell's",
+                    )
+                )
+            if cell.trails and cell.behind is not None:
+                figures.append(
+                    Figure(
+                        f"{name}, charge lacking at the end",
+                        100 * cell.behind.value,
+                        "%",
+                        100 * cell.behind.error,
+                        "of the pack's capacity, against the middle cell",
+                    )
+                )
+            if cell.lags and cell.lag is not None:
+                figures.append(
+                    Figure(
+                        f"{name}, charge lacking at the start",
+                        100 * cell.lag.value,
+                        "%",
+                        100 * cell.lag.error,
+                        "of the pack's capacity, against the middle cell",
+                    )
+                )
+    if alike:
+        verdicts.append(f"No cell stands out in pack {', '.join(alike)}.")
+    evidence = tuple(span for cells in known for span in cells.evidence)
+    answer = Answer(
+        "cells", QUESTION, " ".join(verdicts), True, tuple(figures), evidence, tuple(details)
+    )
+    return answer.in_short(*_in_short(known))
+
+
+def _in_short(known: Sequence[PackCells]) -> tuple[str, Urgency, Bars]:
+    """Return the card's line, its urgency, and the resistances of the pack with an odd cell."""
+    odd = [cells for cells in known if cells.weak or cells.small or cells.lagging]
+    shown = odd[0] if odd else known[-1]
+    marked = {c.number for c in (*shown.weak, *shown.small, *shown.lagging)}
+    bars = Bars(
+        "mΩ",
+        tuple(Bar(f"cell {c.number}", 1e3 * c.ten, odd=c.number in marked) for c in shown.cells),
+    )
+    if not odd:
+        few = all(len(cells.cells) < 3 for cells in known)
+        return "No cell stands out", Urgency.LOOK if few else Urgency.FINE, bars
+    where = f" in pack {shown.span.number}" if len(known) > 1 else ""
+    kinds = (
+        (shown.weak, "resists more than the others"),
+        (shown.small, "holds less than the others"),
+        (shown.lagging, "lacks charge against the others"),
+    )
+    cells, what = next((cells, what) for cells, what in kinds if cells)
+    return f"Cell {cells[0].number}{where} {what}", Urgency.ACT, bars
+
+
+def _named(cell: Cell, cells: Sequence[Cell]) -> str:
+    """Name a weak cell by its step if that sets it apart, else by what it shows after 10 s."""
+    if cell.excess_low > MARGIN:
+        what, above, least = "step", cell.excess, cell.excess_low
+        own, middle = cell.step, np.median([one.step for one in cells])
+    else:
+        what, above, least = "after 10 s", cell.ten_excess, cell.ten_excess_low
+        own, middle = cell.ten, np.median([one.ten for one in cells])
+    return (
+        f"cell {cell.number} ({what} {1e3 * own:.1f} mΩ, median {1e3 * middle:.1f} mΩ, "
+        f"{100 * above:.0f} % above the others, at least {100 * least:.0f} %)"
+    )
+
+
+def _verdict(cells: PackCells) -> str:
+    if cells.weak:
+        named = ", ".join(_named(cell, cells.cells) for cell in cells.weak)
+        worst = "it sags" if len(cells.weak) == 1 else "they sag"
+        return " ".join((f"Yes: {named}; {worst} first under load.", *_uneven(cells)))
+    if uneven := _uneven(cells):
+        return " ".join(("No cell sags more than its size explains.", *uneven))
+    if len(cells.cells) < 3:
+        return f"Cannot tell: {len(cells.cells)} cell(s) have no others to be compared with."
+    middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
+    worst_cell = max(cells.cells, key=lambda cell: cell.excess)
+    return (
+        f"No cell stands out: median step {middle:.1f} mΩ, and the highest, cell "
+        f"{worst_cell.number}, is {100 * worst_cell.excess:.0f} % above the others, which this "
+        f"ride does not separate from the {MARGIN:.0%} that equal cells may differ by."
+    )
+
+
+def _uneven(cells: PackCells) -> list[str]:
+    """Say which cells hold less, and which were behind in charge; each a matter of its own."""
+    lines = []
+    for cell in cells.small:
+        if cell.size is None:
+            continue
+        more = f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has"
+        lines.append(
+            f"Cell {cell.number} {certainty(cell.small_chance).value} a small one: it holds "
+            f"{within(100 * (1 - cell.size.value), 100 * cell.size.error)} % less charge than the "
+            f"others, so it is empty first{'' if cell in cells.weak else more}."
+        )
+    for cell in cells.lagging:
+        if cell.lag is None or cell.behind is None:
+            continue
+        if cell.trails:
+            lines.append(
+                f"Cell {cell.number} {certainty(cell.behind_chance).value} "
+                f"{within(100 * cell.behind.value, 100 * cell.behind.error)} points of charge "
+                "behind the others at the end; "
+                "whether it is smaller or the pack out of balance, a ride from full would tell."
+            )
+            continue
+        lines.append(
+            f"Cell {cell.number} set out {within(100 * cell.lag.value, 100 * cell.lag.error)} "
+            "points of charge behind the others: the pack is out of balance."
+        )
+    return lines
+
+
+def _details(cells: PackCells) -> list[str]:
+    rest = [cell.rest_end for cell in cells.cells]
+    lines = [
+        f"Spread of the step resistances {100 * cells.spread:.1f} % (standard deviation over "
+        f"median), from {cells.rows} readings of {len(cells.cells)} cells.",
+        f"At rest at the end the cells lie {1e3 * (max(rest) - min(rest)):.0f} mV apart, cell "
+        f"{min(cells.cells, key=lambda c: c.rest_end).number} lowest.",
+    ]
+    lines += [
+        f"Cell {cell.number} {certainty(cell.small_chance).value} a small one; a ride over more of "
+        "the charge would tell."
+        for cell in cells.cells
+        if certainty(cell.small_chance) is Certainty.LIKELY
+    ]
+    if cells.weak:
+        lines.append(
+            "A high resistance is as often a poor weld, a loose sense wire or busbar, or a cold "
+            "cell, as an aged cell: have the joints of that group looked at first, by someone who "
+            "knows packs."
+        )
+    if any(cell.excess < 1 / (1 - MOST_SMALL) - 1 and not cell.small for cell in cells.weak):
+        lines.append(
+            "A cell of less capacity has more resistance too, by as much: below some "
+            f"{100 * (1 / (1 - MOST_SMALL) - 1):.0f} % this ride does not tell the two apart; one "
+            "over more of the charge would."
+        )
+    if cells.changes < FEW_CHANGES:
+        lines.append(
+            f"The load changed only {cells.changes} time(s), so the step is hardly told from the "
+            "seconds after it; go by the figure after 10 s, or ride with more stops and starts."
+        )
+    if cells.skew:
+        late = "later" if cells.skew < 0 else "earlier"
+        lines.append(
+            f"The cell readings are stamped {abs(cells.skew):.2f} s {late} than the current they "
+            "belong to; this was allowed for."
+        )
+    stuck = [
+        str(cell.number)
+        for cell in cells.cells
+        if cell.step < 0.1 * np.median([c.step for c in cells.cells])
+    ]
+    if stuck:
+        lines.append(f"Cell {', '.join(stuck)} does not answer to load: is its wire connected?")
+    return lines
+
+
+def _excess(fit: CircuitFit, value: Array, groups: Array, strict: float) -> tuple[Array, Array]:
+    """Return each cell's share above the median of the others, and its lower bound."""
+    share = value / _others(value[None, :])[0] - 1
+    error = fit.error(groups / _others(groups) - 1)
+    return share, share - strict * error
+
+
+def _others(rows: Array) -> Array:
+    """Return for every cell the median of the other cells, shape as given; NaN for a lone one."""
+    count = rows.shape[1]
+    if count < 3:
+        return np.full(rows.shape, np.nan)
+    columns = [np.median(np.delete(rows, at, axis=1), axis=1) for at in range(count)]
+    return np.stack(columns, axis=1)

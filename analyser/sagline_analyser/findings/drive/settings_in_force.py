@@ -1,0 +1,198 @@
+"""Whether each stated setting of the controllers shows in what the ride measured.
+
+A setting is a statement; the controller may run another.  One that was in force shows as a level at
+which its quantity was held while everything else moved, or as the limit that the board itself
+reports.  A ride that never came near a setting says nothing about it.
+"""
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ...load.ride import Ride
+from ..readings.series import Array
+from ..readings.window import between
+from ..telling.certainty import NOT_SHOWN
+from .demand import Drive, LimitLine, drives, stated_settings
+from .plateau import HELD, Plateau
+from .setting_shown import SettingInForce, Shows, setting_number
+from .settings_braking import braking_settings
+from .settings_cutback import cutback_settings
+
+PASSED = 0.05
+"""Share by which a quantity must be over a setting to have passed it (our choice)."""
+
+SURE = 1.0
+"""s for which a level must have been held to stand against a stated setting (our choice)."""
+
+
+__all__ = ["SettingInForce", "Shows", "of_drives", "setting_words", "settings_in_force"]
+
+ELSEWHERE = 0.3
+"""Share of a held duty's time in which another limit may bind (our choice): a duty cycle that stays
+while a current is held, or the speed stands, is carried there and not held."""
+
+
+def settings_in_force(
+    ride: Ride, board: BoardFile | None, start: float | None = None, end: float | None = None
+) -> tuple[SettingInForce, ...]:
+    """Return every stated limit with what the ride, or its part ``start`` to ``end`` s, shows.
+
+    Those of the motor current, the battery current and the duty cycle are looked for, of braking
+    and regeneration, and the cut-back at low voltage, once for each motor; with none stated, or no
+    motor current measured, the result is empty.
+    """
+    if start is not None or end is not None:
+        ride = between(ride, start or 0.0, ride.duration if end is None else end)
+    found = drives(ride, board)
+    return () if isinstance(found, str) else of_drives(ride, board, found)
+
+
+def of_drives(
+    ride: Ride, board: BoardFile | None, motors: list[Drive]
+) -> tuple[SettingInForce, ...]:
+    """Return the same from the drives of a ride that are built already."""
+    value_of = stated_settings(ride, board)
+    found = []
+    for drive in motors:
+        for name, unit, value, line in (
+            ("motor_current_limit", "A", drive.current, drive.motor_limit),
+            ("battery_current_limit", "A", drive.battery, drive.battery_limit),
+            ("duty_limit", "1", drive.duty, drive.duty_limit),
+        ):
+            stated = value_of(name)
+            if stated is not None:
+                found.append(_hold(drive, len(motors), name, unit, stated, value, line))
+        found += braking_settings(drive, len(motors), value_of)
+        found += cutback_settings(drive, len(motors), value_of)
+    return tuple(found)
+
+
+def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:
+    """Return one sentence for each setting, those contradicted first."""
+    order = {Shows.NO: 0, Shows.UNTOLD: 1, Shows.YES: 2}
+    words = (one.text for one in sorted(found, key=lambda one: order[one.verdict]))
+    return tuple(dict.fromkeys(words))
+
+
+def _hold(
+    drive: Drive,
+    motors: int,
+    name: str,
+    unit: str,
+    stated: float,
+    value: Array | None,
+    line: LimitLine | None,
+) -> SettingInForce:
+    words = name.replace("_", " ")
+    of = f" of motor {drive.motor}" if motors > 1 else ""
+    says = f"The stated {words} of {setting_number(stated, unit)}{of}"
+
+    def result(
+        verdict: Shows,
+        text: str,
+        seen: float | None = None,
+        reported: bool = False,
+        spans: tuple[tuple[float, float], ...] = (),
+    ) -> SettingInForce:
+        return SettingInForce(
+            name,
+            drive.motor,
+            stated,
+            unit,
+            verdict,
+            seen,
+            reported,
+            reached,
+            spans,
+            f"{says} {text}.",
+        )
+
+    reached = None
+    if value is None:
+        return result(Shows.UNTOLD, "cannot be checked: the ride did not measure what it limits")
+    open_ = drive.hard(0.9) & np.isfinite(value)
+    reached = float(np.quantile(value[open_], 0.99)) if open_.any() else None
+    if line is not None and line.source == "in force":
+        top = line.reported
+        same = abs(top / stated - 1) <= 0.01
+        spans = () if line.held is None else line.held.spans
+        if same:
+            return result(Shows.YES, "is the limit that the board reported", top, True, spans)
+        return result(
+            Shows.NO,
+            f"was not in force: the board itself reported {setting_number(top, unit)}",
+            top,
+            True,
+            spans,
+        )
+    held = None if line is None else line.held
+    if line is not None and held is not None:
+        off = held.level / stated - 1
+        seen = f"held at {setting_number(held.level, unit)} for {held.seconds:.1f} s"
+        if line.source == "setting":
+            return result(Shows.YES, f"shows: {seen}", held.level, False, held.spans)
+        others = _bound_elsewhere(drive, line, held)
+        if name == "duty_limit" and others > ELSEWHERE:
+            return result(
+                Shows.UNTOLD,
+                f"cannot be told from this ride: {seen}, but another limit was at work in "
+                f"{others:.0%} of that",
+                None,
+                False,
+                held.spans,
+            )
+        if held.seconds >= SURE or len(held.spans) > 1:
+            way = "below" if off < 0 else "above"
+            return result(
+                Shows.NO,
+                f"{NOT_SHOWN}: {seen}, {abs(off):.0%} {way} it, so either another "
+                "limit was in use or the sensor is off by as much",
+                held.level,
+                False,
+                held.spans,
+            )
+    passed = _longest_over(drive, value, stated * (1 + PASSED))
+    if passed is not None:
+        return result(
+            Shows.NO,
+            f"{NOT_SHOWN}: it was passed for {passed[1] - passed[0]:.1f} s",
+            None,
+            False,
+            (passed,),
+        )
+    if reached is None:
+        return result(Shows.UNTOLD, "was not tried: the rider never asked for a lot")
+    return result(
+        Shows.UNTOLD,
+        f"was not seen at work (reached {setting_number(reached, unit)}): the ride cannot tell "
+        "whether it was in force",
+    )
+
+
+def _bound_elsewhere(drive: Drive, line: LimitLine, held: Plateau) -> float:
+    """Return the share of a held level's time in which another quantity touched its own limit."""
+    inside = np.zeros(len(drive.time), bool)
+    for start, end in held.spans:
+        inside |= (drive.time >= start) & (drive.time <= end)
+    bound = np.zeros(len(drive.time), bool)
+    for value, limit in (
+        (drive.current, drive.motor_limit),
+        (drive.battery, drive.battery_limit),
+        (drive.duty, drive.duty_limit),
+    ):
+        if value is not None and limit is not None and limit is not line:
+            bound |= limit.value - value < limit.tolerance
+    whole = float(np.sum(drive.step[inside]))
+    return float(np.sum(drive.step[inside & bound])) / whole if whole else 0.0
+
+
+def _longest_over(drive: Drive, value: Array, level: float) -> tuple[float, float] | None:
+    """Return the longest stretch of at least :data:`HELD` s above ``level``, None if none."""
+    at = np.flatnonzero(value > level)
+    if not len(at):
+        return None
+    split = np.flatnonzero((np.diff(at) != 1) | drive.gap[at[1:]]) + 1
+    runs = [(float(drive.time[r[0]]), float(drive.time[r[-1]])) for r in np.split(at, split)]
+    best = max(runs, key=lambda run: run[1] - run[0])
+    return best if best[1] - best[0] >= HELD else None

@@ -1,0 +1,1 @@
+"""What was used, what is left, and how far that goes."""

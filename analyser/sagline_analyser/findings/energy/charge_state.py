@@ -1,0 +1,125 @@
+"""How full a pack was: what is believed of its charge, in the words of an answer."""
+
+import math
+from dataclasses import dataclass
+
+from sagline_logger.format import BoardFile
+
+from ..belief.charge import Charge, find_charge
+from ..belief.estimate import Estimate
+from ..belief.history import PackHistory
+from ..cells.fitted import PackFit
+from ..readings.packs import pack_capacity
+from ..readings.speed import Unknown
+
+CLOSE = 0.15
+"""Half-width of a state of charge up to which it is told as a figure; beyond, only between what it
+lies is told, since its middle would say more than is known (our choice)."""
+
+IRON_MOST = 3.75
+"""V at rest that no iron-phosphate cell keeps."""
+
+
+@dataclass(frozen=True)
+class ChargeState:
+    """State of charge (0 to 1) at a pack's start and end with the half-widths of their 90 %
+    intervals, of its middle cell, and ``how`` it was found; ``lowest`` that of the lowest cell at
+    the end.  ``counted`` says whether it was counted down from full; ``belief`` is behind it.
+    Where the end is not ``close``, only ``within`` is told."""
+
+    start: float
+    start_error: float
+    end: float
+    end_error: float
+    lowest: float
+    counted: bool
+    how: str
+    belief: Charge
+
+    @property
+    def close(self) -> bool:
+        """Whether the state of charge at the end is known closely enough to be told as a figure."""
+        return self.end_error <= CLOSE
+
+    @property
+    def within(self) -> tuple[float, float]:
+        """The ends of the 90 % interval at the end as it is told, not clipped where it is close."""
+        if self.close:
+            return self.end - self.end_error, self.end + self.end_error
+        return self.belief.end_within
+
+    @property
+    def words(self) -> str:
+        """How full it is at the end."""
+        if self.close:
+            return f"{self.end:.0%} ± {self.end_error:.0%}"
+        low, high = self.within
+        return f"between {math.floor(100 * low)} % and {math.ceil(100 * high)} %"
+
+
+def charge_state(
+    pack: PackFit, board: BoardFile | None, history: PackHistory | None = None
+) -> ChargeState | Unknown:
+    """Return how full a pack was."""
+    battery = board.battery if board else None
+    if isinstance(pack.fit, Unknown):
+        return pack.fit
+    rests = pack.rests
+    if rests is None:
+        return Unknown("needs a fit of the cells")
+    count = 1
+    if not pack.cells:
+        if battery is None or not battery.cells:
+            return Unknown("needs the cell voltages, or the number of cells in a board file")
+        count = battery.cells
+    highest = float(rests.voltage.max()) / count
+    if battery and any(_iron(unit.chemistry) for unit in battery.units) and highest > IRON_MOST:
+        return Unknown(
+            f"the board file states iron-phosphate cells, but they rest at {highest:.2f} V, which "
+            "such cells do not keep"
+        )
+    stated = pack_capacity(battery) if battery else None
+    found = find_charge(rests, battery, stated, history, count, pack.said_full)
+    behind = max((one.behind.value for one in pack.unequal or ()), default=0.0)
+    lowest = found.end.value - max(behind, 0.0) / found.capacity.value
+    return ChargeState(
+        found.start.value,
+        found.start.error,
+        found.end.value,
+        found.end.error,
+        lowest,
+        found.counted,
+        _how(found, stated, pack.said_full),
+        found,
+    )
+
+
+def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:
+    """Return the Ah that each cell holds, by number; none where cells are not told apart."""
+    if pack.unequal is None or pack.rests is None:
+        return {}
+    whole = state.belief.capacity
+    found = {}
+    for number, one in zip(pack.numbers, pack.unequal, strict=True):
+        value = whole.value * one.size.value
+        share = math.hypot(whole.error / whole.value, one.size.error / one.size.value)
+        found[number] = Estimate(value, share * value)
+    return found
+
+
+def _how(found: Charge, stated: float | None, said_full: bool) -> str:
+    parts = [
+        "voltages at rest along the ride, on curves of several makes",
+        f"{found.drawn:.2f} Ah counted",
+    ]
+    if found.counted:
+        parts.insert(0, "started full, as was said" if said_full else "started full")
+    parts.append(f"a stated capacity of {stated:g} Ah" if stated else "no stated capacity")
+    if found.rides:
+        parts.append(f"{found.rides} earlier ride{'s' if found.rides > 1 else ''} of this pack")
+    return ", ".join(parts)
+
+
+def _iron(chemistry: str | None) -> bool:
+    name = (chemistry or "").lower()
+    return any(word in name for word in ("lfp", "fepo", "iron"))

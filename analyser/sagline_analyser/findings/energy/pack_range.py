@@ -1,0 +1,584 @@
+"""What each pack gave, how full it was, and how far it and another one would go."""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagline_logger.format import BoardFile
+
+from ...load.ride import Ride
+from ..belief.charge import LESS, NEAR, Charge
+from ..belief.curves import KIND_OF
+from ..belief.estimate import NORMAL
+from ..belief.history import PackHistory
+from ..belief.rests import Rests
+from ..cells.fitted import PackFit, fit_packs
+from ..readings.coverage import ALL, ENOUGH, Coverage, coverage
+from ..readings.electric import battery_current
+from ..readings.packs import MANY, PackSpan, during, pack_capacity
+from ..readings.series import Array, integral, integral_above_zero
+from ..readings.speed import Unknown
+from ..telling.answer import Answer, Figure, Urgency
+from ..telling.certainty import MOST
+from ..telling.picture import Bar, Bars, Picture
+from .charge_state import ChargeState, charge_state
+from .consumption import measure_consumption, power
+from .reported_charge import compared, last_report
+
+SIZES = (8.0, 10.0, 12.0, 15.0, 20.0)
+"""Ah of the full packs whose range is told beside the stated one's (our choice)."""
+
+QUESTION = "What did the pack give, and how far will it go?"
+
+NEAR_EMPTY, NEAR_EMPTY_SPREAD = 1.0, 0.1
+"""Factor by which a cell's resistance near its end exceeds the ride's, and the standard deviation
+of its logarithm (our judgement: reaction slows down towards empty)."""
+
+DIFFUSION, DIFFUSION_SPREAD, DIFFUSION_OF = {"iron": 400.0, "": 110.0}, 0.5, 0.1
+"""s, by kind of cell, and standard deviation of its logarithm: the charge by which the surface of
+an electrode's particles is ahead of their mean is the current times that (R²/(15·D) of a sphere,
+textbook; near their end, published cells show 30 to 340 s, iron phosphate up to 600 s).  It holds
+for a cell that loses DIFFUSION_OF V in 10 s to as many A as it has Ah, and goes with that loss's
+root: cells made for hard loads, and warm ones, are quicker in both."""
+
+END_VOLTS, END_CHARGE = 0.02, 0.012
+"""V, and share of charge, by which a cell's own curve near its end leaves the family's (standard
+deviations, as :mod:`.belief.charge` has them)."""
+
+UNSEEN = 0.02
+"""Share of charge by which the lowest cell of a pack lies below the mean where no cell voltages
+were read (our judgement)."""
+
+LEAST = 0.07
+"""Share of the draws that lies below the distance told as the least.  19 of 20 packs go it, not 14
+of 15: the draws spread further than cells of published makes do (docs/trust.md)."""
+
+RATE_ERROR = 0.015
+"""Standard deviation of the ride's Wh/km as its share, from the sensors of current, voltage and
+speed alone (our judgement)."""
+
+VAGUE, VAGUE_SHARE = 0.15, 0.25
+"""Half-width of a state of charge beyond which, and share of the middle distance that the least one
+is below which, no distance is told: a rider could not plan with it (our choice)."""
+
+MOST_FACTOR = 50.0
+"""Times the stated capacity up to which another pack's is sought."""
+
+
+@dataclass(frozen=True)
+class PackUse:
+    """Charge in Ah and energy in Wh that one pack gave and took back, and how full it was.
+
+    ``covered`` says over what share of its time that is known; below ``ENOUGH`` it is not told.
+    """
+
+    span: PackSpan
+    charge_drawn: float
+    charge_returned: float
+    energy_drawn: float
+    energy_returned: float
+    state: ChargeState | Unknown
+    covered: Coverage
+
+    @property
+    def told(self) -> bool:
+        """Whether enough of its time is known for a sum over it."""
+        return self.covered.share >= ENOUGH
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far: ``distance`` km, the middle of what is believed, with the half-width of its 90 %
+    interval, and ``least``, which 19 of 20 such packs go, from ``start`` to ``stop`` (states of
+    charge, 0 to 1) of ``capacity`` Ah.
+
+    ``stop`` is where the first cell, under the power of the ride's mean driving current ``load`` A,
+    comes down to ``reserve`` V; ``first`` is its number, None where cells are not told apart.
+    ``vague`` says that the charge left is so little known that no distance is told.
+    """
+
+    distance: float
+    error: float
+    least: float
+    start: float
+    stop: float
+    capacity: float
+    load: float
+    reserve: float
+    first: int | None
+    vague: bool = False
+
+
+def pack_use(
+    ride: Ride,
+    board: BoardFile | None,
+    packs: Sequence[PackFit] | None = None,
+    history: PackHistory | None = None,
+) -> tuple[PackUse, ...] | Unknown:
+    """Return what every pack of the ride gave; ``history`` is of the last one."""
+    current, drawing = battery_current(ride), power(ride)
+    if isinstance(drawing, Unknown):
+        return drawing
+    found = []
+    fits = packs or fit_packs(ride, board)
+    for pack in fits:
+        amperes = during(current.series, pack.span) if current else drawing
+        watts = during(drawing, pack.span)
+        charge, energy = integral_above_zero(amperes) / 3600, integral_above_zero(watts) / 3600
+        state = charge_state(pack, board, history if pack is fits[-1] else None)
+        covered = coverage(ride, watts, pack.span.start, pack.span.end)
+        found.append(
+            PackUse(
+                pack.span,
+                charge,
+                charge - integral(amperes) / 3600,
+                energy,
+                energy - integral(watts) / 3600,
+                state,
+                covered,
+            )
+        )
+    return tuple(found)
+
+
+def reach(
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    other_capacity: float | None = None,
+    state: ChargeState | Unknown | None = None,
+) -> Reach | Unknown:
+    """Return how far ``pack`` goes from where the ride left it.
+
+    With ``other_capacity`` (Ah, as stated for the cells): how far a full pack of that capacity
+    goes, of like cells, its resistance smaller as its capacity is greater.  ``state`` is the
+    pack's, if at hand.
+    """
+    how = _way(ride, board, pack, state)
+    return how if isinstance(how, Unknown) else how.reach(other_capacity)
+
+
+def capacity_for(
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    distance: float,
+    state: ChargeState | Unknown | None = None,
+) -> tuple[float, float] | Unknown:
+    """Return the Ah of a full pack of like cells with which 19 of 20 go ``distance`` km, and of
+    one with which half of them do."""
+    how = _way(ride, board, pack, state)
+    if isinstance(how, Unknown):
+        return how
+    found = []
+
+    def goes(capacity: float, surely: bool) -> bool:
+        one = how.reach(capacity)
+        return (one.least if surely else one.distance) >= distance
+
+    for surely in (True, False):
+        low, high = 0.0, how.stated * MOST_FACTOR
+        if not goes(high, surely):
+            return Unknown(f"no pack of up to {high:.0f} Ah goes that far")
+        while high - low > 0.01 * high:
+            middle = (low + high) / 2
+            low, high = (low, middle) if goes(middle, surely) else (middle, high)
+        found.append(high)
+    return found[0], found[1]
+
+
+@dataclass(frozen=True)
+class _Way:
+    """What every distance of one pack starts from."""
+
+    pack: PackFit
+    rests: Rests
+    charge: Charge
+    count: int
+    reads: int
+    """Cells that each voltage of ``rests`` is of."""
+    stated: float
+    reserve: float
+    rate: float
+    per_km: Array
+
+    def reach(self, other: float | None) -> Reach:
+        """See :func:`reach`."""
+        charge, rests = self.charge, self.rests
+        draws = len(charge.draws_end)
+        chance = np.random.default_rng(1)
+        normal = chance.standard_normal
+        ohms = np.array([one.value for one in rests.ten]) / self.reads
+        doubt = 1 + rests.ten[0].error / NORMAL / rests.ten[0].value * normal(draws)
+        grown = NEAR_EMPTY * np.exp(NEAR_EMPTY_SPREAD * normal(draws)) * np.maximum(doubt, 0.3)
+        usual = float(np.median(ohms))
+        top = charge.full[charge.draws_curve]
+        if other is None:
+            held, middle = charge.draws_capacity, charge.draws_end
+            cells = list(self._cells(ohms, normal))
+            scale = 1.0
+        else:
+            held = other * np.exp(LESS / 2 + NEAR * normal(draws)) / top
+            middle = np.minimum(top, 1.0)
+            cells, scale = [(None, usual, np.zeros(draws), np.ones(draws))], self.stated / other
+        drive = rests.load * (float(np.median(rests.voltage)) / self.reads - usual * rests.load)
+        last = max(drive / self.reserve, rests.load)  # the same power, at the reserve's voltage
+        ahead_by = self._diffusion(normal) * last / 3600
+        shift, sideways = END_VOLTS * normal(draws), END_CHARGE * normal(draws)
+        ahead, stops, numbers = [], [], []
+        for number, resistance, behind, size in cells:
+            stop = charge.charge_at(self.reserve + shift + last * resistance * scale * grown)
+            # Diffusion costs charge, not volts: on a plateau it shows only where the plateau ends.
+            stop = stop + sideways + ahead_by / (held * size)
+            left = (middle - behind / held - stop) * held * size
+            ahead.append(np.maximum(left, 0.0))
+            stops.append(stop)
+            numbers.append(number)
+        table = np.array(ahead)
+        firsts = np.argmin(table, axis=0)
+        charge_left = table.min(axis=0)
+        stop = np.array(stops)[firsts, np.arange(draws)]
+        lower = middle - charge_left / held
+        volts = charge.mean_voltage(np.minimum(lower, middle), middle) - (
+            usual * scale * rests.load * np.maximum(doubt, 0.3)
+        )
+        # In the mean cell's terms the first one to end ends the pack for all.
+        kilometres = np.sort(charge_left * np.maximum(volts, 0.0) * self.count / self.per_km)
+        distance, least = float(np.median(kilometres)), float(np.quantile(kilometres, LEAST))
+        first = numbers[int(np.bincount(firsts).argmax())]
+        return Reach(
+            distance,
+            float(np.quantile(np.abs(kilometres - distance), 0.9)),
+            least,
+            1.0 if other else charge.end.value,
+            float(np.median(stop / top)),
+            other or self.stated,
+            rests.load,
+            self.reserve,
+            first,
+            other is None and charge.end.error > VAGUE and least <= VAGUE_SHARE * distance,
+        )
+
+    def _diffusion(self, normal: Callable[..., Array]) -> Array:
+        """Return draws of the s of load by which a cell's surface is ahead of its charge."""
+        charge = self.charge
+        ten = float(np.median([one.value for one in self.rests.ten])) / self.reads
+        lost = max(ten * charge.capacity.value, 0.0) / DIFFUSION_OF
+        middle = DIFFUSION["iron" if _flat(charge) else ""] * math.sqrt(lost)
+        return middle * np.exp(DIFFUSION_SPREAD * normal(len(charge.draws_end)))
+
+    def _cells(
+        self, ohms: Array, normal: Callable[..., Array]
+    ) -> Iterator[tuple[int | None, float, Array, Array]]:
+        """Yield each cell's number, Ω, draws of the Ah it is behind and of its relative size."""
+        draws = len(self.charge.draws_end)
+        drawn = self.rests.drawn[1] - self.rests.drawn[0]
+        if self.pack.unequal is None:
+            share = UNSEEN * np.abs(normal(draws)) if not self.pack.cells else np.zeros(draws)
+            yield None, float(np.median(ohms)), share * self.charge.draws_capacity, np.ones(draws)
+            return
+        for at, own in enumerate(self.pack.unequal):
+            more, lag = own.draws.T
+            number = self.pack.numbers[at]
+            size = 1 / np.maximum(1 + more, 0.3)
+            yield number, float(ohms[at]), lag + more * drawn, size
+
+
+def _way(
+    ride: Ride, board: BoardFile | None, pack: PackFit, state: ChargeState | Unknown | None
+) -> _Way | Unknown:
+    battery = board.battery if board else None
+    reserve = (battery.cell_alarm or battery.cell_stop) if battery else None
+    capacity = pack_capacity(battery) if battery else None
+    if battery is None or reserve is None or capacity is None:
+        return Unknown(
+            "needs cell_alarm (or cell_stop) and each unit's cell_capacity in the board file"
+        )
+    rate = measure_consumption(ride, board)
+    if isinstance(rate, Unknown):
+        return rate
+    if rate.whole.per_km <= 0:
+        return Unknown("the ride took no energy on the whole; it went downhill")
+    state = state or charge_state(pack, board)
+    if isinstance(state, Unknown):
+        return state
+    if pack.rests is None:
+        return Unknown("needs the channel battery_current")
+    # How the ride's parts differ is no error of the whole: the distance is for this ride's rate.
+    chance = np.random.default_rng(2).standard_normal(len(state.belief.draws_end))
+    per_km = rate.whole.per_km * (1 + RATE_ERROR * chance)
+    reads = 1 if pack.cells else battery.cells
+    return _Way(
+        pack,
+        pack.rests,
+        state.belief,
+        battery.cells,
+        reads,
+        capacity,
+        reserve,
+        rate.whole.per_km,
+        per_km,
+    )
+
+
+def pack_answer(
+    ride: Ride,
+    board: BoardFile | None,
+    packs: Sequence[PackFit] | None = None,
+    other_capacity: float | None = None,
+    plan: float | None = None,
+    history: PackHistory | None = None,
+) -> Answer:
+    """Answer what each pack gave, how full it is, and how far it and another one would go.
+
+    The other pack has ``other_capacity`` Ah, or is one of the board file's size, charged full;
+    ``plan`` is a distance in km for which a pack is wanted.
+    """
+    fits = packs or fit_packs(ride, board)
+    uses = pack_use(ride, board, fits, history)
+    if isinstance(uses, Unknown):
+        return Answer("pack_range", QUESTION, f"Cannot tell: {uses.reason}.", known=False)
+    verdicts, figures, details = [], [], []
+    disagree: list[str] = []
+    for use in uses:
+        name = f"Pack {use.span.number}" if len(uses) > 1 else "The pack"
+        prefix = f"pack {use.span.number}, " if len(uses) > 1 else ""
+        net = use.charge_drawn - use.charge_returned
+        energy = use.energy_drawn - use.energy_returned
+        what = "gave" if net >= 0 else "took in, on the whole,"
+        text = f"{name} {what} {abs(net):.2f} Ah ({abs(energy):.0f} Wh)"
+        part = "" if use.covered.share >= ALL else f"; {use.covered.words}"
+        if not use.told:
+            text = f"What {name[0].lower()}{name[1:]} gave cannot be told: {use.covered.words}"
+        else:
+            text += f", {use.covered.words}" if part else ""
+            figures += [
+                Figure(f"{prefix}charge, net", net, "Ah", None, f"∫ current dt{part}"),
+                Figure(f"{prefix}energy, net", energy, "Wh", None, f"∫ power dt{part}"),
+                Figure(
+                    f"{prefix}energy given back",
+                    use.energy_returned,
+                    "Wh",
+                    None,
+                    f"−∫ power dt while negative{part}",
+                ),
+            ]
+        if use.span.swapped:
+            details.append(f"{name} is taken for another one, because {use.span.swapped}.")
+        if isinstance(use.state, Unknown):
+            details.append(f"{name}: how full it is cannot be told: {use.state.reason}.")
+        else:
+            full = f"{use.state.words} full"
+            text += f"{',' if part else ''} and is {full}" if use.told else f"; it is {full}"
+            figures += _charge_figures(f"{prefix}state of charge at the end", use.state)
+            if not use.state.close:
+                details.append(f"{name}: {_not_closer(use.state.belief)}.")
+            details.append(f"{name}, state of charge: {use.state.how}.")
+            if (report := last_report(ride, use.span.start, use.span.end)) is not None:
+                said, apart = compared(report, use.state.within, use.state.words)
+                told = f"{name}, state of charge at the end: {said}."
+                if apart:
+                    disagree.append(told)
+                else:
+                    details.append(told)
+                figures.append(
+                    Figure(
+                        f"{prefix}state of charge that the board reports",
+                        100 * report.charge,
+                        "%",
+                        None,
+                        f"state_of_charge at {report.time:.0f} s",
+                    )
+                )
+        verdicts.append(text)
+    lines, more = _reaches(ride, board, fits[-1], uses[-1].state, other_capacity, plan)
+    if len(uses) > MANY:
+        details = [*(f"{one}." for one in verdicts), *details]
+        known = [use for use in uses if use.told]
+        verdicts = [_together(known)] if known else verdicts[:1]
+    verdict = " ".join(["; ".join(verdicts) + ".", lines[0], *disagree])
+    evidence = tuple((use.span.start, use.span.end) for use in uses)
+    answer = Answer(
+        "pack_range", QUESTION, verdict, True, (*figures, *more), evidence, (*lines[1:], *details)
+    )
+    return answer.in_short(*_in_short(ride, uses, more))
+
+
+def _in_short(
+    ride: Ride, uses: Sequence[PackUse], ways: Sequence[Figure]
+) -> tuple[str, Urgency, Picture | None]:
+    """Return the card's line, its urgency, and the charge left in each pack.
+
+    What the board reports of the last pack stands beside ours.
+    """
+    bars = tuple(
+        _bar(f"pack {use.span.number}", use.state)
+        for use in uses[-6:]
+        if not isinstance(use.state, Unknown)
+    )
+    report = last_report(ride, uses[-1].span.start, uses[-1].span.end)
+    if bars and report is not None:
+        bars += (Bar("the board reports", 100 * report.charge),)
+    picture = Bars("%", bars, 100.0, "full") if bars else None
+    left = next((way.value for way in ways if way.label == "range left, at least"), None)
+    if left is None:
+        if not all(use.told for use in uses):
+            line = "Too little is known to say what it gave or how far it goes"
+            return line, Urgency.LOOK, picture
+        net = sum(use.charge_drawn - use.charge_returned for use in uses)
+        line = f"{net:.2f} Ah drawn; how far it goes cannot be told"
+        if not isinstance(uses[-1].state, Unknown) and uses[-1].state.end_error > VAGUE:
+            line += ": charge it, mark it full"
+        return line, Urgency.LOOK, picture
+    state = uses[-1].state
+    apart = (
+        report is not None
+        and not isinstance(state, Unknown)
+        and compared(report, state.within, state.words)[1]
+    )
+    if apart and left > 0:
+        assert report is not None and not isinstance(state, Unknown)
+        ours = f"{state.end:.0%}" if state.close else state.words
+        line = f"The board reports {report.charge:.0%} left, we find {ours}"
+        return line, Urgency.LOOK, picture
+    if left <= 0:
+        return "May be at its reserve already: charge or swap", Urgency.ACT, picture
+    return f"At least {_down(left)} km left, ridden like this", Urgency.LOOK, picture
+
+
+def _bar(label: str, state: ChargeState) -> Bar:
+    low, high = (min(max(100 * end, 0.0), 100.0) for end in state.within)
+    return Bar(label, 100 * state.end, low, high) if state.close else Bar(label, low, low, high)
+
+
+def _charge_figures(label: str, state: ChargeState) -> list[Figure]:
+    """Return a state of charge as one figure, or as the two that it lies between."""
+    if state.close:
+        return [Figure(label, 100 * state.end, "%", 100 * state.end_error, state.how)]
+    low, high = (100 * end for end in state.within)
+    how = f"{state.how}; 9 of 10 such packs lie between"
+    return [
+        Figure(f"{label}, from", math.floor(low), "%", None, how),
+        Figure(f"{label}, to", math.ceil(high), "%", None, how),
+    ]
+
+
+def _together(uses: Sequence[PackUse]) -> str:
+    net = [use.charge_drawn - use.charge_returned for use in uses]
+    energy = sum(use.energy_drawn - use.energy_returned for use in uses)
+    return (
+        f"{len(uses)} packs gave {min(net):.2f} to {max(net):.2f} Ah each, together {sum(net):.2f} "
+        f"Ah ({energy:.0f} Wh)"
+    )
+
+
+def _reaches(
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    state: ChargeState | Unknown,
+    other_capacity: float | None,
+    plan: float | None,
+) -> tuple[list[str], list[Figure]]:
+    way = _way(ride, board, pack, state)
+    if isinstance(way, Unknown):
+        return [f"How far it goes cannot be told: {way.reason}."], []
+    now = way.reach(None)
+    cell = "its lowest cell" if now.first is None else f"cell {now.first}, the first to end,"
+    if now.vague:
+        lines = [_vague(way.charge)]
+    elif now.distance <= 0:
+        lines = [
+            f"Under the mean driving load of {now.load:.0f} A {cell} is already down to the "
+            f"reserve of {now.reserve:.2f} V: charge it, or swap it."
+        ]
+    else:
+        lines = [
+            f"Ridden like this it goes at least {_down(now.least)} km further ({MOST} such "
+            f"packs), about {_down(now.distance)} km, at its {way.rate:.1f} Wh/km, until {cell} "
+            f"comes to {now.reserve:.2f} V under the mean driving load of {now.load:.0f} A."
+        ]
+    how = "usable charge × voltage ÷ Wh/km of this ride"
+    figures = []
+    if not now.vague:
+        figures += [
+            Figure("range left, at least", now.least, "km", None, f"{how}; {MOST} go so far"),
+            Figure("range left", now.distance, "km", now.error, how),
+        ]
+    other = way.reach(other_capacity or now.capacity)
+    label = f"range of a full pack of {other.capacity:g} Ah"
+    figures += [
+        Figure(f"{label}, at least", other.least, "km", None, f"{how}; {MOST} go so far"),
+        Figure(label, other.distance, "km", other.error, how),
+    ]
+    lines.append(
+        f"A full pack of {other.capacity:g} Ah of like cells would go at least "
+        f"{_down(other.least)} km ({MOST}), about {_down(other.distance)} km; each further Ah is "
+        f"worth some {other.distance / other.capacity:.2f} km."
+    )
+    sizes = "; ".join(f"{ah:g} Ah {_down(way.reach(ah).least)} km" for ah in SIZES)
+    lines.append(f"Other full packs of like cells, at least: {sizes} (19 of 20).")
+    if plan is not None:
+        lines.append(_planned(ride, board, pack, state, plan, figures))
+    lines.append(
+        "Under harder load than the mean the reserve voltage comes earlier; wind, hills, cold and "
+        "age all shorten the way."
+    )
+    return lines, figures
+
+
+def _flat(charge: Charge) -> bool:
+    """Whether the cells' voltage hardly tells their charge: iron phosphate."""
+    return sum(share for name, share in charge.names if KIND_OF[name] == "iron") > 0.5
+
+
+def _why_vague(charge: Charge) -> str:
+    return (
+        "its voltage hardly changes over most of its charge"
+        if _flat(charge)
+        else "its voltages fit more than one make of cell, and so more than one charge"
+    )
+
+
+def _not_closer(charge: Charge) -> str:
+    return (
+        f"how full it is cannot be told closer, because {_why_vague(charge)}; a ride that starts "
+        "full, or earlier rides of the pack, would tell"
+    )
+
+
+def _vague(charge: Charge) -> str:
+    """Say that no distance is told, why, and what would tell it."""
+    return (
+        "How far it goes cannot be told from this pack's voltage: "
+        f"{_why_vague(charge)}. Start from a full charge, say so with a mark full, and it can; "
+        "until then charge it before you rely on it."
+    )
+
+
+def _planned(
+    ride: Ride,
+    board: BoardFile | None,
+    pack: PackFit,
+    state: ChargeState | Unknown,
+    plan: float,
+    figures: list[Figure],
+) -> str:
+    wanted = capacity_for(ride, board, pack, plan, state)
+    if isinstance(wanted, Unknown):
+        return f"Which pack goes {plan:g} km cannot be told: {wanted.reason}."
+    sure, even = (math.ceil(10 * one) / 10 for one in wanted)
+    figures.append(
+        Figure(f"pack for {plan:g} km", sure, "Ah", None, f"full, of like cells; {MOST} go so far")
+    )
+    return (
+        f"For {plan:g} km ridden like this take a full pack of {sure:.1f} Ah of like cells or more "
+        f"({MOST} such packs go so far; with {even:.1f} Ah only half of them)."
+    )
+
+
+def _down(distance: float) -> str:
+    """Never round towards further."""
+    return f"{math.floor(10 * distance) / 10:.1f}"

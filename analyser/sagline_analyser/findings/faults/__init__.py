@@ -1,0 +1,1 @@
+"""What went wrong, what moved first, and what may have caused it."""

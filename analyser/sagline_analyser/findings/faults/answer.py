@@ -1,0 +1,128 @@
+"""What happened first? The stories of all faults and sudden moments of a ride as one answer."""
+
+from collections.abc import Sequence
+
+from sagline_logger.format import BoardFile
+
+from ...load.ride import Ride
+from ..cells.fitted import PackFit
+from ..sensors.doubt import SensorDoubt
+from ..telling.answer import Answer, Urgency
+from ..telling.certainty import TOLD, Likelihood
+from ..telling.picture import Steps
+from .cells import CellBelief
+from .moments import fault_moments
+from .order import what_came_first
+from .story import FaultStory
+
+QUESTION = "What happened first when it cut out?"
+
+MOST = 5
+"""Moments told in full; a loose plug can make hundreds."""
+
+SHOWN_STEPS, SHOWN_CAUSES = 8, 3
+
+METHOD = (
+    "How this was told: bounds are the board file's limits and the range of nearly all readings in "
+    "the minutes before. A step lies between two readings, so an order is stated only where these "
+    "do not overlap. The causes are candidates ranked by our judgement of the evidence: none of "
+    "them is proven by a log alone."
+)
+
+
+def fault_stories(
+    ride: Ride,
+    board: BoardFile | None,
+    packs: Sequence[PackFit] | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> list[FaultStory]:
+    """Return the stories of the ride's first sudden moments, :data:`MOST` at most.
+
+    ``packs`` are the ride's packs where they are fitted already, ``sensors`` what is doubted of its
+    sensors: a signal that failed may be why a controller stopped, and is no more than that.
+    """
+    belief = CellBelief(ride, board, packs)
+    return [
+        what_came_first(ride, board, at, belief=belief, sensors=sensors)
+        for at in fault_moments(ride)[:MOST]
+    ]
+
+
+def fault_answer(
+    ride: Ride,
+    board: BoardFile | None,
+    packs: Sequence[PackFit] | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> Answer:
+    """Answer what came first before every fault, cut-out, restart and lost link under way.
+
+    ``packs`` and ``sensors`` are as in :func:`fault_stories`.
+    """
+    moments = fault_moments(ride)
+    if not moments:
+        return Answer(
+            "fault",
+            QUESTION,
+            "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
+        ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)
+    stories = fault_stories(ride, board, packs, sensors)
+    count = len(moments)
+    verdict = " ".join(story.text for story in stories[:2])
+    if count > 2:
+        verdict = f"{count} sudden moments. {verdict}"
+    details = [line for story in stories for line in story_lines(story)]
+    if count > MOST:
+        details.append(f"{count - MOST} more moments are not told here.")
+    spans = tuple((story.window[0], story.window[1]) for story in stories)
+    answer = Answer("fault", QUESTION, verdict, True, (), spans, (*details, METHOD))
+    return answer.in_short(*_in_short(stories, count))
+
+
+def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Steps]:
+    """Return the card's line, its urgency, and what came first before the first moment."""
+    story = stories[0]
+    at = story.moment.time
+    # The report of the moment itself is told once, and a reason in brackets is in the words behind.
+    early = [step for step in story.crossed if step.kind != "event" or step.time != at][:4]
+    moments = [(s.time - at, f"{s.name} {s.crossed.partition(' (')[0]}".strip()) for s in early]
+    moments = sorted([*moments, (0.0, story.moment.text)])
+    sure = (Likelihood.VERY_LIKELY, Likelihood.LIKELY)
+    likely = next((c.name for c in story.causes if c.likelihood in sure), "")
+    minutes, seconds = divmod(round(at), 60)
+    more = f" and {count - 1} more" if count > 1 else ""
+    what = likely.partition(":")[0] or _first(story) or "what came first is listed"
+    line = f"Sudden moment at {minutes}:{seconds:02}{more}: {what}"
+    return line, Urgency.ACT, Steps(tuple(moments))
+
+
+def _first(story: FaultStory) -> str:
+    """Return what came first where just one thing did, and before the moment itself."""
+    if len(story.first) != 1 or story.first[0].time >= story.moment.time:
+        return ""
+    step = story.first[0]
+    return f"first {step.name} {step.crossed.partition(' (')[0]}"
+
+
+def story_lines(story: FaultStory) -> list[str]:
+    """Return a story as short sentences: the steps in order, what was normal, the causes."""
+    minutes, seconds = divmod(story.moment.time, 60)
+    lines = [f"At {minutes:.0f}:{seconds:04.1f}, {story.moment.text}."]
+    at = story.moment.time
+    lines += [f"{n}. {s.text(at)}." for n, s in enumerate(story.crossed[:SHOWN_STEPS], 1)]
+    if (more := len(story.crossed) - SHOWN_STEPS) > 0:
+        lines.append(f"{more} later steps are left out.")
+    if story.normal:
+        lines.append(f"Stayed normal: {'; '.join(one.text for one in story.normal)}.")
+    weighed = [c for c in story.causes if c.likelihood in TOLD]
+    for cause in weighed[:SHOWN_CAUSES] or story.causes[:1]:
+        pro = "; ".join(cause.evidence_for) or "nothing"
+        con = "; ".join(cause.evidence_against) or "nothing seen"
+        lines.append(
+            f"{cause.likelihood.capitalize()}: {cause.name}. For it: {pro}. Against it: {con}. "
+            f"To check: {cause.check}."
+        )
+    rest = [cause.name for cause in story.causes if cause.likelihood == Likelihood.UNLIKELY]
+    if rest:
+        lines.append(f"Little speaks for: {'; '.join(rest)}.")
+    lines += [f"Not known: {one.what}, which would tell {one.would_tell}." for one in story.unknown]
+    return lines

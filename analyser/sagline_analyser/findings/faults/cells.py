@@ -1,0 +1,64 @@
+"""What the belief on the cells says of a moment: the words of the low-cell and the cells answer.
+
+Whether a cell was empty or pulled down by the load is judged in one place, :mod:`.low_cell`; a
+fault's candidates take that judgement as it is.
+"""
+
+from collections.abc import Sequence
+from functools import cached_property
+
+from sagline_logger.format import BoardFile
+
+from ...load.ride import Ride
+from ..cells.fitted import Cell, PackCells, PackFit, fit_packs, measure_cells
+from ..cells.low_cell import LowCell, judge_low_cells, judge_span
+from ..readings.series import Series
+from ..readings.spans import Span
+from ..readings.speed import Unknown
+
+
+class CellBelief:
+    """The cells of a ride as believed, worked out when first asked: most faults do not ask."""
+
+    def __init__(
+        self, ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
+    ) -> None:
+        self.ride: Ride = ride
+        self.board: BoardFile | None = board
+        self._packs = packs
+
+    @cached_property
+    def packs(self) -> Sequence[PackFit]:
+        """The packs of the ride, those handed over if there were any."""
+        return self._packs if self._packs is not None else fit_packs(self.ride, self.board)
+
+    @cached_property
+    def alarms(self) -> tuple[LowCell, ...]:
+        """Every low-cell alarm, as that answer judges it."""
+        found = judge_low_cells(self.ride, self.board, self.packs)
+        return () if isinstance(found, Unknown) else found
+
+    def low_at(self, key: str, series: Series, value: float, when: float, level: float) -> LowCell:
+        """Return the alarm under way at ``when`` s, else the same judgement of cell ``key``, which
+        then read ``value`` V, against ``level`` V."""
+        for alarm in self.alarms:
+            if alarm.span.start <= when <= alarm.span.end:
+                return alarm
+        span = Span(when, when, value, when, 0.0, 0.0, 1, False)
+        full = self.board.battery.cell_full if self.board else None
+        return judge_span(self.ride, self._pack(when), key, series, span, level, full)
+
+    def compared(self, number: int, when: float) -> Cell | None:
+        """Return cell ``number`` as the cells answer compares it; None where it cannot."""
+        found = self._compared(self._pack(when))
+        if found is None:
+            return None
+        return next((cell for cell in found.cells if cell.number == number), None)
+
+    def _compared(self, pack: PackFit) -> PackCells | None:
+        found = measure_cells(pack)
+        return None if isinstance(found, Unknown) or len(found.cells) < 3 else found
+
+    def _pack(self, when: float) -> PackFit:
+        inside = [pack for pack in self.packs if pack.span.start <= when]
+        return inside[-1] if inside else self.packs[0]

@@ -1,0 +1,1 @@
+"""Limits that were reached or passed, and which part came nearest its own."""

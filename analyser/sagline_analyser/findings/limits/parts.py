@@ -1,0 +1,370 @@
+"""How hard each rated part was used: peak and sliding RMS of its current against its rating.
+
+What warms a lead, a fuse, a connector or a winding is the mean of the squared current, so a current
+that comes and goes is compared with a continuous rating by its root mean square (RMS) over a
+window.  How long a window a part averages over depends on its mass and is seldom in a data sheet;
+the windows here are our choice (common practice, no source).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache, lru_cache, partial
+
+import numpy as np
+import numpy.typing as npt
+
+from sagline_logger.format import BoardFile, Limit, derive_limits
+
+from ...load.ride import Ride
+from ..readings.electric import battery_current
+from ..readings.series import Array, Series, column, integral_of_square, size
+from ..telling.answer import Answer, Figure, Urgency
+from ..telling.picture import Bar, Bars
+from .crossings import thresholds
+from .part_names import short_part
+
+WINDOWS = (1.0, 10.0, 60.0, 300.0)
+"""s of the sliding windows."""
+
+LASTING = 60.0
+"""s of the window whose RMS is taken as the continuous equivalent (common practice, no source)."""
+
+NEAR = 0.8
+"""Share of a rating from which its use is worth watching (common practice, no source)."""
+
+BLOCK = 1 << 16
+"""Samples looked at together."""
+
+STRETCH = 64
+"""Samples whose windows are bounded together."""
+
+Numbers = npt.NDArray[np.intp]
+
+KEY, QUESTION = "parts", "Which part works nearest to its rating?"
+
+
+@dataclass(frozen=True)
+class WindowUse:
+    """The hardest ``window`` s of a part: RMS current in A, its share of the rating, and when.
+
+    ``rms`` is None where no unbroken recording is that long; ``reason`` then says so, with what
+    the recorded pieces prove at least.
+    """
+
+    window: float
+    rms: float | None
+    share: float | None
+    span: tuple[float, float] | None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class PartUse:
+    """The use of one rated part, seen in one column (``key``) of the ride.
+
+    ``rating`` in A is ``limit.value`` without its sign.  ``peak`` is the largest sample in A at
+    ``peak_time`` s.  ``windows`` follow :data:`WINDOWS`, or the one window of a short-time rating.
+    ``way`` says "discharging" or "charging" where the rating holds in one direction only.
+    ``rounding`` is the half-width in A of the 90 % interval that rounding to the channel's step
+    leaves on one sample; the sensor's own scale error cannot be seen in a log.
+    """
+
+    limit: Limit
+    key: str
+    peak: float
+    peak_time: float
+    windows: tuple[WindowUse, ...]
+    rounding: float
+    way: str = ""
+
+    @property
+    def name(self) -> str:
+        """The part in words, with the direction its rating is for."""
+        return f"{self.limit.part}, {self.way}" if self.way else self.limit.part
+
+    @property
+    def rating(self) -> float:
+        """The rating in A."""
+        return abs(self.limit.value)
+
+    @property
+    def lasting(self) -> WindowUse | None:
+        """The window to compare with the rating: :data:`LASTING`, else the longest computed."""
+        known = [use for use in self.windows if use.rms is not None and use.window <= LASTING]
+        return known[-1] if known else None
+
+
+class Squares:
+    """The integral of the squared current along a series, for means over windows of any length.
+
+    The square of the straight line through the samples is integrated exactly.
+    """
+
+    def __init__(self, series: Series) -> None:
+        self.time: Array = series.time
+        self.value: Array = series.value
+        self.count: int = len(series)
+        count = self.count
+        breaks = series.gap.copy()
+        breaks[:1] = True
+        self.first: npt.NDArray[np.intp] = np.flatnonzero(breaks)
+        self.last: npt.NDArray[np.intp] = np.r_[self.first[1:], count] - 1
+        self.whole: Array = np.zeros(count)
+        # Some thousand samples at a time: a ride of many hours needs no table of its own length
+        # for every step of the arithmetic.
+        for start in range(0, count - 1, BLOCK):
+            part = slice(start, start + BLOCK + 1)
+            here, there = self.value[part][:-1], self.value[part][1:]
+            step = np.where(breaks[part][1:], 0.0, np.diff(self.time[part]))
+            squares = step * (here**2 + here * there + there**2) / 3
+            self.whole[start + 1 : start + 1 + len(step)] = squares
+        np.cumsum(self.whole, out=self.whole)
+
+    def windows(self, samples: Numbers, window: float) -> tuple[Array, Array]:
+        """Return (end, rms) of the windows of ``window`` s that begin or end at some samples.
+
+        A window lies wholly inside one unbroken recording; others are left out.
+        """
+        # The sum time ± window is rounded: a window may miss the run's edge by that much.
+        slack = 4 * np.spacing(np.abs(self.time).max() + window)
+        moments = self.time[samples]
+        run = np.searchsorted(self.first, samples, "right") - 1
+        ends, results = [], []
+        for sign in (-1.0, 1.0):
+            other = moments + sign * window
+            low, high = self.time[self.first[run]], self.time[self.last[run]]
+            fits = (other >= low - slack) & (other <= high + slack)
+            far = np.clip(other[fits], low[fits], high[fits])
+            square = -sign * (self.whole[samples[fits]] - self._total(far, run[fits]))
+            ends.append(np.maximum(moments[fits], far))
+            results.append(np.sqrt(np.maximum(square, 0.0) / window))
+        return np.concatenate(ends), np.concatenate(results)
+
+    def hardest(self, window: float) -> tuple[float, float] | None:
+        """Return (end in s, RMS in A) of the hardest window, None where none is unbroken.
+
+        A stretch of samples is looked through only where the integral from before all its windows
+        to behind them, found from its ends alone, is larger than the hardest window known.
+        """
+        best: tuple[float, float] | None = None
+        if not self.count:
+            return best
+        begin = np.arange(0, self.count, STRETCH)
+        end = np.minimum(begin + STRETCH, self.count) - 1
+        before = np.searchsorted(self.time, self.time[begin] - window, "left") - 1
+        behind = np.searchsorted(self.time, self.time[end] + window, "right")
+        whole = self.whole
+        most = np.maximum(
+            whole[end] - whole[np.maximum(before, 0)],
+            whole[np.minimum(behind, self.count - 1)] - whole[begin],
+        )
+        order = np.argsort(-most, kind="stable")
+        some = 16
+        while len(order):
+            now, order = order[:some], order[some:]
+            if best is not None:
+                now = now[most[now] > best[1] ** 2 * window]
+                if not len(now):
+                    break
+            samples = (begin[now][:, None] + np.arange(STRETCH)).ravel()
+            ends, rms = self.windows(samples[samples < self.count], window)
+            if len(rms):
+                at = int(np.argmax(rms))
+                if best is None or rms[at] > best[1]:
+                    best = float(ends[at]), float(rms[at])
+            some = min(2 * some, BLOCK // STRETCH)
+        return best
+
+    def _total(self, at: Array, run: Numbers) -> Array:
+        """Return the integral up to the times ``at``, each in its run."""
+        time, value, last = self.time, self.value, self.last[run]
+        before = np.clip(np.searchsorted(time, at, "right") - 1, self.first[run], last)
+        after = np.minimum(before + 1, last)
+        gone, width = at - time[before], time[after] - time[before]
+        share = np.where(width > 0, gone / np.where(width > 0, width, 1.0), 0.0)
+        here = value[before]
+        there = here + share * (value[after] - here)
+        return np.asarray(self.whole[before] + gone * (here**2 + here * there + there**2) / 3)
+
+
+def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
+    """Return the use of every part with a rated current that the ride has a column for."""
+    rated = [x for x in derive_limits(board) if x.unit == "A" and x.kind in ("limit", "burst")]
+    seen = [t for t in thresholds(ride, rated) if t.key is not None]
+    own_share = {t.limit.part for t in seen if t.limit.channel == "controller_battery_current"}
+    ways: dict[tuple[str, str, str, float], set[str]] = {}
+    for t in seen:
+        ways.setdefault(_identity(t.limit, str(t.key)), set()).add(t.limit.direction)
+
+    # Several parts carry the same current: each way of it is looked through once.  The samples
+    # themselves are kept for one at a time only, since a long ride's fill much memory.
+    @lru_cache(maxsize=1)
+    def squares(key: str, way: str) -> Squares | None:
+        series = one_way(key, way)
+        return None if series is None else Squares(series)
+
+    @lru_cache(maxsize=1)
+    def one_way(key: str, way: str) -> Series | None:
+        series = column(ride, key)
+        if series is None:
+            total = battery_current(ride)
+            if total is None:
+                return None
+            series = total.series
+        if not way:
+            return size(series)
+        sign = 1.0 if way == "discharging" else -1.0
+        return Series(series.time, np.maximum(sign * series.value, 0.0), series.gap)
+
+    @cache
+    def hardest(key: str, way: str, window: float) -> tuple[float, float] | None:
+        known = squares(key, way)
+        return None if known is None else known.hardest(window)
+
+    uses, done = [], set()
+    for t in seen:
+        limit, key = t.limit, str(t.key)
+        identity = _identity(limit, key)
+        # A part on one controller's share is judged by that share where it is measured.
+        if identity in done or (limit.channel == "battery_current" and limit.part in own_share):
+            continue
+        done.add(identity)
+        way = "discharging" if limit.direction == "above" else "charging"
+        if len(ways[identity]) == 2:
+            way = ""
+        series = one_way(key, way)
+        if series is not None:
+            found = partial(hardest, key, way)
+            uses.append(_use(limit, key, series, _rounding(ride, key), way, found))
+    return tuple(uses)
+
+
+def _identity(limit: Limit, key: str) -> tuple[str, str, str, float]:
+    return (limit.part, limit.kind, key, abs(limit.value))
+
+
+def _rounding(ride: Ride, key: str) -> float:
+    stream = ride.find(key)
+    if stream is None:
+        return 0.0
+    channel = stream.channels[key]
+    return float(0.45 * abs(channel.multiplier) * 10.0**channel.exponent)
+
+
+def _use(
+    limit: Limit,
+    key: str,
+    series: Series,
+    rounding: float,
+    way: str,
+    hardest: Callable[[float], tuple[float, float] | None],
+) -> PartUse:
+    rating = abs(limit.value)
+    windows = (limit.seconds,) if limit.kind == "burst" and limit.seconds else WINDOWS
+    at = int(np.argmax(series.value))
+    uses = tuple(_window_use(series, window, rating, hardest(window)) for window in windows)
+    return PartUse(limit, key, float(series.value[at]), float(series.time[at]), uses, rounding, way)
+
+
+def _window_use(
+    series: Series, window: float, rating: float, hardest: tuple[float, float] | None
+) -> WindowUse:
+    if hardest is None:
+        # The recorded pieces inside the densest window are not found here; the whole ride's
+        # integral bounds it only when the ride is shorter than the window.
+        length = float(series.time[-1] - series.time[0])
+        least = ""
+        if length <= window:
+            floor = float(np.sqrt(integral_of_square(series) / window))
+            least = f"; what was recorded makes at least {floor:.3g} A"
+        return WindowUse(window, None, None, None, f"no unbroken {window:g} s recorded{least}")
+    end, most = hardest
+    return WindowUse(window, most, most / rating, (end - window, end))
+
+
+def part_answer(ride: Ride, board: BoardFile | None) -> Answer:
+    """Answer which rated part works nearest to its rating."""
+    if board is None:
+        return Answer(
+            KEY, QUESTION, "Cannot tell without a board file that rates the parts.", False
+        )
+    uses = part_uses(ride, board)
+    ranked = sorted(
+        ((use, use.lasting) for use in uses if use.limit.kind == "limit"),
+        key=lambda pair: -((pair[1].share or 0.0) if pair[1] else 0.0),
+    )
+    known = [(use, most) for use, most in ranked if most is not None and most.share is not None]
+    if not known:
+        lacks = (
+            "the board file rates no part for a current that this ride measured"
+            if not uses
+            else f"no unbroken recording is even {WINDOWS[0]:g} s long"
+        )
+        return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
+    weakest, most = known[0]
+    return Answer(
+        KEY,
+        QUESTION,
+        _verdict(weakest, most),
+        figures=tuple(_figure(use, use_of) for use, use_of in known),
+        evidence=tuple(dict.fromkeys(use.span for _, use in known if use.span is not None)),
+        details=tuple(_detail(use) for use in [u for u, _ in ranked] + _bursts(uses)),
+    ).in_short(*_in_short(known))
+
+
+def _in_short(known: list[tuple[PartUse, WindowUse]]) -> tuple[str, Urgency, Bars]:
+    """Return the card's line, its urgency, and every part's use as a share of its rating."""
+    weakest, most = known[0]
+    share = most.share or 0.0
+    urgency = Urgency.ACT if share > 1 else Urgency.LOOK if share > NEAR else Urgency.FINE
+    bars = tuple(
+        Bar(short_part(use.name), 100 * (of.share or 0.0), odd=(of.share or 0.0) > 1)
+        for use, of in known[:6]
+    )
+    name = short_part(weakest.name)
+    line = f"{name[:1].upper()}{name[1:]} works at {share:.0%} of its rating"
+    return line, urgency, Bars("%", bars, 100.0, "rating")
+
+
+def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:
+    return [use for use in uses if use.limit.kind == "burst"]
+
+
+def _verdict(use: PartUse, most: WindowUse) -> str:
+    share, rms = most.share or 0.0, most.rms or 0.0
+    start = (
+        f"Nearest to its rating is {_the(use.name)}: {rms:.3g} A RMS over its hardest "
+        f"{most.window:g} s, {share:.0%} of {use.rating:g} A."
+    )
+    if share > 1:
+        return f"{start} That is more than it is rated for: ease off, or fit a part with more room."
+    if share >= NEAR:
+        return f"{start} That leaves little room for a hotter day or a longer hill."
+    return f"{start} Nothing measured here worked nearer to its rating for that long."
+
+
+def _the(name: str) -> str:
+    return name if name.startswith("each ") else f"the {name}"
+
+
+def _figure(use: PartUse, most: WindowUse) -> Figure:
+    what = f"{use.name}, hardest {most.window:g} s of {use.key} against {use.rating:g} A"
+    return Figure(
+        what,
+        100 * (most.share or 0.0),
+        "%",
+        100 * use.rounding / use.rating,
+        f"RMS of {use.key} over its rating ({use.limit.arithmetic}); the uncertainty is rounding "
+        "alone, the sensor's own error comes on top",
+    )
+
+
+def _detail(use: PartUse) -> str:
+    parts = [f"peak {use.peak:.3g} A"]
+    for window in use.windows:
+        if window.rms is not None:
+            parts.append(f"{window.rms:.3g} A over {window.window:g} s ({window.share:.0%})")
+        else:
+            parts.append(f"{window.window:g} s: {window.reason}")
+    time = f" for {use.limit.seconds:g} s" if use.limit.seconds else ""
+    return f"{use.name} ({use.key}, rated {use.rating:g} A{time}): {', '.join(parts)}."

@@ -1,0 +1,36 @@
+"""Whether the rider said that a pack set out just charged.
+
+A mark ``full`` says so of the pack in the vehicle at that moment, the setting ``pack_charge=full``
+(``record --setting pack_charge=full``) of the one that the ride began with.  On cells of a flat
+curve nothing else in a ride tells how full they were.
+"""
+
+from ...load.ride import Ride
+from .electric import battery_current
+from .packs import PackSpan, during
+from .series import integral
+
+MARKS = ("full", "full pack", "pack full", "charged")
+SETTING = "pack_charge"
+
+DRAWN = 0.03
+"""Share of the stated capacity up to which a mark still speaks of the start."""
+
+
+def said_full(ride: Ride, span: PackSpan, capacity: float | None) -> bool:
+    """Return whether ``span`` was said to begin with a full pack; ``capacity`` is the stated Ah,
+    without which a mark counts within the first minute only."""
+    if span.number == 1 and ride.settings.get(SETTING, "").strip().casefold() == "full":
+        return True
+    current = battery_current(ride)
+    for mark in ride.marks:
+        text = mark.text.strip().casefold()
+        if text not in MARKS or not span.start <= mark.time <= span.end:
+            continue
+        if mark.time - span.start < 60.0:
+            return True
+        if current is not None and capacity is not None:
+            before = PackSpan(span.number, span.start, mark.time)
+            if abs(integral(during(current.series, before))) / 3600 < DRAWN * capacity:
+                return True
+    return False
