@@ -169,7 +169,8 @@ def test_mip_installs_the_module_by_its_manifest(prompt: str) -> None:
         )
         server.shutdown()
     assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.splitlines()[-1] == "/lib/sagline.py Clock"
+    # Among the lines: the client's own go through another buffer than what the board prints.
+    assert "/lib/sagline.py Clock" in done.stdout.splitlines()
 
 
 def test_the_module_s_manifest_brings_all_that_it_imports() -> None:
