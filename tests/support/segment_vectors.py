@@ -918,8 +918,26 @@ def _kinds() -> list[dict[str, Any]]:
     log.data += encode_frame(b"\x8a" + bytes(16)) + encode_frame(b"\xff")
     log.samples(30, 800_000, 1, 130)
     log.end()
+    own = _one_start()
+    own.send(b"\x41the maker's own")
+    own.timed = False
+    own.silence(0.3)
+    own.samples(30, 1_100_000, 2, 130)
+    own.end()
+    dropped = _one_start()
+    dropped.no_emitter()
+    dropped.data += encode_frame(Time(dropped.at(), dropped._position).encode())
+    dropped.data += encode_frame(Dropped(dropped.at(), 0, 40, "disk full", 0).encode())
+    dropped.timed = False
+    dropped.silence(0.3)
+    dropped.samples(30, 1_100_000, 2, 130)
+    dropped.end()
     return [
         log.case("kinds that no table names, 00 among them, are frames", True, received=35),
+        own.case("a maker's frame behind a TIME: what follows came later", True, received=40),
+        dropped.case(
+            "a record is missing behind a TIME: what follows came later", False, received=40
+        ),
     ]
 
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import Foreign
+from sagline_logger.format import Dropped, Foreign, Record
 
 from .tables import CLOCKED, Key, Tables
 from .timebase import LONG, ClockLine, Micros, count_before, fit, unwrap
@@ -40,7 +40,8 @@ class _Readings:
     """Every record with a device clock, in file order, n of them.
 
     ``place`` (n,) in the file, ``clock`` (n,) as it was sent, ``segment`` (n,), ``age`` (n,) in µs
-    between the clock and the last sample of the record, ``stream`` (n,) or :data:`_ALONE`.
+    between the clock and the last sample of the record, ``stream`` (n,) or :data:`_ALONE`,
+    ``whole`` (n,) whether that sample is known: a descriptor came that the record fits.
     ``order`` (n,) is where each stood in the tables: the chunks one after another, of ``sizes``
     records, then BOARD and EVENT.
     """
@@ -50,6 +51,7 @@ class _Readings:
     segment: npt.NDArray[np.intp]
     age: npt.NDArray[np.int64]
     stream: npt.NDArray[np.int64]
+    whole: npt.NDArray[np.bool_]
     order: npt.NDArray[np.intp]
     sizes: list[int]
     events: npt.NDArray[np.void]
@@ -62,7 +64,7 @@ class _Readings:
         return np.split(back, np.cumsum(self.sizes)) if self.sizes else [back]
 
 
-def _readings(tables: Tables, period: Callable[[Key], int]) -> _Readings:
+def _readings(tables: Tables, period: Callable[[Key], int | None]) -> _Readings:
     keys, chunks = list(tables.samples), list(tables.samples.values())
     events = np.array([(at, s, event.clock) for at, s, event in tables.events], CLOCKED)
     alone = np.concatenate([tables.boards, events])
@@ -71,8 +73,17 @@ def _readings(tables: Tables, period: Callable[[Key], int]) -> _Readings:
     clock = np.concatenate([*(c.clock for c in chunks), alone["clock"]]).astype(np.uint32)
     segment = np.concatenate([np.repeat([k.segment for k in keys], sizes), alone["segment"]])
     # A record can leave the device after its last sample, not after its first.
-    ages = [(c.count.astype(np.int64) - 1) * period(k) for k, c in zip(keys, chunks, strict=True)]
+    periods = [period(key) for key in keys]
+    ages = [
+        (chunk.count.astype(np.int64) - 1) * (own or 0)
+        for own, chunk in zip(periods, chunks, strict=True)
+    ]
     age = np.concatenate([*ages, np.zeros(alone.size, np.int64)])
+    fits = [
+        (chunk.count == 1) | bool(own) if own is not None else np.zeros(chunk.count.size, np.bool_)
+        for own, chunk in zip(periods, chunks, strict=True)
+    ]
+    whole = np.concatenate([*fits, np.ones(alone.size, np.bool_)])
     stream = np.repeat([k.stream for k in keys] + [_ALONE], [*sizes, alone.size])
     order = np.argsort(place, kind="stable")
     return _Readings(
@@ -81,6 +92,7 @@ def _readings(tables: Tables, period: Callable[[Key], int]) -> _Readings:
         segment[order].astype(np.intp),
         age[order],
         stream[order],
+        whole[order],
         order,
         sizes,
         events,
@@ -134,7 +146,7 @@ class _Stretch:
 def _stretches(tables: Tables, readings: _Readings, zero: int) -> list[_Stretch]:
     host = _hosts(tables, readings.place) - zero
     points, arrival = known_arrivals(tables, readings.place)
-    arrival = arrival - zero
+    points, arrival = points[readings.whole[points]], arrival[readings.whole[points]] - zero
     bounds = np.searchsorted(readings.segment, np.arange(len(tables.boots) + 1))
     found = []
     for first, last in pairwise(bounds.tolist()):
@@ -154,11 +166,11 @@ def _stretches(tables: Tables, readings: _Readings, zero: int) -> list[_Stretch]
     return found
 
 
-def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int]) -> Clocks:
+def read_clocks(tables: Tables, zero: int, period: Callable[[Key], int | None]) -> Clocks:
     """Return the clocks of a log.
 
     ``zero`` is the capture's start in host µs, ``period`` gives the time between the samples of a
-    key in µs.
+    key in µs, None where nothing describes them or they do not fit.
     """
     readings = _readings(tables, period)
     stretches = _stretches(tables, readings, zero)
@@ -286,6 +298,11 @@ def _hosts(tables: Tables, place: npt.NDArray[np.int64]) -> Micros:
     return host
 
 
+def _parts(record: Record) -> bool:
+    """Return whether a host record ends what a TIME before it tells."""
+    return isinstance(record, Foreign) or (isinstance(record, Dropped) and record.size > 0)
+
+
 def known_arrivals(
     tables: Tables, place: npt.NDArray[np.int64]
 ) -> tuple[npt.NDArray[np.intp], Micros]:
@@ -298,10 +315,10 @@ def known_arrivals(
     exact = tables.instants[tables.instants["time"]]
     if not exact.size:
         return np.empty(0, np.intp), np.empty(0, np.int64)
-    foreign = [at for at, record in tables.host if isinstance(record, Foreign)]
+    told = [at for at, record in tables.host if _parts(record)]
     starts = np.array(tables.starts, np.intp) - 1  # in front of the record that begins it
     between = np.concatenate(
-        [tables.damaged, tables.descriptors, np.array(foreign, np.intp), starts]
+        [tables.damaged, tables.strays, tables.descriptors, np.array(told, np.intp), starts]
     )
     between.sort()
     last = count_before(exact["offset"], place) - 1

@@ -173,9 +173,9 @@ def _check_content(tables: Tables, where: str) -> None:
         )
 
 
-def _period(described: Descriptions, key: Key) -> int:
+def _period(described: Descriptions, key: Key) -> int | None:
     stream = described.get(key[:3])
-    return stream.period if stream and key.row == stream.layout.size else 0
+    return stream.period if stream and key.row == stream.layout.size else None
 
 
 def _ride(

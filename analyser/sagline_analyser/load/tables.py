@@ -140,6 +140,8 @@ class Tables:
     frames: int = 0
     damaged: Places = field(default_factory=lambda: np.empty(0, np.intp))
     """Places of the stretches that are no frame."""
+    strays: Places = field(default_factory=lambda: np.empty(0, np.intp))
+    """Places of sound frames that no table holds: of kinds or versions unknown, or refused."""
     refused: int = 0
     """Sound frames whose fields break the rules of their kind."""
     refusal: str = ""
@@ -177,6 +179,7 @@ class _Builder:
         self.times: list[tuple[Places, npt.NDArray[np.void]]] = []
         self.instants: list[npt.NDArray[np.void]] = []  # of other records than TIME
         self.damaged: list[Places] = []
+        self.strays: list[Places] = []
         self.gate = VersionGate()
         self.starts = CaptureStarts()
         self.landmarks: dict[
@@ -200,9 +203,12 @@ class _Builder:
             refused = int(np.count_nonzero(~legal))
             tables.refused += refused
             tables.frames += refused
+            self.strays.append(block.offset[sampled[~legal]])
             sampled, header = sampled[legal], header[legal]
         boot[sampled] = header["boot"]
         others = np.flatnonzero(~(is_samples | is_time) & (kind != _HIDDEN))
+        if (hidden := kind == _HIDDEN).any():
+            self.strays.append(block.offset[hidden])
         device = self.device(block, others)
         for frames, record in device:
             boot[frames] = record.boot
@@ -310,11 +316,14 @@ class _Builder:
                 self.tables.refused += 1
                 self.tables.refusal = self.tables.refusal or str(problem)
                 self.tables.frames += not is_host_kind(body)
+                self.strays.append(np.array([offset], np.intp))
                 return None
             if isinstance(record, Stream):
                 self.decoded[body] = record
         if isinstance(record, Unknown):
-            self.tables.frames += not is_host_kind(body)
+            if not is_host_kind(body):
+                self.tables.frames += 1
+                self.strays.append(np.array([offset], np.intp))
         elif is_host_kind(body) and not isinstance(record, LogStart):
             at: Instant = record.at  # type: ignore[union-attr]  # every other host record has one
             if max(at.monotonic, abs(at.wall)) > FURTHEST:
@@ -410,6 +419,8 @@ class _Builder:
             tables.descriptors = np.sort(np.concatenate(self.descriptors))
         if self.damaged:
             tables.damaged = np.concatenate(self.damaged)
+        if self.strays:
+            tables.strays = np.concatenate(self.strays)
         if self.times:
             offsets, times = map(np.concatenate, zip(*self.times, strict=True))
             instants = np.empty(times.size, INSTANT)

@@ -9,7 +9,7 @@ const wrapNear = (reading, near) => reading + 2 ** 32 * Math.round((near - readi
 function newCapture(counts) {
   counts.captures += 1;
   return { host: null, hosts: [], lastTime: null, position: 0, hidden: 0, frames: 0, dropped: 0,
-    ended: false, counted: null, segments: [], waiting: null, foreign: 0 };
+    ended: false, counted: null, segments: [], waiting: null, placing: null, foreign: 0 };
 }
 
 function read(log) {
@@ -22,13 +22,15 @@ function read(log) {
   let afterLog = false, anyDropped = false, anyUnread = false, zerosInFront = 0;
 
   const damage = (size) => {
+    if (capture) capture.placing = null;
     counts["damaged places"] += 1;
     counts["damaged bytes"] += size;
   };
   // §6.3: device bytes that stand together; the byte of the TIME before lies in them.
-  const deviceBytes = (size) => {
+  const deviceBytes = (size, zeros = false) => {
     if (!capture) zerosInFront += size;
     if (!capture || !size) return;
+    if (!zeros) capture.placing = null;
     const waiting = capture.waiting;
     if (waiting !== null) {
       capture.waiting = null;
@@ -73,7 +75,7 @@ function read(log) {
     if (piece.zeros) {
       if (piece.zeros >= SECTOR) damage(piece.zeros);
       otherThanForeign();
-      deviceBytes(piece.zeros);
+      deviceBytes(piece.zeros, true);
       continue;
     }
     const { body, size } = piece, kind = body[0], device = kind < 0x80;
@@ -111,7 +113,7 @@ function read(log) {
 
     if (device) {
       capture.frames += 1;
-      const times = capture.waiting;
+      const times = capture.placing;
       deviceBytes(size);
       if (otherBoard && !(kind === 1 && body.length > 2 && body[1] === KNOWN_MAJOR)) {
         counts["unknown version"] += 1;
@@ -129,13 +131,14 @@ function read(log) {
     if (is.unknownKind) continue;
     capture.host = is.monotonic;
     capture.hosts.push(is);
-    if (kind === 0x85) capture.waiting = is;
+    if (kind === 0x85) capture.waiting = capture.placing = is;
     if (kind === 0x87) { counts.foreign += is.size; capture.foreign += is.size; }
     if (kind === 0x89) anyUnread ||= is.use === 1;
     if (kind === 0x88) {
       anyDropped = true;
       counts["dropped frames"] += is.frames;
       capture.dropped += is.frames;
+      if (is.size) capture.placing = null;
       if (is.device === null) capture.hidden += is.size;
       else deviceBytes(is.device);
     }
@@ -253,6 +256,7 @@ function describe(segment, counts) {
       return;
     }
     counts.received += record.count;
+    record.fits = true;
     record.period = description.period;
     let name = description.name || String(record.stream);
     if ((names.get(name) ?? record.stream) !== record.stream) name = `${name} (${record.stream})`;
@@ -317,7 +321,7 @@ function laid(capture, zero) {
   for (const segment of capture.segments) {
     let offset = Infinity;
     for (const record of segment.records)
-      if (record.pair && record.time !== undefined)
+      if (record.pair && record.time !== undefined && (record.kind !== 3 || record.fits))
         offset = Math.min(offset, capture.start + record.pair.monotonic - zero - record.time
           - (record.count - 1 || 0) * (record.period ?? 0));
     // §6.3: a segment that no TIME places lies as early as it can have come.
