@@ -241,8 +241,9 @@ def _range(page: dict[str, Answer]) -> Found:
             yield 13, f"{f.label}: {f.value}"
     by = {f.label: f.value for f in page["pack_range"].figures}
     for label, value in by.items():
-        if by.get(f"{label}, at least", 0.0) > value + 1e-9:
-            yield 13, f"{label}: {value}, at least {by[f'{label}, at least']}"
+        least = by.get(f"{label}, at least")
+        if least is not None and least > value + 1e-9:
+            yield 13, f"{label}: {value}, at least {least}"
 
 
 def _one_moment(page: dict[str, Answer]) -> Found:
