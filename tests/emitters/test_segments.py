@@ -106,6 +106,7 @@ def test_all_are_sent_but_those_that_no_working_emitter_sends():
         "kinds that no table names, 00 among them, are frames",
         "a maker's own frame cut out: END and TIME tell",
         "a maker's frame behind a TIME: what follows came later",
+        "a record comes again behind a TIME: what follows came later",
         "a record is missing behind a TIME: what follows came later",
     }
     assert sum(card for _, card in CALLS.values()) == 2

@@ -924,6 +924,17 @@ def _kinds() -> list[dict[str, Any]]:
     own.silence(0.3)
     own.samples(30, 1_100_000, 2, 130)
     own.end()
+    twice = _Log()
+    twice.begin(7_000_000)
+    twice.start(1, 500_000)
+    last = twice.samples(0, 500_000, 6, 100)
+    twice.no_emitter()
+    twice.data += encode_frame(Time(twice.at(), twice._position).encode())
+    twice.again(last)
+    twice.timed = False
+    twice.silence(0.3)
+    twice.samples(30, 1_100_000, 2, 130)
+    twice.end()
     dropped = _one_start()
     dropped.no_emitter()
     dropped.data += encode_frame(Time(dropped.at(), dropped._position).encode())
@@ -935,6 +946,12 @@ def _kinds() -> list[dict[str, Any]]:
     return [
         log.case("kinds that no table names, 00 among them, are frames", True, received=35),
         own.case("a maker's frame behind a TIME: what follows came later", True, received=40),
+        twice.case(
+            "a record comes again behind a TIME: what follows came later",
+            True,
+            received=40,
+            repeated=1,
+        ),
         dropped.case(
             "a record is missing behind a TIME: what follows came later", False, received=40
         ),

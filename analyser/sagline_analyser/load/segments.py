@@ -168,6 +168,7 @@ def _cut(tables: Tables, odd: set[int], told: Told) -> Tables:
         boards=boards,
         spoken=[(stream, at, placed(at, s)) for stream, at, s in tables.spoken],
         events=events,
+        strays=np.concatenate([tables.strays, twice]),
     )
 
 

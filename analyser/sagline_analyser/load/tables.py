@@ -141,7 +141,7 @@ class Tables:
     damaged: Places = field(default_factory=lambda: np.empty(0, np.intp))
     """Places of the stretches that are no frame."""
     strays: Places = field(default_factory=lambda: np.empty(0, np.intp))
-    """Places of sound frames that no table holds: of kinds or versions unknown, or refused."""
+    """Places of sound frames that no table holds: of unknown kind or version, refused, repeated."""
     refused: int = 0
     """Sound frames whose fields break the rules of their kind."""
     refusal: str = ""
