@@ -155,6 +155,7 @@ def find_charge(
     full = battery.cell_full if battery else None
     middle = np.median(rests.voltage, axis=1) / cells
     likely = kinds_of(chemistry_of(battery), full, float(middle.max()))
+    iron = set(likely) == {"iron"}
     family = [curve for curve in CURVES if curve.kind in likely]
     weight = np.array([likely[curve.kind] for curve in family])
     # Every curve twice: as that of the very make, and as the nearest to one that is not known.
@@ -184,9 +185,9 @@ def find_charge(
         if _usable(ride, rests, cells):
             log += blur * _learn(ride, corrected, spread, level, sizes, start, top)[:, :, None]
             rides += 1
-    charge, voltage, covariance = _nodes(rests, middle, cells, set(likely) == {"iron"})
+    charge, voltage, covariance = _nodes(rests, middle, cells, iron)
     log += blur * _fit(charge, voltage, covariance, corrected, spread, level, sizes, start)
-    if set(likely) == {"iron"} and (opening := rests.opening()) is not None:
+    if iron and (opening := rests.opening()) is not None:
         log += (1 - blur) * _not_above(opening, cells, curves, ways, level, start)
     share = np.exp(log - log.max())
     share /= share.sum()

@@ -430,8 +430,7 @@ def kinds_of(chemistry: str | None, full: float | None, highest: float) -> dict[
     Names are the trade's; ``highest`` is the greatest V at rest that the ride shows.
     """
     words = (chemistry or "").lower()
-    iron = any(word in words for word in ("lfp", "fepo", "iron"))
-    if iron or (full is not None and full < 3.8 and highest < 3.7):
+    if says_iron(chemistry) or (full is not None and full < 3.8 and highest < 3.7):
         return {"iron": 1.0}
     said = {
         "nickel": any(word in words for word in ("nmc", "ncm")),
@@ -444,6 +443,12 @@ def kinds_of(chemistry: str | None, full: float | None, highest: float) -> dict[
         return dict.fromkeys(said, 1.0)
     # A word is no measurement: the other kinds stay possible.
     return {kind: 1.0 if own else OTHER for kind, own in said.items()}
+
+
+def says_iron(chemistry: str | None) -> bool:
+    """Whether a board file's word for its cells' chemistry means iron phosphate."""
+    words = (chemistry or "").lower()
+    return any(word in words for word in ("lfp", "fepo", "iron"))
 
 
 def kind_of(battery: Battery | None, highest: float) -> str:

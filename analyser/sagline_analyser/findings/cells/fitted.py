@@ -333,36 +333,16 @@ def cells_answer(
                     "voltage after long rest, by the fitted circuit and its slow recovery",
                 ),
             ]
-            if cell.small and cell.size is not None:
-                figures.append(
-                    Figure(
-                        f"{name}, capacity",
-                        100 * cell.size.value,
-                        "%",
-                        100 * cell.size.error,
-                        "of the middle cell's",
+            against = "of the pack's capacity, against the middle cell"
+            for told, share, what, how in (
+                (cell.small, cell.size, "capacity", "of the middle cell's"),
+                (cell.trails, cell.behind, "charge lacking at the end", against),
+                (cell.lags, cell.lag, "charge lacking at the start", against),
+            ):
+                if told and share is not None:
+                    figures.append(
+                        Figure(f"{name}, {what}", 100 * share.value, "%", 100 * share.error, how)
                     )
-                )
-            if cell.trails and cell.behind is not None:
-                figures.append(
-                    Figure(
-                        f"{name}, charge lacking at the end",
-                        100 * cell.behind.value,
-                        "%",
-                        100 * cell.behind.error,
-                        "of the pack's capacity, against the middle cell",
-                    )
-                )
-            if cell.lags and cell.lag is not None:
-                figures.append(
-                    Figure(
-                        f"{name}, charge lacking at the start",
-                        100 * cell.lag.value,
-                        "%",
-                        100 * cell.lag.error,
-                        "of the pack's capacity, against the middle cell",
-                    )
-                )
     if alike:
         verdicts.append(f"No cell stands out in pack {', '.join(alike)}.")
     evidence = tuple(span for cells in known for span in cells.evidence)

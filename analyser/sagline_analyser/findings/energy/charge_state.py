@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from sagline_logger.format import BoardFile
 
 from ..belief.charge import Charge, find_charge
+from ..belief.curves import says_iron
 from ..belief.estimate import Estimate
 from ..belief.history import PackHistory
 from ..cells.fitted import PackFit
@@ -73,7 +74,7 @@ def charge_state(
             return Unknown("needs the cell voltages, or the number of cells in a board file")
         count = battery.cells
     highest = float(rests.voltage.max()) / count
-    if battery and any(_iron(unit.chemistry) for unit in battery.units) and highest > IRON_MOST:
+    if battery and any(says_iron(unit.chemistry) for unit in battery.units) and highest > IRON_MOST:
         return Unknown(
             f"the board file states iron-phosphate cells, but they rest at {highest:.2f} V, which "
             "such cells do not keep"
@@ -118,8 +119,3 @@ def _how(found: Charge, stated: float | None, said_full: bool) -> str:
     if found.rides:
         parts.append(f"{found.rides} earlier ride{'s' if found.rides > 1 else ''} of this pack")
     return ", ".join(parts)
-
-
-def _iron(chemistry: str | None) -> bool:
-    name = (chemistry or "").lower()
-    return any(word in name for word in ("lfp", "fepo", "iron"))

@@ -23,7 +23,7 @@ from ..readings.speed import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import MOST
 from ..telling.picture import Bar, Bars, Picture
-from .charge_state import ChargeState, charge_state
+from .charge_state import CLOSE, ChargeState, charge_state
 from .consumption import measure_consumption, power
 from .reported_charge import compared, last_report
 
@@ -59,9 +59,9 @@ RATE_ERROR = 0.015
 """Standard deviation of the ride's Wh/km as its share, from the sensors of current, voltage and
 speed alone (our judgement)."""
 
-VAGUE, VAGUE_SHARE = 0.15, 0.25
-"""Half-width of a state of charge beyond which, and share of the middle distance that the least one
-is below which, no distance is told: a rider could not plan with it (our choice)."""
+VAGUE_SHARE = 0.25
+"""Share of the middle distance below which the least one is not told where the charge is not known
+closely either: a rider could not plan with it (our choice)."""
 
 MOST_FACTOR = 50.0
 """Times the stated capacity up to which another pack's is sought."""
@@ -258,7 +258,7 @@ class _Way:
             rests.load,
             self.reserve,
             first,
-            other is None and charge.end.error > VAGUE and least <= VAGUE_SHARE * distance,
+            other is None and charge.end.error > CLOSE and least <= VAGUE_SHARE * distance,
         )
 
     def _diffusion(self, normal: Callable[..., Array]) -> Array:
@@ -429,7 +429,7 @@ def _in_short(
             return line, Urgency.LOOK, picture
         net = sum(use.charge_drawn - use.charge_returned for use in uses)
         line = f"{net:.2f} Ah drawn; how far it goes cannot be told"
-        if not isinstance(uses[-1].state, Unknown) and uses[-1].state.end_error > VAGUE:
+        if not isinstance(uses[-1].state, Unknown) and not uses[-1].state.close:
             line += ": charge it, mark it full"
         return line, Urgency.LOOK, picture
     state = uses[-1].state

@@ -50,6 +50,15 @@ def number(text: str, decimal: str) -> Decimal:
         raise BadCell(f"{text!r} is out of range") from None
 
 
+def holds_number(text: str, decimal: str) -> bool:
+    """Whether ``text`` is a number and nothing else."""
+    try:
+        number(text, decimal)
+    except BadCell:
+        return False
+    return True
+
+
 def to_whole(line: Line) -> Callable[[Decimal], int]:
     """Return the function that takes a number along ``line`` to the nearest whole number.
 

@@ -9,7 +9,7 @@ from decimal import Decimal
 
 from ..near_names import nearest_name
 from ..vocabulary import vocabulary
-from .cells import BadCell, iso_micros, number
+from .cells import BadCell, holds_number, iso_micros, number
 from .column_map import MISSING
 from .map_tables import TIME_UNITS
 from .time_guess import guess_time
@@ -48,12 +48,8 @@ class GuessedColumn:
 
 
 def is_number(text: str, decimal: str) -> bool:
-    """Whether ``text`` is a number."""
-    try:
-        number(text.strip(), decimal)
-    except BadCell:
-        return False
-    return True
+    """Whether ``text`` is a number, with or without blanks around it."""
+    return holds_number(text.strip(), decimal)
 
 
 def column_titled(title: str) -> GuessedColumn:

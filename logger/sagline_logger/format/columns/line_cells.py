@@ -5,7 +5,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from .cells import BLANK, HELD, BadCell, Cell, cell_reader, number, time_reader
+from .cells import BLANK, HELD, BadCell, Cell, cell_reader, holds_number, time_reader
 from .column_map import ColumnMap
 from .named_lines import BadLine, names_reader
 
@@ -121,7 +121,7 @@ class LineReader:
 
     def _are_titles(self, cells: list[str]) -> bool:
         """Whether this is a line of titles; if so, go by them."""
-        if any(_is_number(cell.strip(), self._plan.decimal) for cell in cells):
+        if any(holds_number(cell.strip(), self._plan.decimal) for cell in cells):
             return False
         titles = [cell.strip() for cell in cells]
         if any(title.lower() in self._missing for title in titles):
@@ -169,11 +169,3 @@ class LineReader:
             return self._read_time(text)
         except BadCell as problem:
             raise BadLine("time", f"time: {problem}") from None
-
-
-def _is_number(text: str, decimal: str) -> bool:
-    try:
-        number(text, decimal)
-    except BadCell:
-        return False
-    return True

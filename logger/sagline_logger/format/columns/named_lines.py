@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from .cells import BadCell, number
+from .cells import holds_number
 from .column_map import MISSING, ColumnMap
 
 Kind = Literal["text", "cells", "titles", "pairs", "json", "number", "time", "length"]
@@ -124,7 +124,7 @@ class NamedForm:
         """Return those of a line's values that are numbers; in pairs all others must stand for no
         reading, and each must have a name."""
         texts = self.texts(line)
-        found = {name: text for name, text in texts.items() if _is_number(text)}
+        found = {name: text for name, text in texts.items() if holds_number(text, ".")}
         others = [text for name, text in texts.items() if name not in found]
         if self.form == "pairs" and ("" in texts or any(o.lower() not in MISSING for o in others)):
             return {}
@@ -141,11 +141,3 @@ def told_form(lines: Sequence[str]) -> NamedForm | None:
         if rows and len(rows) >= MOSTLY * len(lines) and (best is None or count > best[0]):
             best = count, form
     return best[1] if best else None
-
-
-def _is_number(text: str) -> bool:
-    try:
-        number(text, ".")
-    except BadCell:
-        return False
-    return True
