@@ -67,8 +67,8 @@ QUESTIONS = (
     Question(
         "What came first when it cut out?",
         0,
-        "#answer-fault svg.sketch",
-        r"lowest cell below 3\.2 V",
+        "#answer-fault h3",
+        r"Fault at \d+:\d\d: lowest cell below 3 V since \d+:\d\d",
     ),
     Question(
         "Did braking overcharge the pack?",

@@ -732,6 +732,17 @@ def test_the_answer_tells_the_story_with_its_window_and_caution() -> None:
     assert set(story_lines(story)) <= set(answer.details)
 
 
+@pytest.mark.parametrize("make", [make for _, make in WRONG if make is not rider])
+def test_the_card_says_the_moment_and_what_came_first_in_fourteen_words(
+    make: Callable[[], Ride],
+) -> None:
+    line = fault_answer(make(), BOARD).headline
+    told = re.fullmatch(
+        r"(Fault|Cut-out|Link lost|Restart|Voltage collapse) at \d+:\d\d( and \d+ more)?: .+", line
+    )
+    assert told and len(line.split()) <= 14, line
+
+
 def test_answer_of_a_sound_ride_is_one_line() -> None:
     answer = fault_answer(Script().ride(), BOARD)
     assert answer.verdict.startswith("Nothing to tell") and not answer.details

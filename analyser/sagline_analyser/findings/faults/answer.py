@@ -13,7 +13,7 @@ from ..telling.picture import Steps
 from .cells import CellBelief
 from .moments import fault_moments
 from .order import what_came_first
-from .story import FaultStory
+from .story import FaultStory, Kind, Step
 
 QUESTION = "What happened first when it cut out?"
 
@@ -84,23 +84,49 @@ def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Step
     at = story.moment.time
     # The report of the moment itself is told once, and a reason in brackets is in the words behind.
     early = [step for step in story.crossed if step.kind != "event" or step.time != at][:4]
-    moments = [(s.time - at, f"{s.name} {s.crossed.partition(' (')[0]}".strip()) for s in early]
+    moments = [(s.time - at, _few(s)) for s in early]
     moments = sorted([*moments, (0.0, story.moment.text)])
     sure = (Likelihood.VERY_LIKELY, Likelihood.LIKELY)
     likely = next((c.name for c in story.causes if c.likelihood in sure), "")
-    minutes, seconds = divmod(round(at), 60)
     more = f" and {count - 1} more" if count > 1 else ""
-    what = likely.partition(":")[0] or _first(story) or "what came first is listed"
-    line = f"Sudden moment at {minutes}:{seconds:02}{more}: {what}"
+    what = likely.partition(":")[0] or _first(story)
+    line = f"{_KINDS[story.moment.kind]} at {_clock(at)}{more}: {what}"
     return line, Urgency.ACT, Steps(tuple(moments))
 
 
+_KINDS: dict[Kind, str] = {
+    "fault": "Fault",
+    "cut-out": "Cut-out",
+    "link loss": "Link lost",
+    "restart": "Restart",
+    "voltage collapse": "Voltage collapse",
+    "chosen": "Moment",
+}
+
+
 def _first(story: FaultStory) -> str:
-    """Return what came first where just one thing did, and before the moment itself."""
-    if len(story.first) != 1 or story.first[0].time >= story.moment.time:
-        return ""
-    step = story.first[0]
-    return f"first {step.name} {step.crossed.partition(' (')[0]}"
+    """Return what came first before the moment itself, in the few words that a card has."""
+    early = [step for step in story.first if step.time < story.moment.time and step.kind != "event"]
+    if len(early) == 1:
+        return f"first {_few(early[0])}"
+    if early:
+        return "several things at once came first"
+    # A link is not lost because a current is high: there, what stood already is only listed.
+    standing = [step for step in story.crossed if step.standing and step.kind == "limit"]
+    if standing and story.moment.kind not in ("link loss", "restart"):
+        return f"{_few(standing[-1])} since {_clock(standing[-1].time)}"
+    if story.blind:
+        return "no reading just before"
+    return "nothing left its bounds just before"
+
+
+def _few(step: Step) -> str:
+    return f"{step.name} {step.crossed.partition(' (')[0]}".strip()
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02}"
 
 
 def story_lines(story: FaultStory) -> list[str]:
