@@ -22,6 +22,7 @@ from sagline_analyser import (
 from sagline_analyser.findings.answers import QUESTIONS
 from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, RideMark, Segment, StreamColumns
 from sagline_analyser.page.document import trace_data
+from sagline_analyser.page.strip import strip
 from sagline_logger.format import EventKind, derive_limits, load_board_file, vocabulary
 from support.rides import channel, make_ride, make_stream
 
@@ -146,5 +147,5 @@ def test_a_link_that_was_away_for_milliseconds_was_not_away_for_nothing() -> Non
             make_stream("fast", np.arange(20.0), {channel("speed", "m/s"): np.ones(20)}),
             link_gaps=(LinkGap(5.0, 5.0 + away, "port gone"),),
         )
-        (event,) = trace_data(ride, None, (), ())[0]["events"]
+        (event,) = trace_data(ride, None, (), (), strip(ride, None))[0]["events"]
         assert event["text"] == f"{told}; port gone"

@@ -1,9 +1,11 @@
 // The overlay: one plot a quantity, all launches on one clock.  Needs Plotly and the data in #spec.
 "use strict";
-const spec = JSON.parse(document.getElementById("spec").textContent);
+const byId = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
+const spec = /** @type {OverlayData} */ (JSON.parse(byId("spec").textContent || ""));
 const root = document.documentElement;
-const host = document.getElementById("panels");
-const colour = (name) => getComputedStyle(root).getPropertyValue(name).trim();
+const host = byId("panels");
+const colour = (/** @type {string} */ name) => getComputedStyle(root).getPropertyValue(name).trim();
+/** @type {Record<string, { paint: string, dash: string }>} */
 const SIDES = { A: { paint: "--c5", dash: "solid" }, B: { paint: "--c6", dash: "dash" } };
 
 const panels = spec.panels.map((panel) => {
@@ -19,6 +21,7 @@ const panels = spec.panels.map((panel) => {
   return { ...panel, plot };
 });
 
+/** @param {OverlayLine} line @param {OverlayPanel} panel */
 function trace(line, panel) {
   const { paint, dash } = SIDES[line.side];
   const x = line.y.map((_, i) => line.start + i * spec.step);

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 from markupsafe import Markup
@@ -220,25 +220,51 @@ def _runs(group: Group) -> Markup:
 # ------------------------------------------------------------------------ what is drawn
 
 
-def _spec(group: Group) -> dict[str, Any]:
+class OverlayLine(TypedDict):
+    """One run, or a side's median (``bold``): readings from ``start`` s on, a step apart."""
+
+    side: str
+    bold: bool
+    start: float
+    y: list[float | None]
+
+
+class OverlayPanel(TypedDict):
+    """One quantity of all runs; ``goal`` is the level that a launch is timed to, if any."""
+
+    title: str
+    unit: str
+    lines: list[OverlayLine]
+    goal: float | None
+
+
+class OverlayData(TypedDict):
+    """What the page's script draws from: step and range in s on the runs' common clock."""
+
+    step: float
+    range: tuple[float, float]
+    panels: list[OverlayPanel]
+
+
+def _spec(group: Group) -> OverlayData:
     end = max(run.end - run.zero for run in group.runs)
-    panels = []
+    panels: list[OverlayPanel] = []
     for key, title, unit, factor in _PANELS:
         lines = [_line(run, key, factor) for run in group.runs]
         known = [line for line in lines if any(y is not None for y in line["y"])]
         if not known:
             continue
         medians = [
-            {**_median([line for line in known if line["side"] == side]), "side": side}
+            _median(side, [line for line in known if line["side"] == side])
             for side in "AB"
             if any(line["side"] == side for line in known)
         ]
         goal = group.goal.high * factor if key == "speed" else None
         panels.append({"title": title, "unit": unit, "lines": [*known, *medians], "goal": goal})
-    return {"step": DRAWN * GRID, "range": [-BEFORE, round(end, 2)], "panels": panels}
+    return {"step": DRAWN * GRID, "range": (-BEFORE, round(end, 2)), "panels": panels}
 
 
-def _line(run: Run, key: str, factor: float) -> dict[str, Any]:
+def _line(run: Run, key: str, factor: float) -> OverlayLine:
     values: Array = run.currents.mean(axis=0) if key == "motor" else getattr(run, key)
     shown = run.time <= run.end - run.zero
     # On whole steps from the start of the clock, so that runs share their times.
@@ -254,7 +280,7 @@ def _line(run: Run, key: str, factor: float) -> dict[str, Any]:
     }
 
 
-def _median(lines: Sequence[dict[str, Any]]) -> dict[str, Any]:
+def _median(side: str, lines: Sequence[OverlayLine]) -> OverlayLine:
     """Return the median line, as far as at least half of the lines go."""
     step = DRAWN * GRID
     starts = [round(line["start"] / step) for line in lines]
@@ -269,4 +295,4 @@ def _median(lines: Sequence[dict[str, Any]]) -> dict[str, Any]:
         round(float(np.nanmedian(column)), 3) if enough else None
         for column, enough in zip(table.T, many, strict=True)
     ]
-    return {"bold": True, "start": round(first * step, 3), "y": middle}
+    return {"side": side, "bold": True, "start": round(first * step, 3), "y": middle}

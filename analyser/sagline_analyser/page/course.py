@@ -1,11 +1,10 @@
 """The course for the page: the fixes, few enough to draw at once, and the scale of colours."""
 
-from typing import Any
-
 import numpy as np
 
 from ..findings.readings.course import find_course
 from ..load.ride import Ride
+from .page_data import CourseData
 
 MOST = 1500
 """Fixes drawn; of more every so many."""
@@ -27,7 +26,7 @@ lightness: J. R. Nuñez, C. R. Anderton, R. S. Renslow, PLoS ONE 13(7), e0199239
 values that plotly carries."""
 
 
-def course_data(ride: Ride) -> dict[str, Any] | None:
+def course_data(ride: Ride) -> CourseData | None:
     """Return the course in s and m from its first fix, None where there is none.
 
     ``cut`` lists the fixes that no line joins to the one before.

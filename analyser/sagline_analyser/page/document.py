@@ -1,9 +1,8 @@
 """One HTML file that holds the whole ride and needs nothing else."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -32,6 +31,18 @@ from .course import course_data
 from .episode_list import episode_list
 from .figures import lowest_cell
 from .pack import TICK, pack, pack_time
+from .page_data import (
+    ColumnData,
+    EventData,
+    GroupData,
+    LimitData,
+    LineData,
+    PageData,
+    PanelData,
+    PowerData,
+    StripData,
+    TableData,
+)
 from .palette import PALETTE
 from .panels import Group, Line, Panel, lay_out
 from .reduce import breaks, extremes
@@ -78,8 +89,7 @@ def page_parts(
     crossings = find_crossings(basis.ride, limits)
     # Before the columns to draw: on a long ride both together would be too much memory.
     found = answers(basis) if answered is None else answered
-    spec, blocks = trace_data(ride, board, limits, crossings)
-    spec["strip"] = strip(basis.ride, board)
+    spec, blocks = trace_data(ride, board, limits, crossings, strip(basis.ride, board))
     script = page_script()
     yield head(f"{ride.board_name or 'Ride'} {TITLE}", script)
     yield from _words(basis, crossings, limits, found, spec)
@@ -94,11 +104,13 @@ def trace_data(
     board: BoardFile | None,
     limits: Sequence[Limit],
     crossings: Sequence[Crossing],
+    head_strip: StripData,
     zero: float = 0.0,
-) -> tuple[dict[str, Any], Iterator[str]]:
+) -> tuple[PageData, Iterator[str]]:
     """Return what the page's script draws from: the layout with a reduced view, and all samples.
 
-    ``zero`` is the time (s from the start of the capture) that the page calls 0.
+    ``head_strip`` is the strip's part of it, ``zero`` the time (s from the start of the capture)
+    that the page calls 0.
 
     Raises:
         SaglineError: the log holds no samples.
@@ -107,12 +119,39 @@ def trace_data(
     if not columns:
         raise SaglineError("there is nothing to draw: no samples", where=ride.path)
     groups = lay_out(columns, lowest_cell(ride))
-    spec = _spec(ride, tables, columns, groups, limits, crossings) | {"zero": zero}
+    packed_tables = [pack_time(table.time) for table in tables]
+    table_data: list[TableData] = [
+        {"name": table.name, "period": table.period, "jumps": jumps}
+        for table, (_, jumps) in zip(tables, packed_tables, strict=True)
+    ]
+    number_of = {table.name: number for number, table in enumerate(tables)}
+    titles = _titles(ride)
+    column_data = [
+        _column_data(column, number_of[column.stream], tables[number_of[column.stream]], titles)
+        for column in columns
+    ]
+    spec: PageData = {
+        "duration": ride.duration,
+        "wall": ride.started_wall,
+        "zero": zero,
+        "palette": PALETTE,
+        "tables": table_data,
+        "columns": column_data,
+        "groups": _group_data(ride, columns, groups, limits, crossings),
+        "power": _power_data(ride, columns),
+        "events": _events(ride),
+        "segments": [
+            {"number": s.number + 1, "start": s.start, "end": s.end, "step": s.voltage_step}
+            for s in ride.segments
+        ],
+        "gaps": [
+            {"start": g.start, "end": ride.duration if g.end is None else g.end}
+            for g in ride.link_gaps
+        ],
+        "strip": head_strip,
+    }
     if (course := course_data(ride)) is not None:
         spec["course"] = course
-    packed_tables = [pack_time(table.time) for table in tables]
-    for entry, (_, jumps) in zip(spec["tables"], packed_tables, strict=True):
-        entry["jumps"] = jumps
 
     def blocks() -> Iterator[str]:
         for number, (time, _) in enumerate(packed_tables):
@@ -151,7 +190,7 @@ def _words(
     crossings: Sequence[Crossing],
     limits: Sequence[Limit],
     answered: Sequence[Answer],
-    spec: dict[str, Any],
+    spec: PageData,
 ) -> Iterator[str]:
     ride, summary = basis.raw, figures(basis)
     episodes = find_episodes(basis.ride, basis.board, crossings)
@@ -174,61 +213,48 @@ def _words(
     )
 
 
-def _spec(
-    ride: Ride,
-    tables: Sequence[Table],
-    columns: Sequence[Column],
-    groups: Sequence[Group],
-    limits: Sequence[Limit],
-    crossings: Sequence[Crossing],
-) -> dict[str, Any]:
-    number_of = {table.name: number for number, table in enumerate(tables)}
-    marked = _marked(ride, limits, crossings)
-    place = {id(column): number for number, column in enumerate(columns)}
-    by_key = {column.key: number for number, column in enumerate(columns)}
-    currents = [by_key[k] for k in ride.keys("battery_current") if k in by_key] or [
-        by_key[k] for k in ride.keys("controller_battery_current") if k in by_key
-    ]
-    voltages = [by_key[k] for k in ride.keys("pack_voltage") if k in by_key] or [
-        by_key[k] for k in ride.keys("cell_voltage") if k in by_key
-    ]
-    titles = {
+def _titles(ride: Ride) -> dict[str, str]:
+    """Return each column's title in a table, by its key."""
+    return {
         key: title
         for stream in ride.streams.values()
         for key, title in zip(stream.channels, column_titles(stream), strict=True)
     }
+
+
+def _power_data(ride: Ride, columns: Sequence[Column]) -> PowerData:
+    by_key = {column.key: number for number, column in enumerate(columns)}
+
+    def first(*names: str) -> list[int]:
+        found = ([by_key[k] for k in ride.keys(name) if k in by_key] for name in names)
+        return next((numbers for numbers in found if numbers), [])
+
     return {
-        "duration": ride.duration,
-        "wall": ride.started_wall,
-        "palette": PALETTE,
-        "tables": [{"name": t.name, "period": t.period} for t in tables],
-        "columns": [
-            _column_spec(column, number_of[column.stream], tables[number_of[column.stream]])
-            | {"title": titles.get(column.key)}
-            for column in columns
-        ],
-        "groups": [
-            {
-                "id": group.id,
-                "title": group.title,
-                "panels": [_panel_spec(p, place, marked, crossings) for p in group.panels],
-            }
-            for group in groups
-        ],
-        "power": {"current": currents, "voltage": voltages},
-        "events": _events(ride),
-        "segments": [
-            {"number": s.number + 1, "start": s.start, "end": s.end, "step": s.voltage_step}
-            for s in ride.segments
-        ],
-        "gaps": [
-            {"start": g.start, "end": ride.duration if g.end is None else g.end}
-            for g in ride.link_gaps
-        ],
+        "current": first("battery_current", "controller_battery_current"),
+        "voltage": first("pack_voltage", "cell_voltage"),
     }
 
 
-def _column_spec(column: Column, table: int, times: Table) -> dict[str, Any]:
+def _group_data(
+    ride: Ride,
+    columns: Sequence[Column],
+    groups: Sequence[Group],
+    limits: Sequence[Limit],
+    crossings: Sequence[Crossing],
+) -> list[GroupData]:
+    marked = _marked(ride, limits, crossings)
+    place = {id(column): number for number, column in enumerate(columns)}
+    return [
+        {
+            "id": group.id,
+            "title": group.title,
+            "panels": [_panel_data(panel, place, marked, crossings) for panel in group.panels],
+        }
+        for group in groups
+    ]
+
+
+def _column_data(column: Column, table: int, times: Table, titles: Mapping[str, str]) -> ColumnData:
     channel = column.channel
     valid = column.valid()
     at = extremes(column.raw, valid, OVERVIEW_BUCKETS)
@@ -251,27 +277,24 @@ def _column_spec(column: Column, table: int, times: Table) -> dict[str, Any]:
             "raw": np.diff(raw.astype(np.int64), prepend=0).tolist() if whole else raw.tolist(),
             "cuts": cuts.tolist(),
         },
+        "title": titles.get(column.key),
     }
 
 
 _USUAL = ("rating of ", "rated current of ", "continuous current of ", "temperature limit of ")
 
 
-def _panel_spec(
+def _panel_data(
     panel: Panel,
     place: dict[int, int],
     marked: Sequence[tuple[Threshold, bool]],
     crossings: Sequence[Crossing],
-) -> dict[str, Any]:
+) -> PanelData:
     factors = {line.column.key: line.factor for line in panel.lines}
     if any(line.column.channel.name == "cell_voltage" for line in panel.lines):
         factors[""] = 1.0  # a limit on all cells at once
 
-    def line_spec(line: Line) -> dict[str, Any]:
-        rest = {k: v for k, v in asdict_shallow(line).items() if k != "column"}
-        return rest | {"column": place[id(line.column)]}
-
-    limits: dict[tuple[float, bool, str], dict[str, Any]] = {}
+    limits: dict[tuple[float, bool, str], LimitData] = {}
     for threshold, near in marked:
         key = threshold.key or ""
         if key in factors:
@@ -280,7 +303,7 @@ def _panel_spec(
             short = said.replace(part, short_part(part)).removesuffix(" of a cell") or part
             for usual in _USUAL:  # what every name on a panel would begin with tells nothing
                 short = short.removeprefix(usual)
-            entry = {
+            entry: LimitData = {
                 "level": level,
                 "above": threshold.above,
                 "kind": threshold.limit.kind,
@@ -300,26 +323,36 @@ def _panel_spec(
         "title": panel.title,
         "alike": len({line.column.channel.name for line in panel.lines}) == 1,
         "unit": panel.unit,
-        "lines": [line_spec(line) for line in panel.lines],
-        "limits": sorted(limits.values(), key=lambda entry: -float(entry["level"])),
+        "lines": [_line_data(line, place[id(line.column)]) for line in panel.lines],
+        "limits": sorted(limits.values(), key=lambda entry: -entry["level"]),
         "spans": spans,
     }
 
 
-def _union(spans: Sequence[tuple[float, float]]) -> list[list[float]]:
+def _line_data(line: Line, column: int) -> LineData:
+    return {
+        "label": line.label,
+        "unit": line.unit,
+        "factor": line.factor,
+        "colour": line.colour,
+        "dash": line.dash,
+        "symbol": line.symbol,
+        "width": line.width,
+        "digit": line.digit,
+        "shown": line.shown,
+        "column": column,
+    }
+
+
+def _union(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     """Return the same stretches with those that overlap made one."""
-    joined: list[list[float]] = []
+    joined: list[tuple[float, float]] = []
     for start, end in sorted(spans):
         if joined and start <= joined[-1][1]:
-            joined[-1][1] = max(end, joined[-1][1])
+            joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
         else:
-            joined.append([start, end])
+            joined.append((start, end))
     return joined
-
-
-def asdict_shallow(line: Line) -> dict[str, Any]:
-    """Return the fields of a line without copying its column."""
-    return {name: getattr(line, name) for name in line.__dataclass_fields__}
 
 
 def _marked(
@@ -342,9 +375,9 @@ _EVENT_WORDS = {
 }
 
 
-def _events(ride: Ride) -> list[dict[str, Any]]:
+def _events(ride: Ride) -> list[EventData]:
     """Return everything for the event lane in time order."""
-    found = []
+    found: list[EventData] = []
     for event in ride.events:
         what = _EVENT_WORDS.get(int(event.kind), f"event of kind {int(event.kind)}")
         number = f"{event.number}" if event.number else ""
@@ -364,4 +397,4 @@ def _events(ride: Ride) -> list[dict[str, Any]]:
         step = segment.voltage_step
         text = f"{step:+.2f} V across the gap" if step is not None else ""
         found.append({"t": segment.start, "what": "restart", "text": text})
-    return sorted(found, key=lambda entry: float(entry["t"]))
+    return sorted(found, key=lambda entry: entry["t"])

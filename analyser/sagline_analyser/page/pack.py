@@ -62,11 +62,11 @@ def unpack(packed: Packed) -> npt.NDArray[np.int32]:
     return np.cumsum(steps, dtype="<i4")
 
 
-def pack_time(time: npt.NDArray[np.float64]) -> tuple[Packed, list[list[int]]]:
+def pack_time(time: npt.NDArray[np.float64]) -> tuple[Packed, list[tuple[int, int]]]:
     """Pack sample times (s) as steps in µs, with [index, µs] for steps that exceed 31 bits."""
     ticks = np.rint(time / TICK).astype(np.int64)
     steps = np.diff(ticks, prepend=0)
     large = np.flatnonzero(np.abs(steps) >= 2**31)
-    jumps = [[int(i), int(steps[i])] for i in large]
+    jumps = [(int(i), int(steps[i])) for i in large]
     steps[large] = 0
     return pack(steps.astype("<i4")), jumps

@@ -1,7 +1,5 @@
 """The whole ride at a glance: what the strip at the head of a page draws."""
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
@@ -11,21 +9,20 @@ from ..findings.readings.electric import battery_current, present
 from ..findings.readings.series import Series
 from ..findings.readings.speed import Unknown, vehicle_speed
 from ..load.ride import Ride
+from .page_data import StripData, Values
 
 STRETCHES = 480
 """Equal stretches of the ride that the strip is drawn from, each with its extremes."""
 
-Values = list[float | None]
 
-
-def strip(ride: Ride, board: BoardFile | None) -> dict[str, Any]:
+def strip(ride: Ride, board: BoardFile | None) -> StripData:
     """Return the strip's rows; a row whose channel was not recorded is left out.
 
     ``speed`` the greatest |speed| of each stretch in km/h, ``current`` the least and the greatest
     battery current in A, ``cell`` the lowest cell in V above ``stop``, its stop voltage (above 0 V
     where no board file states one).  None where a stretch holds no sample.
     """
-    found: dict[str, Any] = {"count": STRETCHES}
+    found: StripData = {"count": STRETCHES}
     speed = vehicle_speed(ride, board)
     if not isinstance(speed, Unknown):
         low, high = _extremes(speed.series, ride.duration)

@@ -1,7 +1,9 @@
 // Draws the trends of every board that is unfolded; the tables stand without this script.
 "use strict";
 
-const spec = JSON.parse(document.getElementById("spec").textContent);
+const block = /** @type {HTMLElement} */ (document.getElementById("spec"));
+const spec = /** @type {TrendsData} */ (JSON.parse(block.textContent || ""));
+const boards = /** @type {NodeListOf<HTMLDetailsElement>} */ (document.querySelectorAll("details.board"));
 const drawn = new Set();
 
 function colours() {
@@ -9,6 +11,7 @@ function colours() {
   return (name) => style.getPropertyValue(name).trim();
 }
 
+/** @param {ChartData} chart @param {(name: string) => string} colour */
 function traces(chart, colour) {
   return chart.lines.map((line) => ({
     type: "scatter",
@@ -51,7 +54,7 @@ function draw(box) {
 }
 
 function drawOpen(again) {
-  for (const box of document.querySelectorAll("details.board")) {
+  for (const box of boards) {
     if (box.open && (again || !drawn.has(box))) {
       drawn.add(box);
       draw(box);
@@ -59,7 +62,7 @@ function drawOpen(again) {
   }
 }
 
-for (const box of document.querySelectorAll("details.board")) {
+for (const box of boards) {
   box.addEventListener("toggle", () => drawOpen(false));
 }
 for (const query of ["(prefers-color-scheme: dark)", "(max-width: 700px)"]) {

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
 from sagline_logger.format import CAUTION, SaglineError
 
@@ -75,6 +75,36 @@ def consumption_trend(rides: Sequence[RideFigures]) -> list[Trend]:
     return [Trend(CONSUMPTION, points)] if any(y is not None for _, y, _ in points) else []
 
 
+class ChartLine(TypedDict):
+    """One trend: dates (UTC) and values, what each point says, and how the line looks."""
+
+    name: str
+    x: list[str]
+    y: list[float | None]
+    error: list[float | None] | None
+    text: list[str]
+    colour: int
+    dash: str
+    symbol: str
+    strong: bool
+
+
+class ChartData(TypedDict):
+    """One chart: ``zero`` shows its axis from 0, ``join`` draws lines between the points."""
+
+    unit: str
+    digits: int
+    zero: bool
+    join: bool
+    lines: list[ChartLine]
+
+
+class TrendsData(TypedDict):
+    """What the page's script draws from."""
+
+    charts: list[ChartData]
+
+
 TITLE = "Rides over time – Sagline"
 """The title, by which such a page is known."""
 
@@ -124,7 +154,7 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
             boards.setdefault(entry.figures.board or "unnamed", []).append(entry)
     # The board that was ridden most comes first.
     order = sorted(boards, key=lambda name: (-len(boards[name]), name))
-    charts: list[dict[str, Any]] = []
+    charts: list[ChartData] = []
     sections = [
         _board(name, boards[name], charts, at, unfolded=at < OPEN) for at, name in enumerate(order)
     ]
@@ -139,12 +169,13 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
         caution=CAUTION,
         boards=sections,
     )
-    yield data_block("spec", {"charts": charts})
+    spec: TrendsData = {"charts": charts}
+    yield data_block("spec", spec)
     yield f"<script>{plotly}</script>\n<script>{script}</script>\n</body></html>\n"
 
 
 def _board(
-    name: str, entries: Sequence[Entry], charts: list[dict[str, Any]], number: int, unfolded: bool
+    name: str, entries: Sequence[Entry], charts: list[ChartData], number: int, unfolded: bool
 ) -> dict[str, Any]:
     """Return what the template shows of one board; its charts are added to ``charts``."""
     rides = [entry.figures for entry in entries if entry.figures.started is not None]
@@ -214,7 +245,7 @@ def _chart(
     digits: int,
     trends: Sequence[Trend],
     needs: str,
-    charts: list[dict[str, Any]],
+    charts: list[ChartData],
     join: bool,
 ) -> dict[str, Any]:
     """Add a chart to ``charts`` and return its place on the page, or why there is none."""
@@ -232,7 +263,7 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}" + ("" if number == 1 else "s")
 
 
-def _line(at: int, trend: Trend) -> dict[str, Any]:
+def _line(at: int, trend: Trend) -> ChartLine:
     errors = [error for _, _, error in trend.points]
     return {
         "name": trend.name,

@@ -34,8 +34,8 @@ def page_parts(share: Shared) -> Iterator[str]:
     samples and the log."""
     limits = derive_limits(share.board) if share.board else ()
     crossings = find_crossings(share.trusted, limits)
-    spec, blocks = trace_data(share.ride, share.board, limits, crossings, share.at)
-    spec["strip"] = strip(share.trusted, share.board)
+    head_strip = strip(share.trusted, share.board)
+    spec, blocks = trace_data(share.ride, share.board, limits, crossings, head_strip, share.at)
     starter = resource("share.js", __package__)
     script = page_script()
     style = f"<style>{resource('share.css', __package__)}</style></head>"

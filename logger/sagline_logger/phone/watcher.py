@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Literal, NotRequired, TypedDict
 
 from ..capture.desk import CaptureDesk
 from ..capture.state import CaptureState
@@ -15,6 +15,59 @@ from .moving import in_motion
 
 EVERY = 0.25
 """s between two looks at the capture: short alarms are seen, too."""
+
+
+class NumberTold(TypedDict):
+    """One figure of the page."""
+
+    title: str
+    part: str
+    text: str
+    unit: str
+
+
+class AlarmTold(TypedDict):
+    """One alarm: its words with the worst value, and the present one if there is one."""
+
+    words: str
+    now: str
+
+
+class Told(TypedDict):
+    """What a telephone may see at any time; ``moving`` is None where that is not known."""
+
+    stage: str
+    capturing: bool
+    running: bool
+    paired: bool
+
+
+class ToldInMotion(Told):
+    """No figure is told while the vehicle moves."""
+
+    moving: Literal[True]
+
+
+class ToldAtRest(Told):
+    """The figures: times in s, sizes in bytes, ``rate`` in bytes/s; names only when paired."""
+
+    moving: Literal[False] | None
+    elapsed: float
+    link_up: bool
+    link_since: float
+    rate: float
+    lost: int
+    foreign: int
+    dropped: int
+    size: int
+    free: int
+    space_seconds: float | None
+    marks: int
+    numbers: list[NumberTold]
+    alarms: list[AlarmTold]
+    warnings: list[str] | int
+    board: NotRequired[str]
+    log: NotRequired[str]
 
 
 class Watcher:
@@ -47,21 +100,26 @@ class Watcher:
         if running:
             self._watch.update(self._state.elapsed, self._values(), self._state.channels)
 
-    def told(self, paired: bool) -> dict[str, Any]:
+    def told(self, paired: bool) -> ToldInMotion | ToldAtRest:
         """Return what a telephone may see: in motion no figure, names only if ``paired``."""
         state, values = self._state, self._values()
         moving = in_motion(values, state.channels) if self._running else False
-        told: dict[str, Any] = {
+        capturing = self._running and state.stage != "waiting"
+        if moving:
+            return {
+                "stage": state.stage,
+                "capturing": capturing,
+                "running": self._running,
+                "moving": True,
+                "paired": paired,
+            }
+        raised = worst_first(self._watch.alarms) if self._running else []
+        told: ToldAtRest = {
             "stage": state.stage,
-            "capturing": self._running and state.stage != "waiting",
+            "capturing": capturing,
             "running": self._running,
             "moving": moving,
             "paired": paired,
-        }
-        if moving:
-            return told
-        raised = worst_first(self._watch.alarms) if self._running else []
-        told |= {
             "elapsed": state.elapsed,
             "link_up": state.link_up,
             "link_since": state.link_since,
@@ -84,7 +142,8 @@ class Watcher:
             "warnings": list(state.warnings) if paired else len(state.warnings),
         }
         if paired:
-            told |= {"board": state.board_name, "log": state.path.name}
+            told["board"] = state.board_name
+            told["log"] = state.path.name
         return told
 
     def _values(self) -> dict[str, float]:

@@ -1,10 +1,12 @@
 // Where it happened: the course as seen from above, without any map, coloured by a channel.
 
 const COURSE = { get height() { return printing || width() < 500 ? 220 : 300; }, edge: 26 };
+/** @type {PageCourse | null} */
 let course = null;
 
 function buildCourse() {
   if (!spec.course) return;
+  colours = spec.course.scale;
   const lines = panels.map((panel) => ({ line: panel.lines[0], panel }));
   const choose = make("select", { id: "course-by", "aria-label": "Colour the course by" },
     ...lines.map(({ line }, n) => make("option", { value: n, textContent: line.label })));
@@ -30,21 +32,23 @@ function buildCourse() {
   });
   canvas.addEventListener("pointerleave", () => !view.held && setCursor(null));
   canvas.addEventListener("click", (event) => setCursor(at(event), true));
-  document.getElementById("groups").prepend(box);
-  const { scale: bar } = course;
-  const ink = bar.getContext("2d");
-  for (let x = 0; x < bar.width; x++) {
-    ink.fillStyle = shade(x / (bar.width - 1));
-    ink.fillRect(x, 0, 1, bar.height);
+  byId("groups").prepend(box);
+  const ink = canvas2d(scale);
+  for (let x = 0; x < scale.width; x++) {
+    ink.fillStyle = shade(x / (scale.width - 1));
+    ink.fillRect(x, 0, 1, scale.height);
   }
 }
 
+/** @type {string[]} */
+let colours = [];
+
 // A share of the way along the scale, which also readers without colour sight tell by lightness.
 function shade(share) {
-  const at = Math.min(Math.max(share, 0), 1) * (spec.course.scale.length - 1);
-  const n = Math.min(Math.floor(at), spec.course.scale.length - 2);
+  const at = Math.min(Math.max(share, 0), 1) * (colours.length - 1);
+  const n = Math.min(Math.floor(at), colours.length - 2);
   const parts = [1, 3, 5].map((i) => {
-    const [one, two] = [n, n + 1].map((k) => parseInt(spec.course.scale[k].slice(i, i + 2), 16));
+    const [one, two] = [n, n + 1].map((k) => parseInt(colours[k].slice(i, i + 2), 16));
     return Math.round(one + (two - one) * (at - n));
   });
   return `rgb(${parts.join(",")})`;
@@ -52,16 +56,16 @@ function shade(share) {
 
 function drawCourse() {
   if (!course || !course.box.open) return;
-  const { canvas, t, x, y } = course;
+  const { canvas, t, x, y, cut } = course;
   const across = width(), dots = devicePixelRatio || 1;
   const [left, right, low, high] = [Math.min(...x), Math.max(...x), Math.min(...y), Math.max(...y)];
   const scale = Math.min((across - 2 * COURSE.edge) / Math.max(right - left, 10), (COURSE.height - 2 * COURSE.edge) / Math.max(high - low, 10));
-  course.place = (i) => [across / 2 + (x[i] - (left + right) / 2) * scale, COURSE.height / 2 - (y[i] - (low + high) / 2) * scale];
+  const place = course.place = (/** @type {number} */ i) => /** @type {Place} */ ([across / 2 + (x[i] - (left + right) / 2) * scale, COURSE.height / 2 - (y[i] - (low + high) / 2) * scale]);
   canvas.width = across * dots;
   canvas.height = COURSE.height * dots;
   canvas.style.width = across + "px";
   canvas.style.height = COURSE.height + "px";
-  const ink = canvas.getContext("2d");
+  const ink = canvas2d(canvas);
   ink.scale(dots, dots);
   ink.lineCap = "round";
   const { line, panel } = course.lines[Number(course.choose.value)];
@@ -71,10 +75,10 @@ function drawCourse() {
   course.least.textContent = number(least, panel.unit);
   course.most.textContent = `${number(most, panel.unit)} ${panel.unit}`;
   const stroke = (i, paint, thick) => {
-    if (course.cut.includes(i)) return;
+    if (cut.includes(i)) return;
     ink.beginPath();
-    ink.moveTo(...course.place(i - 1));
-    ink.lineTo(...course.place(i));
+    ink.moveTo(...place(i - 1));
+    ink.lineTo(...place(i));
     ink.strokeStyle = paint;
     ink.lineWidth = thick;
     ink.stroke();
@@ -89,8 +93,8 @@ function drawCourse() {
   ink.font = "11px system-ui, sans-serif";
   for (const event of spec.events) {
     if (event.t < t[0] || event.t > t[t.length - 1]) continue;
-    const [px, py] = course.place(Math.min(search(t, event.t), t.length - 1));
-    const [, symbol, paint] = SIGNS.find(([pattern]) => pattern.test(event.what));
+    const [px, py] = place(Math.min(search(t, event.t), t.length - 1));
+    const [, symbol, paint] = signOf(event);
     ink.save();
     ink.translate(px, py);
     ink.scale(1.5, 1.5);
@@ -98,7 +102,7 @@ function drawCourse() {
     ink.fill(new Path2D(mark(symbol)));
     ink.restore();
   }
-  const [sx, sy] = course.place(0);
+  const [sx, sy] = place(0);
   ink.fillText("start", sx + 8, sy - 6);
   // How long a hundred, a thousand, … metres are.
   const long = 10 ** Math.floor(Math.log10(Math.max((across / 4) / scale, 1)));
@@ -109,6 +113,7 @@ function drawCourse() {
 }
 
 function fixNear(px, py) {
+  if (!course?.place) return 0;
   let best = 0, least = Infinity;
   for (let i = 0; i < course.t.length; i++) {
     const [x, y] = course.place(i);
@@ -122,12 +127,13 @@ function fixNear(px, py) {
 function placeHere() {
   if (!course?.place) return;
   const { t, here } = course;
-  here.hidden = view.cursor === null || view.cursor < t[0] - 5 || view.cursor > t[t.length - 1] + 5;
-  if (here.hidden) return;
-  const i = Math.min(search(t, view.cursor), t.length - 1);
+  const now = view.cursor;
+  here.hidden = now === null || now < t[0] - 5 || now > t[t.length - 1] + 5;
+  if (now === null || here.hidden) return;
+  const i = Math.min(search(t, now), t.length - 1);
   let [x, y] = course.place(i);
   if (i && !course.cut.includes(i)) {
-    const share = (view.cursor - t[i - 1]) / Math.max(t[i] - t[i - 1], 1e-6);
+    const share = (now - t[i - 1]) / Math.max(t[i] - t[i - 1], 1e-6);
     const [bx, by] = course.place(i - 1);
     [x, y] = [bx + (x - bx) * Math.min(share, 1), by + (y - by) * Math.min(share, 1)];
   }

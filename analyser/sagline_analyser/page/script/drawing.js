@@ -89,7 +89,7 @@ function drawMarks({ x, y, at, symbol, text, stroke, opacity }, toX, toY) {
 function evenly([bottom, top], most) {
   const rough = (top - bottom) / most;
   const power = 10 ** Math.floor(Math.log10(rough));
-  const step = power * [1, 2, 5, 10].find((n) => n * power >= rough * 0.999);
+  const step = power * ([1, 2, 5].find((n) => n * power >= rough * 0.999) ?? 10);
   const values = [];
   for (let n = Math.ceil(bottom / step - 1e-9); n * step <= top + step * 1e-9; n++) values.push(n * step);
   const size = Math.max(Math.abs(bottom), Math.abs(top));

@@ -1,13 +1,17 @@
 // The event lane: segments, link gaps, faults, marks and notes on one strip over the traces.
 
 const LANE_HEIGHT = 46;
+/** @type {[RegExp, string, number][]} */
 const SIGNS = [
   [/^fault$/, "triangle-up", 6], [/^fault cleared/, "triangle-up", 3], [/^mark/, "diamond", 5],
   [/^link/, "x", 6], [/^restart/, "square", 7], [/./, "circle", 2],
 ];
 
+/** @param {EventData} event */
+const signOf = (event) => SIGNS.find(([pattern]) => pattern.test(event.what)) || SIGNS[SIGNS.length - 1];
+
 function drawLane() {
-  const host = document.getElementById("lane");
+  const host = byId("lane");
   const pixels = plotPixels();
   const picture = svg("svg", { width: width(), height: LANE_HEIGHT, role: "group", "aria-label": "Events" });
   const inside = svg("svg", { x: MARGIN.l, width: pixels, height: LANE_HEIGHT });
@@ -32,7 +36,7 @@ function drawLane() {
     if (place < 0 || place > pixels) continue;
     const x = Math.min(Math.max(place, free), pixels);
     free = x + 24; // wide enough to be touched
-    const [, symbol, paint] = SIGNS.find(([pattern]) => pattern.test(event.what));
+    const [, symbol, paint] = signOf(event);
     const sign = svg("g", { transform: `translate(${x} 16)`, class: "sign", tabindex: 0, role: "button" },
       svg("rect", { x: -12, y: -14, width: 24, height: 28, fill: "transparent" }),
       svg("path", { d: mark(symbol), transform: "scale(1.5)", style: `fill:var(--c${paint})` }));
@@ -55,13 +59,14 @@ function drawLane() {
   host.replaceChildren(picture);
 }
 
+/** @param {SegmentData} segment */
 function segmentText({ number: n, start, end, step: volts }) {
   const across = volts === null ? "" : `, ${volts > 0 ? "+" : ""}${volts.toFixed(2)} V across the gap before it`;
   return `segment ${n}: ${timeText(start, 0, view.wall)} to ${timeText(end, 0, view.wall)}${across}`;
 }
 
 function tell(x, y, words) {
-  const tip = document.getElementById("tip");
+  const tip = byId("tip");
   tip.hidden = words === undefined;
   if (tip.hidden) return;
   tip.textContent = words;

@@ -1,5 +1,6 @@
 // The page's life: build, draw the reduced view, unpack every sample, answer the rider.
 
+/** @type {Drag | null} */
 let dragging = null; // a drag or pinch in progress
 const fingers = new Map();
 let waiting = 0;
@@ -7,7 +8,7 @@ let besides = true; // whether what stands beside the plots is out of date
 
 // All anew: the width, the theme or the clock is another.
 function redraw() {
-  document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
+  byId("groups").style.setProperty("--right", MARGIN.r + "px");
   drawStrip();
   showView();
 }
@@ -45,6 +46,7 @@ function drawDue() {
   }
 }
 
+/** @param {number | null} t */
 function setCursor(t, held = view.held) {
   view.cursor = t === null ? null : Math.min(Math.max(t, whole[0]), whole[1]);
   view.held = held;
@@ -96,10 +98,10 @@ const actions = [
 ];
 
 const viewName = () => ({ from: view.start.toFixed(1), to: view.end.toFixed(1), name: document.title.split(" – ")[0] });
-const say = (text) => { document.getElementById("status").textContent = text; };
+const say = (text) => { byId("status").textContent = text; };
 
 function buildTools() {
-  const tools = document.getElementById("tools");
+  const tools = byId("tools");
   for (const [id, text, key, run] of actions) {
     if (id === "clock" && spec.wall === null) continue;
     const button = make("button", { type: "button", id: "do-" + id, textContent: text, title: `key ${key}` });
@@ -110,13 +112,17 @@ function buildTools() {
 }
 
 function drawTools() {
-  document.getElementById("do-undo").disabled = seen.at === 0;
-  document.getElementById("do-redo").disabled = seen.at + 1 === seen.list.length;
+  /** @type {HTMLButtonElement} */ (byId("do-undo")).disabled = seen.at === 0;
+  /** @type {HTMLButtonElement} */ (byId("do-redo")).disabled = seen.at + 1 === seen.list.length;
   document.getElementById("do-clock")?.setAttribute("aria-pressed", String(view.wall));
-  document.getElementById("now").textContent = view.cursor === null
+  byId("now").textContent = view.cursor === null
     ? `${timeText(view.start, 1, view.wall)} to ${timeText(view.end, 1, view.wall)}`
     : `cursor ${timeText(view.cursor, 3, view.wall)}`;
 }
+
+const elementOf = (/** @type {Event} */ event) => (event.target instanceof Element ? event.target : null);
+const folds = (/** @type {string} */ selector) =>
+  /** @type {NodeListOf<HTMLDetailsElement>} */ (document.querySelectorAll(selector));
 
 function listen() {
   for (const panel of panels) {
@@ -139,7 +145,7 @@ function listen() {
   }
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
-    if (event.target.closest?.("select, textarea, input")) return; // they have their own keys
+    if (elementOf(event)?.closest("select, textarea, input")) return; // they have their own keys
     const keys = {
       "+": "in", "=": "in", "-": "out", "0": "whole", Escape: "whole", a: "a", b: "b", c: "clear", w: "clock",
       u: "undo", r: "redo", l: "link", s: "csv", p: "picture",
@@ -154,22 +160,22 @@ function listen() {
   addEventListener("hashchange", followLink);
   // The same link works as often as it is followed, which the address alone would not tell.
   document.addEventListener("click", (event) => {
-    const link = event.target.closest?.('a[href^="#t="]');
+    const link = elementOf(event)?.closest('a[href^="#t="]');
     if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
     event.preventDefault();
-    showStretch(link.getAttribute("href"));
+    showStretch(link.getAttribute("href") || "");
   });
   // What a card opens is brought into sight.
-  for (const why of document.querySelectorAll(".card > details")) {
+  for (const why of folds(".card > details")) {
     why.addEventListener("toggle", () => {
       const card = why.parentElement;
-      if (why.open && card.getBoundingClientRect().bottom > innerHeight) card.scrollIntoView();
+      if (card && why.open && card.getBoundingClientRect().bottom > innerHeight) card.scrollIntoView();
     });
   }
   new ResizeObserver(() => {
     sizes.groups = 0;
     redraw();
-  }).observe(document.getElementById("groups"));
+  }).observe(byId("groups"));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
     inks.clear();
     redraw();
@@ -186,7 +192,7 @@ function showStretch(name) {
   if (!found) return;
   setView(Number(found[1]), Number(found[2]));
   setCursor((view.start + view.end) / 2, true);
-  document.getElementById("traces").scrollIntoView();
+  byId("traces").scrollIntoView();
 }
 
 const NEAR = 10; // s shown on either side of a moment
@@ -195,13 +201,13 @@ const NEAR = 10; // s shown on either side of a moment
 function showMoment(t) {
   setView(t - NEAR, t + NEAR);
   setCursor(t, true);
-  document.getElementById("traces").scrollIntoView();
+  byId("traces").scrollIntoView();
 }
 
 function press(event, touch, t) {
   if (event.button) return;
   event.preventDefault();
-  document.activeElement?.blur();
+  if (document.activeElement instanceof HTMLElement) document.activeElement.blur();
   fingers.set(event.pointerId, t);
   touch.setPointerCapture(event.pointerId);
   if (fingers.size === 2) {
@@ -214,13 +220,14 @@ function press(event, touch, t) {
 }
 
 function move(event, panel, t) {
-  if (dragging?.pinch && fingers.has(event.pointerId)) {
+  const touched = dragging?.pinch;
+  if (touched && fingers.has(event.pointerId)) {
     fingers.set(event.pointerId, t);
-    pinch([...fingers.values()]);
-    for (const [id] of fingers) fingers.set(id, dragging.pinch[[...fingers.keys()].indexOf(id)]);
+    pinch(touched, [...fingers.values()]);
+    [...fingers.keys()].forEach((id, n) => fingers.set(id, touched[n]));
     return;
   }
-  if (dragging && Math.abs(event.clientX - dragging.x) > 3) {
+  if (dragging?.x !== undefined && Math.abs(event.clientX - dragging.x) > 3) {
     dragging.to = Math.min(Math.max(t, view.start), view.end);
     panels.forEach(moveOverlays);
   }
@@ -230,8 +237,8 @@ function move(event, panel, t) {
 }
 
 // Keep the two moments that were touched under the two fingers.
-function pinch([one, other]) {
-  const [first, second] = dragging.pinch;
+/** @param {number[]} before @param {number[]} now */
+function pinch([first, second], [one, other]) {
   if (Math.abs(other - one) < 1e-6) return;
   const scale = (second - first) / (other - one);
   if (scale <= 0) return;
@@ -245,9 +252,10 @@ function release(event, t) {
   if (done?.pinch && fingers.size) return;
   drop();
   if (!done || done.pinch) return;
-  if (done.to === undefined) setCursor(t, !view.held);
-  else if (done.ruler) setRuler({ a: Math.min(done.from, done.to), b: Math.max(done.from, done.to) });
-  else setView(Math.min(done.from, done.to), Math.max(done.from, done.to));
+  if (done.from === undefined || done.to === undefined) return setCursor(t, !view.held);
+  const [from, to] = [Math.min(done.from, done.to), Math.max(done.from, done.to)];
+  if (done.ruler) setRuler({ a: from, b: to });
+  else setView(from, to);
 }
 
 function drop() {
@@ -259,10 +267,10 @@ function drop() {
 // Paper is light, and as wide as it is whatever the screen was.
 function setPrinting(on) {
   printing = on;
-  for (const list of document.querySelectorAll("details.paper")) list.open = on;
+  for (const list of folds("details.paper")) list.open = on;
   document.documentElement.classList.toggle("printing", on);
   inks.clear();
-  document.getElementById("groups").style.setProperty("--right", MARGIN.r + "px");
+  byId("groups").style.setProperty("--right", MARGIN.r + "px");
   panels.forEach(drawPanel);
   drawStrip();
   drawLane();
@@ -284,7 +292,7 @@ async function unpack() {
     }
   } catch (problem) {
     document.body.dataset.state = "reduced";
-    say(`The full samples could not be unpacked (${problem.message}); you see the reduced view.`);
+    say(`The full samples could not be unpacked (${problem instanceof Error ? problem.message : problem}); you see the reduced view.`);
     return;
   }
   document.body.dataset.state = "full";

@@ -1,11 +1,12 @@
 // Panels: one plot with one vertical axis each, its legend, its limits.
 
+/** @type {PagePanel[]} */
 const panels = [];
 // Palette numbers of the cross-lines; a setting of a controller is grey.
 const KINDS = { limit: 6, stop: 6, burst: 1, alarm: 1, full: 1 };
 
 function buildGroups() {
-  const host = document.getElementById("groups");
+  const host = byId("groups");
   for (const group of spec.groups) {
     const box = make("details", { open: true, className: "group", id: "group-" + group.id },
       make("summary", { textContent: group.title }));
@@ -15,6 +16,7 @@ function buildGroups() {
   }
 }
 
+/** @param {PanelData & { last: boolean, alone: boolean }} panelSpec @param {HTMLDetailsElement} box */
 function buildPanel(panelSpec, box) {
   const plot = make("div", { className: "plot" });
   const labels = make("div", { className: "labels" });
@@ -24,7 +26,8 @@ function buildPanel(panelSpec, box) {
   const area = make("div", { className: "area" }, plot, labels, touch);
   const lines = panelSpec.lines.map((line) => ({ ...line, column: columns[line.column], number: line.column }));
   touch.style.bottom = bottomOf(panelSpec) + "px";
-  const panel = { ...panelSpec, lines, box, plot, labels, cursor, band, touch, strong: null, dirty: true };
+  /** @type {PagePanel} */
+  const panel = { ...panelSpec, lines, box, plot, labels, cursor, band, touch, strong: null, dirty: true, shown: [], range: null, height: 0, drawn: [] };
   const chips = make("div", { className: "chips" }, ...lines.map((line) => chip(panel, line)));
   panels.push(panel);
   const parts = [make("div", { className: "unit", textContent: panelTitle(panel) }), area];
@@ -34,12 +37,14 @@ function buildPanel(panelSpec, box) {
 }
 
 // Several quantities are named by their lines; the unit is what they share.
+/** @param {PagePanel} panel */
 function panelTitle({ title, unit, alike, alone }) {
   if (alone && unit) return unit; // the group's title says what
   return alike || !unit ? title + (unit ? ` (${unit})` : "") : unit;
 }
 
 // A legend entry: a button that hides the line, and brings it out while it is pointed at.
+/** @param {PagePanel} panel @param {PageLine} line */
 function chip(panel, line) {
   const button = make("button", { type: "button", className: "chip", title: line.column.how || line.column.key },
     swatch(line), make("span", { textContent: line.digit ? line.label.replace(/^cell /, "") : line.label }));
@@ -63,6 +68,7 @@ function chip(panel, line) {
 
 const DASH = { solid: "", dash: "6 4", dot: "2 3", dashdot: "7 3 2 3", longdash: "10 6" };
 
+/** @param {PageLine} line */
 function swatch(line) {
   const stroke = `var(--c${line.colour})`;
   const picture = svg("svg", { width: 34, height: 12, viewBox: "0 0 34 12", "aria-hidden": "true" },
@@ -82,6 +88,7 @@ function mark(symbol) {
   return shapes[symbol];
 }
 
+/** @param {PagePanel} panel */
 function limitList(panel) {
   const items = panel.limits.map((limit) => make("li", {},
     make("b", { textContent: `${limit.above ? "above" : "below"} ${limitText(limit, panel)}` }), " – ", limit.reason));
@@ -89,8 +96,10 @@ function limitList(panel) {
     make("summary", { textContent: `${items.length} limit${items.length > 1 ? "s" : ""}`, title: "and their reasons" }), make("ul", {}, ...items));
 }
 
+/** @param {LimitData} limit @param {PagePanel} panel */
 const limitText = (limit, panel) => `${Number(limit.level.toPrecision(4))} ${panel.unit}`.replace("-", "−");
 
+/** @param {PagePanel} panel */
 function drawPanel(panel) {
   panel.dirty = false;
   if (!panel.box.open) return;
@@ -134,6 +143,7 @@ const panelHeight = (panel) => (width() < 500 ? 146 :
 
 // Where along each line a few symbols stand, staggered, so that lines differ without colour; a cell's
 // number once.  Single samples between two gaps, which no line can show, get the symbol too.
+/** @param {PageLine} line @param {number} order @param {number} lines */
 function signs(line, order, lines, x, y) {
   const count = line.digit ? 1 : width() < 500 ? 3 : 6;
   const at = new Set();
@@ -150,6 +160,7 @@ function signs(line, order, lines, x, y) {
 }
 
 // The vertical range: the data, plus each limit that lies near enough not to flatten them.
+/** @param {number} low @param {number} high @param {LimitData[]} limits */
 function axis(low, high, limits) {
   const span = Math.max(high - low, Math.abs(high) * 0.02, 1e-6);
   const shown = limits.filter((limit) => limit.near && limit.level > low - span * 0.3 && limit.level < high + span * 0.3);
@@ -158,13 +169,17 @@ function axis(low, high, limits) {
     high = Math.max(high, limit.level);
   }
   const room = Math.max((high - low) * 0.06, span * 0.05);
-  return { range: [low - room, high + room], shown };
+  return { range: /** @type {[number, number]} */ ([low - room, high + room]), shown };
 }
 
 // The first rating or stop voltage that is met going up, or going down.
+/** @param {LimitData[]} limits @param {boolean} above */
 function nearest(limits, above) {
   const met = limits.filter((limit) => limit.above === above && (limit.kind === "limit" || limit.kind === "stop"));
-  return met.reduce((best, limit) => (!best || (limit.level < best.level) === above ? limit : best), null);
+  /** @type {LimitData | null} */
+  let best = null;
+  for (const limit of met) if (!best || (limit.level < best.level) === above) best = limit;
+  return best;
 }
 
 // What lies under the lines (gaps, crossings, beyond a limit, events) and over them (limits).
@@ -190,8 +205,9 @@ function shapes(panel, shown, [bottom, top]) {
   return { under, over };
 }
 
+/** @param {PagePanel} panel @param {number} value */
 function toLevel(panel, value) {
-  const [bottom, top] = panel.range;
+  const [bottom, top] = panel.range || [0, 1];
   return ((top - value) / (top - bottom)) * (panel.height - MARGIN.t - bottomOf(panel));
 }
 
@@ -199,10 +215,13 @@ const LABEL = 15; // px of height that a limit's name needs
 
 // The limits' names stand in a column beside the plot, in order of level, each joined to its line
 // by a leader; where there is no room for all, neighbours share a row.
+/** @param {PagePanel} panel */
 function placeLabels(panel) {
+  /** @type {LabelRow[]} */
   const rows = [];
   for (const limit of [...panel.shown].sort((one, other) => other.level - one.level)) {
-    if (rows.at(-1)?.limits[0].level === limit.level) rows.at(-1).limits.push(limit);
+    const last = rows.at(-1);
+    if (last?.limits[0].level === limit.level) last.limits.push(limit);
     else rows.push({ y: toLevel(panel, limit.level) + MARGIN.t, limits: [limit] });
   }
   const most = Math.max(Math.floor((panel.height - MARGIN.t) / LABEL), 1);
@@ -223,6 +242,7 @@ function placeLabels(panel) {
 }
 
 // Make one row of the two neighbours that lie closest.
+/** @param {LabelRow[]} rows */
 function shareRow(rows) {
   let at = 0;
   for (let n = 1; n + 1 < rows.length; n++) {
@@ -233,7 +253,9 @@ function shareRow(rows) {
 
 // Tops of rows that would like to stand at the given heights (in ascending order), moved as little
 // as a pass down and a pass up need so that none covers another.
+/** @param {number[]} wanted @param {number} last */
 function spread(wanted, last) {
+  /** @type {number[]} */
   const tops = [];
   wanted.forEach((top, n) => tops.push(Math.max(top, n ? tops[n - 1] + LABEL : 0)));
   for (let n = tops.length - 1, bound = last; n >= 0; n--, bound -= LABEL) {
@@ -244,16 +266,18 @@ function spread(wanted, last) {
 }
 
 // The limits within a finger's width of a pointer at height y.
-const limitsNear = (panel, y) => (panel.shown || []).filter((limit) => Math.abs(toLevel(panel, limit.level) - y) < 7);
+const limitsNear = (/** @type {PagePanel} */ panel, /** @type {number} */ y) => panel.shown.filter((limit) => Math.abs(toLevel(panel, limit.level) - y) < 7);
 
+/** @param {PagePanel} panel */
 function moveOverlays(panel) {
-  const inside = (t) => t !== null && t >= view.start && t <= view.end;
-  panel.cursor.hidden = !inside(view.cursor);
-  if (!panel.cursor.hidden) panel.cursor.style.transform = `translateX(${toPixel(view.cursor)}px)`;
-  const marks = dragging && dragging.to !== undefined ? [dragging.from, dragging.to] : [view.a, view.b];
+  const now = view.cursor;
+  const seen = now !== null && now >= view.start && now <= view.end;
+  panel.cursor.hidden = !seen;
+  if (seen) panel.cursor.style.transform = `translateX(${toPixel(now)}px)`;
+  const marks = dragging?.from !== undefined && dragging.to !== undefined ? [dragging.from, dragging.to] : [view.a, view.b];
   const [from, to] = marks.map((t) => (t === null ? null : Math.min(Math.max(t, view.start), view.end)));
   panel.band.hidden = from === null || to === null;
-  if (panel.band.hidden) return;
+  if (from === null || to === null) return;
   panel.band.style.left = toPixel(Math.min(from, to)) + "px";
   panel.band.style.width = Math.max(Math.abs(toPixel(to) - toPixel(from)), 1) + "px";
 }
@@ -269,18 +293,18 @@ function buildReadout() {
   }
   const close = make("button", { type: "button", textContent: "×", title: "let the cursor go", "aria-label": "Let the cursor go" });
   close.addEventListener("click", () => setCursor(null, false));
-  document.getElementById("readout").append(make("p", {}, make("span", { id: "readout-time" }), close), rows);
+  byId("readout").append(make("p", {}, make("span", { id: "readout-time" }), close), rows);
 }
 
 function readOut() {
-  const box = document.getElementById("readout");
+  const box = byId("readout");
   box.classList.toggle("held", view.cursor !== null);
-  document.getElementById("readout-time").textContent = view.cursor === null ? "Rest the pointer on a plot" : `At ${timeText(view.cursor, 3, view.wall)}`;
+  byId("readout-time").textContent = view.cursor === null ? "Rest the pointer on a plot" : `At ${timeText(view.cursor, 3, view.wall)}`;
   for (const panel of panels) {
     moveOverlays(panel);
     for (const line of panel.lines) {
       const value = view.cursor === null ? NaN : valueAt(line.column, view.cursor) * line.factor;
-      line.value.textContent = view.cursor === null ? "" : `${number(value, panel.unit)} ${panel.unit}`;
+      if (line.value) line.value.textContent = view.cursor === null ? "" : `${number(value, panel.unit)} ${panel.unit}`;
     }
   }
 }

@@ -1,7 +1,7 @@
 // The two-point ruler: what changed, and what flowed, between A and B.
 
 function drawRuler() {
-  const host = document.getElementById("ruler");
+  const host = byId("ruler");
   host.hidden = view.a === null && view.b === null;
   if (host.hidden) return;
   if (view.a === null || view.b === null) {

@@ -7,19 +7,25 @@
 const BLOCKS = [64, 512, 4096];
 const TYPES = { i1: Int8Array, u1: Uint8Array, i2: Int16Array, u2: Uint16Array };
 
-const spec = JSON.parse(document.getElementById("spec").textContent);
-const tables = spec.tables.map((table) => ({ ...table, time: null, breaks: null }));
+/** An element that every page of ours has. */
+const byId = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
+
+const spec = /** @type {PageData} */ (JSON.parse(byId("spec").textContent || ""));
+/** @type {PageTable[]} */
+const tables = spec.tables.map((table) => ({ ...table, time: new Float64Array(), breaks: new Int32Array() }));
+/** @type {PageColumn[]} */
 const columns = spec.columns.map((column) => {
   const power = Number("1e" + Math.abs(column.exponent)); // exact, which 10 ** n need not be
-  const value = (raw) => {
+  const value = (/** @type {number} */ raw) => {
     if (raw === column.missing || raw !== raw) return NaN;
     const exact = raw * column.multiplier + column.offset;
     return column.exponent < 0 ? exact / power : exact * power;
   };
-  return { ...column, value, raw: null, overview: readOverview(column.overview, column.kind, value) };
+  return { ...column, value, raw: null, indices: [], breaks: new Int32Array(), overview: readOverview(column.overview, column.kind, value) };
 });
 
 // The reduced view that travels as plain numbers: times in µs and raw values, as differences.
+/** @param {OverviewData} overview @param {string} kind @param {(raw: number) => number} value */
 function readOverview({ steps, raw, cuts }, kind, value) {
   const whole = kind !== "f4";
   const x = [], y = [];
@@ -39,8 +45,8 @@ function readOverview({ steps, raw, cuts }, kind, value) {
 }
 
 async function inflate(id) {
-  const element = document.getElementById(id);
-  const text = atob(element.textContent);
+  const element = byId(id);
+  const text = atob(element.textContent || "");
   const planes = Number(element.dataset.planes);
   element.remove();
   const bytes = new Uint8Array(text.length);
@@ -151,6 +157,7 @@ function search(time, t) {
 
 // Points of a column from start to end for a plot of so many pixels: the samples themselves when
 // they fit, otherwise the least and greatest of each pixel's stretch.  NaN breaks the line.
+/** @param {PageColumn} column @param {number} start @param {number} end @param {number} pixels */
 function pointsOf(column, start, end, pixels) {
   if (!column.raw) return column.overview;
   const { raw, missing, breaks, value } = column;
@@ -186,6 +193,7 @@ function pointsOf(column, start, end, pixels) {
 }
 
 // The reading at t: the sample at or before it, unless a gap or the end lies between.
+/** @param {PageColumn} column @param {number} t */
 function valueAt(column, t) {
   if (!column.raw) return overviewAt(column.overview, t);
   const { time, period } = tables[column.table];
@@ -203,7 +211,9 @@ function overviewAt({ x, y }, t) {
 }
 
 // Over a..b: least, greatest, and mean over time by trapezoids that never cross a gap.
+/** @param {PageColumn} column @param {number} a @param {number} b */
 function statistics(column, a, b) {
+  if (!column.raw) return null;
   const { time } = tables[column.table];
   let low = Infinity, high = -Infinity, sum = 0, span = 0;
   const to = search(time, b + 1e-9);
@@ -221,7 +231,9 @@ function statistics(column, a, b) {
 }
 
 // Straight line between samples at t, NaN across a gap.
+/** @param {PageColumn} column @param {number} t */
 function lineAt(column, t) {
+  if (!column.raw) return NaN;
   const { time } = tables[column.table];
   const i = search(time, t);
   if (i < time.length && time[i] === t) return column.value(column.raw[i]);

@@ -35,7 +35,7 @@ function csv(timeTitle, start, end) {
   for (const [time, places] of [...rows].sort((a, b) => a[0] - b[0])) {
     const at = new Map(places);
     const values = wanted.map(({ table, raw, value }) => {
-      const reading = at.has(table) ? value(raw[at.get(table)]) : NaN;
+      const reading = raw && at.has(table) ? value(raw[at.get(table)]) : NaN;
       return reading === reading ? String(reading) : "";
     });
     const gap = places.some(([n, i]) => i && tables[n].breaks[i] !== tables[n].breaks[i - 1]) ? 1 : 0;
@@ -62,7 +62,7 @@ async function picture() {
   const across = width();
   const rows = shown.map((panel) => PICTURE.title + panel.height + (panel.lines.length > 1 ? PICTURE.legend : 0));
   const canvas = make("canvas", { width: across * PICTURE.dots, height: (PICTURE.head + rows.reduce((a, b) => a + b, 10)) * PICTURE.dots });
-  const ink = canvas.getContext("2d");
+  const ink = canvas2d(canvas);
   ink.scale(PICTURE.dots, PICTURE.dots);
   ink.fillStyle = style("--back");
   ink.fillRect(0, 0, across, canvas.height);
@@ -80,10 +80,11 @@ async function picture() {
     top += PICTURE.title;
     const image = new Image();
     // As a data address: a picture from anywhere else the page's policy would refuse.
-    image.src = "data:image/svg+xml," + encodeURIComponent(new XMLSerializer().serializeToString(panel.plot.firstElementChild));
+    image.src = "data:image/svg+xml," + encodeURIComponent(new XMLSerializer().serializeToString(panel.plot.children[0]));
     await image.decode();
     ink.drawImage(image, 0, top, across, panel.height);
-    for (const name of panel.labels.querySelectorAll(":scope > span")) {
+    const names = /** @type {NodeListOf<HTMLElement>} */ (panel.labels.querySelectorAll(":scope > span"));
+    for (const name of names) {
       write(name.textContent, across - MARGIN.r + 16, top + parseFloat(name.style.top) + 11, "--muted", "11px system-ui, sans-serif");
     }
     top += panel.height;

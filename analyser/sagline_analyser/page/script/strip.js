@@ -2,11 +2,13 @@
 
 const STRIP = { left: 52, right: 12, pins: 22, get row() { return innerWidth < 700 ? 27 : 36; }, axis: 18 };
 const GRIP = 14; // px either side of the window's edge that take hold of it
+/** @type {Grip | null} */
 let grip = null; // what a pointer on the strip is doing
+/** @type {(Element & { between?: [number, number] }) | null} */
 let stripWindow = null; // the part of the picture that shows the window and the cursor
 
-const stripRows = () => ["speed", "current", "cell"].filter((name) => spec.strip?.[name]);
-const stripWidth = () => (printing ? PAPER : (sizes.strip ||= document.getElementById("strip-picture").clientWidth));
+const stripRows = () => /** @type {StripRow[]} */ (["speed", "current", "cell"]).filter((name) => spec.strip?.[name]);
+const stripWidth = () => (printing ? PAPER : (sizes.strip ||= byId("strip-picture").clientWidth));
 const stripPixels = () => Math.max(stripWidth() - STRIP.left - STRIP.right, 50);
 const stripX = (t) => STRIP.left + (t / whole[1]) * stripPixels();
 const stripTime = (x) => Math.min(Math.max(((x - STRIP.left) / stripPixels()) * whole[1], 0), whole[1]);
@@ -14,7 +16,7 @@ const stripTime = (x) => Math.min(Math.max(((x - STRIP.left) / stripPixels()) * 
 function buildStrip() {
   const strip = document.getElementById("strip");
   if (!strip) return;
-  const picture = document.getElementById("strip-picture");
+  const picture = byId("strip-picture");
   const timeAt = (event) => stripTime(event.clientX - picture.getBoundingClientRect().left);
   const touching = new Map();
   picture.addEventListener("pointerdown", (event) => {
@@ -34,7 +36,7 @@ function buildStrip() {
   picture.addEventListener("pointerup", (event) => leave(event, letGo));
   picture.addEventListener("pointercancel", (event) => leave(event, () => { grip = null; }));
   picture.addEventListener("dblclick", () => setView(...whole));
-  const place = document.getElementById("strip-place");
+  const place = byId("strip-place");
   // Out of the flow once the page scrolls past it; its place keeps its height, so nothing moves.
   const dock = () => {
     const docked = place.getBoundingClientRect().top < 0 && !printing;
@@ -68,14 +70,14 @@ function takeHold(event, picture) {
   const [left, right] = [stripX(view.start), stripX(view.end)];
   const t = stripTime(x);
   const all = view.end - view.start > 0.999 * (whole[1] - whole[0]);
-  if (Math.abs(x - left) < GRIP && !all) grip = { from: view.end, moved: false };
-  else if (Math.abs(x - right) < GRIP && !all) grip = { from: view.start, moved: false };
-  else if (x > left && x < right && !all) grip = { hold: t - view.start, moved: false };
-  else grip = { from: t, moved: false, fresh: true };
-  grip.at = t;
+  if (Math.abs(x - left) < GRIP && !all) grip = { at: t, from: view.end, moved: false };
+  else if (Math.abs(x - right) < GRIP && !all) grip = { at: t, from: view.start, moved: false };
+  else if (x > left && x < right && !all) grip = { at: t, from: t, hold: t - view.start, moved: false };
+  else grip = { at: t, from: t, moved: false, fresh: true };
 }
 
 function drag(t) {
+  if (!grip) return;
   if (Math.abs(stripX(t) - stripX(grip.at)) > 3) grip.moved = true;
   if (!grip.moved) return;
   if (grip.hold !== undefined) setView(t - grip.hold, t - grip.hold + view.end - view.start);
@@ -95,7 +97,7 @@ function letGo() {
 function drawStrip() {
   const host = document.getElementById("strip-picture");
   if (!host) return;
-  const docked = host.parentElement.classList.contains("docked");
+  const docked = byId("strip").classList.contains("docked");
   const rows = docked ? stripRows().slice(0, 1) : stripRows();
   const pins = docked ? 0 : STRIP.pins;
   const bottom = pins + Math.max(rows.length, 1) * STRIP.row;
@@ -108,8 +110,7 @@ function drawStrip() {
       height: bottom - pins, class: "lost" }));
   }
   if (!docked) picture.append(...stripAxis(bottom));
-  stripWindow = svg("g", {});
-  stripWindow.between = [pins, bottom];
+  stripWindow = Object.assign(svg("g", {}), { between: /** @type {[number, number]} */ ([pins, bottom]) });
   picture.append(...stripPins(pins, bottom), stripWindow);
   host.replaceChildren(picture);
   drawWindow();
@@ -117,9 +118,10 @@ function drawStrip() {
 
 const ROW_NAMES = { speed: ["speed", "km/h"], current: ["battery", "A"], cell: ["lowest cell", "V"] };
 
+/** @param {StripRow} name @param {number} top */
 function stripRow(name, top) {
-  const data = spec.strip[name];
-  const [low, high] = name === "current" ? data : [data.map(() => 0), data];
+  const one = name === "current" ? [] : spec.strip[name] || [];
+  const [low, high] = name === "current" ? spec.strip.current || [[], []] : [one.map(() => 0), one];
   const finite = [...low, ...high, 0].filter((v) => v !== null);
   const [least, most] = [Math.min(...finite), Math.max(...finite)];
   const size = Math.max(most - least, 1e-6);
@@ -127,8 +129,9 @@ function stripRow(name, top) {
   const x = (i) => stripX((i * whole[1]) / spec.strip.count);
   let path = "";
   for (let i = 0; i < high.length; i++) {
-    if (high[i] === null) continue;
-    path += `M${x(i).toFixed(1)} ${y(Math.max(high[i], 0)).toFixed(1)}H${(x(i + 1) + 0.3).toFixed(1)}V${y(Math.min(low[i], 0)).toFixed(1)}H${x(i).toFixed(1)}Z`;
+    const up = high[i], down = low[i];
+    if (up === null || down === null) continue;
+    path += `M${x(i).toFixed(1)} ${y(Math.max(up, 0)).toFixed(1)}H${(x(i + 1) + 0.3).toFixed(1)}V${y(Math.min(down, 0)).toFixed(1)}H${x(i).toFixed(1)}Z`;
   }
   const [word, unit] = ROW_NAMES[name];
   const above = name === "cell" && spec.strip.stop !== null;
@@ -154,13 +157,14 @@ function stripPins(top, bottom) {
   return spec.events.map((event) => {
     const x = stripX(event.t);
     const words = `${event.what}${event.text ? ": " + event.text : ""}`;
-    const [, symbol, paint] = SIGNS.find(([pattern]) => pattern.test(event.what));
+    const [, symbol, paint] = signOf(event);
     const pin = svg("g", { class: "pin" }, svg("line", { x1: x, x2: x, y1: Math.max(top - 4, 0), y2: bottom }));
     pin.append(svg("title", {}, `${timeText(event.t, 1, view.wall)} ${words}`));
     if (top) {
       pin.append(svg("path", { d: mark(symbol), transform: `translate(${x} ${top - 10}) scale(1.3)`, style: `fill:var(--c${paint})` }));
       const text = words.length > 34 ? words.slice(0, 33) + "…" : words;
       const size = 6.4 * text.length;
+      /** @type {[string, number, number, number][]} */
       const places = [["start", x + 9, x + 8, x + 10 + size], ["end", x - 9, x - 10 - size, x - 8]];
       const fit = places.find(([, , left, right]) => left > 0 && right < stripX(whole[1]) + STRIP.right &&
         taken.every(([from, to]) => right < from || left > to));
@@ -177,7 +181,7 @@ function stripPins(top, bottom) {
 
 // Window and cursor alone: the ride under them stays as it was drawn.
 function drawWindow() {
-  if (!stripWindow) return;
+  if (!stripWindow?.between) return;
   const [top, bottom] = stripWindow.between;
   const [left, right] = [stripX(view.start), stripX(view.end)];
   const shade = (from, to) => svg("rect", { x: from, width: Math.max(to - from, 0), y: top, height: bottom - top, class: "faded" });

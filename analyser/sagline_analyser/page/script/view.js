@@ -1,6 +1,7 @@
 // What is looked at: the window, the cursor, the ruler, the theme.
 
 const whole = [0, Math.max(spec.duration, 0.001)];
+/** @type {View} */
 const view = { start: whole[0], end: whole[1], cursor: null, held: false, a: null, b: null, wall: false };
 // Right of each plot the names of its limits stand, which never cover the traces.
 const MARGIN = { l: 52, get r() { return width() < 500 ? 66 : width() < 900 ? 170 : 210; }, t: 6, b: 24 };
@@ -23,13 +24,16 @@ function svg(tag, attributes, ...children) {
   return element;
 }
 
+/** @param {HTMLCanvasElement} canvas */
+const canvas2d = (canvas) => /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+
 // The colours of the theme in force, read once; forgotten when the theme changes.
 const inks = new Map();
 function style(name) {
   if (!inks.has(name)) inks.set(name, getComputedStyle(document.documentElement).getPropertyValue(name).trim());
   return inks.get(name);
 }
-const colour = (number) => (number === 0 ? style("--line") : spec.palette[number]);
+const colour = (/** @type {number} */ number) => (number === 0 ? style("--line") : spec.palette[number]);
 
 // A value with the digits its size deserves.
 function number(value, unit) {
@@ -42,7 +46,7 @@ function number(value, unit) {
 const PAPER = 700; // px across a printed page
 // Asking for a width makes the browser lay the page out; it is asked once, until it changes.
 const sizes = { groups: 0, strip: 0 };
-const width = () => (printing && PAPER) || (sizes.groups ||= document.getElementById("groups").clientWidth) || PAPER;
+const width = () => (printing && PAPER) || (sizes.groups ||= byId("groups").clientWidth) || PAPER;
 const plotPixels = () => Math.max(width() - MARGIN.l - MARGIN.r, 50);
 const toPixel = (t) => ((t - view.start) / (view.end - view.start)) * plotPixels();
 const toTime = (pixel) => view.start + (pixel / plotPixels()) * (view.end - view.start);

@@ -2,7 +2,9 @@
 "use strict";
 
 const EVERY = 1000; // ms between two looks while the page is seen
-const $ = (id) => document.getElementById(id);
+const $ = (/** @type {string} */ id) =>
+  /** @type {HTMLInputElement & HTMLButtonElement} */ (document.getElementById(id));
+/** @type {ToldInMotion | ToldAtRest | null} */
 let state = null;
 let listed = 0;
 let told = 0;
@@ -24,6 +26,7 @@ function tell(text) {
 
 /** Ask the logger; returns what it says, or null after telling why not. */
 async function ask(path, body) {
+  /** @type {RequestInit} */
   const options = { cache: "no-store", credentials: "same-origin" };
   if (body !== undefined) {
     options.method = "POST";
@@ -59,6 +62,7 @@ function size(bytes) {
   return `${bytes.toFixed(1)} TB`;
 }
 
+/** @param {ToldAtRest | ToldInMotion} now */
 function statusOf(now) {
   if (!now.running) return ["No capture runs", ""];
   if (now.stage === "waiting") return ["Waiting for the board", ""];
@@ -68,6 +72,7 @@ function statusOf(now) {
   return ["Capturing", "good"];
 }
 
+/** @param {ToldAtRest | ToldInMotion} now */
 function show(now) {
   const [words, kind] = statusOf(now);
   const status = $("status");
@@ -107,9 +112,10 @@ async function look() {
   try {
     const answer = await fetch("state", { cache: "no-store", credentials: "same-origin" });
     if (!answer.ok) throw new Error(String(answer.status));
-    state = await answer.json();
-    show(state);
-    if (state.paired && !state.moving && Date.now() - listed > 5000) await list();
+    const now = /** @type {ToldAtRest | ToldInMotion} */ (await answer.json());
+    state = now;
+    show(now);
+    if (now.paired && !now.moving && Date.now() - listed > 5000) await list();
   } catch {
     $("status").textContent = "The logger does not answer";
     $("status").className = "status bad";
