@@ -1,4 +1,4 @@
-"""That DEVELOPERS.md leads to what it says: the reader's path, and the index of what tests share."""
+"""That the map leads to what it says: the reader's path, and the index of what tests share."""
 
 import importlib
 import re

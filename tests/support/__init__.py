@@ -5,11 +5,11 @@ Logs and rides
     rides                   small rides without any file
     simulated_rides         the simulated board's, with its truth; launch_rides for two settings,
                             scored_cells and findings_scores for how near a finding came
-    faults                  one scripted thing goes wrong; textbook_launch, pulse_cell, ride_library:
-                            by textbook, by a public data set, by the hundred
+    faults                  one scripted thing goes wrong; textbook_launch, pulse_cell,
+                            ride_library: by textbook, by a public data set, by the hundred
     doc_rides, shared_logs, known_part    for the documentation, for what must not be shared, for a
                             channel that is known in part
-    generated_logs          random boots, joins, losses, damage; segment_vectors for small named ones
+    generated_logs          random boots, joins, losses, damage; segment_vectors: small, named
     reader_counts           what each of our readers counts of a log, by one set of names
 
 Boards, links and disks that are real
@@ -18,7 +18,7 @@ Boards, links and disks that are real
                             a sketch, that stand still
     bluez_peripheral, bluez_board         Bluetooth on a D-Bus of its own
     tcp_bridge, can_bus     a bridge that can be pulled; a bus
-    disconnects, bluez_disconnects, kills, full_disks, small_disk    what goes wrong at a random moment
+    disconnects, bluez_disconnects, kills, full_disks, small_disk    what goes wrong, at random
 
 Outside readers
     independent, another_decoder, witnesses    decoders from the specification alone; old logs
@@ -28,7 +28,7 @@ Pages
     browser, accessible     a headless Chromium; the published accessibility rules
 
 Files that are made, never written by hand
-    protocol_files, board_doc, texts      vectors and vocabulary; tables of keys; help and completion
+    protocol_files, board_doc, texts      vectors, vocabulary; tables of keys; help, completion
     channels                every standard channel
 
 How tests run
