@@ -5,11 +5,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sagline_analyser.findings.cells.fitted import PackCells, cells_answer, fit_packs, measure_cells
+from sagline_analyser.findings.cells.fitted import (
+    Asked,
+    PackCells,
+    cells_answer,
+    fit_packs,
+    measure_cells,
+)
 from sagline_analyser.findings.cells.low_cell import judge_low_cells, low_cell_answer
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.packs import pack_spans
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import BREAD_RUN, KESTREL, Leg, PackSwap, Scenario, Simulation
+from support.asking import asked
 from support.rides import channel, make_ride, make_stream
 from support.scored_cells import load, score_cells
 
@@ -66,11 +74,11 @@ def swapped(tmp_path_factory):
 
 def test_each_pack_is_judged_by_itself(swapped):
     assert len(pack_spans(swapped)) == 2
-    answer = cells_answer(swapped, BOARD)
+    answer = cells_answer(asked(swapped, BOARD))
     assert answer.known
     assert "Pack 1: Yes: cell 7" in answer.verdict
     assert "Pack 2: No cell stands out" in answer.verdict
-    found = [measure_cells(pack) for pack in fit_packs(swapped)]
+    found = [measure_cells(pack) for pack in fit_packs(Gathered(swapped))]
     assert all(isinstance(cells, PackCells) for cells in found)
     weak = next(cell for cell in found[0].cells if cell.number == 7)
     # Kestrel's own numbers: cell 7 has 1.9 times the others' resistance (parameters).
@@ -82,9 +90,9 @@ def test_each_pack_is_judged_by_itself(swapped):
 
 
 def test_many_packs_without_a_weak_cell_are_told_together(swapped):
-    weak, sound = fit_packs(swapped)
+    weak, sound = fit_packs(Gathered(swapped))
     more = [replace(sound, span=replace(sound.span, number=n)) for n in range(2, 6)]
-    answer = cells_answer(swapped, BOARD, [weak, *more])
+    answer = cells_answer(Asked(Gathered(swapped, BOARD), (weak, *more)))
     assert answer.verdict.startswith("Pack 1: Yes: cell 7")
     assert answer.verdict.endswith("No cell stands out in pack 2, 3, 4, 5.")
     assert any(line.startswith("Pack 4: No cell stands out: median") for line in answer.details)
@@ -111,12 +119,12 @@ def test_a_sagging_cell_and_an_empty_one_are_told_apart(tmp_path):
     # Two alarms: Kestrel's weak cell under a hard launch, and a pack that is truly empty.
     launch = Scenario("launch", BREAD_RUN.legs[:8], charge=0.35)
     sagging = load(Simulation(scenario=launch, seed=1, step=10_000), tmp_path / "sag.sagline")
-    found = judge_low_cells(sagging, BOARD)
+    found = judge_low_cells(asked(sagging, BOARD))
     assert found
     assert {alarm.cell for alarm in found} == {7}
     assert {alarm.verdict for alarm in found} == {"sag"}
     assert all(alarm.rest > 3.3 > 3.2 > alarm.lowest for alarm in found)
-    answer = low_cell_answer(sagging, BOARD)
+    answer = low_cell_answer(asked(sagging, BOARD))
     assert "only sag under load" in answer.verdict
     assert len(answer.evidence) == len(found)
 
@@ -124,11 +132,11 @@ def test_a_sagging_cell_and_an_empty_one_are_told_apart(tmp_path):
     pack = replace(KESTREL.pack, weak_cell=None, stop_voltage=2.0)
     simulation = Simulation(replace(KESTREL, pack=pack), dead, seed=1, seconds=60.0, step=10_000)
     empty = load(simulation, tmp_path / "empty.sagline")
-    found = judge_low_cells(empty, BOARD)
+    found = judge_low_cells(asked(empty, BOARD))
     assert {alarm.verdict for alarm in found} == {"empty"}
     truth = simulation.machine.pack.resting
     assert found[-1].rest == pytest.approx(truth[found[-1].cell - 1], abs=0.1)
-    assert "stop drawing" in low_cell_answer(empty, BOARD).details[-1]
+    assert "stop drawing" in low_cell_answer(asked(empty, BOARD)).details[-1]
 
 
 def test_alarms_at_rest_voltages_of_random_rides(scores):
@@ -141,15 +149,15 @@ def test_what_cannot_be_told_says_what_it_needs():
     time = np.arange(0.0, 60.0, 0.1)
     volts = channel("pack_voltage", "V")
     bare = make_ride(make_stream("fast", time, {volts: np.full(len(time), 48.0)}))
-    assert "cell_voltage_1" in cells_answer(bare, None).verdict
-    assert not cells_answer(bare, None).known
-    assert "cell_alarm" in low_cell_answer(bare, None).verdict
-    assert "cell_voltage_1" in low_cell_answer(bare, BOARD).verdict
+    assert "cell_voltage_1" in cells_answer(asked(bare)).verdict
+    assert not cells_answer(asked(bare)).known
+    assert "cell_alarm" in low_cell_answer(asked(bare)).verdict
+    assert "cell_voltage_1" in low_cell_answer(asked(bare, BOARD)).verdict
     amps = channel("battery_current", "A")
     load_only = make_ride(
         make_stream("fast", time, {volts: 48 - np.sin(time), amps: 10 + 10 * np.sin(time)})
     )
-    answer = cells_answer(load_only, None)
+    answer = cells_answer(asked(load_only))
     assert not answer.known
     assert "cell_voltage_1" in answer.verdict
 
@@ -158,8 +166,8 @@ def test_alarms_are_listed_even_when_the_load_is_not_recorded():
     time = np.arange(0.0, 60.0, 0.1)
     cells = {channel("cell_voltage", "V", n): np.where(time > 30, 3.1, 3.6) for n in (1, 2, 3)}
     ride = make_ride(make_stream("cells", time, cells))
-    found = judge_low_cells(ride, BOARD)
-    assert "battery_current" in cells_answer(ride, BOARD).verdict
+    found = judge_low_cells(asked(ride, BOARD))
+    assert "battery_current" in cells_answer(asked(ride, BOARD)).verdict
     assert len(found) == 1
     assert found[0].verdict == "unknown"
     assert "battery_current" in found[0].reason
@@ -170,7 +178,7 @@ def test_a_loose_sense_wire_leaves_the_other_cells_judged(swapped):
     values = {**stream.values, "cell_voltage_2": np.full(len(stream.time), np.nan)}
     values["cell_voltage_2"][:20] = 3.6
     ride = replace(swapped, streams={**swapped.streams, "cells": replace(stream, values=values)})
-    found = measure_cells(fit_packs(ride)[0])
+    found = measure_cells(fit_packs(Gathered(ride))[0])
     assert isinstance(found, PackCells)
     assert [cell.number for cell in found.cells] == [1, *range(3, 14)]
     assert [cell.number for cell in found.weak] == [7]
@@ -182,10 +190,10 @@ def test_a_cell_that_is_low_at_rest_is_judged_without_a_fit():
     idle = make_ride(
         make_stream("cells", time, {**cells, channel("battery_current", "A"): 0.2 + 0 * time})
     )
-    (found,) = judge_low_cells(idle, BOARD)
+    (found,) = judge_low_cells(asked(idle, BOARD))
     assert (found.verdict, found.rest) == ("empty", 1.9)
     assert "empty, for even at rest it would show 1.90 ± 0.05 V" in found.reason
     loaded = make_ride(
         make_stream("cells", time, {**cells, channel("battery_current", "A"): 9 + 0 * time})
     )
-    assert judge_low_cells(loaded, BOARD)[0].verdict == "unknown"
+    assert judge_low_cells(asked(loaded, BOARD))[0].verdict == "unknown"

@@ -6,6 +6,7 @@ import pytest
 from sagline_analyser.findings.energy.consumption import consumption_answer, measure_consumption
 from sagline_analyser.findings.energy.reported_charge import compared, last_report
 from sagline_analyser.findings.readings.course import Course, find_course, find_heights
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.speed import Unknown
 from sagline_analyser.load.ride import Ride
 from support.rides import channel, make_ride, make_stream
@@ -94,7 +95,7 @@ def hill(noise: float, metres: float = 2000.0) -> Ride:
 
 @pytest.mark.parametrize("noise", [0.0, 0.5])
 def test_slope_and_climb_are_those_of_the_road(noise: float) -> None:
-    found = find_heights(hill(noise), None)
+    found = find_heights(Gathered(hill(noise)))
     assert found is not None
     inside = [(100, 340, 0.0), (460, 940, 0.05), (1060, 1140, 0.0), (1260, 1640, -0.04)]
     for start, end, slope in inside:
@@ -107,7 +108,7 @@ def test_slope_and_climb_are_those_of_the_road(noise: float) -> None:
 
 
 def test_consumption_by_slope_is_the_work_against_weight() -> None:
-    found = measure_consumption(hill(0.2), None)
+    found = measure_consumption(Gathered(hill(0.2)))
     assert not isinstance(found, Unknown)
     by = {rate.label: rate.per_km for rate in found.grades}
     level = 100 / 5 / 3.6  # Wh/km: 100 W at 5 m/s
@@ -115,13 +116,13 @@ def test_consumption_by_slope_is_the_work_against_weight() -> None:
     assert by["level"] == pytest.approx(level, rel=0.15)
     assert by["uphill"] - level == pytest.approx(50 * 9.81 * 50 / 3600, rel=0.15)
     assert level - by["downhill"] == pytest.approx(50 * 9.81 * 40 / 3600, rel=0.15)
-    answer = consumption_answer(hill(0.2), None)
+    answer = consumption_answer(Gathered(hill(0.2)))
     assert any("By the altitude the road rose" in line for line in answer.details)
     assert not any("no channel tells the slope" in line for line in answer.details)
 
 
 def test_a_short_way_has_no_profile() -> None:
-    assert find_heights(hill(0.0, 100.0), None) is None
+    assert find_heights(Gathered(hill(0.0, 100.0))) is None
 
 
 def test_a_speed_that_is_none_makes_no_profile() -> None:
@@ -130,7 +131,7 @@ def test_a_speed_that_is_none_makes_no_profile() -> None:
         channel("speed", "m/s", exponent=3): np.full(100, 1e6),
         channel("altitude", "m"): np.zeros(100),
     }
-    assert find_heights(make_ride(make_stream("one", time, columns)), None) is None
+    assert find_heights(Gathered(make_ride(make_stream("one", time, columns)))) is None
 
 
 def test_reported_charge_agrees_or_is_told_to_disagree() -> None:

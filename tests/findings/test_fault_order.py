@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sagline_analyser.findings.basis import open_basis
-from sagline_analyser.findings.cells.fitted import fit_packs
+from sagline_analyser.findings.cells.fitted import Asked, fit_packs
 from sagline_analyser.findings.cells.low_cell import judge_low_cells
 from sagline_analyser.findings.faults.answer import fault_answer, fault_stories, story_lines
 from sagline_analyser.findings.faults.causes import CAUSES
@@ -22,10 +22,12 @@ from sagline_analyser.findings.faults.cells import CellBelief
 from sagline_analyser.findings.faults.moments import fault_moments
 from sagline_analyser.findings.faults.order import what_came_first
 from sagline_analyser.findings.faults.story import FaultStory, Step, in_order, surely_before
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import CAUTION, Channel, SampleType, Stream, read_board_file
 from sagline_logger.simulator import BREAD_RUN, random_board
+from support.asking import asked
 from support.doc_rides import BOARD as KESTREL_FILE
 from support.doc_rides import CHARGE, SECONDS, ride_log
 from support.faults import AT, BOARD, Script, fault, link_lost, restarted
@@ -376,10 +378,10 @@ def test_fault_and_low_cell_answer_say_one_thing_in_the_same_volts(
     make: Callable[[], Ride], verdict: str, allowed: dict[str, set[str]]
 ) -> None:
     ride = make()
-    packs = fit_packs(ride, BOARD)
-    alarms = judge_low_cells(ride, BOARD, packs)
+    packs = fit_packs(Gathered(ride, BOARD))
+    alarms = judge_low_cells(Asked(Gathered(ride, BOARD), packs))
     assert isinstance(alarms, tuple) and alarms[-1].verdict == verdict
-    story = what_came_first(ride, BOARD, AT, belief=CellBelief(ride, BOARD, packs))
+    story = what_came_first(ride, BOARD, AT, belief=CellBelief(Gathered(ride, BOARD), packs))
     for key, words in allowed.items():
         assert likelihood(story, key) in words
     volts = re.findall(r"[\d.]+ V", alarms[-1].meaning)
@@ -401,7 +403,7 @@ def test_motors_that_start_at_once_do_not_outweigh_what_the_board_says(
     log.write_bytes(ride_log(replace(BREAD_RUN, charge=CHARGE), seconds=SECONDS))
     ride = load_ride(log)
     plan = read_board_file(KESTREL_FILE.read_text(), "") if limits else None
-    story = fault_stories(ride, plan, fit_packs(ride, plan))[0]
+    story = fault_stories(asked(ride, plan))[0]
     slip = next(cause for cause in story.causes if cause.key == "slip")
     assert len(slip.evidence_for) > 1 and likelihood(story, "slip") == "possible"
     if limits:
@@ -439,7 +441,7 @@ def test_a_temperature_that_jumps_is_its_sensors_doubt() -> None:
 def test_what_the_page_tells_of_a_sensor_that_failed(make: Callable[[], Ride]) -> None:
     """The page sets its readings aside, and knows from the doubt itself that it failed."""
     basis = open_basis(make(), BOARD)
-    (story,) = fault_stories(basis.ride, BOARD, sensors=basis.sensors)
+    (story,) = fault_stories(asked(basis.ride, BOARD, sensors=basis.sensors))
     told = [c.key for c in story.causes if c.likelihood in ("likely", "possible")]
     assert basis.sensors and told[0] in ("speed_signal", "heat_signal")
     assert not {"motor_hot", "slip", "by_itself"} & set(told)
@@ -725,7 +727,7 @@ def test_nothing_claims_certainty_and_the_caution_stands(make: Callable[[], Ride
 
 
 def test_the_answer_tells_the_story_with_its_window_and_caution() -> None:
-    answer = fault_answer(sag(), BOARD)
+    answer = fault_answer(asked(sag(), BOARD))
     story = story_of(sag)
     assert answer.verdict == story.text and answer.caution == CAUTION
     assert answer.evidence == (story.window,)
@@ -744,13 +746,13 @@ def test_the_card_says_the_moment_and_what_came_first_in_fourteen_words(
 
 
 def test_answer_of_a_sound_ride_is_one_line() -> None:
-    answer = fault_answer(Script().ride(), BOARD)
+    answer = fault_answer(asked(Script().ride(), BOARD))
     assert answer.verdict.startswith("Nothing to tell") and not answer.details
 
 
 def test_many_moments_are_told_in_part() -> None:
     events = tuple(e for k in range(9) for e in fault(f"number {k}", -5.0 * k))
-    answer = fault_answer(Script().ride(events=events), BOARD)
+    answer = fault_answer(asked(Script().ride(events=events), BOARD))
     assert answer.verdict.startswith("9 sudden moments")
     assert any("4 more moments" in line for line in answer.details)
 

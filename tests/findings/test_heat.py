@@ -10,6 +10,7 @@ from scipy.integrate import solve_ivp
 from sagline_analyser.findings.heat import heat_answer, part_heats
 from sagline_analyser.findings.heat.drive import Drive
 from sagline_analyser.findings.heat.lumps import COPPER, Rates, steady_path, warm
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_logger.format import read_board_file
 from support.findings_scores import score_heat
 from support.rides import channel, make_ride, make_stream
@@ -130,7 +131,7 @@ def synthetic(
 
 
 def test_a_known_lump_is_found_again_through_a_coarse_sensor() -> None:
-    (part,) = part_heats(synthetic(400), BOARD, current=40)
+    (part,) = part_heats(Gathered(synthetic(400), BOARD), current=40)
     assert part.cold is not None and part.now is not None and not part.reason
     wanted = time_to(60, 40)
     assert part.cold.likely == pytest.approx(wanted, rel=0.15)
@@ -141,25 +142,25 @@ def test_a_known_lump_is_found_again_through_a_coarse_sensor() -> None:
 
 
 def test_a_limit_that_the_current_never_reaches() -> None:
-    (part,) = part_heats(synthetic(900), BOARD, current=15)
+    (part,) = part_heats(Gathered(synthetic(900), BOARD), current=15)
     assert part.cold is not None and np.isinf(part.cold.seconds)
     assert part.settles is not None
     assert part.settles.likely == pytest.approx(AIR + final_rise(15), abs=4)
     assert part.settles.low <= AIR + final_rise(15) <= part.settles.high
     assert part.settles.high < 60
-    answer = heat_answer(synthetic(900, 25), BOARD)
+    answer = heat_answer(Gathered(synthetic(900, 25), BOARD))
     assert "30 A" in " ".join(answer.details)
 
 
 def test_too_short_and_too_gentle_are_said() -> None:
-    (short,) = part_heats(synthetic(40), BOARD)
+    (short,) = part_heats(Gathered(synthetic(40), BOARD))
     assert "too short to tell" in short.reason and short.cold is None
-    (gentle,) = part_heats(synthetic(300, 5.0), BOARD)
+    (gentle,) = part_heats(Gathered(synthetic(300, 5.0), BOARD))
     assert "gentle" in gentle.reason
-    answer = heat_answer(synthetic(40), BOARD)
+    answer = heat_answer(Gathered(synthetic(40), BOARD))
     assert not answer.known and "too short" in answer.verdict
-    assert not heat_answer(make_ride(), BOARD).known
-    (unrated,) = part_heats(synthetic(400), None)
+    assert not heat_answer(Gathered(make_ride(), BOARD)).known
+    (unrated,) = part_heats(Gathered(synthetic(400)))
     assert "temperature_limit" in unrated.reason and unrated.model is not None
 
 
@@ -169,7 +170,7 @@ def test_a_long_gap_starts_anew_at_the_measured_temperature() -> None:
     time = np.concatenate([whole.time, whole.time + 1000])
     columns = {c: np.concatenate([whole.values[k]] * 2) for k, c in whole.channels.items()}
     ride = make_ride(make_stream("slow", time, columns, [len(whole.time)]))
-    (part,) = part_heats(ride, BOARD, current=40)
+    (part,) = part_heats(Gathered(ride, BOARD), current=40)
     wanted = time_to(60, 40)
     assert part.cold is not None and part.cold.likely == pytest.approx(wanted, rel=0.15)
     assert part.model is not None and part.model.residual < 1.0
@@ -199,7 +200,7 @@ def test_without_a_speed_channel_no_speed_is_told() -> None:
         )
         for name, stream in ride.streams.items()
     }
-    answer = heat_answer(replace(ride, streams=streams), board)
+    answer = heat_answer(Gathered(replace(ride, streams=streams), board))
     text = " ".join((answer.verdict, *answer.details, *(f.how for f in answer.figures)))
     assert "km/h" not in text
 
@@ -211,26 +212,26 @@ def test_a_sensor_on_the_case_says_what_it_will_show_and_that_the_winding_is_hot
         "board.toml",
     )
     ride = synthetic(900, part="motor")
-    (part,) = part_heats(ride, board)
+    (part,) = part_heats(Gathered(ride, board))
     shown = part.on_case
     assert shown is not None and part.settles is not None
     assert shown.case.low <= AIR + final_rise(25) <= shown.case.high
     assert shown.hotter > 0 and part.settles.likely > shown.case.likely + shown.hotter
-    answer = heat_answer(ride, board)
+    answer = heat_answer(Gathered(ride, board))
     assert "its sensor would show" in " ".join(answer.details)
 
 
 def test_no_temperature_is_told_that_no_winding_has() -> None:
     """The simulated motor's resistance runs away with its warmth at that current."""
     found = small_ride(15, "settings")
-    text = " ".join(heat_answer(found.ride, found.board_file).details)
+    text = " ".join(heat_answer(Gathered(found.ride, found.board_file)).details)
     assert "more than 300 °C in an hour" in text
     assert max(float(x) for x in re.findall(r"([0-9.]+) °C", text)) <= 300
 
 
 def test_what_starts_warm_is_never_said_to_last_longer_than_from_cold() -> None:
     for current in (20.0, 24.0, 28.0, 32.0):
-        (part,) = part_heats(synthetic(900), BOARD, current=current)
+        (part,) = part_heats(Gathered(synthetic(900), BOARD), current=current)
         assert part.cold is not None and part.now is not None
         assert part.now.low <= part.cold.low and part.now.high <= part.cold.high
         assert part.cold.below or not part.now.below

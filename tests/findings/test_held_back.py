@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from sagline_analyser.findings.drive.held_back import CAUSES, Cause, held_back, held_back_answer
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_logger.format import Channel, SampleType, read_board_file
 from support.findings_scores import score_attribution
 from support.rides import channel, make_ride, make_stream
@@ -32,7 +33,7 @@ def wanted_shares(truth: np.ndarray, hard: np.ndarray) -> dict[Cause, float]:
 @pytest.mark.parametrize("settings", [SETTINGS, {}], ids=["settings known", "limits seen held"])
 def test_shares_of_a_textbook_launch(settings: dict[str, str]) -> None:
     time, columns, truth = textbook_launch()
-    found = held_back(make_ride(make_stream("fast", time, columns), settings=settings))
+    found = held_back(Gathered(make_ride(make_stream("fast", time, columns), settings=settings)))
     wanted = wanted_shares(truth, found.motors[0].hard)
     assert set(wanted) == {Cause.MOTOR_CURRENT, Cause.BATTERY_CURRENT, Cause.DUTY}
     for share in found.shares:
@@ -49,7 +50,7 @@ def test_shares_of_a_textbook_launch(settings: dict[str, str]) -> None:
 
 def test_half_throttle_is_the_riders_own_choice() -> None:
     time, columns, _ = textbook_launch(0.4)
-    found = held_back(make_ride(make_stream("fast", time, columns), settings=SETTINGS))
+    found = held_back(Gathered(make_ride(make_stream("fast", time, columns), settings=SETTINGS)))
     launch = found.pulls[0]
     assert launch.shares[0].cause is Cause.RIDER
     assert not launch.motor_setting_matters and "rider's own input" in launch.because
@@ -73,7 +74,7 @@ def test_heat_and_low_voltage_are_told_apart_without_knowing_either_rule() -> No
         channel("motor_temperature", "°C", 1, exponent=0): hot + chance.normal(0, 0.3, len(time)),
         channel("speed", "m/s"): np.full(len(time), 3.0),
     }
-    motor = held_back(make_ride(make_stream("fast", time, columns))).motors[0]
+    motor = held_back(Gathered(make_ride(make_stream("fast", time, columns)))).motors[0]
     causes = np.array(CAUSES)[motor.cause]
     derated = (hot > 81) & (time < 60)
     sagging = (by_volts < 38.5) & (time > 70)
@@ -84,7 +85,7 @@ def test_heat_and_low_voltage_are_told_apart_without_knowing_either_rule() -> No
 def test_a_setting_that_the_ride_disproves_is_not_believed() -> None:
     time, columns, _ = textbook_launch()
     ride = make_ride(make_stream("fast", time, columns), settings={"motor_current_limit": "20"})
-    level = held_back(ride).motors[0].levels[0]
+    level = held_back(Gathered(ride)).motors[0].levels[0]
     assert level.source == "seen held" and level.value == pytest.approx(40, rel=0.02)
 
 
@@ -92,27 +93,27 @@ def test_limits_in_force_come_before_everything_else() -> None:
     time, columns, _ = textbook_launch()
     force = Channel("motor_current_limit", "A", SampleType.F32, index=1)
     columns[force] = np.where(time < 4, 40.0, 30.0)
-    found = held_back(make_ride(make_stream("fast", time, columns), settings=SETTINGS))
+    found = held_back(Gathered(make_ride(make_stream("fast", time, columns), settings=SETTINGS)))
     assert found.motors[0].levels[0].source == "in force"
 
 
 def test_reasons_where_nothing_can_be_said() -> None:
     time = np.arange(0, 5, 0.1)
     bare = make_ride(make_stream("fast", time, {channel("throttle", "1"): np.ones(50)}))
-    assert "motor_current" in held_back(bare).reason
-    assert not held_back_answer(bare, None).known
+    assert "motor_current" in held_back(Gathered(bare)).reason
+    assert not held_back_answer(Gathered(bare)).known
     gentle = {
         channel("throttle", "1"): np.full(50, 0.05),
         channel("motor_current", "A", 1): np.full(50, 2.0),
     }
-    answer = held_back_answer(make_ride(make_stream("fast", time, gentle)), None)
+    answer = held_back_answer(Gathered(make_ride(make_stream("fast", time, gentle))))
     assert not answer.known and "never asked for a lot" in answer.verdict
 
 
 def test_the_answer_is_in_the_trades_words_with_its_caution() -> None:
     time, columns, _ = textbook_launch()
     board = read_board_file('name = "Kestrel"\n[settings]\nmotor_current_limit = 40', "b")
-    answer = held_back_answer(make_ride(make_stream("fast", time, columns)), board)
+    answer = held_back_answer(Gathered(make_ride(make_stream("fast", time, columns)), board))
     assert "battery-current limit" in answer.verdict and answer.evidence
     assert any("Raising the motor-current setting could have mattered" in d for d in answer.details)
     assert "hold the new figure against the rating" in answer.details[-1]

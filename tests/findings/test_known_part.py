@@ -13,6 +13,7 @@ from sagline_analyser import load_ride
 from sagline_analyser.cli import main
 from sagline_analyser.findings.answers import answers
 from sagline_analyser.findings.readings.course import find_heights
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.summary import summarise
 from sagline_analyser.rides.ride_figures import figures_of
 from sagline_logger import phone
@@ -89,7 +90,7 @@ def test_a_ride_of_which_2_percent_is_known_tells_no_sum_anywhere(hidden, log, c
     assert (figures.per_km is None) == (hidden != PLACE)
     assert all((pack.charge is None) == (hidden == CURRENT) for pack in figures.packs)
     assert all(not pack.rests for pack in figures.packs) == (hidden == CURRENT)
-    assert (find_heights(load_ride(log), None) is None) == (hidden in (SPEED, PLACE))
+    assert (find_heights(Gathered(load_ride(log))) is None) == (hidden in (SPEED, PLACE))
 
 
 @PARTS

@@ -24,6 +24,7 @@ from sagline_analyser.findings.energy.pack_range import (
     reach,
 )
 from sagline_analyser.findings.energy.reported_charge import Report, compared
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.packs import pack_capacity
 from sagline_analyser.findings.readings.speed import Unknown
 from sagline_analyser.load.ride import RideMark, Segment
@@ -38,6 +39,7 @@ from sagline_logger.simulator import (
     SpeedTrace,
     trace_scenario,
 )
+from support.asking import asked
 from support.rides import channel, make_ride, make_stream
 from support.scored_cells import board_file, load
 
@@ -62,12 +64,12 @@ def udds(tmp_path_factory):
 def test_consumption_on_the_udds_is_the_ledgers(udds):
     # Source: the simulation's energy ledger, itself held against the road-load equation.
     simulation, ride = udds
-    found = measure_consumption(ride, None)
+    found = measure_consumption(Gathered(ride))
     assert isinstance(found, Consumption)
     true = simulation.ledger.battery / 3600 / (simulation.machine.distance / 1000)
     assert found.whole.per_km == pytest.approx(true, rel=0.02)
     assert found.whole.distance == pytest.approx(simulation.machine.distance / 1000, rel=0.01)
-    assert "Wh/km" in consumption_answer(ride, None).verdict
+    assert "Wh/km" in consumption_answer(Gathered(ride)).verdict
 
 
 def test_each_speed_has_its_own_consumption():
@@ -79,7 +81,7 @@ def test_each_speed_has_its_own_consumption():
         channel("battery_current", "A"): np.where(fast, 18.0, 6.0),
         channel("speed", "m/s"): np.where(fast, 6.0, 3.0),
     }
-    found = measure_consumption(make_ride(make_stream("fast", time, columns)), None)
+    found = measure_consumption(Gathered(make_ride(make_stream("fast", time, columns))))
     assert isinstance(found, Consumption)
     slow, quick = found.bands
     assert (slow.label, quick.label) == ("10 to 20 km/h", "20 to 30 km/h")
@@ -91,7 +93,7 @@ def test_each_speed_has_its_own_consumption():
 
 def test_charge_and_energy_of_the_pack_are_the_ledgers(udds):
     simulation, ride = udds
-    uses = pack_use(ride, board_file(SOUND))
+    uses = pack_use(asked(ride, board_file(SOUND)))
     assert not isinstance(uses, Unknown)
     (use,) = uses
     assert use.energy_drawn - use.energy_returned == pytest.approx(
@@ -114,16 +116,16 @@ def known_for(seconds, whole=1000):
 
 def test_what_a_pack_gave_says_what_share_of_its_time_that_is():
     """By hand: 10 A for 720 s are 2 Ah; 10 A for 20 s say nothing of 1000 s."""
-    uses = pack_use(known_for(720), None)
+    uses = pack_use(asked(known_for(720)))
     assert uses[0].charge_drawn == pytest.approx(2.0)
-    answer = pack_answer(known_for(720), None)
+    answer = pack_answer(asked(known_for(720)))
     assert "The pack gave 2.00 Ah (100 Wh), known for 72 % of the ride" in answer.verdict
     assert all("known for 72 % of the ride" in f.how for f in answer.figures if "∫" in f.how)
-    little = pack_answer(known_for(20), None)
+    little = pack_answer(asked(known_for(20)))
     assert "What the pack gave cannot be told: known for 2 % of the ride" in little.verdict
     assert [f for f in little.figures if "∫" in f.how] == []
     assert "Ah" not in little.headline
-    whole = pack_answer(known_for(1000), None)
+    whole = pack_answer(asked(known_for(1000)))
     assert "The pack gave 2.78 Ah (139 Wh)." in whole.verdict
 
 
@@ -133,7 +135,7 @@ def test_the_state_of_charge_lies_in_its_interval(charge, tmp_path):
     scenario = replace(TOWN_LOOP, charge=charge)
     simulation = Simulation(SOUND, scenario, seed=2, seconds=90.0, step=10_000)
     ride = load(simulation, tmp_path / "r.sagline")
-    (pack,) = fit_packs(ride)
+    (pack,) = fit_packs(Gathered(ride))
     board = board_file(SOUND)
     found = charge_state(pack, board)
     assert isinstance(found, ChargeState)
@@ -147,7 +149,7 @@ def test_a_ride_that_starts_full_is_counted_down(tmp_path):
         SOUND, replace(TOWN_LOOP, charge=0.999), seed=2, seconds=90.0, step=10_000
     )
     ride = load(simulation, tmp_path / "r.sagline")
-    (pack,) = fit_packs(ride)
+    (pack,) = fit_packs(Gathered(ride))
     found = charge_state(pack, board_file(SOUND))
     assert isinstance(found, ChargeState)
     assert found.counted
@@ -160,7 +162,7 @@ def test_a_ride_that_starts_full_is_counted_down(tmp_path):
 
 
 def test_a_charge_that_is_little_known_is_told_by_its_ends_alone(udds):
-    (pack,) = fit_packs(udds[1])
+    (pack,) = fit_packs(Gathered(udds[1]))
     found = charge_state(pack, board_file(SOUND))
     assert isinstance(found, ChargeState)
     close = replace(found, end=0.5, end_error=0.1)
@@ -182,7 +184,7 @@ def test_what_cannot_be_iron_phosphate_is_not_judged_as_such(udds):
         'name = "b"\n[[battery.units]]\nname = "box"\nseries = 13\nparallel = 1\n'
         'cell_capacity = 17.5\nchemistry = "LFP"\n'
     )
-    (pack,) = fit_packs(udds[1])
+    (pack,) = fit_packs(Gathered(udds[1]))
     found = charge_state(pack, read_board_file(text, "test"))
     assert isinstance(found, Unknown)
     assert "iron-phosphate" in found.reason
@@ -219,8 +221,8 @@ def test_the_range_left_is_ridden(tmp_path):
         tmp_path / "r.sagline",
     )
     board = board_file(small)
-    (pack,) = fit_packs(ride)
-    found = reach(ride, board, pack)
+    (pack,) = fit_packs(Gathered(ride))
+    found = reach(Gathered(ride, board), pack)
     assert isinstance(found, Reach)
     # From 80 s at 4.5 C the least may be nothing; the middle may not.
     assert found.distance > 0.1 and found.distance > found.least
@@ -233,7 +235,7 @@ def test_the_range_left_is_ridden(tmp_path):
             spent = further.ledger.battery
         elif min(further.machine.pack.resting) - resistance * found.load < found.reserve:
             break
-    consumption = measure_consumption(ride, board)
+    consumption = measure_consumption(Gathered(ride, board))
     assert isinstance(consumption, Consumption)
     truth = (further.ledger.battery - spent) / 3600 / consumption.whole.per_km
     assert abs(found.distance - truth) <= found.error
@@ -243,14 +245,14 @@ def test_the_range_left_is_ridden(tmp_path):
 def test_another_pack_goes_further_as_it_holds_more(udds):
     _, ride = udds
     board = board_file(SOUND)
-    (pack,) = fit_packs(ride)
-    same, twice = reach(ride, board, pack, 17.5), reach(ride, board, pack, 35.0)
+    (pack,) = fit_packs(Gathered(ride))
+    same, twice = reach(Gathered(ride, board), pack, 17.5), reach(Gathered(ride, board), pack, 35.0)
     assert isinstance(same, Reach)
     assert isinstance(twice, Reach)
     # Twice the charge, and a little more for half the sag.
     assert 2.0 < twice.distance / same.distance < 2.3
     assert same.start == 1.0
-    answer = pack_answer(ride, board, other_capacity=35.0)
+    answer = pack_answer(asked(ride, board, other_capacity=35.0))
     assert "A full pack of 35 Ah" in " ".join(answer.details)
     assert "range left" in [figure.label for figure in answer.figures]
 
@@ -258,30 +260,30 @@ def test_another_pack_goes_further_as_it_holds_more(udds):
 def test_the_pack_for_a_distance_goes_it(udds):
     _, ride = udds
     board = board_file(SOUND)
-    (pack,) = fit_packs(ride, board)
-    wanted = capacity_for(ride, board, pack, 30.0)
+    (pack,) = fit_packs(Gathered(ride, board))
+    wanted = capacity_for(Gathered(ride, board), pack, 30.0)
     assert not isinstance(wanted, Unknown)
     sure, even = wanted
     assert sure > even
     for capacity, goal in ((sure, "least"), (even, "distance")):
-        found = reach(ride, board, pack, capacity)
+        found = reach(Gathered(ride, board), pack, capacity)
         assert isinstance(found, Reach)
         assert 30.0 <= getattr(found, goal) < 31.0
-    answer = pack_answer(ride, board, plan=30.0)
+    answer = pack_answer(asked(ride, board, plan=30.0))
     line = next(line for line in answer.details if line.startswith("For 30 km"))
     told = float(re.search(r"a full pack of ([\d.]+) Ah", line)[1])
     assert sure <= told < sure + 0.1  # never rounded towards further
-    assert "no pack" in capacity_for(ride, board, pack, 1e6).reason
+    assert "no pack" in capacity_for(Gathered(ride, board), pack, 1e6).reason
 
 
 def test_the_range_says_what_it_needs(udds):
-    answer = pack_answer(udds[1], None)
+    answer = pack_answer(asked(udds[1]))
     assert answer.known  # the charge drawn is
     assert "cell_capacity" in answer.verdict
     time = np.arange(0.0, 60.0, 0.1)
     bare = make_ride(make_stream("fast", time, {channel("pack_voltage", "V"): 48 - time / 60}))
-    assert "battery_current" in pack_answer(bare, None).verdict
-    assert not consumption_answer(bare, None).known
+    assert "battery_current" in pack_answer(asked(bare)).verdict
+    assert not consumption_answer(Gathered(bare)).known
 
 
 DESCENT = Scenario(
@@ -298,7 +300,7 @@ DESCENT = Scenario(
 def test_braking_into_a_full_pack_is_found_and_explained(tmp_path):
     full = Simulation(SOUND, replace(DESCENT, charge=1.0), seed=1, step=10_000)
     ride = load(full, tmp_path / "full.sagline")
-    found = find_overcharge(ride, board_file(SOUND))
+    found = find_overcharge(asked(ride, board_file(SOUND)))
     assert not isinstance(found, Unknown)
     over = [one for one in found if one.kind == "voltage"]
     assert over
@@ -309,7 +311,7 @@ def test_braking_into_a_full_pack_is_found_and_explained(tmp_path):
     assert re.fullmatch(
         r"Yes: braking took a cell above its full voltage \((once|\d+ times)\)"
         r"( and the charge current was above what the cells allow \(.+ s in all\))?\.",
-        full_pack_answer(ride, board_file(SOUND)).verdict,
+        full_pack_answer(asked(ride, board_file(SOUND))).verdict,
     )
 
 
@@ -317,7 +319,7 @@ def test_too_much_charge_current_is_found(tmp_path):
     # max_charge_rate 0.5 C of 17.5 Ah in the board file: 8.75 A.
     half = Simulation(SOUND, replace(DESCENT, charge=0.5), seed=1, step=10_000)
     ride = load(half, tmp_path / "half.sagline")
-    found = find_overcharge(ride, board_file(SOUND))
+    found = find_overcharge(asked(ride, board_file(SOUND)))
     assert not isinstance(found, Unknown)
     assert {one.kind for one in found} == {"current"}
     assert all(one.span.peak < -8.75 for one in found)
@@ -326,16 +328,16 @@ def test_too_much_charge_current_is_found(tmp_path):
 
 def test_no_braking_into_a_full_pack_on_the_flat(udds):
     board = read_board_file('name = "b"\n[battery]\ncell_full = 4.2\n', "test")
-    answer = full_pack_answer(udds[1], board)
+    answer = full_pack_answer(asked(udds[1], board))
     assert answer.known
     assert answer.verdict.startswith("No")
-    assert not full_pack_answer(udds[1], None).known
+    assert not full_pack_answer(asked(udds[1])).known
 
 
 def test_a_trace_of_no_length_has_no_consumption(tmp_path):
     scenario = Scenario("still", trace=SpeedTrace(((0.0, 0.0), (20.0, 0.0))))
     ride = load(Simulation(SOUND, scenario, seed=1, step=10_000), tmp_path / "r.sagline")
-    assert "100 m" in consumption_answer(ride, None).verdict
+    assert "100 m" in consumption_answer(Gathered(ride)).verdict
 
 
 def test_many_packs_are_told_together():
@@ -355,7 +357,7 @@ def test_many_packs_are_told_together():
         ),
         segments=tuple(Segment(n, n + 1, s, s + 199.5) for n, s in enumerate(starts)),
     )
-    answer = pack_answer(ride, None)
+    answer = pack_answer(asked(ride))
     assert "5 packs gave 0.50 to 0.50 Ah each, together 2.50 Ah" in answer.verdict
     assert "Pack 3 gave" not in answer.verdict
     assert any(line.startswith("Pack 3 gave 0.50 Ah (24 Wh)") for line in answer.details)
@@ -392,7 +394,7 @@ IRON = read_board_file(
 
 def test_a_flat_curve_tells_no_range_and_says_what_would():
     ride = iron_ride(0.35)
-    answer = pack_answer(ride, IRON)
+    answer = pack_answer(asked(ride, IRON))
     assert "cannot be told from this pack's voltage" in answer.verdict
     assert "full" in answer.verdict
     assert not [figure for figure in answer.figures if figure.label.startswith("range left")]
@@ -404,17 +406,17 @@ def test_a_pack_said_to_be_full_is_counted_down(said):
     if said == "a mark":
         facts = {"marks": (RideMark(15.0, 1, "Full"),)}
     unsaid, ride = iron_ride(0.99), iron_ride(0.99, **facts)
-    (before,), (pack,) = fit_packs(unsaid, IRON), fit_packs(ride, IRON)
+    (before,), (pack,) = fit_packs(Gathered(unsaid, IRON)), fit_packs(Gathered(ride, IRON))
     assert (before.said_full, pack.said_full) == (False, True)
     state = charge_state(pack, IRON)
     assert isinstance(state, ChargeState)
     truth = 0.99 - 12.0 * 40 * 19.67 / 3600 / 20.0
     assert abs(state.end - truth) <= state.end_error < 0.08
-    found = reach(ride, IRON, pack)
+    found = reach(Gathered(ride, IRON), pack)
     assert isinstance(found, Reach)
     assert found.least > 0.5 * found.distance
 
 
 def test_a_mark_late_in_the_ride_does_not_make_its_start_full():
-    (pack,) = fit_packs(iron_ride(0.6, marks=(RideMark(900.0, 1, "full"),)), IRON)
+    (pack,) = fit_packs(Gathered(iron_ride(0.6, marks=(RideMark(900.0, 1, "full"),)), IRON))
     assert not pack.said_full

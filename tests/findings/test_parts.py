@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sagline_analyser.findings.limits.parts import Squares, part_answer, part_uses
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.series import Series
 from sagline_logger.format import read_board_file
 from support.rides import channel, make_ride, make_stream
@@ -157,7 +158,7 @@ def test_every_part_is_held_against_its_own_current() -> None:
     battery[:300] = -15.0
     uses = {
         (u.limit.part, u.key, u.limit.kind, u.limit.direction): u
-        for u in part_uses(ride(battery, np.full(count, -50.0)), BOARD)
+        for u in part_uses(Gathered(ride(battery, np.full(count, -50.0)), BOARD))
     }
     connector = uses["connector 'main connector'", "battery_current", "limit", "above"]
     assert connector.lasting is not None and connector.lasting.rms == pytest.approx(20.0)
@@ -177,7 +178,7 @@ def test_every_part_is_held_against_its_own_current() -> None:
 
 def test_the_answer_names_the_part_and_warns() -> None:
     count = 1201
-    answer = part_answer(ride(np.full(count, 20.0), np.full(count, 44.0)), BOARD)
+    answer = part_answer(Gathered(ride(np.full(count, 20.0), np.full(count, 44.0)), BOARD))
     assert answer.known
     assert "each controller" in answer.verdict and "110%" in answer.verdict.replace(" ", "")
     assert "more than it is rated for" in answer.verdict
@@ -187,8 +188,8 @@ def test_the_answer_names_the_part_and_warns() -> None:
 
 def test_the_answer_says_why_it_cannot_be_given() -> None:
     empty = ride(np.full(5, 1.0), np.full(5, 1.0))
-    assert "board file" in part_answer(empty, None).verdict
+    assert "board file" in part_answer(Gathered(empty)).verdict
     bare = read_board_file('name = "bare"', "b")
-    assert not part_answer(empty, bare).known
-    short = part_answer(empty, BOARD)
+    assert not part_answer(Gathered(empty, bare)).known
+    short = part_answer(Gathered(empty, BOARD))
     assert not short.known and "1 s" in short.verdict

@@ -14,7 +14,7 @@ ROOMS = {
     "limits": "readings telling",
     "drive": "readings telling",
     "heat": "readings telling limits drive",
-    "cells": "readings telling belief",
+    "cells": "readings telling belief sensors",
     "energy": "readings telling belief cells",
     "faults": "readings telling sensors limits cells",
 }

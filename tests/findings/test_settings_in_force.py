@@ -9,6 +9,7 @@ from sagline_analyser.findings.drive.settings_in_force import (
     setting_words,
     settings_in_force,
 )
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_logger.format import Channel, SampleType, read_board_file
 from support.rides import make_ride, make_stream
 from support.textbook_launch import textbook_launch
@@ -23,13 +24,19 @@ def launch(settings: dict[str, str], throttle: float = 1.0, **more: np.ndarray):
 
 
 def verdicts(ride, board=None, **span: float) -> dict[str, tuple[Shows, float | None]]:
-    return {one.name: (one.verdict, one.seen) for one in settings_in_force(ride, board, **span)}
+    return {
+        one.name: (one.verdict, one.seen)
+        for one in settings_in_force(Gathered(ride, board), **span)
+    }
 
 
 def test_settings_that_the_ride_shows() -> None:
     found = settings_in_force(
-        launch({"motor_current_limit": "40", "battery_current_limit": "18", "duty_limit": "0.94"}),
-        None,
+        Gathered(
+            launch(
+                {"motor_current_limit": "40", "battery_current_limit": "18", "duty_limit": "0.94"}
+            )
+        ),
     )
     assert [one.verdict for one in found] == [Shows.YES] * 3
     assert [one.seen for one in found] == pytest.approx([40, 18, 0.94], rel=0.01)
@@ -40,11 +47,11 @@ def test_settings_that_the_ride_shows() -> None:
 def test_a_setting_off_the_level_seen_is_told_with_both_figures(stated: float) -> None:
     board = read_board_file(f'name = "b"\n[settings]\nmotor_current_limit = {stated}\n', "b")
     ride = launch({})
-    (one,) = settings_in_force(ride, board)
+    (one,) = settings_in_force(Gathered(ride, board))
     assert one.verdict is Shows.NO and one.seen == pytest.approx(40, rel=0.01)
     assert f"{stated} A" in one.text and "held at 40" in one.text
     assert one.spans and 2 <= one.spans[0][0] < one.spans[0][1] <= 8
-    answer = held_back_answer(ride, board)
+    answer = held_back_answer(Gathered(ride, board))
     assert one.text in answer.verdict, "a contradicted setting is told before all else"
 
 
@@ -57,10 +64,10 @@ def test_a_setting_never_reached_is_not_judged() -> None:
 
 def test_the_limit_that_the_board_reports_decides() -> None:
     ride = launch({"motor_current_limit": "54"}, motor_current_limit=np.float64(40))
-    (one,) = settings_in_force(ride, None)
+    (one,) = settings_in_force(Gathered(ride))
     assert (one.verdict, one.seen, one.reported) == (Shows.NO, 40.0, True)
     same = launch({"motor_current_limit": "40"}, motor_current_limit=np.float64(40))
-    assert settings_in_force(same, None)[0].verdict is Shows.YES
+    assert settings_in_force(Gathered(same))[0].verdict is Shows.YES
 
 
 @pytest.mark.parametrize("top", [39.0, 40.0, 42.0])
@@ -72,7 +79,7 @@ def test_a_duty_that_another_limit_carries_contradicts_no_duty_limit(top: float)
         make_stream("fast", time, columns),
         settings={"duty_limit": "0.95", "battery_current_limit": "18"},
     )
-    found = {one.name: one for one in settings_in_force(ride, None)}
+    found = {one.name: one for one in settings_in_force(Gathered(ride))}
     assert found["battery_current_limit"].verdict is Shows.YES
     assert found["duty_limit"].verdict is Shows.UNTOLD
     wrong = launch({"duty_limit": "0.86", "battery_current_limit": "18"})
@@ -80,9 +87,9 @@ def test_a_duty_that_another_limit_carries_contradicts_no_duty_limit(top: float)
 
 
 def test_nothing_stated_or_nothing_measured() -> None:
-    assert settings_in_force(launch({}), None) == ()
-    assert settings_in_force(make_ride(settings={"motor_current_limit": "40"}), None) == ()
-    words = setting_words(settings_in_force(launch({"battery_current_limit": "30"}), None))
+    assert settings_in_force(Gathered(launch({}))) == ()
+    assert settings_in_force(Gathered(make_ride(settings={"motor_current_limit": "40"}))) == ()
+    words = setting_words(settings_in_force(Gathered(launch({"battery_current_limit": "30"}))))
     assert len(words) == 1 and "held at 18" in words[0]
 
 
@@ -116,22 +123,22 @@ def braked(settings: dict[str, str], level: float = 25.0, brake: float = 1.0, he
 
 @pytest.mark.parametrize(("stated", "verdict"), [(25, Shows.YES), (18, Shows.NO), (40, Shows.NO)])
 def test_the_braking_current_is_held_against_its_setting(stated: float, verdict: Shows) -> None:
-    (one,) = settings_in_force(braked({"brake_current_limit": str(stated)}), None)
+    (one,) = settings_in_force(Gathered(braked({"brake_current_limit": str(stated)})))
     assert (one.verdict, one.seen) == (verdict, pytest.approx(25, rel=0.02))
     assert "of braking" in one.text and one.spans
 
 
 def test_what_goes_back_to_the_pack_is_held_against_the_regeneration_limit() -> None:
     for stated, verdict in (("6", Shows.YES), ("4", Shows.NO)):
-        (one,) = settings_in_force(braked({"regen_current_limit": stated}, held=6.0), None)
+        (one,) = settings_in_force(Gathered(braked({"regen_current_limit": stated}, held=6.0)))
         assert (one.verdict, one.seen) == (verdict, pytest.approx(6, rel=0.03))
 
 
 def test_a_brake_that_is_not_pressed_all_the_way_says_nothing_against_a_higher_limit() -> None:
-    (one,) = settings_in_force(braked({"brake_current_limit": "25"}, brake=0.5), None)
+    (one,) = settings_in_force(Gathered(braked({"brake_current_limit": "25"}, brake=0.5)))
     assert one.verdict is Shows.UNTOLD
     quiet = braked({"brake_current_limit": "25"}, level=0.0)
-    (one,) = settings_in_force(quiet, None)
+    (one,) = settings_in_force(Gathered(quiet))
     assert one.verdict is Shows.UNTOLD and "not tried" in one.text
 
 
@@ -157,10 +164,10 @@ def test_the_cut_back_shows_where_the_current_goes_down_with_the_voltage() -> No
     stated = {"voltage_cutback_start": "40", "voltage_cutback_end": "36"}
     shown = verdicts(drained(True, stated))
     assert {shown[name][0] for name in stated} == {Shows.YES}
-    ignored = settings_in_force(drained(False, stated), None)
+    ignored = settings_in_force(Gathered(drained(False, stated)))
     assert {one.verdict for one in ignored} == {Shows.NO}
     assert all("still flowed at" in one.text for one in ignored)
     high = {"voltage_cutback_start": "30", "voltage_cutback_end": "28"}
     assert {v for v, _ in verdicts(drained(False, high)).values()} == {Shows.UNTOLD}
-    (half,) = settings_in_force(drained(True, {"voltage_cutback_start": "40"}), None)
+    (half,) = settings_in_force(Gathered(drained(True, {"voltage_cutback_start": "40"})))
     assert half.verdict is Shows.UNTOLD and "cannot be checked" in half.text

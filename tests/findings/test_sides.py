@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 
 from sagline_analyser.findings.drive.sides import sides, sides_answer
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_logger.simulator import KESTREL
 from support.rides import channel, make_ride, make_stream
 from support.simulated_rides import simulated_ride
@@ -52,7 +53,7 @@ def test_even_sides_are_not_worth_a_look() -> None:
         assert abs(one.value - wanted) <= max(2 * one.uncertainty, 0.002)
         assert not one.worth and not one.meaning
     assert by_key["controller_temperature"].reason
-    answer = sides_answer(two_motors(), None)
+    answer = sides_answer(Gathered(two_motors()))
     assert answer.known and "work alike" in answer.verdict and "Left" in answer.verdict
 
 
@@ -75,7 +76,7 @@ def test_a_slip_is_an_event_and_no_lasting_difference() -> None:
     ((start, end, motor),) = sides(ride).slips
     assert (start, end, motor) == (pytest.approx(70, abs=0.2), pytest.approx(71.5, abs=0.2), 1)
     assert not found(ride)["speed"].worth
-    answer = sides_answer(ride, None)
+    answer = sides_answer(Gathered(ride))
     assert "ran ahead of the other once: slip, or a tight bend" in answer.verdict
     assert any("lost grip" in detail for detail in answer.details)
 
@@ -124,7 +125,7 @@ def test_reasons() -> None:
     time = np.arange(0, 10, 0.1)
     single = make_ride(make_stream("fast", time, {channel("motor_current", "A", 1): time}))
     assert "two motors" in sides(single).reason
-    assert not sides_answer(single, None).known
+    assert not sides_answer(Gathered(single)).known
 
 
 def test_simulated_kestrel_has_the_differences_it_was_built_with() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from sagline_analyser.findings.limits.crossings import find_crossings
 from sagline_analyser.findings.limits.episodes import APART, Kind, find_episodes
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.telling.answer import Answer, Urgency
 from sagline_analyser.findings.telling.picture import Bar, Bars, Shares, Steps
 from sagline_analyser.page.card_picture import draw
@@ -95,7 +96,7 @@ def test_crossings_of_one_moment_are_one_episode() -> None:
         limit(-30.0, "limit", "cells"),
         limit(55.0, "setting", "controller"),
     )
-    found = find_episodes(ride, None, find_crossings(ride, limits))
+    found = find_episodes(Gathered(ride), find_crossings(ride, limits))
     assert [one.kind for one in found] == [Kind.LAUNCH, Kind.LONG_PULL, Kind.BRAKING]
     assert [len(one.passed) for one in found] == [2, 2, 1]
     assert [p.worst.threshold.limit.part for p in found[0].passed] == ["lead", "fuse"]

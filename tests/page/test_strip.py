@@ -9,6 +9,7 @@ from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load import Ride
 from sagline_analyser.page.strip import STRETCHES, strip
 from support.browser import console_errors, emulate, open_page, wait_drawn
@@ -32,7 +33,7 @@ return over;
 
 
 def test_rows_keep_the_extremes_of_the_ride(ride: Ride) -> None:
-    found = strip(ride, None)
+    found = strip(Gathered(ride))
     stream = ride.find("battery_current")
     assert stream is not None
     current = stream.values["battery_current"]
@@ -50,7 +51,7 @@ def test_a_slow_stream_is_held_and_a_gap_is_left_empty() -> None:
     time = np.arange(100.0)
     stream = make_stream("slow", time, {channel("battery_current", "A"): time}, gap=[50])
     other = make_stream("end", np.array([0.0, 99.0]), {channel("odd", "x"): np.zeros(2)})
-    low, _ = strip(make_ride(stream, other), None)["current"]
+    low, _ = strip(Gathered(make_ride(stream, other)))["current"]
     stretch = 99 / STRETCHES
     assert low[round(10.5 / stretch)] == 10.0
     assert low[round(49.5 / stretch)] is None
@@ -63,7 +64,7 @@ def test_a_ride_without_these_channels_has_an_empty_strip(
     from sagline_analyser.page.document import write_page
 
     stream = make_stream("one", np.arange(50) / 10, {channel("odd", "x"): np.arange(50.0)})
-    assert set(strip(make_ride(stream), None)) == {"count"}
+    assert set(strip(Gathered(make_ride(stream)))) == {"count"}
     write_page(make_ride(stream), tmp_path / "odd.html")
     open_page(browser, tmp_path / "odd.html")
     assert browser.find_element(By.CSS_SELECTOR, "#strip-picture svg").is_displayed()

@@ -9,6 +9,7 @@ import numpy as np
 
 from sagline_analyser.findings.drive.held_back import CAUSES, Cause, held_back
 from sagline_analyser.findings.heat import TimeToLimit, part_heat
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.series import column
 from sagline_logger.simulator import Limit, heat
 from sagline_logger.simulator import motor as machine
@@ -46,7 +47,7 @@ class Attribution:
 def score_attribution(simulated: SimulatedRide) -> Attribution:
     """Compare every sample of hard demand with the limit that decided it."""
     seconds: Counter[tuple[Cause, Cause]] = Counter()
-    for motor in held_back(simulated.ride, simulated.board_file).motors:
+    for motor in held_back(Gathered(simulated.ride, simulated.board_file)).motors:
         hard = motor.hard
         truths = simulated.limit_at(motor.motor, motor.time[hard])
         for true, code, step in zip(truths, motor.cause[hard], motor.step[hard], strict=True):
@@ -95,7 +96,7 @@ def score_heat(simulated: SimulatedRide) -> Iterator[HeatScore]:
                 assert warmest is not None
                 limit = float(warmest.value.max()) + 10
             key = f"{kind}_temperature_{number}"
-            part = part_heat(simulated.ride, simulated.board_file, key, current, limit)
+            part = part_heat(Gathered(simulated.ride, simulated.board_file), key, current, limit)
             if part.cold is None or part.now is None:
                 continue
             assert part.limit is not None

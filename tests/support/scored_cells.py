@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from sagline_analyser import load_ride
-from sagline_analyser.findings.cells.fitted import PackCells, fit_packs, measure_cells
+from sagline_analyser.findings.cells.fitted import Asked, PackCells, fit_packs, measure_cells
 from sagline_analyser.findings.cells.low_cell import judge_low_cells
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load import Ride
 from sagline_logger.format import BoardFile, read_board_file
 from sagline_logger.simulator import (
@@ -110,13 +111,13 @@ def score_cells(seed: int, folder: Path, seconds: float = 200.0) -> Score:
     others = [np.median(np.delete(ohmic, at)) for at in range(len(ohmic))]
     excess = ohmic / others - 1
     worst = int(np.argmax(excess))
-    fits = fit_packs(ride)
+    fits = fit_packs(Gathered(ride))
     found = measure_cells(fits[0])
     if not isinstance(found, PackCells):
         return Score(seed, float(excess[worst]), worst + 1, (), False, (), (), 0, 0, (), 0, 0)
     step = np.array([cell.step for cell in found.cells])
     half = np.array([cell.step_error for cell in found.cells])
-    alarms = judge_low_cells(ride, board_file(board), fits)
+    alarms = judge_low_cells(Asked(Gathered(ride, board_file(board)), fits))
     rest_errors, inside, wrong = [], 0, 0
     for alarm in alarms if isinstance(alarms, tuple) else ():
         if alarm.rest is None or alarm.rest_error is None:

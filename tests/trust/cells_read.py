@@ -4,9 +4,10 @@ import math
 from dataclasses import dataclass, field
 
 from sagline_analyser.findings.belief.history import PackHistory
-from sagline_analyser.findings.cells.fitted import PackCells, fit_packs, measure_cells
+from sagline_analyser.findings.cells.fitted import Asked, PackCells, fit_packs, measure_cells
 from sagline_analyser.findings.energy.charge_state import CLOSE, ChargeState, cell_capacities
 from sagline_analyser.findings.energy.pack_range import Reach, pack_use, reach
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.speed import Unknown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
@@ -51,11 +52,12 @@ def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None
     ``history`` is that of earlier rides of the last pack.  A range's headline figure is what 19 of
     20 packs go; its interval is the stated one about the middle.
     """
-    packs = fit_packs(ride, board)
+    it = Gathered(ride, board)
+    packs = fit_packs(it)
     cells = measure_cells(packs[-1])
-    uses = pack_use(ride, board, packs, history)
+    uses = pack_use(Asked(it, packs, history=history))
     state = uses[-1].state if not isinstance(uses, Unknown) else uses
-    left, far = (reach(ride, board, packs[-1], size, state) for size in (None, other))
+    left, far = (reach(it, packs[-1], size, state) for size in (None, other))
     measured = cells if isinstance(cells, PackCells) else None
     each = measured.cells if measured else ()
     known = not isinstance(state, Unknown)

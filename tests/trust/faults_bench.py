@@ -4,7 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sagline_analyser.findings.basis import open_basis
+from sagline_analyser.findings.cells.fitted import Asked, fit_packs
 from sagline_analyser.findings.faults.answer import fault_stories
+from sagline_analyser.findings.readings.gathered import Gathered
 from trust.fault_rides import KINDS, FaultRide, fault_ride
 
 SEEDS = 10
@@ -36,7 +38,8 @@ class Told:
 def told(made: FaultRide) -> Told:
     """Return what the analyser tells of a ride, as its page does."""
     basis = open_basis(made.ride, made.board)
-    stories = fault_stories(basis.ride, made.board, sensors=basis.sensors)
+    it = Gathered(basis.ride, made.board)
+    stories = fault_stories(Asked(it, fit_packs(it), basis.sensors))
     here = [s for s in stories if abs(s.moment.time - made.at) <= NEAR]
     best = [c for s in here[:1] for c in s.causes if c.likelihood in ("likely", "possible")]
     first, sure = (best[0].key, str(best[0].likelihood)) if best else ("", "")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sagline_analyser.findings.heat import PartHeat, part_heat
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile, read_board_file
 from support.rides import channel, make_ride, make_stream
@@ -105,7 +106,7 @@ def heat_cases(kind: Kind, cases: int, seed: int) -> Iterator[HeatCase]:
     """Make rides of one kind and let the analyser judge them."""
     for first in range(seed, seed + cases, BATCH):
         made = _make(kind, range(first, min(first + BATCH, seed + cases)))
-        found = [part_heat(one.ride, one.board, one.key) for one in made]
+        found = [part_heat(Gathered(one.ride, one.board), one.key) for one in made]
         yield from _true(kind, made, found)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from sagline_analyser.findings.drive.held_back import CAUSES, Cause, HeldBack, held_back
 from sagline_analyser.findings.drive.settings_in_force import Shows
+from sagline_analyser.findings.readings.gathered import Gathered
 from trust.limits_models import ORDER, LimitsRide, limits_rides, vehicle
 from trust.table import Event, event_table
 
@@ -56,7 +57,7 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     for first in range(seed, seed + cases, AT_ONCE):
         some = [vehicle(n) for n in range(first, min(first + AT_ONCE, seed + cases))]
         for made in limits_rides(some):
-            case, found = made.vehicle, held_back(made.ride)
+            case, found = made.vehicle, held_back(Gathered(made.ride))
             seconds = seconds_by_cause(made, found)
             whole += seconds
             off = "exact" if case.off[0] == 1.0 else "1–10 % off"

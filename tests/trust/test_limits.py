@@ -6,6 +6,7 @@ Truth: which limit the model of ``limits_models`` had at work, by laws that are 
 import pytest
 
 from sagline_analyser.findings.drive.held_back import held_back
+from sagline_analyser.findings.readings.gathered import Gathered
 from trust.limits_bench import right_share, seconds_by_cause
 from trust.limits_models import limits_rides, vehicle
 
@@ -25,6 +26,6 @@ def made():
 
 @pytest.mark.parametrize("seed", ONCE_WRONG, ids=ONCE_WRONG.values())
 def test_what_decided_is_told_right(made, seed):
-    seconds = seconds_by_cause(made[seed], held_back(made[seed].ride))
+    seconds = seconds_by_cause(made[seed], held_back(Gathered(made[seed].ride)))
     assert sum(seconds.values()) > 5.0
     assert right_share(seconds) > 0.85

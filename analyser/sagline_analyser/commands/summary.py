@@ -36,17 +36,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Print what the ride asks for, or all of it."""
-    from sagline_logger.format import derive_limits
-
     from ..findings.answers import answers
     from ..findings.basis import examine, figures
     from ..findings.limits.crossings import crossing_rows, find_crossings
     from ..rides.earlier import earlier_rides
 
     basis = examine(arguments.log, arguments.board)
-    ride, board = basis.ride, basis.board
+    ride, limits = basis.ride, basis.limits
     summary = figures(basis)
-    limits = derive_limits(board) if board else ()
     crossings = find_crossings(ride, limits)
     said = answers(
         basis,

@@ -10,6 +10,7 @@ from sagline_logger.format import CAUTION, SaglineError, UsageError
 
 from ..findings.basis import Basis, open_basis
 from ..findings.drive.held_back import CAUSES, HeldBack, MotorCauses, held_back
+from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array
 from ..load.opening import board_inside
 from ..load.ride import Ride
@@ -178,7 +179,7 @@ def compare(
         found, _ = find_runs(part.ride, part.board, part.side, part.number, (part.start, part.end))
         runs += found
         if id(part.ride) not in held:
-            held[id(part.ride)] = held_back(part.ride, part.board)
+            held[id(part.ride)] = held_back(Gathered(part.ride, part.board))
         motors[part.number] = held[id(part.ride)].motors
     both = any(part.side == "B" for part in parts)
     launches, notes = choose_launches(runs)

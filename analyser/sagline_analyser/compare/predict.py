@@ -19,7 +19,9 @@ from sagline_logger.format.arguments import setting
 
 from ..findings.drive.demand import Drive, drives
 from ..findings.readings.chance import student
+from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array
+from ..findings.readings.speed import Unknown
 from .comparison import Comparison
 from .like_load import WINDOW, windows
 from .measures import Goal, Measure, figures
@@ -213,8 +215,8 @@ def _bounds(
 ) -> tuple[Bounds, float | None, list[str]]:
     """Return A's limits as its ride shows or states them, the old value of ``name``, and notes."""
     part = next(p for p in comparison.parts if p.side == "A")
-    motors = drives(part.ride, part.board)
-    assert not isinstance(motors, str)  # the comparison has used them
+    motors = drives(Gathered(part.ride, part.board))
+    assert not isinstance(motors, Unknown)  # the comparison has used them
     notes: list[str] = []
 
     def levels(get: Callable[[Drive], object]) -> Array:

@@ -11,8 +11,9 @@ from ..findings.drive.demand import Drive, drives, find_pulls
 from ..findings.drive.held_back import HARD
 from ..findings.readings.course import Heights, find_heights, slope_at, travelled
 from ..findings.readings.electric import battery_current, pack_voltage, present
+from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array, Flags, Series, interpolate
-from ..findings.readings.speed import Unknown, vehicle_speed
+from ..findings.readings.speed import Unknown
 from ..load.ride import Ride
 
 GRID = 0.01
@@ -81,10 +82,10 @@ def find_runs(
     Raises:
         SaglineError: the ride lacks a channel without which nothing can be compared.
     """
-    found = drives(ride, board)
-    if isinstance(found, str):
-        raise SaglineError(f"launches cannot be compared: {found}", where=ride.path)
-    speed = vehicle_speed(ride, board)
+    it = Gathered(ride, board)
+    found, speed = drives(it), it.speed
+    if isinstance(found, Unknown):
+        raise SaglineError(f"launches cannot be compared: {found.reason}", where=ride.path)
     if isinstance(speed, Unknown):
         raise SaglineError(
             f"launches cannot be compared: it {speed.reason}",
@@ -102,8 +103,8 @@ def find_runs(
         speed.series,
         side,
         part,
-        find_heights(ride, board),
-        travelled(ride, board),
+        find_heights(it),
+        travelled(it),
     )
     pulls = [p for p in find_pulls(first, HARD) if span[0] <= p.start < span[1]]
     return [run for p in pulls if (run := cutter.cut(p.kind, p.start, p.end))], found

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sagline_logger.format import BoardFile, SaglineError, UsageError
 
 from ..findings.drive.settings_in_force import SettingInForce, Shows, settings_in_force
+from ..findings.readings.gathered import Gathered
 from ..load.ride import Ride
 
 ORDER = (
@@ -199,7 +200,7 @@ def settings_seen(
         for one in (
             whole[id(part.ride)]
             if part.start <= 0 and part.end >= part.ride.duration and id(part.ride) in whole
-            else settings_in_force(part.ride, part.board, part.start, part.end)
+            else settings_in_force(Gathered(part.ride, part.board), part.start, part.end)
         )
     )
     doubts = []

@@ -11,7 +11,7 @@ from ..load.opening import board_inside
 from ..load.ride import Ride
 from .basis import Basis, open_basis
 from .belief.history import PackHistory
-from .cells.fitted import PackFit, cells_answer, fit_packs
+from .cells.fitted import Asked, cells_answer, fit_packs
 from .cells.full_pack import full_pack_answer
 from .cells.low_cell import low_cell_answer
 from .drive.held_back import held_back_answer
@@ -21,100 +21,47 @@ from .energy.pack_range import pack_answer
 from .faults.answer import fault_answer
 from .heat import heat_answer
 from .limits.parts import part_answer
+from .readings.gathered import Gathered
 from .telling.answer import Answer
 
 _CURRENT = ("battery_current", "controller_battery_current")
+_VOLTAGE = ("pack_voltage", "cell_voltage")
 _CELLS = ("cell_voltage", "pack_voltage", *_CURRENT)
 _TURNING = ("motor_speed", "motor_electrical_speed")
 _WARM = ("motor_temperature", "controller_temperature")
 _DRIVE = ("motor_current", "duty_cycle", "throttle", *_TURNING, *_CURRENT)
+_POWER = ("pack_voltage", *_CURRENT, "speed", *_TURNING)
+_AIR = ("battery_temperature", "ambient_temperature")
+_HEAT = (*_WARM, *_AIR, "motor_current", "motor_speed", "speed")
+_ALL = (*_DRIVE, *_CELLS, "speed", "brake", *_WARM, "battery_temperature")
 
 
-@dataclass(frozen=True)
-class Asked:
-    """What the questions are asked of: the examined ride, its packs, and what the caller wants."""
-
-    basis: Basis
-    packs: tuple[PackFit, ...]
-    other_capacity: float | None
-    plan: float | None
-    history: PackHistory | None
-
-    @property
-    def ride(self) -> Ride:
-        """The ride without what its sensors cannot be right about."""
-        return self.basis.ride
-
-    @property
-    def board(self) -> BoardFile | None:
-        """The board file without what is not this ride's."""
-        return self.basis.board
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Question:
-    """One question: who answers it, and the channels that the answer rests on, to tell what it lost
-    with a sensor.  ``pack``: it uses what the board file states of the pack.  ``fits``: it starts
-    from the fits of the cells, in ``Asked.packs``, which on a long ride take a lot of memory.
+    """One question, and the channels that its answer rests on, to tell what it lost with a sensor.
+
+    It is answered from what every question asks of a ride (``basis``), or starts from the fits of
+    the packs (``fits``), which on a long ride take a lot of memory.  ``pack``: it uses what the
+    board file states of the pack.
     """
 
-    answer: Callable[[Asked], Answer]
+    basis: Callable[[Gathered], Answer] | None = None
+    fits: Callable[[Asked], Answer] | None = None
     rests_on: tuple[str, ...]
     pack: bool = False
-    fits: bool = True
 
 
 QUESTIONS: dict[str, Question] = {
-    "fault": Question(
-        lambda it: fault_answer(it.ride, it.board, it.packs, it.basis.sensors),
-        (*_DRIVE, *_CELLS, "speed", "brake", *_WARM, "battery_temperature"),
-        pack=True,
-    ),
-    "parts": Question(
-        lambda it: part_answer(it.ride, it.board),
-        ("motor_current", *_CURRENT),
-        pack=True,
-        fits=False,
-    ),
-    "held_back": Question(
-        lambda it: held_back_answer(it.ride, it.board),
-        (*_DRIVE, "pack_voltage", "cell_voltage", *_WARM),
-        fits=False,
-    ),
-    "heat": Question(
-        lambda it: heat_answer(it.ride, it.board),
-        (
-            *_WARM,
-            "battery_temperature",
-            "ambient_temperature",
-            "motor_current",
-            "motor_speed",
-            "speed",
-        ),
-        fits=False,
-    ),
-    "cells": Question(lambda it: cells_answer(it.ride, it.board, it.packs), _CELLS, pack=True),
-    "low_cell": Question(
-        lambda it: low_cell_answer(it.ride, it.board, it.packs), _CELLS, pack=True
-    ),
-    "pack_range": Question(
-        lambda it: pack_answer(it.ride, it.board, it.packs, it.other_capacity, it.plan, it.history),
-        (*_CELLS, "speed", *_TURNING),
-        pack=True,
-    ),
-    "consumption": Question(
-        lambda it: consumption_answer(it.ride, it.board),
-        ("pack_voltage", *_CURRENT, "speed", *_TURNING),
-        fits=False,
-    ),
-    "full_pack": Question(
-        lambda it: full_pack_answer(it.ride, it.board, it.packs), _CELLS, pack=True
-    ),
-    "sides": Question(
-        lambda it: sides_answer(it.ride, it.board),
-        ("motor_current", *_TURNING, *_WARM),
-        fits=False,
-    ),
+    "fault": Question(fits=fault_answer, rests_on=_ALL, pack=True),
+    "parts": Question(basis=part_answer, rests_on=("motor_current", *_CURRENT), pack=True),
+    "held_back": Question(basis=held_back_answer, rests_on=(*_DRIVE, *_VOLTAGE, *_WARM)),
+    "heat": Question(basis=heat_answer, rests_on=_HEAT),
+    "cells": Question(fits=cells_answer, rests_on=_CELLS, pack=True),
+    "low_cell": Question(fits=low_cell_answer, rests_on=_CELLS, pack=True),
+    "pack_range": Question(fits=pack_answer, rests_on=(*_CELLS, "speed", *_TURNING), pack=True),
+    "consumption": Question(basis=consumption_answer, rests_on=_POWER),
+    "full_pack": Question(fits=full_pack_answer, rests_on=_CELLS, pack=True),
+    "sides": Question(basis=sides_answer, rests_on=("motor_current", *_TURNING, *_WARM)),
 }
 """Every question by the key of its answer, in the order of the page: a new answer is its module and
 its line here."""
@@ -169,18 +116,19 @@ def _with_losses(answer: Answer, basis: Basis) -> Answer:
 def _answers(
     basis: Basis, other_capacity: float | None, plan: float | None, history: PackHistory | None
 ) -> tuple[Answer, ...]:
-    asked = Asked(basis, (), other_capacity, plan, history)
     jobs = len(QUESTIONS) + 1
     found: dict[str, Answer] = {}
-    # Those that need no fit of the cells come first: on a long ride the fit takes a lot of memory.
-    for fits in (False, True):
-        if fits:
+    # Those that need no fit of the packs come first: on a long ride the fit takes a lot of memory.
+    for key, question in QUESTIONS.items():
+        if question.basis is not None:
             tell(_DOING, len(found), jobs)
-            asked = replace(asked, packs=fit_packs(asked.ride, asked.board))
-        for key, question in QUESTIONS.items():
-            if question.fits is fits:
-                tell(_DOING, len(found) + fits, jobs)
-                found[key] = question.answer(asked)
+            found[key] = question.basis(basis)
+    tell(_DOING, len(found), jobs)
+    asked = Asked(basis, fit_packs(basis), basis.sensors, other_capacity, plan, history)
+    for key, question in QUESTIONS.items():
+        if question.fits is not None:
+            tell(_DOING, len(found) + 1, jobs)
+            found[key] = question.fits(asked)
     return tuple(found[key] for key in QUESTIONS)
 
 

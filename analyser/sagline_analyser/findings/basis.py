@@ -14,15 +14,16 @@ from sagline_logger.format import BoardFile
 
 from ..load.opening import board_for, open_ride
 from ..load.ride import Ride, StreamColumns
+from .readings.gathered import Gathered
 from .readings.set_aside import Numbers, SetAside
-from .readings.summary import Finding, Summary, summarise, words
+from .readings.summary import Finding, Summary, figures_of, words
 from .sensors import SensorDoubt, judge_sensors
 from .sensors.mismatches import board_mismatches, fitting_board
 
 
-@dataclass(frozen=True)
-class Basis:
-    """A ride, examined.
+@dataclass(frozen=True, kw_only=True)
+class Basis(Gathered):
+    """A ride, examined, and what every question asks of it.
 
     ``raw`` is the ride as it was logged, ``ride`` the same with NaN in ``values`` for all that
     ``sensors`` set aside (its raw samples stay as they were sent).  ``mismatches`` are sentences
@@ -31,11 +32,9 @@ class Basis:
     taken out.
     """
 
-    ride: Ride
     raw: Ride
-    board: BoardFile | None
-    sensors: tuple[SensorDoubt, ...]
-    mismatches: tuple[str, ...]
+    sensors: tuple[SensorDoubt, ...] = ()
+    mismatches: tuple[str, ...] = ()
     misfit: bool = False
 
     def words(self, doubt: SensorDoubt) -> str:
@@ -86,11 +85,11 @@ def open_basis(ride: Ride, board: BoardFile | None = None) -> Basis:
     fitting = fitting_board(ride, board, sensors)
     return Basis(
         without(ride, sensors),
-        ride,
         fitting,
-        sensors,
-        board_mismatches(ride, board, sensors),
-        fitting is not board,
+        raw=ride,
+        sensors=sensors,
+        mismatches=board_mismatches(ride, board, sensors),
+        misfit=fitting is not board,
     )
 
 
@@ -137,7 +136,7 @@ _NEEDS: dict[str, tuple[str, ...]] = {
 
 def figures(basis: Basis) -> Summary:
     """Return the figures of the trusted ride, each with what it lost with a doubted sensor."""
-    summary = summarise(basis.ride, basis.board)
+    summary = figures_of(basis)
     if not basis.sensors:
         return summary
     return replace(

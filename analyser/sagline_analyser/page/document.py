@@ -11,7 +11,6 @@ from sagline_logger.format import (
     EventKind,
     Limit,
     SaglineError,
-    derive_limits,
     weakest,
 )
 from sagline_logger.format.progress import counted
@@ -85,11 +84,11 @@ def page_parts(
     """
     basis = ride if isinstance(ride, Basis) else open_basis(ride, board)
     ride, board = basis.raw, basis.board
-    limits = derive_limits(board) if board else ()
+    limits = basis.limits
     crossings = find_crossings(basis.ride, limits)
     # Before the columns to draw: on a long ride both together would be too much memory.
     found = answers(basis) if answered is None else answered
-    spec, blocks = trace_data(ride, board, limits, crossings, strip(basis.ride, board))
+    spec, blocks = trace_data(ride, board, limits, crossings, strip(basis))
     script = page_script()
     yield head(f"{ride.board_name or 'Ride'} {TITLE}", script)
     yield from _words(basis, crossings, limits, found, spec)
@@ -193,7 +192,7 @@ def _words(
     spec: PageData,
 ) -> Iterator[str]:
     ride, summary = basis.raw, figures(basis)
-    episodes = find_episodes(basis.ride, basis.board, crossings)
+    episodes = find_episodes(basis, crossings)
     events = [(e["t"], e["what"], e["text"]) for e in spec["events"]]
     return page(
         "page/report.jinja",

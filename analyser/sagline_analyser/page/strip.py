@@ -3,19 +3,17 @@
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import BoardFile
-
-from ..findings.readings.electric import battery_current, present
+from ..findings.readings.electric import present
+from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Series
-from ..findings.readings.speed import Unknown, vehicle_speed
-from ..load.ride import Ride
+from ..findings.readings.speed import Unknown
 from .page_data import StripData, Values
 
 STRETCHES = 480
 """Equal stretches of the ride that the strip is drawn from, each with its extremes."""
 
 
-def strip(ride: Ride, board: BoardFile | None) -> StripData:
+def strip(it: Gathered) -> StripData:
     """Return the strip's rows; a row whose channel was not recorded is left out.
 
     ``speed`` the greatest |speed| of each stretch in km/h, ``current`` the least and the greatest
@@ -23,18 +21,18 @@ def strip(ride: Ride, board: BoardFile | None) -> StripData:
     where no board file states one).  None where a stretch holds no sample.
     """
     found: StripData = {"count": STRETCHES}
-    speed = vehicle_speed(ride, board)
+    ride, speed = it.ride, it.speed
     if not isinstance(speed, Unknown):
         low, high = _extremes(speed.series, ride.duration)
         found["speed"] = _rounded(3.6 * np.fmax(np.abs(low), np.abs(high)), 1)
-    if (current := battery_current(ride)) is not None:
-        low, high = _extremes(current.series, ride.duration)
+    if it.current is not None:
+        low, high = _extremes(it.current.series, ride.duration)
         found["current"] = [_rounded(low, 1), _rounded(high, 1)]
     if cells := present(ride, "cell_voltage"):
         lowest = np.full(STRETCHES, np.inf)
         for _, series in cells:
             lowest = np.fmin(lowest, _extremes(series, ride.duration)[0])
-        stop = board.battery.cell_stop if board else None
+        stop = it.board.battery.cell_stop if it.board else None
         found["stop"] = stop
         found["cell"] = _rounded(lowest - (stop or 0.0), 3)
     return found

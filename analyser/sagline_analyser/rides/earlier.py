@@ -5,7 +5,6 @@ from pathlib import Path
 from ..findings.basis import Basis
 from ..findings.belief.history import PackHistory
 from ..findings.readings.pack_names import pack_names
-from ..findings.readings.packs import pack_spans
 from .index import NAME
 from .library import Entry, known_rides, open_library
 from .pack_history import pack_history
@@ -31,7 +30,7 @@ def earlier_rides(basis: Basis, log: Path, directory: Path | None = None) -> Pac
     ride = basis.ride
     if ride.started_wall is None:
         return None
-    name = pack_names(ride, basis.board, pack_spans(ride))[-1]
+    name = pack_names(ride, basis.board, basis.spans)[-1]
     own = tuple(one for one in entries if _same_board(one, ride.board_name))
     found = pack_history(own, name, before=ride.started_wall)
     return found if len(found) else None

@@ -166,6 +166,7 @@ def _figures(path: str) -> RideFigures:
     from ..findings.cells.fitted import fit_packs
     from ..findings.energy.consumption import Consumption, measure_consumption
     from ..findings.readings.electric import present
+    from ..findings.readings.gathered import Gathered
     from ..findings.readings.pack_names import pack_names
     from ..load import load_ride
 
@@ -180,10 +181,10 @@ def _figures(path: str) -> RideFigures:
             board = None  # the log matters more than the file that came with it
     basis = open_basis(ride, board)
     ride, summary = basis.ride, figures(basis)
-    fits = fit_packs(ride)
+    fits = fit_packs(Gathered(ride))
     names = pack_names(ride, board, [fit.span for fit in fits])
     packs = tuple(_pack(ride, fit, name) for fit, name in zip(fits, names, strict=True))
-    taken = measure_consumption(ride, board)
+    taken = measure_consumption(basis)
     whole = taken.whole if isinstance(taken, Consumption) else None
     sums = [summary[key] for key in ("distance", "energy_net")]
     shares = [one.covered for one in sums if one.value is not None and one.covered is not None]

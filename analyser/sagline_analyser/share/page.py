@@ -7,9 +7,10 @@ from functools import cache
 
 from markupsafe import Markup
 
-from sagline_logger.format import CAUTION, derive_limits, wrap_in_page
+from sagline_logger.format import CAUTION, wrap_in_page
 
 from ..findings.limits.crossings import find_crossings
+from ..findings.readings.gathered import Gathered
 from ..findings.telling.answer import Urgency
 from ..findings.telling.certainty import TOLD, Likelihood
 from ..findings.telling.picture import Steps
@@ -32,10 +33,10 @@ _OURS = "share/parts.jinja"
 def page_parts(share: Shared) -> Iterator[str]:
     """Yield the page piece by piece: words and picture first, then what draws the traces, then the
     samples and the log."""
-    limits = derive_limits(share.board) if share.board else ()
-    crossings = find_crossings(share.trusted, limits)
-    head_strip = strip(share.trusted, share.board)
-    spec, blocks = trace_data(share.ride, share.board, limits, crossings, head_strip, share.at)
+    basis = Gathered(share.trusted, share.board)
+    limits = basis.limits
+    crossings = find_crossings(basis.ride, limits)
+    spec, blocks = trace_data(share.ride, share.board, limits, crossings, strip(basis), share.at)
     starter = resource("share.js", __package__)
     script = page_script()
     style = f"<style>{resource('share.css', __package__)}</style></head>"

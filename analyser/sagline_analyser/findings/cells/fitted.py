@@ -6,20 +6,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
-from ...load.ride import Ride
 from ..belief.circuit import CircuitFit, fit_circuits
 from ..belief.curves import kind_of
 from ..belief.estimate import Estimate
+from ..belief.history import PackHistory
 from ..belief.rests import Rests, find_rests
 from ..belief.unequal import Unequal, compare_cells
 from ..readings.chance import student
-from ..readings.electric import battery_current, pack_voltage, present
-from ..readings.packs import MANY, PackSpan, during, pack_capacity, pack_spans
+from ..readings.electric import present
+from ..readings.gathered import Gathered
+from ..readings.packs import MANY, PackSpan, during, pack_capacity
 from ..readings.said_full import said_full
 from ..readings.series import Array
 from ..readings.speed import Unknown
+from ..sensors.doubt import SensorDoubt
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import SURE, Certainty, certainty, within
 from ..telling.picture import Bar, Bars
@@ -72,6 +72,24 @@ class PackFit:
     unequal: tuple[Unequal, ...] | None = None
     said_full: bool = False
     numbers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the questions about the packs are asked of: a ride with the fits of its packs, which
+    on a long ride take a lot of memory, and what the caller wants to know.
+
+    ``sensors`` is what is doubted of the ride's sensors.  ``other_capacity`` in Ah is that of
+    another pack whose range is wanted too, ``plan`` a distance in km for which a pack is wanted;
+    ``history`` what earlier rides showed of the last pack.
+    """
+
+    basis: Gathered
+    packs: tuple[PackFit, ...]
+    sensors: tuple[SensorDoubt, ...] = ()
+    other_capacity: float | None = None
+    plan: float | None = None
+    history: PackHistory | None = None
 
 
 @dataclass(frozen=True)
@@ -181,16 +199,16 @@ class PackCells:
         return tuple(sorted((c for c in self.cells if c.weak), key=lambda c: -c.excess))
 
 
-def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]:
+def fit_packs(it: Gathered) -> tuple[PackFit, ...]:
     """Fit the circuits of every pack of the ride; without cell voltages, of the pack as a whole.
 
-    The stated capacity of ``board`` says how finely rest voltage is followed over the charge.
+    The stated capacity says how finely rest voltage is followed over the charge.
     """
+    ride, board, current, whole = it.ride, it.board, it.current, it.voltage
     capacity = pack_capacity(board.battery) if board else None
-    current, whole = battery_current(ride), pack_voltage(ride)
     cells = present(ride, "cell_voltage")
     found = []
-    for span in pack_spans(ride):
+    for span in it.spans:
         if current is None or whole is None:
             lacking = "battery_current" if current is None else "pack_voltage"
             found.append(PackFit(span, Unknown(f"needs the channel {lacking}"), bool(cells)))
@@ -208,7 +226,7 @@ def fit_packs(ride: Ride, board: BoardFile | None = None) -> tuple[PackFit, ...]
         kind = kind_of(board.battery if board else None, float(np.max(fit.rest_start)) / count)
         rests = find_rests(fit, capacity, kind)
         unequal = compare_cells(rests) if use else None
-        full = said_full(ride, span, capacity)
+        full = said_full(it, span, capacity)
         numbers = tuple(ride.index(key) for key in fit.keys)
         found.append(PackFit(span, fit, bool(use), rests, unequal, full, numbers))
     return tuple(found)
@@ -284,11 +302,9 @@ def _size_and_lag(
     )
 
 
-def cells_answer(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-) -> Answer:
+def cells_answer(asked: Asked) -> Answer:
     """Answer whether a cell is weak, with every cell's resistance."""
-    found = [(pack.span, measure_cells(pack)) for pack in packs or fit_packs(ride, board)]
+    found = [(pack.span, measure_cells(pack)) for pack in asked.packs]
     known = [cells for _, cells in found if isinstance(cells, PackCells)]
     several = len(found) > 1
     if not known:

@@ -6,10 +6,8 @@ from typing import Literal
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, derive_limits, weakest
-
 from ...load.ride import Ride
-from ..readings.electric import battery_current, present
+from ..readings.electric import present
 from ..readings.packs import during
 from ..readings.series import Series, combine, interpolate
 from ..readings.spans import Rules, Span, find_spans
@@ -17,7 +15,7 @@ from ..readings.speed import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import cannot_tell
 from ..telling.picture import Bar, Bars
-from .fitted import PackFit, fit_packs
+from .fitted import Asked, PackFit
 from .low_cell import resting_voltage
 
 HYSTERESIS = 0.01
@@ -51,21 +49,19 @@ class Overcharge:
     explained: str
 
 
-def find_overcharge(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-) -> tuple[Overcharge, ...] | Unknown:
+def find_overcharge(asked: Asked) -> tuple[Overcharge, ...] | Unknown:
     """Return every stretch, in time order."""
-    current = battery_current(ride)
+    it = asked.basis
+    ride, board, current = it.ride, it.board, it.current
     if current is None:
         return Unknown("needs the channel battery_current")
     full = board.battery.cell_full if board else None
-    limits = weakest(derive_limits(board), "battery_current") if board else ()
-    allowed = next((x for x in limits if (x.kind, x.direction) == ("limit", "below")), None)
+    allowed = it.rated("battery_current", "below")
     if full is None and allowed is None:
         return Unknown("needs cell_full, or the units' max_charge_rate, in a board file")
     cells = present(ride, "cell_voltage")
     found = []
-    for pack in packs or fit_packs(ride, board):
+    for pack in asked.packs:
         amperes = during(current.series, pack.span)
         parts = [(key, part) for key, one in cells if len(part := during(one, pack.span))]
         if full is not None and parts:
@@ -96,11 +92,9 @@ def find_overcharge(
     return tuple(sorted(found, key=lambda one: one.span.start))
 
 
-def full_pack_answer(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-) -> Answer:
+def full_pack_answer(asked: Asked) -> Answer:
     """Answer whether braking met a full pack, and why."""
-    found = find_overcharge(ride, board, packs)
+    found = find_overcharge(asked)
     if isinstance(found, Unknown):
         return Answer("full_pack", QUESTION, cannot_tell(found.reason), known=False)
     if not found:

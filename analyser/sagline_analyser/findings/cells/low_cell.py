@@ -1,17 +1,14 @@
 """Every low-cell alarm: was the cell empty, or did the load pull it down?"""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
-from ...load.ride import Ride
 from ..belief.missing import missing_voltage
 from ..belief.rests import Rests
-from ..readings.electric import battery_current, present
+from ..readings.electric import present
+from ..readings.gathered import Gathered
 from ..readings.packs import during
 from ..readings.series import Series, combine, interpolate
 from ..readings.spans import Rules, Span, find_spans
@@ -19,7 +16,7 @@ from ..readings.speed import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import cannot_tell
 from ..telling.picture import Shares
-from .fitted import PackFit, fit_packs
+from .fitted import Asked, PackFit
 
 HYSTERESIS = 0.02
 """V by which the lowest cell must recover before a further fall counts as another alarm."""
@@ -58,34 +55,32 @@ class LowCell:
     meaning: str = ""
 
 
-def judge_low_cells(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-) -> tuple[LowCell, ...] | Unknown:
+def judge_low_cells(asked: Asked) -> tuple[LowCell, ...] | Unknown:
     """Return every stretch in which a cell was below the board file's alarm voltage, judged."""
+    it = asked.basis
+    board = it.board
     alarm = board.battery.cell_alarm if board else None
     if alarm is None:
         return Unknown("needs battery.cell_alarm in a board file")
     full = board.battery.cell_full if board else None
-    cells = present(ride, "cell_voltage")
+    cells = present(it.ride, "cell_voltage")
     if not cells:
         return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
     found = []
-    for pack in packs or fit_packs(ride, board):
+    for pack in asked.packs:
         parts = [(key, part) for key, series in cells if len(part := during(series, pack.span))]
         if not parts:
             continue
         lowest = combine([part for _, part in parts], "min")
         for span in find_spans(lowest, alarm, False, Rules(HYSTERESIS)):
             key, series = min(parts, key=lambda part: _at(part[1], span.peak_time))
-            found.append(judge_span(ride, pack, key, series, span, alarm, full))
+            found.append(judge_span(it, pack, key, series, span, alarm, full))
     return tuple(found)
 
 
-def low_cell_answer(
-    ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-) -> Answer:
+def low_cell_answer(asked: Asked) -> Answer:
     """Answer what every low-cell alarm meant."""
-    found = judge_low_cells(ride, board, packs)
+    found = judge_low_cells(asked)
     if isinstance(found, Unknown):
         return Answer("low_cell", QUESTION, cannot_tell(found.reason), known=False)
     if not found:
@@ -132,7 +127,7 @@ _WORDS = {
 
 
 def judge_span(
-    ride: Ride,
+    it: Gathered,
     pack: PackFit,
     key: str,
     series: Series,
@@ -142,8 +137,7 @@ def judge_span(
 ) -> LowCell:
     """Return what it means that cell ``key`` of ``pack`` was at or below ``alarm`` V in ``span``;
     ``full`` is the V of a full cell, from which the missing volts are counted if known."""
-    number = ride.index(key)
-    current = battery_current(ride)
+    number, current = it.ride.index(key), it.current
     load = float(interpolate(current.series, np.array([span.peak_time]))[0]) if current else np.nan
     known = None if load != load else load
     under = "" if known is None else f" at {load:.0f} A"

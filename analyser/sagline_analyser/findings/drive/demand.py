@@ -5,14 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
 from ...load.ride import Ride
 from ..readings.around import BLOCK
-from ..readings.electric import battery_current, pack_voltage, present
+from ..readings.electric import pack_voltage, present
+from ..readings.gathered import Gathered
 from ..readings.once import once
 from ..readings.series import Array, Flags, Series, column, interpolate, numbered, steps
-from ..readings.speed import Unknown, vehicle_speed
+from ..readings.speed import Unknown
 from .plateau import HELD, Axis, Plateau, find_plateau
 
 STANDING = 0.3
@@ -143,13 +142,13 @@ def samples_of(time: Array, pull: Pull) -> slice:
     return slice(first, int(np.searchsorted(time, pull.end, "right")))
 
 
-def drives(ride: Ride, board: BoardFile | None) -> list[Drive] | str:
-    """Return every motor of the ride, or in words what the ride lacks."""
-    motors = present(ride, "motor_current")
+def drives(it: Gathered) -> list[Drive] | Unknown:
+    """Return every motor of the ride."""
+    motors = present(it.ride, "motor_current")
     if not motors:
-        return "it needs the channel motor_current"
+        return Unknown("it needs the channel motor_current")
     axes: list[Axis] = []  # motors of one stream share theirs
-    return [_drive(ride, board, key, series, _axis(series, axes)) for key, series in motors]
+    return [_drive(it, key, series, _axis(series, axes)) for key, series in motors]
 
 
 def _axis(series: Series, known: list[Axis]) -> Axis:
@@ -199,7 +198,8 @@ def find_pulls(drive: Drive, share: float) -> list[Pull]:
 # -------------------------------------------------------------------- building one drive
 
 
-def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series, axis: Axis) -> Drive:
+def _drive(it: Gathered, key: str, series: Series, axis: Axis) -> Drive:
+    ride = it.ride
     stream = ride.find(key)
     motor = (stream.channels[key].index if stream else 0) or 1
     time, current = series.time, series.value
@@ -215,17 +215,17 @@ def _drive(ride: Ride, board: BoardFile | None, key: str, series: Series, axis: 
     pressed = None if brake is None else interpolate(brake, time)
     braking = np.zeros(len(time), bool) if pressed is None else pressed > 0.02
     duty = on("duty_cycle")
-    battery = _battery_share(ride, motor, time)
+    battery = _battery_share(it, motor, time)
     volts = _steady_voltage(ride)
     voltage = None if volts is None else interpolate(volts, time)
-    speed, standing = _speed(ride, board, motor, time)
+    speed, standing = _speed(it, motor, time)
     hot = tuple(
         (name.replace("_", " "), values)
         for name in ("motor_temperature", "controller_temperature")
         if (values := on(name)) is not None
     )
     full = full_throttle(throttle, current) & ~braking
-    setting = stated_settings(ride, board)
+    setting = stated_settings(it)
     # Without current, as downhill, nothing holds the duty cycle.
     line = _Lines(series, axis, step, full & (current > 0.05 * np.max(current, initial=0.0)))
     duty_limit = line.find(duty, current, None, setting("duty_limit"), 0.003, 0.85)
@@ -287,14 +287,14 @@ def _widest(throttle: Array) -> float:
     return float(np.quantile(known, 0.999)) if len(known) else 0.0
 
 
-def stated_settings(ride: Ride, board: BoardFile | None) -> Callable[[str], float | None]:
+def stated_settings(it: Gathered) -> Callable[[str], float | None]:
     """Return a function from a setting's name to its stated value, None where it is no number
     above 0; what the log states comes before the board file."""
 
     def value_of(name: str) -> float | None:
-        stated = ride.settings.get(name)
-        if stated is None and board is not None:
-            stated = str(board.settings.get(name, ""))
+        stated = it.ride.settings.get(name)
+        if stated is None and it.board is not None:
+            stated = str(it.board.settings.get(name, ""))
         try:
             value = float(stated or "")
         except ValueError:
@@ -439,19 +439,19 @@ def _touches(value: Array, limit: LimitLine) -> Flags:
     return np.asarray(limit.value - value < limit.tolerance)
 
 
-def _battery_share(ride: Ride, motor: int, time: Array) -> Array | None:
+def _battery_share(it: Gathered, motor: int, time: Array) -> Array | None:
     """Return one controller's battery current in A.
 
     Where only the sum is measured it is split as duty × motor current, the power that each motor
     takes divided by the pack voltage they share.
     """
+    ride = it.ride
     own = numbered(ride, "controller_battery_current", motor)
     if own is not None:
         return interpolate(own, time)
-    total = battery_current(ride)
-    if total is None:
+    if it.current is None:
         return None
-    whole = interpolate(total.series, time)
+    whole = interpolate(it.current.series, time)
     currents = present(ride, "motor_current")
     if len(currents) == 1:
         return whole
@@ -467,15 +467,12 @@ def _battery_share(ride: Ride, motor: int, time: Array) -> Array | None:
     return np.where(powers > 0, whole * mine / np.where(powers > 0, powers, 1.0), 0.0)
 
 
-def _speed(
-    ride: Ride, board: BoardFile | None, motor: int, time: Array
-) -> tuple[Array | None, float]:
+def _speed(it: Gathered, motor: int, time: Array) -> tuple[Array | None, float]:
     """Return a speed and the value below which it means standing; any unit will do for that."""
-    found = vehicle_speed(ride, board)
-    if not isinstance(found, Unknown):
-        return interpolate(found.series, time), STANDING
+    if not isinstance(it.speed, Unknown):
+        return interpolate(it.speed.series, time), STANDING
     for name in ("motor_speed", "motor_electrical_speed"):
-        turning = numbered(ride, name, motor) or numbered(ride, name, 0)
+        turning = numbered(it.ride, name, motor) or numbered(it.ride, name, 0)
         if turning is not None:
             return interpolate(turning, time), 0.03 * float(np.max(np.abs(turning.value)))
     return None, 0.0

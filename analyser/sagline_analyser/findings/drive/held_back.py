@@ -16,11 +16,10 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import BoardFile
-
-from ...load.ride import Ride
 from ..readings.around import around
+from ..readings.gathered import Gathered
 from ..readings.series import Array, Flags
+from ..readings.speed import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Shares
 from .demand import Drive, Pull, drives, find_pulls, samples_of
@@ -158,11 +157,11 @@ class HeldBack:
     settings: tuple[SettingInForce, ...] = ()
 
 
-def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
+def held_back(it: Gathered) -> HeldBack:
     """Attribute every moment of hard demand to what decided the motor current."""
-    found = drives(ride, board)
-    if isinstance(found, str):
-        return HeldBack(reason=found)
+    found = drives(it)
+    if isinstance(found, Unknown):
+        return HeldBack(reason=found.reason)
     told = [_attribute(drive) for drive in found]
     seen = Cuts()
     for _, cuts in sorted(told, key=lambda one: -(one[1].low or 0.0)):
@@ -173,7 +172,7 @@ def held_back(ride: Ride, board: BoardFile | None = None) -> HeldBack:
     ]
     motors = tuple(motor for motor, _ in told)
     pulls = find_pulls(found[0], HARD)
-    stated = of_drives(ride, board, found)
+    stated = of_drives(it, found)
     hard_seconds = float(np.mean([np.sum(m.step[m.hard]) for m in motors]))
     if hard_seconds <= 0:
         return HeldBack(
@@ -454,10 +453,10 @@ def _stretches(motor: MotorCauses) -> tuple[tuple[float, float], ...]:
     return tuple((a, b) for a, b in spans if b - a >= 0.5)
 
 
-def held_back_answer(ride: Ride, board: BoardFile | None) -> Answer:
+def held_back_answer(it: Gathered) -> Answer:
     """Answer what held the vehicle back, over the ride and launch by launch, and whether the
     stated settings were in force."""
-    found = held_back(ride, board)
+    found = held_back(it)
     against = " ".join(dict.fromkeys(s.text for s in found.settings if s.verdict is Shows.NO))
     figures = tuple(_setting_figure(s) for s in found.settings if s.seen is not None)
     if found.reason:

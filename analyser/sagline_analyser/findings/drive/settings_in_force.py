@@ -7,10 +7,9 @@ reports.  A ride that never came near a setting says nothing about it.
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
-from ...load.ride import Ride
+from ..readings.gathered import Gathered
 from ..readings.series import Array
+from ..readings.speed import Unknown
 from ..readings.window import between
 from ..telling.certainty import NOT_SHOWN
 from .demand import Drive, LimitLine, drives, stated_settings
@@ -34,7 +33,7 @@ while a current is held, or the speed stands, is carried there and not held."""
 
 
 def settings_in_force(
-    ride: Ride, board: BoardFile | None, start: float | None = None, end: float | None = None
+    it: Gathered, start: float | None = None, end: float | None = None
 ) -> tuple[SettingInForce, ...]:
     """Return every stated limit with what the ride, or its part ``start`` to ``end`` s, shows.
 
@@ -43,16 +42,15 @@ def settings_in_force(
     motor current measured, the result is empty.
     """
     if start is not None or end is not None:
-        ride = between(ride, start or 0.0, ride.duration if end is None else end)
-    found = drives(ride, board)
-    return () if isinstance(found, str) else of_drives(ride, board, found)
+        part = between(it.ride, start or 0.0, it.ride.duration if end is None else end)
+        it = Gathered(part, it.board)
+    found = drives(it)
+    return () if isinstance(found, Unknown) else of_drives(it, found)
 
 
-def of_drives(
-    ride: Ride, board: BoardFile | None, motors: list[Drive]
-) -> tuple[SettingInForce, ...]:
+def of_drives(it: Gathered, motors: list[Drive]) -> tuple[SettingInForce, ...]:
     """Return the same from the drives of a ride that are built already."""
-    value_of = stated_settings(ride, board)
+    value_of = stated_settings(it)
     found = []
     for drive in motors:
         for name, unit, value, line in (

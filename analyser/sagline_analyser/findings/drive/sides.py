@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
 from ...load.ride import Ride
 from ..readings.chance import student
 from ..readings.electric import present
+from ..readings.gathered import Gathered
 from ..readings.series import Array, Series, combine, interpolate, steps
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import cannot_tell
@@ -68,8 +67,8 @@ class Sides:
     reason: str = ""
 
 
-def sides(ride: Ride, board: BoardFile | None = None) -> Sides:
-    """Compare the two motors of a ride; ``board`` is not needed and kept for a like signature."""
+def sides(ride: Ride) -> Sides:
+    """Compare the two motors of a ride."""
     currents = present(ride, "motor_current")
     if len(currents) != 2:
         return Sides(
@@ -264,9 +263,9 @@ def _blocked(
     return value, half, ((float(start), float(end)),)
 
 
-def sides_answer(ride: Ride, board: BoardFile | None) -> Answer:
+def sides_answer(it: Gathered) -> Answer:
     """Answer whether left and right work alike, and what a difference usually means."""
-    found = sides(ride, board)
+    found = sides(it.ride)
     if found.reason:
         return Answer(KEY, QUESTION, cannot_tell(found.reason), False)
     known = [d for d in found.differences if d.value is not None]

@@ -5,13 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
-from ...load.ride import Ride
 from ..readings.chance import student
 from ..readings.course import SPAN, find_heights, slope_at, travelled
 from ..readings.coverage import ALL, ENOUGH, Coverage, coverage, ride_time
-from ..readings.electric import battery_current, pack_voltage
+from ..readings.gathered import Gathered
 from ..readings.once import once
 from ..readings.series import (
     Array,
@@ -23,7 +20,7 @@ from ..readings.series import (
     product,
     steps,
 )
-from ..readings.speed import Unknown, vehicle_speed
+from ..readings.speed import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import cannot_tell
 from ..telling.picture import Bar, Bars
@@ -83,9 +80,9 @@ class Consumption:
 
 
 @once
-def power(ride: Ride) -> Series | Unknown:
+def power(it: Gathered) -> Series | Unknown:
     """Return the power drawn from the pack in W."""
-    current, voltage = battery_current(ride), pack_voltage(ride)
+    current, voltage = it.current, it.voltage
     if current is None or voltage is None:
         lacking = "battery_current" if current is None else "pack_voltage"
         return Unknown(f"needs the channel {lacking}")
@@ -93,9 +90,9 @@ def power(ride: Ride) -> Series | Unknown:
 
 
 @once
-def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Unknown:
+def measure_consumption(it: Gathered) -> Consumption | Unknown:
     """Return the energy per distance where current, voltage and speed were all recorded."""
-    drawing, speed = power(ride), vehicle_speed(ride, board)
+    ride, drawing, speed = it.ride, power(it), it.speed
     if isinstance(drawing, Unknown):
         return drawing
     if isinstance(speed, Unknown):
@@ -124,7 +121,7 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
         if distance[inside].sum() >= LEAST:
             label = f"{low:.0f} to {high:.0f} km/h" if high < np.inf else f"{low:.0f} km/h and more"
             bands.append(_rate(label, energy[inside], distance[inside], step[inside]))
-    heights, way = find_heights(ride, board), travelled(ride, board)
+    heights, way = find_heights(it), travelled(it)
     grades, climbed = [], None
     if heights is not None and way is not None:
         climbed = heights.climbed, heights.descended
@@ -146,9 +143,9 @@ def measure_consumption(ride: Ride, board: BoardFile | None) -> Consumption | Un
     )
 
 
-def consumption_answer(ride: Ride, board: BoardFile | None) -> Answer:
+def consumption_answer(it: Gathered) -> Answer:
     """Answer what a kilometre takes, by speed, and what braking gave back."""
-    found = measure_consumption(ride, board)
+    ride, found = it.ride, measure_consumption(it)
     if isinstance(found, Unknown):
         return Answer("consumption", QUESTION, cannot_tell(found.reason), known=False)
     whole = found.whole

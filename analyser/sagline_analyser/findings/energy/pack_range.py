@@ -6,17 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
 from ...load.ride import Ride
 from ..belief.charge import LESS, NEAR, Charge
 from ..belief.curves import KIND_OF
 from ..belief.estimate import NORMAL
-from ..belief.history import PackHistory
 from ..belief.rests import Rests
-from ..cells.fitted import PackFit, fit_packs
+from ..cells.fitted import Asked, PackFit
 from ..readings.coverage import ALL, ENOUGH, Coverage, coverage
-from ..readings.electric import battery_current
+from ..readings.gathered import Gathered
 from ..readings.packs import MANY, PackSpan, during, pack_capacity
 from ..readings.series import Array, integral, integral_above_zero
 from ..readings.speed import Unknown
@@ -111,24 +108,19 @@ class Reach:
     vague: bool = False
 
 
-def pack_use(
-    ride: Ride,
-    board: BoardFile | None,
-    packs: Sequence[PackFit] | None = None,
-    history: PackHistory | None = None,
-) -> tuple[PackUse, ...] | Unknown:
-    """Return what every pack of the ride gave; ``history`` is of the last one."""
-    current, drawing = battery_current(ride), power(ride)
+def pack_use(asked: Asked) -> tuple[PackUse, ...] | Unknown:
+    """Return what every pack of the ride gave."""
+    it, packs = asked.basis, asked.packs
+    current, drawing = it.current, power(it)
     if isinstance(drawing, Unknown):
         return drawing
     found = []
-    fits = packs or fit_packs(ride, board)
-    for pack in fits:
+    for pack in packs:
         amperes = during(current.series, pack.span) if current else drawing
         watts = during(drawing, pack.span)
         charge, energy = integral_above_zero(amperes) / 3600, integral_above_zero(watts) / 3600
-        state = charge_state(pack, board, history if pack is fits[-1] else None)
-        covered = coverage(ride, watts, pack.span.start, pack.span.end)
+        state = charge_state(pack, it.board, asked.history if pack is packs[-1] else None)
+        covered = coverage(it.ride, watts, pack.span.start, pack.span.end)
         found.append(
             PackUse(
                 pack.span,
@@ -144,8 +136,7 @@ def pack_use(
 
 
 def reach(
-    ride: Ride,
-    board: BoardFile | None,
+    it: Gathered,
     pack: PackFit,
     other_capacity: float | None = None,
     state: ChargeState | Unknown | None = None,
@@ -156,20 +147,19 @@ def reach(
     goes, of like cells, its resistance smaller as its capacity is greater.  ``state`` is the
     pack's, if at hand.
     """
-    how = _way(ride, board, pack, state)
+    how = _way(it, pack, state)
     return how if isinstance(how, Unknown) else how.reach(other_capacity)
 
 
 def capacity_for(
-    ride: Ride,
-    board: BoardFile | None,
+    it: Gathered,
     pack: PackFit,
     distance: float,
     state: ChargeState | Unknown | None = None,
 ) -> tuple[float, float] | Unknown:
     """Return the Ah of a full pack of like cells with which 19 of 20 go ``distance`` km, and of
     one with which half of them do."""
-    how = _way(ride, board, pack, state)
+    how = _way(it, pack, state)
     if isinstance(how, Unknown):
         return how
     found = []
@@ -286,22 +276,20 @@ class _Way:
             yield number, float(ohms[at]), lag + more * drawn, size
 
 
-def _way(
-    ride: Ride, board: BoardFile | None, pack: PackFit, state: ChargeState | Unknown | None
-) -> _Way | Unknown:
-    battery = board.battery if board else None
+def _way(it: Gathered, pack: PackFit, state: ChargeState | Unknown | None) -> _Way | Unknown:
+    battery = it.board.battery if it.board else None
     reserve = (battery.cell_alarm or battery.cell_stop) if battery else None
     capacity = pack_capacity(battery) if battery else None
     if battery is None or reserve is None or capacity is None:
         return Unknown(
             "needs cell_alarm (or cell_stop) and each unit's cell_capacity in the board file"
         )
-    rate = measure_consumption(ride, board)
+    rate = measure_consumption(it)
     if isinstance(rate, Unknown):
         return rate
     if rate.whole.per_km <= 0:
         return Unknown("the ride took no energy on the whole; it went downhill")
-    state = state or charge_state(pack, board)
+    state = state or charge_state(pack, it.board)
     if isinstance(state, Unknown):
         return state
     if pack.rests is None:
@@ -323,21 +311,13 @@ def _way(
     )
 
 
-def pack_answer(
-    ride: Ride,
-    board: BoardFile | None,
-    packs: Sequence[PackFit] | None = None,
-    other_capacity: float | None = None,
-    plan: float | None = None,
-    history: PackHistory | None = None,
-) -> Answer:
+def pack_answer(asked: Asked) -> Answer:
     """Answer what each pack gave, how full it is, and how far it and another one would go.
 
-    The other pack has ``other_capacity`` Ah, or is one of the board file's size, charged full;
-    ``plan`` is a distance in km for which a pack is wanted.
+    The other pack has the capacity asked for, or is one of the board file's size, charged full.
     """
-    fits = packs or fit_packs(ride, board)
-    uses = pack_use(ride, board, fits, history)
+    ride = asked.basis.ride
+    uses = pack_use(asked)
     if isinstance(uses, Unknown):
         return Answer("pack_range", QUESTION, f"Cannot tell: {uses.reason}.", known=False)
     verdicts, figures, details = [], [], []
@@ -393,7 +373,7 @@ def pack_answer(
                     )
                 )
         verdicts.append(text)
-    lines, more = _reaches(ride, board, fits[-1], uses[-1].state, other_capacity, plan)
+    lines, more = _reaches(asked, uses[-1].state)
     if len(uses) > MANY:
         details = [*(f"{one}." for one in verdicts), *details]
         known = [use for use in uses if use.told]
@@ -474,15 +454,9 @@ def _together(uses: Sequence[PackUse]) -> str:
     )
 
 
-def _reaches(
-    ride: Ride,
-    board: BoardFile | None,
-    pack: PackFit,
-    state: ChargeState | Unknown,
-    other_capacity: float | None,
-    plan: float | None,
-) -> tuple[list[str], list[Figure]]:
-    way = _way(ride, board, pack, state)
+def _reaches(asked: Asked, state: ChargeState | Unknown) -> tuple[list[str], list[Figure]]:
+    it, pack = asked.basis, asked.packs[-1]
+    way = _way(it, pack, state)
     if isinstance(way, Unknown):
         return [f"How far it goes cannot be told: {way.reason}."], []
     now = way.reach(None)
@@ -507,7 +481,7 @@ def _reaches(
             Figure("range left, at least", now.least, "km", None, f"{how}; {MOST} go so far"),
             Figure("range left", now.distance, "km", now.error, how),
         ]
-    other = way.reach(other_capacity or now.capacity)
+    other = way.reach(asked.other_capacity or now.capacity)
     label = f"range of a full pack of {other.capacity:g} Ah"
     figures += [
         Figure(f"{label}, at least", other.least, "km", None, f"{how}; {MOST} go so far"),
@@ -520,8 +494,8 @@ def _reaches(
     )
     sizes = "; ".join(f"{ah:g} Ah {_down(way.reach(ah).least)} km" for ah in SIZES)
     lines.append(f"Other full packs of like cells, at least: {sizes} (19 of 20).")
-    if plan is not None:
-        lines.append(_planned(ride, board, pack, state, plan, figures))
+    if asked.plan is not None:
+        lines.append(_planned(it, pack, state, asked.plan, figures))
     lines.append(
         "Under harder load than the mean the reserve voltage comes earlier; wind, hills, cold and "
         "age all shorten the way."
@@ -559,14 +533,13 @@ def _vague(charge: Charge) -> str:
 
 
 def _planned(
-    ride: Ride,
-    board: BoardFile | None,
+    it: Gathered,
     pack: PackFit,
     state: ChargeState | Unknown,
     plan: float,
     figures: list[Figure],
 ) -> str:
-    wanted = capacity_for(ride, board, pack, plan, state)
+    wanted = capacity_for(it, pack, plan, state)
     if isinstance(wanted, Unknown):
         return f"Which pack goes {plan:g} km cannot be told: {wanted.reason}."
     sure, even = (math.ceil(10 * one) / 10 for one in wanted)

@@ -1,18 +1,12 @@
 """What happened first? The stories of all faults and sudden moments of a ride as one answer."""
 
-from collections.abc import Sequence
-
-from sagline_logger.format import BoardFile
-
-from ...load.ride import Ride
-from ..cells.fitted import PackFit
-from ..sensors.doubt import SensorDoubt
+from ..cells.fitted import Asked
 from ..telling.answer import Answer, Urgency
 from ..telling.certainty import TOLD, Likelihood
 from ..telling.picture import Steps
 from .cells import CellBelief
 from .moments import fault_moments
-from .order import what_came_first
+from .order import story_of
 from .story import FaultStory, Kind, Step
 
 QUESTION = "What happened first when it cut out?"
@@ -30,42 +24,29 @@ METHOD = (
 )
 
 
-def fault_stories(
-    ride: Ride,
-    board: BoardFile | None,
-    packs: Sequence[PackFit] | None = None,
-    sensors: Sequence[SensorDoubt] = (),
-) -> list[FaultStory]:
+def fault_stories(asked: Asked) -> list[FaultStory]:
     """Return the stories of the ride's first sudden moments, :data:`MOST` at most.
 
-    ``packs`` are the ride's packs where they are fitted already, ``sensors`` what is doubted of its
-    sensors: a signal that failed may be why a controller stopped, and is no more than that.
+    What is doubted of its sensors is among the causes: a signal that failed may be why a controller
+    stopped, and is no more than that.
     """
-    belief = CellBelief(ride, board, packs)
+    belief = CellBelief(asked.basis, asked.packs)
     return [
-        what_came_first(ride, board, at, belief=belief, sensors=sensors)
-        for at in fault_moments(ride)[:MOST]
+        story_of(asked.basis, at, belief=belief, sensors=asked.sensors)
+        for at in fault_moments(asked.basis.ride)[:MOST]
     ]
 
 
-def fault_answer(
-    ride: Ride,
-    board: BoardFile | None,
-    packs: Sequence[PackFit] | None = None,
-    sensors: Sequence[SensorDoubt] = (),
-) -> Answer:
-    """Answer what came first before every fault, cut-out, restart and lost link under way.
-
-    ``packs`` and ``sensors`` are as in :func:`fault_stories`.
-    """
-    moments = fault_moments(ride)
+def fault_answer(asked: Asked) -> Answer:
+    """Answer what came first before every fault, cut-out, restart and lost link under way."""
+    moments = fault_moments(asked.basis.ride)
     if not moments:
         return Answer(
             "fault",
             QUESTION,
             "Nothing to tell: no fault, no cut-out, no restart and no link lost under way.",
         ).in_short("No fault, no cut-out, no link lost under way", Urgency.FINE)
-    stories = fault_stories(ride, board, packs, sensors)
+    stories = fault_stories(asked)
     count = len(moments)
     verdict = " ".join(story.text for story in stories[:2])
     if count > 2:

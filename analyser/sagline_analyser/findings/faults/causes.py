@@ -13,11 +13,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, EventKind
+from sagline_logger.format import EventKind
 
-from ...load.ride import Ride, Segment
+from ...load.ride import Segment
 from ..cells.fitted import MARGIN
 from ..cells.low_cell import LowCell
+from ..readings.gathered import Gathered
 from ..readings.series import Series
 from ..readings.summary import words
 from ..sensors.doubt import SensorDoubt
@@ -102,14 +103,13 @@ Weigh = Callable[[Scene, Weighing], None]
 
 
 def rank_causes(
-    ride: Ride,
-    board: BoardFile | None,
+    it: Gathered,
     story: FaultStory,
     belief: CellBelief | None = None,
     sensors: Sequence[SensorDoubt] = (),
 ) -> tuple[Cause, ...]:
     """Return the causes to weigh for ``story``, the likeliest first."""
-    scene = Scene(ride, board, story, belief or CellBelief(ride, board), tuple(sensors))
+    scene = Scene(it, story, belief or CellBelief(it), tuple(sensors))
     for key, (name, check, weigh, texts) in CAUSES.items():
         weighing = Weighing(key, name, check)
         weigh(scene, weighing)

@@ -7,11 +7,9 @@ fault's candidates take that judgement as it is.
 from collections.abc import Sequence
 from functools import cached_property
 
-from sagline_logger.format import BoardFile
-
-from ...load.ride import Ride
-from ..cells.fitted import Cell, PackCells, PackFit, fit_packs, measure_cells
+from ..cells.fitted import Asked, Cell, PackCells, PackFit, fit_packs, measure_cells
 from ..cells.low_cell import LowCell, judge_low_cells, judge_span
+from ..readings.gathered import Gathered
 from ..readings.series import Series
 from ..readings.spans import Span
 from ..readings.speed import Unknown
@@ -20,22 +18,19 @@ from ..readings.speed import Unknown
 class CellBelief:
     """The cells of a ride as believed, worked out when first asked: most faults do not ask."""
 
-    def __init__(
-        self, ride: Ride, board: BoardFile | None, packs: Sequence[PackFit] | None = None
-    ) -> None:
-        self.ride: Ride = ride
-        self.board: BoardFile | None = board
+    def __init__(self, it: Gathered, packs: Sequence[PackFit] | None = None) -> None:
+        self.it: Gathered = it
         self._packs = packs
 
     @cached_property
     def packs(self) -> Sequence[PackFit]:
         """The packs of the ride, those handed over if there were any."""
-        return self._packs if self._packs is not None else fit_packs(self.ride, self.board)
+        return self._packs if self._packs is not None else fit_packs(self.it)
 
     @cached_property
     def alarms(self) -> tuple[LowCell, ...]:
         """Every low-cell alarm, as that answer judges it."""
-        found = judge_low_cells(self.ride, self.board, self.packs)
+        found = judge_low_cells(Asked(self.it, tuple(self.packs)))
         return () if isinstance(found, Unknown) else found
 
     def low_at(self, key: str, series: Series, value: float, when: float, level: float) -> LowCell:
@@ -45,8 +40,8 @@ class CellBelief:
             if alarm.span.start <= when <= alarm.span.end:
                 return alarm
         span = Span(when, when, value, when, 0.0, 0.0, 1, False)
-        full = self.board.battery.cell_full if self.board else None
-        return judge_span(self.ride, self._pack(when), key, series, span, level, full)
+        full = self.it.board.battery.cell_full if self.it.board else None
+        return judge_span(self.it, self._pack(when), key, series, span, level, full)
 
     def compared(self, number: int, when: float) -> Cell | None:
         """Return cell ``number`` as the cells answer compares it; None where it cannot."""

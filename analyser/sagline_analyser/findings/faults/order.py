@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import BoardFile, EventKind, derive_limits, vocabulary
+from sagline_logger.format import BoardFile, EventKind, vocabulary
 
 from ...load.ride import Ride, StreamColumns
 from ..limits.crossings import HYSTERESIS, Threshold, thresholds
 from ..readings.electric import battery_current, pack_voltage
+from ..readings.gathered import Gathered
 from ..readings.series import Array, Flags, Series, clean
 from ..readings.summary import channel_words
 from ..readings.window import between
@@ -98,16 +99,28 @@ def what_came_first(
 
     The window is ``before_s`` before it to ``after_s`` after it, cut to the ride; ``belief`` is
     what the ride says of its cells, worked out here when not handed over, and ``sensors`` what is
-    doubted of its sensors.  Never raises
-    for lack of data: what is missing stands in ``unknown`` and in ``text``.
+    doubted of its sensors.  Never raises for lack of data: what is missing stands in ``unknown``
+    and in ``text``.
     """
+    return story_of(Gathered(ride, board), at, before_s, after_s, belief, sensors)
+
+
+def story_of(
+    it: Gathered,
+    at: float | Moment,
+    before_s: float = BEFORE,
+    after_s: float = AFTER,
+    belief: CellBelief | None = None,
+    sensors: Sequence[SensorDoubt] = (),
+) -> FaultStory:
+    """Tell what happened around ``at``, as :func:`what_came_first`."""
+    ride, board = it.ride, it.board
     moment = at if isinstance(at, Moment) else Moment(float(at), "chosen", "the chosen moment")
     start, end = max(0.0, moment.time - before_s), min(ride.duration, moment.time + after_s)
     window = (start, max(start, end))
     tracks = _tracks(between(ride, start - MEMORY, window[1]))
-    limits = derive_limits(board) if board else ()
     steps: list[Step] = _events(ride, window)
-    for threshold in thresholds(ride, limits):
+    for threshold in thresholds(ride, it.limits):
         steps += _beyond_limit(tracks, threshold, window)
     for track in tracks:
         steps += _beyond_normal(track, window)
@@ -131,7 +144,7 @@ def what_came_first(
         ride.quality.clock_error,
         blind,
     )
-    story = replace(story, causes=rank_causes(ride, board, story, belief, sensors))
+    story = replace(story, causes=rank_causes(it, story, belief, sensors))
     return replace(story, text=_words(story))
 
 

@@ -6,10 +6,11 @@ from functools import cached_property
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, Limit, derive_limits
+from sagline_logger.format import Limit
 
 from ...load.ride import Ride
 from ..readings.electric import battery_current, present
+from ..readings.gathered import Gathered
 from ..readings.series import Array, Series, column, combine, interpolate
 from ..readings.window import between
 from ..sensors.doubt import SensorDoubt
@@ -40,8 +41,7 @@ class Scene:
 
     def __init__(
         self,
-        ride: Ride,
-        board: BoardFile | None,
+        it: Gathered,
         story: FaultStory,
         belief: CellBelief,
         sensors: tuple[SensorDoubt, ...] = (),
@@ -54,12 +54,11 @@ class Scene:
         self.end: float
         self.start, self.end = story.window
         self.story: FaultStory = story
-        self.board: BoardFile | None = board
         self.ride_start: float = min(
-            (float(s.time[0]) for s in ride.streams.values() if len(s.time)), default=0.0
+            (float(s.time[0]) for s in it.ride.streams.values() if len(s.time)), default=0.0
         )
-        self.ride: Ride = between(ride, self.start - MEMORY, self.end)
-        self.limits: tuple[Limit, ...] = derive_limits(board) if board else ()
+        self.ride: Ride = between(it.ride, self.start - MEMORY, self.end)
+        self.limits: tuple[Limit, ...] = it.limits
 
     @cached_property
     def voltage(self) -> Series | None:

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, derive_limits, vocabulary
+from sagline_logger.format import vocabulary
 
-from ...load.ride import Ride
 from ..limits.crossings import Crossing, find_crossings
+from ..readings.gathered import Gathered
 from ..readings.summary import words
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
@@ -29,15 +29,15 @@ SPOT = (
 """What a sensor in the winding does not show; the standard from memory."""
 
 
-def heat_answer(ride: Ride, board: BoardFile | None) -> Answer:
+def heat_answer(it: Gathered) -> Answer:
     """Answer how long the rated current may flow, part by part, the soonest first."""
-    parts = part_heats(ride, board)
+    parts = part_heats(it)
     if not parts:
         lacks = "it needs motor_temperature or controller_temperature"
         return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
     told = sorted((p for p in parts if not p.reason), key=_soonest)
     others = [p for p in parts if p.reason]
-    hot = _was_too_hot(ride, board)
+    hot = _was_too_hot(it)
     details = tuple(_words(p) for p in (*told, *others))
     if not told:
         reasons = list(dict.fromkeys(p.reason for p in others))
@@ -79,16 +79,16 @@ class TooHot:
     """°C at most."""
 
 
-def _was_too_hot(ride: Ride, board: BoardFile | None) -> list[TooHot]:
+def _was_too_hot(it: Gathered) -> list[TooHot]:
     """Say of each part that passed its temperature limit when, for how long and how far, the one
     that went furthest first."""
     limits = [
         limit
-        for limit in (derive_limits(board) if board else ())
+        for limit in it.limits
         if limit.kind == "limit" and vocabulary()[limit.channel].group == "temperature"
     ]
     groups: dict[tuple[str, float], list[Crossing]] = {}
-    for one in find_crossings(ride, limits):
+    for one in find_crossings(it.ride, limits):
         groups.setdefault((one.where, one.threshold.level), []).append(one)
     hot = []
     for (key, level), found in groups.items():
@@ -97,7 +97,7 @@ def _was_too_hot(ride: Ride, board: BoardFile | None) -> list[TooHot]:
         lasted = long(sum(one.span.duration for one in found))
         times = f" ({len(found)} times)" if len(found) > 1 else ""
         most = max(one.span.peak for one in found)
-        name = words(ride, key)
+        name = words(it.ride, key)
         line = f"{_capital(name)} was above {level:g} °C for {lasted}"
         text = f"{line}{times}, first at {whole}:{rest:02}, at most {most:.1f} °C."
         spans = tuple((one.span.start, one.span.end) for one in found)

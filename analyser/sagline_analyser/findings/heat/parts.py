@@ -4,14 +4,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, derive_limits, weakest
+from sagline_logger.format import BoardFile
 
 from ...load.ride import Ride
 from ..drive.demand import STANDING
 from ..limits.parts import Squares
 from ..readings.electric import present
+from ..readings.gathered import Gathered
 from ..readings.series import Series, column, numbered
-from ..readings.speed import Unknown, vehicle_speed
+from ..readings.speed import Unknown
 from ..readings.summary import words
 from .drive import grid
 from .fit import CASE, STAGE, WINDING, AirDoubt, ThermalFit, fit, usable
@@ -99,8 +100,7 @@ class PartHeat:
 
 
 def part_heats(
-    ride: Ride,
-    board: BoardFile | None = None,
+    it: Gathered,
     current: float | None = None,
     limit: float | None = None,
 ) -> tuple[PartHeat, ...]:
@@ -109,19 +109,21 @@ def part_heats(
     ``current`` (A) and ``limit`` (°C) replace what the board file states.
     """
     keys = [
-        key for kind in ("motor", "controller") for key, _ in present(ride, f"{kind}_temperature")
+        key
+        for kind in ("motor", "controller")
+        for key, _ in present(it.ride, f"{kind}_temperature")
     ]
-    return tuple(part_heat(ride, board, key, current, limit) for key in keys)
+    return tuple(part_heat(it, key, current, limit) for key in keys)
 
 
 def part_heat(
-    ride: Ride,
-    board: BoardFile | None,
+    it: Gathered,
     key: str,
     current: float | None = None,
     limit: float | None = None,
 ) -> PartHeat:
     """Fit the part whose temperature is in column ``key``; see :func:`part_heats`."""
+    ride, board = it.ride, it.board
     stream, temperature = ride.find(key), column(ride, key)
     if stream is None or temperature is None:
         return PartHeat(key, key, (), "it has no readings")
@@ -140,8 +142,7 @@ def part_heat(
             reason=f"the ride was too short to tell: {end - start:.0f} s of "
             f"temperatures, at least {LEAST_TIME:.0f} s are needed",
         )
-    found = vehicle_speed(ride, board)
-    speed = None if isinstance(found, Unknown) else found.series
+    speed = None if isinstance(it.speed, Unknown) else it.speed.series
     outside = column(ride, "ambient_temperature")
     guess, doubt = _unmeasured_air(ride, temperature)
     drive, seen, readings = grid(flow, speed, outside, temperature, guess)
@@ -160,8 +161,8 @@ def part_heat(
     plausible = STAGE if not motor else CASE if sensor == "case" else WINDING
     model = fit(drive, seen, readings, plausible, doubt)
     moving = drive.speed[drive.speed > STANDING]
-    from_board = limit if limit is not None else _limit(board, channel.name, index)
-    chosen, source = (current, "chosen") if current is not None else _current(ride, board, index)
+    from_board = limit if limit is not None else _limit(it, channel.name, index)
+    chosen, source = (current, "chosen") if current is not None else _current(it, index)
     known = replace(
         known,
         model=model,
@@ -247,20 +248,18 @@ def _sensor(board: BoardFile | None, index: int) -> str:
     return (motors[index - 1].temperature_sensor or "") if index <= len(motors) else ""
 
 
-def _limit(board: BoardFile | None, channel: str, index: int) -> float | None:
-    limits = weakest(derive_limits(board), channel, index) if board is not None else ()
-    return next((x.value for x in limits if (x.kind, x.direction) == ("limit", "above")), None)
+def _limit(it: Gathered, channel: str, index: int) -> float | None:
+    found = it.rated(channel, "above", index)
+    return None if found is None else found.value
 
 
-def _current(ride: Ride, board: BoardFile | None, index: int) -> tuple[float | None, str]:
+def _current(it: Gathered, index: int) -> tuple[float | None, str]:
     """Return the current in A to judge by: rated, else the hardest stretch of the ride."""
-    if board is not None:
-        limits = weakest(derive_limits(board), "motor_current", index)
-        for kind in ("limit", "setting"):
-            for found in limits:
-                if found.kind == kind and found.direction == "above":
-                    return found.value, found.arithmetic.partition(": ")[2]
-    flow = numbered(ride, "motor_current", index) or numbered(ride, "motor_current", 0)
+    for kind in ("limit", "setting"):
+        for found in it.nearest("motor_current", index):
+            if found.kind == kind and found.direction == "above":
+                return found.value, found.arithmetic.partition(": ")[2]
+    flow = numbered(it.ride, "motor_current", index) or numbered(it.ride, "motor_current", 0)
     if flow is None:
         return None, ""
     hardest = Squares(flow).hardest(HARDEST)

@@ -6,12 +6,11 @@ from enum import StrEnum
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, EventKind
+from sagline_logger.format import EventKind
 
-from ...load.ride import Ride
-from ..readings.electric import battery_current
+from ..readings.gathered import Gathered
 from ..readings.series import interpolate
-from ..readings.speed import Unknown, vehicle_speed
+from ..readings.speed import Unknown
 from .crossings import Crossing
 
 APART = 2.0
@@ -59,9 +58,7 @@ class Episode:
     passed: tuple[Passed, ...]
 
 
-def find_episodes(
-    ride: Ride, board: BoardFile | None, crossings: Sequence[Crossing]
-) -> tuple[Episode, ...]:
+def find_episodes(it: Gathered, crossings: Sequence[Crossing]) -> tuple[Episode, ...]:
     """Return the episodes of a ride in time order, from its ``crossings``.
 
     Crossings of settings alone make no episode: a controller that reaches its setting does what it
@@ -76,7 +73,7 @@ def find_episodes(
             groups.append([])
         groups[-1].append(crossing)
         end = max(end, crossing.span.end)
-    return tuple(_episode(ride, board, group) for group in groups)
+    return tuple(_episode(it, group) for group in groups)
 
 
 def beyond(crossing: Crossing) -> float:
@@ -86,7 +83,7 @@ def beyond(crossing: Crossing) -> float:
     return way * (crossing.span.peak - level) / max(abs(level), 1e-9)
 
 
-def _episode(ride: Ride, board: BoardFile | None, group: Sequence[Crossing]) -> Episode:
+def _episode(it: Gathered, group: Sequence[Crossing]) -> Episode:
     by_limit: dict[tuple[str, str], list[Crossing]] = {}
     for crossing in group:
         threshold = crossing.threshold
@@ -97,23 +94,22 @@ def _episode(ride: Ride, board: BoardFile | None, group: Sequence[Crossing]) -> 
         passed.append(Passed(worst, beyond(worst), len(crossings)))
     start, end = group[0].span.start, max(c.span.end for c in group)
     ordered = tuple(sorted(passed, key=lambda one: -one.beyond))
-    return Episode(_kind(ride, board, start, end), start, end, ordered)
+    return Episode(_kind(it, start, end), start, end, ordered)
 
 
-def _kind(ride: Ride, board: BoardFile | None, start: float, end: float) -> Kind:
-    faults = (e.time for e in ride.events if e.kind == EventKind.FAULT)
+def _kind(it: Gathered, start: float, end: float) -> Kind:
+    faults = (e.time for e in it.ride.events if e.kind == EventKind.FAULT)
     if any(start - APART <= time <= end + APART for time in faults):
         return Kind.CUT
-    current = battery_current(ride)
     mean = np.nan
-    if current is not None:
+    if it.current is not None:
         at = np.linspace(start, end, 50)
-        values = interpolate(current.series, at)
+        values = interpolate(it.current.series, at)
         known = values[np.isfinite(values)]
         mean = float(known.mean()) if len(known) else np.nan
     if mean < -1:
         return Kind.BRAKING
-    speed = vehicle_speed(ride, board)
+    speed = it.speed
     if not isinstance(speed, Unknown):
         before = np.abs(interpolate(speed.series, np.linspace(start - BEFORE, start, 20)))
         during = np.abs(interpolate(speed.series, np.linspace(start, end, 50)))

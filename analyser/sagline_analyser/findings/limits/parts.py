@@ -13,10 +13,10 @@ from functools import cache, lru_cache, partial
 import numpy as np
 import numpy.typing as npt
 
-from sagline_logger.format import BoardFile, Limit, derive_limits
+from sagline_logger.format import Limit
 
 from ...load.ride import Ride
-from ..readings.electric import battery_current
+from ..readings.gathered import Gathered
 from ..readings.series import Array, Series, column, integral_of_square, size
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
@@ -187,9 +187,10 @@ class Squares:
         return np.asarray(self.whole[before] + gone * (here**2 + here * there + there**2) / 3)
 
 
-def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
+def part_uses(it: Gathered) -> tuple[PartUse, ...]:
     """Return the use of every part with a rated current that the ride has a column for."""
-    rated = [x for x in derive_limits(board) if x.unit == "A" and x.kind in ("limit", "burst")]
+    ride = it.ride
+    rated = [x for x in it.limits if x.unit == "A" and x.kind in ("limit", "burst")]
     seen = [t for t in thresholds(ride, rated) if t.key is not None]
     own_share = {t.limit.part for t in seen if t.limit.channel == "controller_battery_current"}
     ways: dict[tuple[str, str, str, float], set[str]] = {}
@@ -207,10 +208,9 @@ def part_uses(ride: Ride, board: BoardFile) -> tuple[PartUse, ...]:
     def one_way(key: str, way: str) -> Series | None:
         series = column(ride, key)
         if series is None:
-            total = battery_current(ride)
-            if total is None:
+            if it.current is None:
                 return None
-            series = total.series
+            series = it.current.series
         if not way:
             return size(series)
         sign = 1.0 if way == "discharging" else -1.0
@@ -282,13 +282,13 @@ def _window_use(
     return WindowUse(window, most, most / rating, (end - window, end))
 
 
-def part_answer(ride: Ride, board: BoardFile | None) -> Answer:
+def part_answer(it: Gathered) -> Answer:
     """Answer which rated part works nearest to its rating."""
-    if board is None:
+    if it.board is None:
         return Answer(
             KEY, QUESTION, "Cannot tell without a board file that rates the parts.", False
         )
-    uses = part_uses(ride, board)
+    uses = part_uses(it)
     ranked = sorted(
         ((use, use.lasting) for use in uses if use.limit.kind == "limit"),
         key=lambda pair: -((pair[1].share or 0.0) if pair[1] else 0.0),

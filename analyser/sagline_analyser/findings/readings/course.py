@@ -11,12 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sagline_logger.format import BoardFile
-
 from ...load.ride import Ride
 from .coverage import ENOUGH, coverage
+from .gathered import Gathered
 from .series import Array, Flags, Series, clean, column, interpolate, steps
-from .speed import Unknown, vehicle_speed
+from .speed import Unknown
 
 RADIUS = 6_371_008.8
 """m: mean radius of the Earth, R1 = (2a + b)/3 of the GRS 80 ellipsoid (IUGG 1980; from memory)."""
@@ -115,9 +114,9 @@ def _reachable(time: Array, x: Array, y: Array) -> Flags:
     return good
 
 
-def travelled(ride: Ride, board: BoardFile | None) -> Series | None:
+def travelled(it: Gathered) -> Series | None:
     """Return the way in m since the start over time, None where the speed is not known."""
-    speed = vehicle_speed(ride, board)
+    speed = it.speed
     if isinstance(speed, Unknown) or len(speed.series) < 2:
         return None
     series = speed.series
@@ -126,9 +125,10 @@ def travelled(ride: Ride, board: BoardFile | None) -> Series | None:
     return Series(series.time, way, series.gap)
 
 
-def find_heights(ride: Ride, board: BoardFile | None) -> Heights | None:
+def find_heights(it: Gathered) -> Heights | None:
     """Return the road's profile by the altitude channel, None where it shows too little."""
-    altitude, way = column(ride, "altitude"), travelled(ride, board)
+    ride = it.ride
+    altitude, way = column(ride, "altitude"), travelled(it)
     if altitude is None or way is None:
         return None
     if min(coverage(ride, altitude).share, coverage(ride, way).share) < ENOUGH:

@@ -1,21 +1,23 @@
-"""What several answers ask of one ride is worked out once and kept for as long as the ride is."""
+"""What several answers ask of one ride is worked out once and kept for as long as the ride is.
+
+Likewise of a ride with its board file and what is gathered from both (:mod:`.gathered`).
+"""
 
 import weakref
 from collections.abc import Callable
 from functools import wraps
 from typing import Any, TypeVar, TypeVarTuple
 
-from ...load.ride import Ride
-
+Of = TypeVar("Of")
 About = TypeVarTuple("About")
 Result = TypeVar("Result")
 
 _Kept = dict[tuple[object, ...], tuple[object, Any]]
-_KEPT: dict[int, tuple[weakref.ref[Ride], _Kept]] = {}
-"""By the ride's identity: two rides of equal content share nothing."""
+_KEPT: dict[int, tuple[weakref.ref[Any], _Kept]] = {}
+"""By identity: two rides of equal content share nothing."""
 
 
-def once(work: Callable[[Ride, *About], Result]) -> Callable[[Ride, *About], Result]:
+def once(work: Callable[[Of, *About], Result]) -> Callable[[Of, *About], Result]:
     """Make a function of a ride return what it returned before for the same ride and the same
     other arguments: equal texts, otherwise the very same objects.
 
@@ -23,7 +25,7 @@ def once(work: Callable[[Ride, *About], Result]) -> Callable[[Ride, *About], Res
     """
 
     @wraps(work)
-    def kept(ride: Ride, *about: *About) -> Result:
+    def kept(ride: Of, *about: *About) -> Result:
         key = (work, *(x if isinstance(x, str) else id(x) for x in about))
         results = _of(ride)
         if key not in results:
@@ -35,7 +37,7 @@ def once(work: Callable[[Ride, *About], Result]) -> Callable[[Ride, *About], Res
     return kept
 
 
-def _of(ride: Ride) -> _Kept:
+def _of(ride: object) -> _Kept:
     """Return what is kept of a ride, which goes when the ride goes."""
     place = id(ride)
     if place not in _KEPT:

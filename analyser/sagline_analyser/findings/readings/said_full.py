@@ -5,8 +5,7 @@ A mark ``full`` says so of the pack in the vehicle at that moment, the setting `
 curve nothing else in a ride tells how full they were.
 """
 
-from ...load.ride import Ride
-from .electric import battery_current
+from .gathered import Gathered
 from .packs import PackSpan, during
 from .series import integral
 
@@ -17,13 +16,13 @@ DRAWN = 0.03
 """Share of the stated capacity up to which a mark still speaks of the start."""
 
 
-def said_full(ride: Ride, span: PackSpan, capacity: float | None) -> bool:
+def said_full(it: Gathered, span: PackSpan, capacity: float | None) -> bool:
     """Return whether ``span`` was said to begin with a full pack; ``capacity`` is the stated Ah,
     without which a mark counts within the first minute only."""
-    if span.number == 1 and ride.settings.get(SETTING, "").strip().casefold() == "full":
+    if span.number == 1 and it.ride.settings.get(SETTING, "").strip().casefold() == "full":
         return True
-    current = battery_current(ride)
-    for mark in ride.marks:
+    current = it.current
+    for mark in it.ride.marks:
         text = mark.text.strip().casefold()
         if text not in MARKS or not span.start <= mark.time <= span.end:
             continue

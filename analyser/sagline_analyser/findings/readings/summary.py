@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, Channel, derive_limits, vocabulary, weakest
+from sagline_logger.format import BoardFile, Channel, vocabulary
 
 from ...load.ride import Ride
 from .coverage import ALL, ENOUGH, Coverage, coverage
-from .electric import Quantity, battery_current, pack_voltage, present
+from .electric import Quantity, present
+from .gathered import Gathered
 from .series import (
     Series,
     clean,
@@ -22,7 +23,7 @@ from .series import (
     size,
     time_where,
 )
-from .speed import Unknown, vehicle_speed
+from .speed import Unknown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,10 +98,16 @@ def summarise(ride: Ride, board: BoardFile | None = None) -> Summary:
     With a ``board`` speed can be derived from motor speed, and the current's bands refer to the
     nearest continuous limit on the battery current; otherwise they refer to the peak.
     """
-    current, voltage = battery_current(ride), pack_voltage(ride)
-    speed = vehicle_speed(ride, board)
+    return figures_of(Gathered(ride, board))
+
+
+def figures_of(it: Gathered) -> Summary:
+    """Compute every figure, as :func:`summarise`."""
+    ride, current, voltage, speed = it.ride, it.current, it.voltage, it.speed
     enough = current is not None and coverage(ride, current.series).share >= ENOUGH
-    bands = _bands(current.series, _rated(board)) if current and enough else ()
+    rated = it.rated("battery_current")
+    most = rated.value if rated else None
+    bands = _bands(current.series, most) if current and enough else ()
     quality = {finding.key: finding for finding in _quality(ride)}
     # What is missing stands before what was made of the rest.
     missing = [quality.pop("lost_samples")] if quality["lost_samples"].value else []
@@ -119,11 +126,6 @@ def summarise(ride: Ride, board: BoardFile | None = None) -> Summary:
         ),
         bands,
     )
-
-
-def _rated(board: BoardFile | None) -> float | None:
-    limits = weakest(derive_limits(board), "battery_current") if board else ()
-    return next((x.value for x in limits if (x.kind, x.direction) == ("limit", "above")), None)
 
 
 def _absent(key: str, label: str, unit: str, needs: str) -> Finding:
