@@ -86,13 +86,7 @@ def test_units_in_series_carry_one_current_and_add_cells() -> None:
     assert found(text, "pack_voltage", "full") == [(0, "above", 54.6)]  # (6 + 7) × 4.2 V
     battery = board(text).battery
     assert battery.cells == 13
-    assert [unit.name for cell in (1, 6, 7, 13) for unit in battery.units_of_cell(cell)] == [
-        "left",
-        "left",
-        "right",
-        "right",
-    ]
-    assert battery.units_of_cell(0) == battery.units_of_cell(14) == ()
+    assert [(unit.name, unit.series) for unit in battery.units] == [("left", 6), ("right", 7)]
 
 
 def test_units_in_parallel_count_as_often_as_the_weakest() -> None:
@@ -103,7 +97,7 @@ def test_units_in_parallel_count_as_often_as_the_weakest() -> None:
         "discharge limit of battery unit 'right'"
     )
     assert found(text, "pack_voltage", "stop") == [(0, "below", 30.0)]
-    assert [unit.name for unit in board(text).battery.units_of_cell(10)] == ["left", "right"]
+    assert board(text).battery.cells == 10
 
 
 def test_each_place_of_a_conductor_limits_its_own_current() -> None:

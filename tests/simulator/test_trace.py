@@ -20,6 +20,7 @@ from sagline_logger.simulator import (
 )
 from simulator import wire
 from simulator.boards import with_limits, with_pack
+from support.ledger import vehicle_imbalance
 
 SECONDS = 130
 
@@ -71,7 +72,7 @@ def test_the_energy_of_the_trace_is_its_road_load(udds, ride):
     rolling = 0.010 * 265.0 * 9.80665 * np.sum(fine) * 0.01
     assert ledger.air == pytest.approx(air, rel=1e-3)
     assert ledger.rolling == pytest.approx(rolling, rel=1e-3)
-    assert abs(ledger.vehicle_imbalance()) < 1e-3 * (ledger.battery + ledger.towed)
+    assert abs(vehicle_imbalance(ledger)) < 1e-3 * (ledger.battery + ledger.towed)
 
 
 def test_limits_hold_although_the_speed_is_imposed(ride):
@@ -130,7 +131,7 @@ def test_braking_along_a_trace_charges_first_and_rubs_for_the_rest():
     assert min(current[610:700]) < -15.0
     assert ledger.friction_brake > 500.0
     assert simulation.machine.speed == 0.0
-    assert abs(ledger.vehicle_imbalance()) < 2e-3 * (ledger.battery + ledger.friction_brake)
+    assert abs(vehicle_imbalance(ledger)) < 2e-3 * (ledger.battery + ledger.friction_brake)
 
 
 def test_a_trace_can_be_read_from_a_file(tmp_path):

@@ -88,16 +88,6 @@ class Battery:
         counts = [unit.series for unit in self.units]
         return sum(counts) if self.joined == "series" else max(counts, default=0)
 
-    def units_of_cell(self, cell: int) -> tuple[BatteryUnit, ...]:
-        """Return the units that hold cell group ``cell``, counted from 1 at the negative end."""
-        if self.joined != "series":
-            return tuple(unit for unit in self.units if 1 <= cell <= unit.series)
-        for unit in self.units:
-            if 1 <= cell <= unit.series:
-                return (unit,)
-            cell -= unit.series
-        return ()
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motor:

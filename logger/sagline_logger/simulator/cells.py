@@ -48,14 +48,6 @@ def open_circuit_voltage(charge: float) -> float:
     return low_voltage + (charge - low_charge) * _SLOPES[at]
 
 
-def relax(filtered: float, current: float, step: float, time_constant: float) -> float:
-    """Return the RC pair's resistor current after ``step`` s of constant ``current`` (A).
-
-    Closed form of τ·di/dt + i = I; any step length is exact.
-    """
-    return current + (filtered - current) * math.exp(-step / time_constant)
-
-
 def current_for_power(source: float, resistance: float, power: float) -> float:
     """Return the current (A) at which a source of ``source`` V behind ``resistance`` Ω gives
     ``power`` W at its terminals; negative power charges.

@@ -30,26 +30,3 @@ class Ledger:
     kinetic: float = 0.0
     potential: float = 0.0
     towed: float = 0.0
-
-    def losses(self) -> float:
-        """Return everything that became heat outside the pack."""
-        return (
-            self.auxiliary
-            + self.controller
-            + self.copper
-            + self.iron
-            + self.gear
-            + self.rolling
-            + self.air
-            + self.friction_brake
-        )
-
-    def vehicle_imbalance(self) -> float:
-        """Return pack energy + tow − (kinetic + potential + losses): zero when all is booked."""
-        return self.battery + self.towed - self.kinetic - self.potential - self.losses()
-
-    def pack_imbalance(self) -> float:
-        """Return cell energy − (terminals + losses inside + held in RC pairs)."""
-        return (
-            self.chemical - self.battery - self.pack_ohmic - self.pack_relaxation - self.pack_pairs
-        )
