@@ -20,6 +20,7 @@ from sagline_analyser import (
     what_came_first,
 )
 from sagline_analyser.findings.answers import QUESTIONS
+from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, RideMark, Segment, StreamColumns
 from sagline_analyser.page.document import trace_data
 from sagline_analyser.page.strip import strip
@@ -147,5 +148,5 @@ def test_a_link_that_was_away_for_milliseconds_was_not_away_for_nothing() -> Non
             make_stream("fast", np.arange(20.0), {channel("speed", "m/s"): np.ones(20)}),
             link_gaps=(LinkGap(5.0, 5.0 + away, "port gone"),),
         )
-        (event,) = trace_data(ride, None, (), (), strip(ride, None))[0]["events"]
+        (event,) = trace_data(ride, None, (), (), strip(Gathered(ride)))[0]["events"]
         assert event["text"] == f"{told}; port gone"

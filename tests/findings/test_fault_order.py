@@ -738,7 +738,7 @@ def test_the_answer_tells_the_story_with_its_window_and_caution() -> None:
 def test_the_card_says_the_moment_and_what_came_first_in_fourteen_words(
     make: Callable[[], Ride],
 ) -> None:
-    line = fault_answer(make(), BOARD).headline
+    line = fault_answer(asked(make(), BOARD)).headline
     told = re.fullmatch(
         r"(Fault|Cut-out|Link lost|Restart|Voltage collapse) at \d+:\d\d( and \d+ more)?: .+", line
     )

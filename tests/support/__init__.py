@@ -11,6 +11,7 @@ Logs and rides
                             channel that is known in part
     generated_logs          random boots, joins, losses, damage; segment_vectors: small, named
     reader_counts           what each of our readers counts of a log, by one set of names
+    ledger, asking          the simulator's energy, balanced; what the questions are asked of
 
 Boards, links and disks that are real
     capture                 a pseudo-terminal that can be unplugged, and the programs against it
