@@ -17,7 +17,7 @@ from scipy.integrate import solve_ivp
 from sagline_analyser.findings.belief.circuit import CircuitFit, fit_circuits, low_pass
 from sagline_analyser.findings.readings.electric import battery_current, present
 from sagline_analyser.findings.readings.series import Series
-from sagline_analyser.findings.readings.speed import Unknown
+from sagline_analyser.findings.readings.unknown import Unknown
 from support.pulse_cell import pulse_ride, pulses
 
 PULSES = pulses()

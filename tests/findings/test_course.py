@@ -7,7 +7,7 @@ from sagline_analyser.findings.energy.consumption import consumption_answer, mea
 from sagline_analyser.findings.energy.reported_charge import compared, last_report
 from sagline_analyser.findings.readings.course import Course, find_course, find_heights
 from sagline_analyser.findings.readings.gathered import Gathered
-from sagline_analyser.findings.readings.speed import Unknown
+from sagline_analyser.findings.readings.unknown import Unknown
 from sagline_analyser.load.ride import Ride
 from support.rides import channel, make_ride, make_stream
 

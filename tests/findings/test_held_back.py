@@ -100,7 +100,8 @@ def test_limits_in_force_come_before_everything_else() -> None:
 def test_reasons_where_nothing_can_be_said() -> None:
     time = np.arange(0, 5, 0.1)
     bare = make_ride(make_stream("fast", time, {channel("throttle", "1"): np.ones(50)}))
-    assert "motor_current" in held_back(Gathered(bare)).reason
+    lacks = held_back(Gathered(bare)).unknown
+    assert lacks is not None and "motor_current" in lacks.reason
     assert not held_back_answer(Gathered(bare)).known
     gentle = {
         channel("throttle", "1"): np.full(50, 0.05),

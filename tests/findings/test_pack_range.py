@@ -26,7 +26,7 @@ from sagline_analyser.findings.energy.pack_range import (
 from sagline_analyser.findings.energy.reported_charge import Report, compared
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.packs import pack_capacity
-from sagline_analyser.findings.readings.speed import Unknown
+from sagline_analyser.findings.readings.unknown import Unknown
 from sagline_analyser.load.ride import RideMark, Segment
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import (

@@ -7,7 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sagline_analyser.findings.limits.parts import Squares, part_answer, part_uses
+from sagline_analyser.findings.limits.parts import (
+    NoWindow,
+    Squares,
+    WindowUse,
+    part_answer,
+    part_uses,
+)
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.series import Series
 from sagline_logger.format import read_board_file
@@ -167,13 +173,15 @@ def test_every_part_is_held_against_its_own_current() -> None:
     assert charging.rating == 10 and charging.peak == pytest.approx(15.0)
     assert charging.name == "battery unit 'bread box', charging"
     ten = charging.windows[1]
-    assert ten.rms == pytest.approx(15.0) and ten.span is not None and ten.span[1] <= 29.95
+    assert isinstance(ten, WindowUse)
+    assert ten.rms == pytest.approx(15.0) and ten.span[1] <= 29.95
     drawing = uses["battery unit 'bread box'", "battery_current", "limit", "above"]
     assert drawing.rating == 30 and drawing.peak == pytest.approx(20.0)
     burst = uses["each controller", "motor_current_1", "burst", "above"]
     assert [w.window for w in burst.windows] == [10.0]
     assert burst.windows[0].rms == pytest.approx(50.0)  # braking current heats as well
-    assert connector.windows[-1].rms is None and "300 s" in connector.windows[-1].reason
+    whole = connector.windows[-1]
+    assert isinstance(whole, NoWindow) and "300 s" in whole.why.reason
 
 
 def test_the_answer_names_the_part_and_warns() -> None:

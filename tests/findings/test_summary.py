@@ -8,8 +8,9 @@ import pytest
 from scipy import integrate
 
 from sagline_analyser.findings.limits.crossings import crossings_frame, find_crossings
-from sagline_analyser.findings.readings.speed import Unknown, vehicle_speed
+from sagline_analyser.findings.readings.speed import vehicle_speed
 from sagline_analyser.findings.readings.summary import summarise
+from sagline_analyser.findings.readings.unknown import Unknown
 from sagline_analyser.load.ride import LinkGap, Ride, Segment
 from sagline_analyser.page.tables import summary_tiles
 from sagline_logger.format import derive_limits, read_board_file

@@ -8,7 +8,7 @@ from sagline_analyser.findings.cells.fitted import Asked, PackCells, fit_packs, 
 from sagline_analyser.findings.energy.charge_state import CLOSE, ChargeState, cell_capacities
 from sagline_analyser.findings.energy.pack_range import Reach, pack_use, reach
 from sagline_analyser.findings.readings.gathered import Gathered
-from sagline_analyser.findings.readings.speed import Unknown
+from sagline_analyser.findings.readings.unknown import Unknown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
 

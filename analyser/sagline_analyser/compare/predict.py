@@ -21,7 +21,7 @@ from ..findings.drive.demand import Drive, drives
 from ..findings.readings.chance import student
 from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array
-from ..findings.readings.speed import Unknown
+from ..findings.readings.unknown import Unknown
 from .comparison import Comparison
 from .like_load import WINDOW, windows
 from .measures import Goal, Measure, figures

@@ -13,7 +13,7 @@ from ..findings.readings.course import Heights, find_heights, slope_at, travelle
 from ..findings.readings.electric import battery_current, pack_voltage, present
 from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array, Flags, Series, interpolate
-from ..findings.readings.speed import Unknown
+from ..findings.readings.unknown import Unknown
 from ..load.ride import Ride
 
 GRID = 0.01

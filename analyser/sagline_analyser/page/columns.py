@@ -8,7 +8,8 @@ import numpy.typing as npt
 
 from sagline_logger.format import BoardFile, Channel, SampleType
 
-from ..findings.readings.speed import Unknown, vehicle_speed
+from ..findings.readings.speed import vehicle_speed
+from ..findings.readings.unknown import Unknown
 from ..load.ride import Ride, StreamColumns
 
 

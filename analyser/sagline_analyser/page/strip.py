@@ -6,7 +6,7 @@ import numpy.typing as npt
 from ..findings.readings.electric import present
 from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Series
-from ..findings.readings.speed import Unknown
+from ..findings.readings.unknown import Unknown
 from .page_data import StripData, Values
 
 STRETCHES = 480

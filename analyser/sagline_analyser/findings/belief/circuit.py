@@ -23,7 +23,7 @@ from numpy.polynomial import legendre
 
 from ..readings.around import BLOCK
 from ..readings.series import KEEP, Array, Flags, Series, interpolate
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 
 SKEWED = (1.5, 15.0)
 """s.  Of the circuit that the skew between load and voltages is sought with."""

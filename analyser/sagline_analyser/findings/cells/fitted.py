@@ -18,7 +18,7 @@ from ..readings.gathered import Gathered
 from ..readings.packs import MANY, PackSpan, during, pack_capacity
 from ..readings.said_full import said_full
 from ..readings.series import Array
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from ..sensors.doubt import SensorDoubt
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import SURE, Certainty, certainty, within
@@ -308,8 +308,8 @@ def cells_answer(asked: Asked) -> Answer:
     known = [cells for _, cells in found if isinstance(cells, PackCells)]
     several = len(found) > 1
     if not known:
-        reason = next(cells.reason for _, cells in found if isinstance(cells, Unknown))
-        return Answer("cells", QUESTION, f"Cannot tell: {reason}.", known=False)
+        why = next(cells for _, cells in found if isinstance(cells, Unknown))
+        return Answer.unanswered("cells", QUESTION, why)
     verdicts, alike, details, figures = [], [], [], []
     for span, cells in found:
         where = f"Pack {span.number}: " if several else ""

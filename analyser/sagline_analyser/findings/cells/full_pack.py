@@ -11,9 +11,8 @@ from ..readings.electric import present
 from ..readings.packs import during
 from ..readings.series import Series, combine, interpolate
 from ..readings.spans import Rules, Span, find_spans
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
-from ..telling.certainty import cannot_tell
 from ..telling.picture import Bar, Bars
 from .fitted import Asked, PackFit
 from .low_cell import resting_voltage
@@ -96,7 +95,7 @@ def full_pack_answer(asked: Asked) -> Answer:
     """Answer whether braking met a full pack, and why."""
     found = find_overcharge(asked)
     if isinstance(found, Unknown):
-        return Answer("full_pack", QUESTION, cannot_tell(found.reason), known=False)
+        return Answer.unanswered("full_pack", QUESTION, found)
     if not found:
         no = "No: braking stayed within what the board file states."
         return Answer("full_pack", QUESTION, no).in_short(
@@ -196,25 +195,19 @@ def _over_voltage(
         f"At {span.peak_time:.1f} s {name} reached {span.peak:.2f} V (full is {full:.2f} V) with "
         f"up to {-load:.0f} A flowing in"
     )
-    rests, rest = pack.rests, None
-    if rests is not None and key in rests.keys:
-        rest, error = resting_voltage(rests, key, series, span)
-    if rest is None or rest != rest:
-        why = "whether it was full or only lifted by the current cannot be told"
-    elif rest > full - NEAR_FULL:
-        why = (
-            f"it would rest at {rest:.2f} ± {error:.2f} V, so it had no room left: brake less, or "
-            "charge less before a descent"
-        )
-    else:
-        why = (
-            f"it would rest at {rest:.2f} ± {error:.2f} V, so it was not full: the charge current "
-            "lifted it; a lower regeneration limit keeps it down"
-        )
-    known_rest = None if rest is None or rest != rest else rest
-    return Overcharge(
-        "voltage", span, pack.span.number, key, full, load, known_rest, f"{said}; {why}."
-    )
+    rest: float | None = None
+    why = "whether it was full or only lifted by the current cannot be told"
+    if pack.rests is not None and key in pack.rests.keys:
+        at_rest = resting_voltage(pack.rests, key, series, span)
+        if not isinstance(at_rest, Unknown):
+            rest, error = at_rest
+            why = f"it would rest at {rest:.2f} ± {error:.2f} V, so it " + (
+                "had no room left: brake less, or charge less before a descent"
+                if rest > full - NEAR_FULL
+                else "was not full: the charge current lifted it; a lower regeneration limit keeps "
+                "it down"
+            )
+    return Overcharge("voltage", span, pack.span.number, key, full, load, rest, f"{said}; {why}.")
 
 
 def _least(series: Series, span: Span) -> float:

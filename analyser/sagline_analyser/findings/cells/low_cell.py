@@ -12,9 +12,8 @@ from ..readings.gathered import Gathered
 from ..readings.packs import during
 from ..readings.series import Series, combine, interpolate
 from ..readings.spans import Rules, Span, find_spans
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
-from ..telling.certainty import cannot_tell
 from ..telling.picture import Shares
 from .fitted import Asked, PackFit
 
@@ -82,7 +81,7 @@ def low_cell_answer(asked: Asked) -> Answer:
     """Answer what every low-cell alarm meant."""
     found = judge_low_cells(asked)
     if isinstance(found, Unknown):
-        return Answer("low_cell", QUESTION, cannot_tell(found.reason), known=False)
+        return Answer.unanswered("low_cell", QUESTION, found)
     if not found:
         none = "No cell fell below the alarm voltage."
         return Answer("low_cell", QUESTION, none).in_short(none.rstrip("."), Urgency.FINE)
@@ -148,10 +147,10 @@ def judge_span(
             return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
         reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
         return _unjudged(pack, number, span, known, said, reason)
-    rest, error = resting_voltage(pack.rests, key, series, span)
-    if rest != rest:
-        reason = "the load then was not recorded"
-        return _unjudged(pack, number, span, known, said, reason)
+    at_rest = resting_voltage(pack.rests, key, series, span)
+    if isinstance(at_rest, Unknown):
+        return _unjudged(pack, number, span, known, said, at_rest.reason)
+    rest, error = at_rest
     shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
     below = "the alarm voltage" if full is None else "a full cell"
     words = "" if shares is None else f" {shares.words(below)}"
@@ -208,14 +207,16 @@ def _told(
     )
 
 
-def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple[float, float]:
+def resting_voltage(
+    rests: Rests, key: str, series: Series, span: Span
+) -> tuple[float, float] | Unknown:
     """Return the V at which a cell would rest at the lowest point of ``span``, and the 90 %
     half-width.
 
     Two things tell it: the cell's resting voltage at the charge drawn by then, and the readings of
-    the span within :data:`NEAR` s, each plus what the load takes.  NaN when the load was not
-    recorded then.
+    the span within :data:`NEAR` s, each plus what the load takes.
     """
+    unrecorded = Unknown("the load then was not recorded")
     at = rests.keys.index(key)
     peak = np.array([span.peak_time])
     voltage, error = rests.at(peak)
@@ -224,7 +225,7 @@ def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple
     sag = rests.sag(series.time[inside])[:, at]
     known = np.isfinite(sag)
     if not known.any() or not np.isfinite(voltage[0, at] + error[0]):
-        return np.nan, np.nan
+        return unrecorded
     read = float(np.median(series.value[inside][known] + sag[known]))
     # Each counts by what is known of it; where they say otherwise, that widens the doubt.
     left_out = max(REST_ERROR * float(np.median(np.abs(sag[known]))), LEAST_ERROR)
@@ -232,7 +233,7 @@ def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> tuple
     share = known_by / known_by.sum()
     rest = float(share @ [float(voltage[0, at]), read])
     apart = abs(read - float(voltage[0, at])) * float(np.sqrt(share[0] * share[1]))
-    return rest, float(np.hypot(known_by.sum() ** -0.5, apart))
+    return unrecorded if np.isnan(rest) else (rest, float(np.hypot(known_by.sum() ** -0.5, apart)))
 
 
 def _at(series: Series, time: float) -> float:

@@ -11,7 +11,7 @@ from ..readings.electric import pack_voltage, present
 from ..readings.gathered import Gathered
 from ..readings.once import once
 from ..readings.series import Array, Flags, Series, column, interpolate, numbered, steps
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from .plateau import HELD, Axis, Plateau, find_plateau
 
 STANDING = 0.3

@@ -19,8 +19,9 @@ import numpy.typing as npt
 from ..readings.around import around
 from ..readings.gathered import Gathered
 from ..readings.series import Array, Flags
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
+from ..telling.certainty import cannot_tell
 from ..telling.picture import Shares
 from .demand import Drive, Pull, drives, find_pulls, samples_of
 from .derating import Cuts, follow_moved_limits, why_lowered
@@ -143,7 +144,7 @@ class PullFinding:
 
 @dataclass(frozen=True)
 class HeldBack:
-    """The whole ride.  Where nothing can be said ``reason`` says why and the rest is empty.
+    """The whole ride.  Where nothing can be said ``unknown`` says why and the rest is empty.
 
     ``shares`` are over the time of hard demand, ``hard_seconds``, averaged over the motors.
     """
@@ -153,7 +154,7 @@ class HeldBack:
     pulls: tuple[PullFinding, ...] = ()
     motors: tuple[MotorCauses, ...] = ()
     evidence: tuple[tuple[float, float], ...] = ()
-    reason: str = ""
+    unknown: Unknown | None = None
     settings: tuple[SettingInForce, ...] = ()
 
 
@@ -161,7 +162,7 @@ def held_back(it: Gathered) -> HeldBack:
     """Attribute every moment of hard demand to what decided the motor current."""
     found = drives(it)
     if isinstance(found, Unknown):
-        return HeldBack(reason=found.reason)
+        return HeldBack(unknown=found)
     told = [_attribute(drive) for drive in found]
     seen = Cuts()
     for _, cuts in sorted(told, key=lambda one: -(one[1].low or 0.0)):
@@ -176,7 +177,9 @@ def held_back(it: Gathered) -> HeldBack:
     hard_seconds = float(np.mean([np.sum(m.step[m.hard]) for m in motors]))
     if hard_seconds <= 0:
         return HeldBack(
-            motors=motors, reason="the rider never asked for a lot on this ride", settings=stated
+            motors=motors,
+            unknown=Unknown("the rider never asked for a lot on this ride"),
+            settings=stated,
         )
     everywhere = [m.hard for m in motors]
     return HeldBack(
@@ -459,8 +462,8 @@ def held_back_answer(it: Gathered) -> Answer:
     found = held_back(it)
     against = " ".join(dict.fromkeys(s.text for s in found.settings if s.verdict is Shows.NO))
     figures = tuple(_setting_figure(s) for s in found.settings if s.seen is not None)
-    if found.reason:
-        text = f"Cannot tell: {found.reason}."
+    if found.unknown is not None:
+        text = cannot_tell(found.unknown.reason)
         return Answer(KEY, QUESTION, f"{text} {against}".strip(), False, figures)
     first = found.shares[0]
     verdict = (

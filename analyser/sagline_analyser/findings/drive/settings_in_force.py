@@ -9,7 +9,7 @@ import numpy as np
 
 from ..readings.gathered import Gathered
 from ..readings.series import Array
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from ..readings.window import between
 from ..telling.certainty import NOT_SHOWN
 from .demand import Drive, LimitLine, drives, stated_settings

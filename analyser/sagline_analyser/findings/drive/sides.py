@@ -12,8 +12,8 @@ from ..readings.chance import student
 from ..readings.electric import present
 from ..readings.gathered import Gathered
 from ..readings.series import Array, Series, combine, interpolate, steps
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
-from ..telling.certainty import cannot_tell
 
 BLOCK = 5.0
 """s of the blocks whose scatter gives the uncertainty: longer than any one event (our choice)."""
@@ -42,18 +42,26 @@ class Difference:
 
     ``value`` ± ``uncertainty`` (half-width of the 90 % interval) in ``unit``; positive when the
     first motor has more.  ``worth`` says whether it is worth looking at, ``meaning`` what it
-    usually means.  ``value`` is None where it could not be computed and ``reason`` says why.
+    usually means.
     """
 
     key: str
     label: str
-    value: float | None
-    uncertainty: float | None
+    value: float
+    uncertainty: float
     unit: str
     worth: bool
     meaning: str
     evidence: tuple[tuple[float, float], ...] = ()
-    reason: str = ""
+
+
+@dataclass(frozen=True)
+class NotCompared:
+    """A comparison that this ride does not allow, and why."""
+
+    key: str
+    label: str
+    why: Unknown
 
 
 @dataclass(frozen=True)
@@ -62,23 +70,30 @@ class Sides:
     one wheel suddenly turned faster, with the number (1 or 2) of the motor that did."""
 
     names: tuple[str, str]
-    differences: tuple[Difference, ...]
+    compared: tuple[Difference | NotCompared, ...]
     slips: tuple[tuple[float, float, int], ...]
-    reason: str = ""
+
+    @property
+    def differences(self) -> tuple[Difference, ...]:
+        """What could be compared."""
+        return tuple(one for one in self.compared if isinstance(one, Difference))
+
+    @property
+    def unknown(self) -> tuple[NotCompared, ...]:
+        """What could not."""
+        return tuple(one for one in self.compared if isinstance(one, NotCompared))
 
 
-def sides(ride: Ride) -> Sides:
+def sides(ride: Ride) -> Sides | Unknown:
     """Compare the two motors of a ride."""
     currents = present(ride, "motor_current")
     if len(currents) != 2:
-        return Sides(
-            ("", ""), (), (), f"it needs two motors, this ride has {len(currents) or 'none'}"
-        )
+        return Unknown(f"it needs two motors, this ride has {len(currents) or 'none'}")
     names = (_name(ride, currents[0][0], "motor 1"), _name(ride, currents[1][0], "motor 2"))
     one, two = currents[0][1], currents[1][1]
     turning = present(ride, "motor_speed") or present(ride, "motor_electrical_speed")
     speeds, slips = _speeds(turning, names)
-    found = [_share(one, two, names), *speeds]
+    found: list[Difference | NotCompared] = [_share(one, two, names), *speeds]
     for kind in ("motor", "controller"):
         found.append(_warmth(present(ride, f"{kind}_temperature"), kind, names, one, two))
     return Sides(names, tuple(found), slips)
@@ -89,25 +104,18 @@ def _name(ride: Ride, key: str, otherwise: str) -> str:
     return (stream.channels[key].label if stream else "") or otherwise
 
 
-def _share(one: Series, two: Series, names: tuple[str, str]) -> Difference:
+def _share(one: Series, two: Series, names: tuple[str, str]) -> Difference | NotCompared:
     """Share of the first in the work of driving, by charge: ∫|i₁| over ∫|i₁| + |i₂|."""
     label = f"Share of the motor current that {names[0]} carries while driving"
     other = interpolate(two, one.time)
     driving = (one.value > 0) & (other > 0) & (one.value + other > 4)
     weight = _weights(one) * driving
     both = np.nan_to_num(one.value + other)
-    value, half, evidence = _blocked(one, one.value * weight, both * weight)
-    if value is None or half is None:
-        return Difference(
-            "current_share",
-            label,
-            None,
-            None,
-            "1",
-            False,
-            "",
-            reason="the motors drove together for too short a time",
-        )
+    ratio = _blocked(one, one.value * weight, both * weight)
+    if ratio is None:
+        why = Unknown("the motors drove together for too short a time")
+        return NotCompared("current_share", label, why)
+    value, half, evidence = ratio
     worth = abs(value - 0.5) - half > SHARE_APART
     meaning = ""
     if worth:
@@ -122,21 +130,10 @@ def _share(one: Series, two: Series, names: tuple[str, str]) -> Difference:
 
 def _speeds(
     turning: list[tuple[str, Series]], names: tuple[str, str]
-) -> tuple[list[Difference], tuple[tuple[float, float, int], ...]]:
+) -> tuple[list[Difference | NotCompared], tuple[tuple[float, float, int], ...]]:
     label = f"Speed of {names[0]} above {names[1]}, lasting"
     if len(turning) != 2:
-        return [
-            Difference(
-                "speed",
-                label,
-                None,
-                None,
-                "1",
-                False,
-                "",
-                reason="it needs motor_speed of both motors",
-            )
-        ], ()
+        return [NotCompared("speed", label, Unknown("it needs motor_speed of both motors"))], ()
     one, two = turning[0][1], turning[1][1]
     other = interpolate(two, one.time)
     mean = (np.abs(one.value) + np.abs(other)) / 2
@@ -147,13 +144,10 @@ def _speeds(
     slips = _slips(one, ratio - usual, moving)
     calm = moving & (np.abs(ratio - usual) < SLIP / 2)
     weight = _weights(one) * calm
-    value, half, evidence = _blocked(one, ratio * weight, weight)
-    if value is None or half is None:
-        return [
-            Difference(
-                "speed", label, None, None, "1", False, "", reason="the ride was too short at speed"
-            )
-        ], slips
+    lasting = _blocked(one, ratio * weight, weight)
+    if lasting is None:
+        return [NotCompared("speed", label, Unknown("the ride was too short at speed"))], slips
+    value, half, evidence = lasting
     worth = abs(value) - half > SPEED_APART
     faster = names[0] if value > 0 else names[1]
     meaning = (
@@ -185,7 +179,7 @@ def _slips(
 
 def _warmth(
     parts: list[tuple[str, Series]], kind: str, names: tuple[str, str], one: Series, two: Series
-) -> Difference:
+) -> Difference | NotCompared:
     """Compare the last minute's mean temperatures, and whether the currents explain it."""
     one_name, two_name = (
         (names[0], names[1])
@@ -195,19 +189,17 @@ def _warmth(
     label = f"{one_name.capitalize()} above {two_name} at its warmest"
     key = f"{kind}_temperature"
     if len(parts) != 2:
-        return Difference(key, label, None, None, "K", False, "", reason=f"it needs {key} of both")
+        return NotCompared(key, label, Unknown(f"it needs {key} of both"))
     first, second = parts[0][1], parts[1][1]
     hottest = combine([first, second], "max")
     if not len(hottest):
-        return Difference(
-            key, label, None, None, "K", False, "", reason="the two were never read together"
-        )
+        return NotCompared(key, label, Unknown("the two were never read together"))
     peak = float(hottest.time[np.argmax(hottest.value)])
     near = np.abs(first.time - peak) <= 15.0
     apart = (first.value - interpolate(second, first.time))[near]
     apart = apart[np.isfinite(apart)]
     if len(apart) < FEWEST:
-        return Difference(key, label, None, None, "K", False, "", reason="too few readings of both")
+        return NotCompared(key, label, Unknown("too few readings of both"))
     value = float(np.mean(apart))
     # Two whole-degree sensors: rounding alone leaves ±0.6 K, whatever the mean says.
     error = np.std(apart, ddof=1) / np.sqrt(len(apart))
@@ -239,8 +231,9 @@ def _weights(series: Series) -> Array:
 
 def _blocked(
     series: Series, above: Array, below: Array
-) -> tuple[float | None, float | None, tuple[tuple[float, float], ...]]:
-    """Return Σ above / Σ below, the half-width of its 90 % interval, and the span of the blocks.
+) -> tuple[float, float, tuple[tuple[float, float], ...]] | None:
+    """Return Σ above / Σ below, the half-width of its 90 % interval, and the span of the blocks;
+    None with fewer than :data:`FEWEST` blocks.
 
     Neighbouring samples are not independent, so the scatter is that of blocks of :data:`BLOCK` s
     (ratio estimator and its standard error: Cochran, "Sampling Techniques", ch. 6); the quantile is
@@ -252,7 +245,7 @@ def _blocked(
     bottoms = np.bincount(block, below)
     used = np.flatnonzero(bottoms > 0)
     if len(used) < FEWEST:
-        return None, None, ()
+        return None
     value = float(tops[used].sum() / bottoms[used].sum())
     off = tops[used] - value * bottoms[used]
     count = len(used)
@@ -266,12 +259,12 @@ def _blocked(
 def sides_answer(it: Gathered) -> Answer:
     """Answer whether left and right work alike, and what a difference usually means."""
     found = sides(it.ride)
-    if found.reason:
-        return Answer(KEY, QUESTION, cannot_tell(found.reason), False)
-    known = [d for d in found.differences if d.value is not None]
+    if isinstance(found, Unknown):
+        return Answer.unanswered(KEY, QUESTION, found)
+    known = found.differences
     if not known:
-        reasons = "; ".join(d.reason for d in found.differences)
-        return Answer(KEY, QUESTION, cannot_tell(reasons), False)
+        reasons = "; ".join(one.why.reason for one in found.unknown)
+        return Answer.unanswered(KEY, QUESTION, Unknown(reasons))
     worth = [d for d in known if d.worth]
     verdict = (
         f"{found.names[0].capitalize()} and {found.names[1]} differ in what is worth a look: "
@@ -284,7 +277,7 @@ def sides_answer(it: Gathered) -> Answer:
         often = "once" if len(found.slips) == 1 else f"{len(found.slips)} times"
         verdict += f" A motor ran ahead of the other {often}: slip, or a tight bend."
     details = [f"{d.label}: {_amount(d)}. {d.meaning}".strip() for d in known]
-    details += [f"{d.label}: not known, {d.reason}." for d in found.differences if d.reason]
+    details += [f"{one.label}: not known, {one.why.reason}." for one in found.unknown]
     details += [
         f"From {start:.1f} to {end:.1f} s {found.names[motor - 1]} turned more than {SLIP:.0%} "
         "faster than usual against the other: its wheel lost grip, its belt slipped, or it ran on "
@@ -305,7 +298,6 @@ def sides_answer(it: Gathered) -> Answer:
 
 def _figure(found: Difference) -> Figure:
     scale, unit = (100.0, "%") if found.unit == "1" else (1.0, found.unit)
-    assert found.value is not None and found.uncertainty is not None
     how = f"scatter of {BLOCK:g} s blocks" if unit == "%" else "mean of 30 s around the warmest"
     return Figure(found.label, scale * found.value, unit, scale * found.uncertainty, how)
 

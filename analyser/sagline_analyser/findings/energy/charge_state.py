@@ -11,7 +11,7 @@ from ..belief.estimate import Estimate
 from ..belief.history import PackHistory
 from ..cells.fitted import PackFit
 from ..readings.packs import pack_capacity
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 
 CLOSE = 0.15
 """Half-width of a state of charge up to which it is told as a figure; beyond, only between what it

@@ -20,9 +20,8 @@ from ..readings.series import (
     product,
     steps,
 )
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
-from ..telling.certainty import cannot_tell
 from ..telling.picture import Bar, Bars
 
 EDGES = (0.0, 10.0, 20.0, 30.0, 45.0)
@@ -147,7 +146,7 @@ def consumption_answer(it: Gathered) -> Answer:
     """Answer what a kilometre takes, by speed, and what braking gave back."""
     ride, found = it.ride, measure_consumption(it)
     if isinstance(found, Unknown):
-        return Answer("consumption", QUESTION, cannot_tell(found.reason), known=False)
+        return Answer.unanswered("consumption", QUESTION, found)
     whole = found.whole
     verdict = (
         f"{whole.per_km:.1f} Wh/km over {whole.distance:.2f} km; braking gave back "

@@ -16,7 +16,7 @@ from ..readings.coverage import ALL, ENOUGH, Coverage, coverage
 from ..readings.gathered import Gathered
 from ..readings.packs import MANY, PackSpan, during, pack_capacity
 from ..readings.series import Array, integral, integral_above_zero
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import MOST
 from ..telling.picture import Bar, Bars, Picture
@@ -319,7 +319,7 @@ def pack_answer(asked: Asked) -> Answer:
     ride = asked.basis.ride
     uses = pack_use(asked)
     if isinstance(uses, Unknown):
-        return Answer("pack_range", QUESTION, f"Cannot tell: {uses.reason}.", known=False)
+        return Answer.unanswered("pack_range", QUESTION, uses)
     verdicts, figures, details = [], [], []
     disagree: list[str] = []
     for use in uses:

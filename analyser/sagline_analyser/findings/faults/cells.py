@@ -12,7 +12,7 @@ from ..cells.low_cell import LowCell, judge_low_cells, judge_span
 from ..readings.gathered import Gathered
 from ..readings.series import Series
 from ..readings.spans import Span
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 
 
 class CellBelief:

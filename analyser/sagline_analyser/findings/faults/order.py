@@ -34,6 +34,7 @@ from .story import (
     Lacking,
     Moment,
     Step,
+    StepKind,
     in_order,
     quantity,
     relative,
@@ -235,6 +236,25 @@ def _bracketed(words: str) -> str:
     return f"{bound} ({reason})" if reason else bound
 
 
+def _step(
+    track: Track, n: int, words: str, kind: StepKind, earlier: int = 0, standing: bool = False
+) -> Step:
+    """Return what the track's reading ``n`` showed first."""
+    return Step(
+        float(track.series.time[n]),
+        float(track.lag[n]),
+        track.key,
+        track.name,
+        words,
+        float(track.series.value[n]),
+        track.unit,
+        kind,
+        earlier,
+        int(track.clock[n]),
+        standing=standing,
+    )
+
+
 def _first_entry(
     track: Track,
     window: tuple[float, float],
@@ -243,7 +263,7 @@ def _first_entry(
     margin: float,
     hysteresis: float,
     words: str,
-    kind: str,
+    kind: StepKind,
 ) -> list[Step]:
     excess = (track.series.value - level) * (1 if above else -1)
     entries = _entries(excess > margin, excess <= margin - hysteresis)
@@ -260,19 +280,7 @@ def _first_entry(
             standing = standing[:0]
     chosen = standing if len(standing) else within[:1]
     return [
-        Step(
-            float(track.series.time[n]),
-            float(track.lag[n]),
-            track.key,
-            track.name,
-            words,
-            float(track.series.value[n]),
-            track.unit,
-            kind,  # type: ignore[arg-type]
-            int(np.count_nonzero(entries < n)),
-            int(track.clock[n]),
-            standing=bool(len(standing)),
-        )
+        _step(track, n, words, kind, int(np.count_nonzero(entries < n)), bool(len(standing)))
         for n in chosen.tolist()
     ]
 
@@ -320,19 +328,7 @@ def _falls(track: Track, window: tuple[float, float]) -> list[Step]:
         if window[0] <= time <= window[1]:
             within = span_text(time - float(track.series.time[before]))
             words = f"fell from {quantity(high, track.unit)} within {within}"
-            found.append(
-                Step(
-                    time,
-                    float(track.lag[after]),
-                    track.key,
-                    track.name,
-                    words,
-                    float(track.series.value[after]),
-                    track.unit,
-                    "jump",
-                    clock=int(track.clock[after]),
-                )
-            )
+            found.append(_step(track, after, words, "jump"))
     return found
 
 

@@ -22,6 +22,10 @@ class Moment:
     text: str
 
 
+StepKind = Literal["limit", "setting", "normal", "jump", "event"]
+"""Bounds of the board file, its settings, the ride's own; a sudden fall; what was reported."""
+
+
 @dataclass(frozen=True)
 class Step:
     """One thing that left its bounds.
@@ -43,7 +47,7 @@ class Step:
     crossed: str
     value: float | None
     unit: str
-    kind: Literal["limit", "setting", "normal", "jump", "event"]
+    kind: StepKind
     earlier: int = 0
     clock: int = 0
     undecided: bool = False

@@ -9,6 +9,7 @@ from sagline_logger.format import vocabulary
 from ..limits.crossings import Crossing, find_crossings
 from ..readings.gathered import Gathered
 from ..readings.summary import words
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
 from .parts import PartHeat, long, part_heats
@@ -34,7 +35,7 @@ def heat_answer(it: Gathered) -> Answer:
     parts = part_heats(it)
     if not parts:
         lacks = "it needs motor_temperature or controller_temperature"
-        return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
+        return Answer.unanswered(KEY, QUESTION, Unknown(lacks))
     told = sorted((p for p in parts if not p.reason), key=_soonest)
     others = [p for p in parts if p.reason]
     hot = _was_too_hot(it)

@@ -12,8 +12,8 @@ from ..limits.parts import Squares
 from ..readings.electric import present
 from ..readings.gathered import Gathered
 from ..readings.series import Series, column, numbered
-from ..readings.speed import Unknown
 from ..readings.summary import words
+from ..readings.unknown import Unknown
 from .drive import grid
 from .fit import CASE, STAGE, WINDING, AirDoubt, ThermalFit, fit, usable
 from .times import (

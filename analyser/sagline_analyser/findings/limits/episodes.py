@@ -10,7 +10,7 @@ from sagline_logger.format import EventKind
 
 from ..readings.gathered import Gathered
 from ..readings.series import interpolate
-from ..readings.speed import Unknown
+from ..readings.unknown import Unknown
 from .crossings import Crossing
 
 APART = 2.0

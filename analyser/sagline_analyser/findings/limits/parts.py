@@ -18,6 +18,7 @@ from sagline_logger.format import Limit
 from ...load.ride import Ride
 from ..readings.gathered import Gathered
 from ..readings.series import Array, Series, column, integral_of_square, size
+from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
 from .crossings import thresholds
@@ -45,17 +46,20 @@ KEY, QUESTION = "parts", "Which part works nearest to its rating?"
 
 @dataclass(frozen=True)
 class WindowUse:
-    """The hardest ``window`` s of a part: RMS current in A, its share of the rating, and when.
-
-    ``rms`` is None where no unbroken recording is that long; ``reason`` then says so, with what
-    the recorded pieces prove at least.
-    """
+    """The hardest ``window`` s of a part: RMS current in A, its share of the rating, and when."""
 
     window: float
-    rms: float | None
-    share: float | None
-    span: tuple[float, float] | None
-    reason: str = ""
+    rms: float
+    share: float
+    span: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class NoWindow:
+    """No unbroken recording is ``window`` s long; ``why`` says what its pieces prove at least."""
+
+    window: float
+    why: Unknown
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,7 @@ class PartUse:
     key: str
     peak: float
     peak_time: float
-    windows: tuple[WindowUse, ...]
+    windows: tuple[WindowUse | NoWindow, ...]
     rounding: float
     way: str = ""
 
@@ -90,8 +94,8 @@ class PartUse:
     @property
     def lasting(self) -> WindowUse | None:
         """The window to compare with the rating: :data:`LASTING`, else the longest computed."""
-        known = [use for use in self.windows if use.rms is not None and use.window <= LASTING]
-        return known[-1] if known else None
+        known = [use for use in self.windows if isinstance(use, WindowUse)]
+        return next((use for use in reversed(known) if use.window <= LASTING), None)
 
 
 class Squares:
@@ -268,7 +272,7 @@ def _use(
 
 def _window_use(
     series: Series, window: float, rating: float, hardest: tuple[float, float] | None
-) -> WindowUse:
+) -> WindowUse | NoWindow:
     if hardest is None:
         # The recorded pieces inside the densest window are not found here; the whole ride's
         # integral bounds it only when the ride is shorter than the window.
@@ -277,7 +281,7 @@ def _window_use(
         if length <= window:
             floor = float(np.sqrt(integral_of_square(series) / window))
             least = f"; what was recorded makes at least {floor:.3g} A"
-        return WindowUse(window, None, None, None, f"no unbroken {window:g} s recorded{least}")
+        return NoWindow(window, Unknown(f"no unbroken {window:g} s recorded{least}"))
     end, most = hardest
     return WindowUse(window, most, most / rating, (end - window, end))
 
@@ -291,23 +295,23 @@ def part_answer(it: Gathered) -> Answer:
     uses = part_uses(it)
     ranked = sorted(
         ((use, use.lasting) for use in uses if use.limit.kind == "limit"),
-        key=lambda pair: -((pair[1].share or 0.0) if pair[1] else 0.0),
+        key=lambda pair: -(pair[1].share if pair[1] else 0.0),
     )
-    known = [(use, most) for use, most in ranked if most is not None and most.share is not None]
+    known = [(use, most) for use, most in ranked if most is not None]
     if not known:
         lacks = (
             "the board file rates no part for a current that this ride measured"
             if not uses
             else f"no unbroken recording is even {WINDOWS[0]:g} s long"
         )
-        return Answer(KEY, QUESTION, f"Cannot tell: {lacks}.", False)
+        return Answer.unanswered(KEY, QUESTION, Unknown(lacks))
     weakest, most = known[0]
     return Answer(
         KEY,
         QUESTION,
         _verdict(weakest, most),
         figures=tuple(_figure(use, use_of) for use, use_of in known),
-        evidence=tuple(dict.fromkeys(use.span for _, use in known if use.span is not None)),
+        evidence=tuple(dict.fromkeys(use.span for _, use in known)),
         details=tuple(_detail(use) for use in [u for u, _ in ranked] + _bursts(uses)),
     ).in_short(*_in_short(known))
 
@@ -315,11 +319,10 @@ def part_answer(it: Gathered) -> Answer:
 def _in_short(known: list[tuple[PartUse, WindowUse]]) -> tuple[str, Urgency, Bars]:
     """Return the card's line, its urgency, and every part's use as a share of its rating."""
     weakest, most = known[0]
-    share = most.share or 0.0
+    share = most.share
     urgency = Urgency.ACT if share > 1 else Urgency.LOOK if share > NEAR else Urgency.FINE
     bars = tuple(
-        Bar(short_part(use.name), 100 * (of.share or 0.0), odd=(of.share or 0.0) > 1)
-        for use, of in known[:6]
+        Bar(short_part(use.name), 100 * of.share, odd=of.share > 1) for use, of in known[:6]
     )
     name = short_part(weakest.name)
     line = f"{name[:1].upper()}{name[1:]} works at {share:.0%} of its rating"
@@ -331,7 +334,7 @@ def _bursts(uses: tuple[PartUse, ...]) -> list[PartUse]:
 
 
 def _verdict(use: PartUse, most: WindowUse) -> str:
-    share, rms = most.share or 0.0, most.rms or 0.0
+    share, rms = most.share, most.rms
     start = (
         f"Nearest to its rating is {_the(use.name)}: {rms:.3g} A RMS over its hardest "
         f"{most.window:g} s, {share:.0%} of {use.rating:g} A."
@@ -351,7 +354,7 @@ def _figure(use: PartUse, most: WindowUse) -> Figure:
     what = f"{use.name}, hardest {most.window:g} s of {use.key} against {use.rating:g} A"
     return Figure(
         what,
-        100 * (most.share or 0.0),
+        100 * most.share,
         "%",
         100 * use.rounding / use.rating,
         f"RMS of {use.key} over its rating ({use.limit.arithmetic}); the uncertainty is rounding "
@@ -362,9 +365,9 @@ def _figure(use: PartUse, most: WindowUse) -> Figure:
 def _detail(use: PartUse) -> str:
     parts = [f"peak {use.peak:.3g} A"]
     for window in use.windows:
-        if window.rms is not None:
+        if isinstance(window, WindowUse):
             parts.append(f"{window.rms:.3g} A over {window.window:g} s ({window.share:.0%})")
         else:
-            parts.append(f"{window.window:g} s: {window.reason}")
+            parts.append(f"{window.window:g} s: {window.why.reason}")
     time = f" for {use.limit.seconds:g} s" if use.limit.seconds else ""
     return f"{use.name} ({use.key}, rated {use.rating:g} A{time}): {', '.join(parts)}."

@@ -15,7 +15,7 @@ from ...load.ride import Ride
 from .coverage import ENOUGH, coverage
 from .gathered import Gathered
 from .series import Array, Flags, Series, clean, column, interpolate, steps
-from .speed import Unknown
+from .unknown import Unknown
 
 RADIUS = 6_371_008.8
 """m: mean radius of the Earth, R1 = (2a + b)/3 of the GRS 80 ellipsoid (IUGG 1980; from memory)."""

@@ -9,7 +9,8 @@ from sagline_logger.format.board_limits import Direction
 from ...load.ride import Ride
 from .electric import Quantity, battery_current, pack_voltage
 from .packs import PackSpan, pack_spans
-from .speed import Unknown, vehicle_speed
+from .speed import vehicle_speed
+from .unknown import Unknown
 
 
 @dataclass(frozen=True)

@@ -1,20 +1,12 @@
 """Speed over ground: measured, or derived from motor speed."""
 
-from dataclasses import dataclass
-
 from sagline_logger.format import BoardFile, SaglineError, speed_per_rpm
 
 from ...load.ride import Ride
 from .electric import Quantity, present
 from .once import once
 from .series import Series, column, combine
-
-
-@dataclass(frozen=True)
-class Unknown:
-    """Why something could not be computed, in one line that names what it needs."""
-
-    reason: str
+from .unknown import Unknown
 
 
 @once

@@ -23,7 +23,7 @@ from .series import (
     size,
     time_where,
 )
-from .speed import Unknown
+from .unknown import Unknown
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -5,7 +5,8 @@ from enum import StrEnum
 
 from sagline_logger.format.caution import CAUTION
 
-from .certainty import CANNOT_TELL
+from ..readings.unknown import Unknown
+from .certainty import CANNOT_TELL, cannot_tell
 from .notebook import answer_html, answer_text
 from .picture import Picture
 
@@ -61,6 +62,18 @@ class Answer:
 
     def _repr_html_(self) -> str:
         return str(answer_html(self))
+
+    @classmethod
+    def unanswered(
+        cls,
+        key: str,
+        question: str,
+        why: Unknown,
+        figures: tuple[Figure, ...] = (),
+        details: tuple[str, ...] = (),
+    ) -> "Answer":
+        """Return the answer to a question that the ride does not tell, with what it needs."""
+        return cls(key, question, cannot_tell(why.reason), False, figures, details=details)
 
     def in_short(
         self, headline: str, urgency: Urgency = Urgency.LOOK, picture: Picture | None = None
