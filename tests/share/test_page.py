@@ -16,7 +16,7 @@ from sagline_analyser.load import load_ride
 from sagline_analyser.share.choose import choose, window_around
 from sagline_analyser.share.keep import KEEP
 from sagline_analyser.share.page import page_parts
-from sagline_analyser.share.picture import Line, Text, draw
+from sagline_analyser.share.picture import Stroke, Text, draw
 from sagline_analyser.share.png import write_png
 from sagline_analyser.share.shared import Shared, shared
 from sagline_analyser.share.svg import as_svg
@@ -178,7 +178,7 @@ def test_colours_stand_out(folder: Path) -> None:
     moment = choose(ride)
     share = shared(ride, moment, window_around(ride, moment), frozenset(), ride.board_file)
     grid = "#dfe3e6"  # the grid only helps the eye; the numbers stand beside it
-    inks = {s.colour for s in draw(share).shapes if isinstance(s, Line | Text)} - {grid}
+    inks = {s.colour for s in draw(share).shapes if isinstance(s, Stroke | Text)} - {grid}
     assert len(inks) >= 4
     for ink in inks:
         assert 1.05 / (_luminance(ink) + 0.05) >= 3, ink

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from sagline_logger.simulator import Limit
+from sagline_logger.simulator import Decider
 from sagline_logger.simulator.constants import air_density
 from sagline_logger.simulator.limits import Ceiling, Ceilings, Circuit, ceilings, grant
 from sagline_logger.simulator.motor import (
@@ -73,10 +73,10 @@ def test_braking_current_at_power_is_the_gentler_root_numpy_finds(circuit, share
 
 bounds = st.builds(
     Ceilings,
-    drive=st.builds(Ceiling, st.floats(0.0, 80.0), st.just(Limit.MOTOR_CURRENT)),
-    brake=st.builds(Ceiling, st.floats(0.0, 80.0), st.just(Limit.BRAKE_CURRENT)),
-    battery=st.builds(Ceiling, st.floats(0.2, 40.0), st.just(Limit.BATTERY_CURRENT)),
-    charge=st.builds(Ceiling, st.floats(0.0, 40.0), st.just(Limit.CHARGE_CURRENT)),
+    drive=st.builds(Ceiling, st.floats(0.0, 80.0), st.just(Decider.MOTOR_CURRENT)),
+    brake=st.builds(Ceiling, st.floats(0.0, 80.0), st.just(Decider.BRAKE_CURRENT)),
+    battery=st.builds(Ceiling, st.floats(0.2, 40.0), st.just(Decider.BATTERY_CURRENT)),
+    charge=st.builds(Ceiling, st.floats(0.0, 40.0), st.just(Decider.CHARGE_CURRENT)),
 )
 
 
@@ -85,10 +85,10 @@ def drive_margins(current, request, circuit, limits):
     power = input_power(current, circuit.emf, circuit.path, circuit.switching, circuit.standby)
     duty = (circuit.emf + current * circuit.winding) / circuit.voltage
     return {
-        Limit.NONE: (request - current) / max(request, 1.0),
-        Limit.MOTOR_CURRENT: (limits.drive.current - current) / max(limits.drive.current, 1.0),
-        Limit.BATTERY_CURRENT: 1.0 - power / (circuit.voltage * limits.battery.current),
-        Limit.DUTY_CEILING: 1.0 - duty / 0.95,
+        Decider.NONE: (request - current) / max(request, 1.0),
+        Decider.MOTOR_CURRENT: (limits.drive.current - current) / max(limits.drive.current, 1.0),
+        Decider.BATTERY_CURRENT: 1.0 - power / (circuit.voltage * limits.battery.current),
+        Decider.DUTY_CEILING: 1.0 - duty / 0.95,
     }
 
 
@@ -113,10 +113,10 @@ def test_braking_breaks_no_bound_and_the_named_one_binds(request, circuit, limit
     current, name = grant(-request, circuit, limits, 0.95)
     charged = -input_power(current, circuit.emf, circuit.path, circuit.switching, circuit.standby)
     margins = {
-        Limit.NONE: request + current,
-        Limit.BRAKE_CURRENT: limits.brake.current + current,
-        Limit.STANDSTILL: circuit.emf + current * circuit.winding,
-        Limit.CHARGE_CURRENT: circuit.voltage * limits.charge.current - charged,
+        Decider.NONE: request + current,
+        Decider.BRAKE_CURRENT: limits.brake.current + current,
+        Decider.STANDSTILL: circuit.emf + current * circuit.winding,
+        Decider.CHARGE_CURRENT: circuit.voltage * limits.charge.current - charged,
     }
     assert current <= 0.0
     assert min(margins.values()) > -1e-6
@@ -126,13 +126,13 @@ def test_braking_breaks_no_bound_and_the_named_one_binds(request, circuit, limit
 @pytest.mark.parametrize(
     ("changes", "field", "name", "share"),
     [
-        ({}, "drive", Limit.MOTOR_CURRENT, 1.0),
-        ({"motor_temperature": 95.0}, "drive", Limit.MOTOR_TEMPERATURE, 0.5),
-        ({"controller_temperature": 90.0}, "drive", Limit.CONTROLLER_TEMPERATURE, 0.25),
-        ({"motor_temperature": 95.0}, "brake", Limit.MOTOR_TEMPERATURE, 0.5),
-        ({"pack_voltage_per_cell": 2.97}, "battery", Limit.LOW_VOLTAGE, 0.2),
-        ({"highest_cell": 4.175}, "charge", Limit.HIGH_VOLTAGE, 0.75),
-        ({"drive_cut": True}, "drive", Limit.FAULT, 0.0),
+        ({}, "drive", Decider.MOTOR_CURRENT, 1.0),
+        ({"motor_temperature": 95.0}, "drive", Decider.MOTOR_TEMPERATURE, 0.5),
+        ({"controller_temperature": 90.0}, "drive", Decider.CONTROLLER_TEMPERATURE, 0.25),
+        ({"motor_temperature": 95.0}, "brake", Decider.MOTOR_TEMPERATURE, 0.5),
+        ({"pack_voltage_per_cell": 2.97}, "battery", Decider.LOW_VOLTAGE, 0.2),
+        ({"highest_cell": 4.175}, "charge", Decider.HIGH_VOLTAGE, 0.75),
+        ({"drive_cut": True}, "drive", Decider.FAULT, 0.0),
     ],
 )
 def test_deratings_are_straight_lines_between_their_ends(changes, field, name, share):

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from sagline_logger.simulator import KESTREL, Leg, Limit, Route, Scenario, Simulation
+from sagline_logger.simulator import KESTREL, Decider, Leg, Route, Scenario, Simulation
 from simulator.boards import with_limits, with_pack
 
 LEGS = (
@@ -49,11 +49,11 @@ def ride():
 @pytest.mark.parametrize(
     ("limit", "quantity", "value", "tolerance"),
     [
-        (Limit.MOTOR_CURRENT, "current", 45.0, 1e-9),
-        (Limit.BRAKE_CURRENT, "current", -30.0, 1e-9),
-        (Limit.BATTERY_CURRENT, "battery", 20.0, 0.2),
-        (Limit.CHARGE_CURRENT, "battery", -12.0, 0.2),
-        (Limit.DUTY_CEILING, "duty", 0.95, 0.002),
+        (Decider.MOTOR_CURRENT, "current", 45.0, 1e-9),
+        (Decider.BRAKE_CURRENT, "current", -30.0, 1e-9),
+        (Decider.BATTERY_CURRENT, "battery", 20.0, 0.2),
+        (Decider.CHARGE_CURRENT, "battery", -12.0, 0.2),
+        (Decider.DUTY_CEILING, "duty", 0.95, 0.002),
     ],
 )
 def test_the_named_limit_is_at_its_bound(ride, limit, quantity, value, tolerance):
@@ -65,7 +65,7 @@ def test_the_named_limit_is_at_its_bound(ride, limit, quantity, value, tolerance
 def test_a_limited_current_is_less_than_was_asked_for_and_an_unlimited_one_equal(ride):
     for limit, steps in ride[1].items():
         for step in steps:
-            if limit is Limit.NONE:
+            if limit is Decider.NONE:
                 assert step["current"] == step["request"]
             else:
                 assert abs(step["current"]) < abs(step["request"])
@@ -85,11 +85,11 @@ def test_the_record_of_changes_tells_the_limit_of_every_step(ride):
         assert all(a.limit is not b.limit for a, b in itertools.pairwise(changes))
         assert all(a.time < b.time for a, b in itertools.pairwise(changes))
     ends = {1: simulation.time + simulation.step, 2: simulation.time + simulation.step}
-    steps = dict.fromkeys(Limit, 0)
+    steps = dict.fromkeys(Decider, 0)
     for change in reversed(simulation.limit_changes):
         steps[change.limit] += (ends[change.motor] - change.time) // simulation.step
         ends[change.motor] = change.time
-    steps[Limit.NONE] -= 2  # the state before the first step, once a motor
+    steps[Decider.NONE] -= 2  # the state before the first step, once a motor
     assert {limit: count for limit, count in steps.items() if count} == {
         limit: len(found) for limit, found in seen.items()
     }
@@ -98,7 +98,7 @@ def test_the_record_of_changes_tells_the_limit_of_every_step(ride):
 def test_a_hot_motor_derates_and_says_so():
     board = with_limits(KESTREL, motor_temperature=replace_ramp(15.0, 95.0))
     _, seen = watch(board)
-    steps = seen[Limit.MOTOR_TEMPERATURE]
+    steps = seen[Decider.MOTOR_TEMPERATURE]
     assert len(steps) > 100
     for step in steps:
         # A straight line from 45 A at 15 °C to nothing at 95 °C.
@@ -118,12 +118,12 @@ def replace_ramp(start, stop):
 def test_a_low_pack_derates_and_the_weak_cell_then_cuts_the_drive():
     board = with_pack(KESTREL, weak_resistance=1.8)
     simulation, seen = watch(board, charge=0.165)
-    low, cut = seen[Limit.LOW_VOLTAGE], seen[Limit.FAULT]
+    low, cut = seen[Decider.LOW_VOLTAGE], seen[Decider.FAULT]
     assert all(step["battery"] < 20.05 for step in low)
     assert min(step["battery"] for step in low) < 19.0
     assert all(step["current"] == 0.0 for step in cut)
     # It was cell 7, alone, below Kestrel's 2.70 V for the half second before.
-    first = next(one.time for one in simulation.limit_changes if one.limit is Limit.FAULT)
+    first = next(one.time for one in simulation.limit_changes if one.limit is Decider.FAULT)
     assert first > 0
     final = low[-100:]  # two motors, 50 steps of 5 ms
     assert all(step["cells"][6] < 2.71 for step in final)
@@ -132,7 +132,7 @@ def test_a_low_pack_derates_and_the_weak_cell_then_cuts_the_drive():
 
 def test_a_full_pack_refuses_charge():
     _, seen = watch(KESTREL, charge=0.995)
-    steps = seen[Limit.HIGH_VOLTAGE]
+    steps = seen[Decider.HIGH_VOLTAGE]
     assert len(steps) > 20
     assert all(step["battery"] > -12.0 for step in steps)
     assert max(step["battery"] for step in steps) > -8.0
@@ -142,4 +142,4 @@ def test_one_motor_will_do():
     board = replace(KESTREL, drives=KESTREL.drives[:1])
     simulation, seen = watch(board)
     assert {one.motor for one in simulation.limit_changes} == {1}
-    assert Limit.MOTOR_CURRENT in seen
+    assert Decider.MOTOR_CURRENT in seen

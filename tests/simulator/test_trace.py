@@ -10,7 +10,7 @@ import pytest
 from sagline_logger.format import SaglineError
 from sagline_logger.simulator import (
     KESTREL,
-    Limit,
+    Decider,
     Route,
     Scenario,
     Simulation,
@@ -83,8 +83,8 @@ def test_limits_hold_although_the_speed_is_imposed(ride):
     assert max(current) < 45.0 + 1.0  # 5σ of noise
     assert simulation.ledger.towed > 1000.0
     assert {one.limit for one in simulation.limit_changes} >= {
-        Limit.BATTERY_CURRENT,
-        Limit.DUTY_CEILING,
+        Decider.BATTERY_CURRENT,
+        Decider.DUTY_CEILING,
     }
 
 

@@ -11,18 +11,18 @@ from sagline_analyser.findings.drive.held_back import CAUSES, Cause, held_back
 from sagline_analyser.findings.heat import TimeToLimit, part_heat
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.series import column
-from sagline_logger.simulator import Limit, heat
+from sagline_logger.simulator import Decider, heat
 from sagline_logger.simulator import motor as machine
 from support.simulated_rides import SimulatedRide
 
 TRUTH = {
-    Limit.MOTOR_CURRENT: Cause.MOTOR_CURRENT,
-    Limit.BATTERY_CURRENT: Cause.BATTERY_CURRENT,
-    Limit.DUTY_CEILING: Cause.DUTY,
-    Limit.MOTOR_TEMPERATURE: Cause.HEAT,
-    Limit.CONTROLLER_TEMPERATURE: Cause.HEAT,
-    Limit.LOW_VOLTAGE: Cause.LOW_VOLTAGE,
-    Limit.FAULT: Cause.UNKNOWN,
+    Decider.MOTOR_CURRENT: Cause.MOTOR_CURRENT,
+    Decider.BATTERY_CURRENT: Cause.BATTERY_CURRENT,
+    Decider.DUTY_CEILING: Cause.DUTY,
+    Decider.MOTOR_TEMPERATURE: Cause.HEAT,
+    Decider.CONTROLLER_TEMPERATURE: Cause.HEAT,
+    Decider.LOW_VOLTAGE: Cause.LOW_VOLTAGE,
+    Decider.FAULT: Cause.UNKNOWN,
 }
 """What the simulator calls it; whatever is missing (none, braking's own) is the rider's input."""
 

@@ -14,8 +14,8 @@ from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile, Record, read_board_file
 from sagline_logger.simulator import (
     BoardParameters,
+    Decider,
     Leg,
-    Limit,
     LimitChange,
     Route,
     Scenario,
@@ -46,7 +46,7 @@ class SimulatedRide:
     warmth: tuple[tuple[float, float, float], ...]
     """For each motor at the end: winding, case and controller temperature, °C."""
 
-    def limit_at(self, motor: int, times: np.ndarray) -> list[Limit]:
+    def limit_at(self, motor: int, times: np.ndarray) -> list[Decider]:
         """Return what decided the current of ``motor`` (from 1) at ``times`` s."""
         changes = [c for c in self.changes if c.motor == motor]
         at_times = np.array([c.time / 1e6 for c in changes])

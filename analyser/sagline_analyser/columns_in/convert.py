@@ -18,7 +18,7 @@ from sagline_logger.format.columns.cells import Blank, Cell
 from sagline_logger.format.columns.column_map import ColumnMap
 
 from .log_out import LogOut
-from .rows import Row, read_rows, start_wall
+from .rows import CellRow, read_rows, start_wall
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class _Survey:
         self.problems += 1
         self._told(str(problem))
 
-    def read(self, rows: Iterator[Row]) -> None:
+    def read(self, rows: Iterator[CellRow]) -> None:
         low, high = self.low, self.high
         for row in rows:
             if not self.rows:
@@ -116,7 +116,7 @@ def convert(
     return Converted(target, size, survey.rows, samples, survey.problems, dated)
 
 
-def _by_stream(plan: ColumnMap, row: Row) -> list[list[Cell]]:
+def _by_stream(plan: ColumnMap, row: CellRow) -> list[list[Cell]]:
     cells: list[list[Cell]] = [[] for _ in plan.streams]
     for column, cell in zip(plan.columns, row.cells, strict=True):
         # With one stream every row is a sample, even one of blanks.

@@ -26,7 +26,7 @@ Report = Callable[[SaglineError], None]
 
 
 @dataclass(frozen=True)
-class Row:
+class CellRow:
     """One row: its ``time`` in µs as the file has it, and the cells in the order of the map."""
 
     time: int
@@ -116,7 +116,7 @@ def named_rows(
             yield at, [found.get(key, "") for key in (*times, *columns)]
 
 
-def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterator[Row]:
+def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterator[CellRow]:
     """Yield the rows of a file in order of time.
 
     What is wrong with a row goes to ``report``: one with a bad time, a time that goes back, or too
@@ -200,7 +200,7 @@ def read_rows(path: Path, plan: ColumnMap, report: Report, what: str) -> Iterato
                         here,
                         "correct it, or add it to missing in the map",
                     )
-            yield Row(time, tuple(found))
+            yield CellRow(time, tuple(found))
         clear()
 
 

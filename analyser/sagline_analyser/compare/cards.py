@@ -12,7 +12,7 @@ from ..page.card_picture import draw
 from ..page.cards import card, ordered
 from ..page.still_strip import Mark, draw_strip
 from ..page.units import moment_text
-from .comparison import Comparison, Group, Row
+from .comparison import Comparison, Group, MeasureRow
 from .predict import Prediction
 from .verdict import Outcome, measure_text
 
@@ -24,7 +24,7 @@ _ASKS = {
 }
 
 
-def judged_row(comparison: Comparison) -> Row:
+def judged_row(comparison: Comparison) -> MeasureRow:
     """Return the measure that the verdict rests on, the first one without a verdict."""
     group = comparison.main
     return group.row(comparison.verdict.measure) if comparison.verdict else group.rows[0]

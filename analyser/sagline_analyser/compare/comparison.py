@@ -79,7 +79,7 @@ be evident where none is stated (our choice)."""
 
 
 @dataclass(frozen=True)
-class Row:
+class MeasureRow:
     """One measure on both sides; ``difference`` and ``adjusted_p`` are None without a side B.
 
     ``a`` and ``b`` are the single runs' values as measured; ``mean_a`` and ``mean_b`` are the means
@@ -119,7 +119,7 @@ class Group:
 
     goal: Goal
     runs: tuple[Run, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[MeasureRow, ...]
     causes: tuple[CauseShare, ...]
     confounders: tuple[Confounder, ...]
     partly: tuple[str, ...] = ()
@@ -128,7 +128,7 @@ class Group:
         """Return the runs of one side."""
         return [run for run in self.runs if run.side == letter]
 
-    def row(self, key: str) -> Row:
+    def row(self, key: str) -> MeasureRow:
         """Return the row of one measure."""
         return next(row for row in self.rows if row.measure.key == key)
 
@@ -288,7 +288,7 @@ def _group(
         "rest_voltage": np.array([run.before.get("rest_voltage", math.nan) for run in both]),
         "hand": np.array([hand(run) for run in both]),
     }
-    rows: list[Row] = []
+    rows: list[MeasureRow] = []
     partly: list[str] = []
     for measure in measures(goal):
         values = np.array([one[measure.key] for one in found])
@@ -322,13 +322,13 @@ def _group(
 
 def _row(
     measure: Measure, values: Array, runs: Sequence[Run], conditions: Mapping[str, Array]
-) -> Row:
+) -> MeasureRow:
     on_b = np.array([run.side == "B" for run in runs])
     a, b = tuple(values[~on_b].tolist()), tuple(values[on_b].tolist())
     if not b:
-        return Row(measure, a, b, float(np.mean(a)), None, None, None)
+        return MeasureRow(measure, a, b, float(np.mean(a)), None, None, None)
     by, alike = _tested(measure.key, values, runs, conditions)
-    return _placed(Row(measure, a, b, 0.0, 0.0, by, None, alike), values, runs)
+    return _placed(MeasureRow(measure, a, b, 0.0, 0.0, by, None, alike), values, runs)
 
 
 def _tested(
@@ -355,7 +355,7 @@ def _stretches(values: Array, runs: Sequence[Run], letter: str) -> list[Array]:
     ]
 
 
-def _placed(row: Row, values: Array, runs: Sequence[Run]) -> Row:
+def _placed(row: MeasureRow, values: Array, runs: Sequence[Run]) -> MeasureRow:
     """Return the row with means its difference apart, about the middle of all stretches."""
     assert row.difference is not None
     sides = [np.mean([s.mean() for s in _stretches(values, runs, letter)]) for letter in "AB"]
@@ -364,7 +364,7 @@ def _placed(row: Row, values: Array, runs: Sequence[Run]) -> Row:
 
 
 def _by_currents(
-    changed: Sequence[SettingChange], rows: Sequence[Row], conditions: Sequence[Confounder]
+    changed: Sequence[SettingChange], rows: Sequence[MeasureRow], conditions: Sequence[Confounder]
 ) -> bool:
     """Whether what was changed acts by way of the currents: as stated, or else as seen."""
     if changed:
@@ -380,8 +380,8 @@ def _by_currents(
 
 
 def _currents_row(
-    row: Row, runs: Sequence[Run], conditions: Mapping[str, Array], goal: Goal, fitted: Fit
-) -> Row:
+    row: MeasureRow, runs: Sequence[Run], conditions: Mapping[str, Array], goal: Goal, fitted: Fit
+) -> MeasureRow:
     key = row.measure.key
     if key not in TIMES or row.difference is None:
         return row

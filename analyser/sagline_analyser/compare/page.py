@@ -14,7 +14,7 @@ from ..page.tables import listed
 from ..page.templates import page, part
 from ..page.units import moment_text
 from .cards import page_cards, runs_strip, score_text
-from .comparison import CLEAR, METHOD, Comparison, Group, Row
+from .comparison import CLEAR, METHOD, Comparison, Group, MeasureRow
 from .confounders import Confounder
 from .predict import Prediction
 from .runs import BEFORE, GRID, Run
@@ -126,13 +126,13 @@ def _table(group: Group, both: bool) -> Markup:
     return part(_OURS, "differences", count, f"{CLEAR:.2f}", rows)
 
 
-def _reach(row: Row) -> float:
+def _reach(row: MeasureRow) -> float:
     assert row.difference is not None
     ends = [abs(x) for x in (row.difference.low, row.difference.high, row.difference.value)]
     return max((x for x in ends if math.isfinite(x)), default=0.0) / (abs(row.mean_a) or 1.0)
 
 
-def _row(row: Row, widest: float) -> dict[str, object]:
+def _row(row: MeasureRow, widest: float) -> dict[str, object]:
     unit, by = row.measure.unit, row.difference
     assert by is not None and row.mean_b is not None and row.adjusted_p is not None
     return {
@@ -147,7 +147,7 @@ def _row(row: Row, widest: float) -> dict[str, object]:
     }
 
 
-def _bar(row: Row, widest: float) -> Markup:
+def _bar(row: MeasureRow, widest: float) -> Markup:
     """Return the interval as a line about zero, in shares of A's figure."""
     by = row.difference
     assert by is not None

@@ -49,7 +49,7 @@ PREDICTABLE = ("motor_current_limit", "battery_current_limit", "duty_limit")
 
 
 @dataclass(frozen=True)
-class Figure:
+class Forecast:
     """One predicted measure: A's mean, B's expected mean and its 90 % interval.
 
     ``measured`` and ``inside`` are B's mean and whether the interval held it, None without B.
@@ -71,7 +71,7 @@ class Prediction:
     name: str
     value: float
     old: float | None
-    figures: tuple[Figure, ...]
+    figures: tuple[Forecast, ...]
     notes: tuple[str, ...]
 
 
@@ -189,7 +189,7 @@ def predict(comparison: Comparison, name: str, value: float) -> Prediction:
         low, high = value_b - half, value_b + half
         mean_b = float(np.mean(row.b)) if row.b else None
         inside = None if mean_b is None else bool(low <= mean_b <= high)
-        found.append(Figure(row.measure, float(seen.mean()), value_b, low, high, mean_b, inside))
+        found.append(Forecast(row.measure, float(seen.mean()), value_b, low, high, mean_b, inside))
     notes.append(
         f"For the mean of {len(given) or len(runs)} launches ridden as A's were. The interval "
         "holds the launches' own scatter, how far the fit depends on which launches there were "

@@ -50,7 +50,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Table:
+class PageTable:
     """Sample times (s) and gap flags that several columns share."""
 
     name: str
@@ -59,13 +59,13 @@ class Table:
     gap: npt.NDArray[np.bool_]
 
 
-def page_columns(ride: Ride, board: BoardFile | None) -> tuple[list[Table], list[Column]]:
+def page_columns(ride: Ride, board: BoardFile | None) -> tuple[list[PageTable], list[Column]]:
     """Return all tables and columns of a page of ``ride``; streams without samples are left out."""
     tables, columns = [], []
     for stream in ride.streams.values():
         if not len(stream.time):
             continue
-        tables.append(Table(stream.name, stream.period, stream.time, stream.gap))
+        tables.append(PageTable(stream.name, stream.period, stream.time, stream.gap))
         columns += [
             Column(channel, stream.name, np.asarray(stream.raw[key]))
             for key, channel in stream.channels.items()
@@ -113,7 +113,7 @@ def _cell_spread(ride: Ride, stream: StreamColumns) -> Column | None:
     return Column(channel, stream.name, raw, "highest cell minus lowest cell")
 
 
-def _derived_speed(ride: Ride, board: BoardFile | None) -> tuple[Table, Column] | None:
+def _derived_speed(ride: Ride, board: BoardFile | None) -> tuple[PageTable, Column] | None:
     if ride.keys("speed"):
         return None
     speed = vehicle_speed(ride, board)
@@ -121,6 +121,6 @@ def _derived_speed(ride: Ride, board: BoardFile | None) -> tuple[Table, Column] 
         return None
     series = speed.series
     channel = Channel("derived_speed", "m/s", SampleType.I32, exponent=-4)
-    table = Table("derived speed", 0.0, series.time, series.gap)
+    table = PageTable("derived speed", 0.0, series.time, series.gap)
     raw = np.rint(series.value * 1e4).astype(np.int32)
     return table, Column(channel, table.name, raw, speed.how)

@@ -25,7 +25,7 @@ from ..load.ride import Ride
 from ..load.titles import column_titles
 from . import tables as written
 from .cards import cards
-from .columns import Column, Table, page_columns
+from .columns import Column, PageTable, page_columns
 from .course import course_data
 from .episode_list import episode_list
 from .figures import lowest_cell
@@ -253,7 +253,9 @@ def _group_data(
     ]
 
 
-def _column_data(column: Column, table: int, times: Table, titles: Mapping[str, str]) -> ColumnData:
+def _column_data(
+    column: Column, table: int, times: PageTable, titles: Mapping[str, str]
+) -> ColumnData:
     channel = column.channel
     valid = column.valid()
     at = extremes(column.raw, valid, OVERVIEW_BUCKETS)

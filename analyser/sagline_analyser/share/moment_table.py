@@ -15,7 +15,7 @@ _STALE = 1.0
 
 
 @dataclass(frozen=True)
-class Row:
+class MomentRow:
     """One channel's readings (NaN: none) at each of :data:`INSTANTS`, in ``unit`` as shown."""
 
     key: str
@@ -40,11 +40,11 @@ class Row:
         ]
 
 
-def moment_rows(ride: Ride, at: float) -> tuple[list[Row], list[Row]]:
+def moment_rows(ride: Ride, at: float) -> tuple[list[MomentRow], list[MomentRow]]:
     """Return the rows of all channels but the cells, lowest and highest cell among them, and those
     of each cell."""
-    rows: list[Row] = []
-    cells: list[Row] = []
+    rows: list[MomentRow] = []
+    cells: list[MomentRow] = []
     for stream in ride.streams.values():
         if not stream.time.size:
             continue
@@ -54,13 +54,13 @@ def moment_rows(ride: Ride, at: float) -> tuple[list[Row], list[Row]]:
             values = tuple(
                 float("nan") if n is None else float(stream.values[key][n]) * factor for n in places
             )
-            row = Row(key, channel_words(channel), "" if unit == "1" else unit, values)
+            row = MomentRow(key, channel_words(channel), "" if unit == "1" else unit, values)
             (cells if channel.name == "cell_voltage" else rows).append(row)
     if cells:
         table = np.array([row.values for row in cells])
         for name, pick in (("lowest cell", np.fmin), ("highest cell", np.fmax)):
             found = tuple(pick.reduce(table).tolist())
-            rows.append(Row(name.replace(" ", "_"), name, "V", found))
+            rows.append(MomentRow(name.replace(" ", "_"), name, "V", found))
     return rows, cells
 
 

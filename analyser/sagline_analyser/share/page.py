@@ -22,7 +22,7 @@ from ..page.strip import strip
 from ..page.templates import page, part
 from . import words
 from .keep import KEEP
-from .moment_table import INSTANTS, Row, moment_rows
+from .moment_table import INSTANTS, MomentRow, moment_rows
 from .picture import draw
 from .shared import Shared
 from .svg import as_svg
@@ -96,7 +96,7 @@ def _card(share: Shared) -> Markup:
     return card(Urgency.ACT, "fault", line, picture, part(_OURS, "causes", causes))
 
 
-def _values(rows: list[Row]) -> Markup:
+def _values(rows: list[MomentRow]) -> Markup:
     titles = [(words.since(instant), instant == 0) for instant in INSTANTS]
     marks = [moment for _, moment in titles]
     told = [(row.title, list(zip(row.numbers(), marks, strict=True))) for row in rows]

@@ -30,7 +30,7 @@ _DASHES: tuple[tuple[int, ...], ...] = ((), (18, 8), (5, 7), (18, 8, 5, 8))
 
 
 @dataclass(frozen=True)
-class Line:
+class Stroke:
     """A polyline of (x, y) px; ``dash`` alternates drawn and open px."""
 
     points: tuple[tuple[float, float], ...]
@@ -52,7 +52,7 @@ class Text:
     bold: bool = False
 
 
-Shape = Line | Text
+Shape = Stroke | Text
 
 
 @dataclass(frozen=True)
@@ -165,21 +165,21 @@ def _draw_panel(panel: _Panel, top: float, share: Shared) -> Iterator[Shape]:
     yield Text(40, top + 38, f"{panel.title} ({panel.unit})", 34, bold=True)
     for tick in ticks(least, most):
         x, y = place(0.0, tick)
-        yield Line(((x, y), (right, y)), _GRID, 2)
+        yield Stroke(((x, y), (right, y)), _GRID, 2)
         yield Text(left - 12, y + 10, f"{tick:g}".replace("-", "−"), 30, _MUTED, "end")
     x, _ = place(share.at, least)
-    yield Line(((x, high), (x, low)), _MOMENT, 3, (6, 6))
+    yield Stroke(((x, high), (x, low)), _MOMENT, 3, (6, 6))
     labels: list[tuple[float, str, str]] = []
     for limit in panel.limits:
         level = limit.value * panel.factor
         if least < level < most:
             _, y = place(0.0, level)
-            yield Line(((left, y), (right, y)), _MUTED, 3, (3, 6))
+            yield Stroke(((left, y), (right, y)), _MUTED, 3, (3, 6))
             labels.append((y, f"{limit.kind} {level:g}".replace("-", "−"), _MUTED))
     for n, trace in reversed(list(enumerate(panel.traces))):
         for run in _runs(trace.series):
             points = tuple(place(t, v * panel.factor) for t, v in run)
-            yield Line(points, _COLOURS[n], 4, _DASHES[n])
+            yield Stroke(points, _COLOURS[n], 4, _DASHES[n])
         if trace.label:
             _, y = place(0.0, float(trace.series.value[-1]) * panel.factor)
             labels.append((y, trace.label, _COLOURS[n]))
@@ -218,7 +218,7 @@ def _time_axis(y: float, share: Shared) -> Iterator[Shape]:
     duration = share.ride.duration or 1.0
     for tick in ticks(-share.at, duration - share.at, 6):
         x = left + (right - left) * (tick + share.at) / duration
-        yield Line(((x, y - 22), (x, y - 8)), _MUTED, 3)
+        yield Stroke(((x, y - 22), (x, y - 8)), _MUTED, 3)
         yield Text(x, y + 24, since(tick), 30, _INK if tick == 0 else _MUTED, "middle", tick == 0)
 
 

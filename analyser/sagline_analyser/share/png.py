@@ -7,7 +7,7 @@ from typing import IO, TYPE_CHECKING
 
 from sagline_logger.format import SaglineError
 
-from .picture import Line, Picture, Text
+from .picture import Picture, Stroke, Text
 
 if TYPE_CHECKING:
     from PIL import ImageDraw
@@ -47,7 +47,7 @@ def write_png(picture: Picture, file: IO[bytes]) -> None:
     image = Image.new("RGB", (_TWICE * size[0], _TWICE * size[1]), "#fff")
     pen = ImageDraw.Draw(image)
     for shape in picture.shapes:
-        if isinstance(shape, Line):
+        if isinstance(shape, Stroke):
             for run in _dashes(shape):
                 points = [(_TWICE * x, _TWICE * y) for x, y in run]
                 pen.line(
@@ -75,7 +75,7 @@ def _write(pen: "ImageDraw.ImageDraw", shape: Text) -> None:
     )
 
 
-def _dashes(line: Line) -> Iterator[list[tuple[float, float]]]:
+def _dashes(line: Stroke) -> Iterator[list[tuple[float, float]]]:
     """Yield the drawn pieces of a line."""
     if not line.dash:
         yield list(line.points)

@@ -5,7 +5,7 @@ import re
 from markupsafe import Markup
 
 from ..markup import html, joined
-from .picture import Line, Picture
+from .picture import Picture, Stroke
 
 _CONTROL = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """What XML 1.0 §2.2 allows no document to hold."""
@@ -15,7 +15,7 @@ def as_svg(picture: Picture) -> Markup:
     """Return one ``svg`` element."""
     parts = []
     for shape in picture.shapes:
-        if isinstance(shape, Line):
+        if isinstance(shape, Stroke):
             points = " ".join(f"{x:g},{y:g}" for x, y in shape.points)
             dash = " ".join(map(str, shape.dash)) if shape.dash else ""
             parts.append(

@@ -7,7 +7,7 @@ bytes.  It imports :mod:`sagline_logger.format` and nothing else of the logger.
 from .clock import DeviceClock
 from .kestrel import KESTREL
 from .ledger import Ledger
-from .limits import Limit
+from .limits import Decider
 from .parameters import BoardParameters
 from .random_board import random_board
 from .rides import BREAD_RUN, HILL_CLIMB, LAUNCHES, RIDES, TOWN_LOOP
@@ -26,11 +26,11 @@ __all__ = [
     "RIDES",
     "TOWN_LOOP",
     "BoardParameters",
+    "Decider",
     "DeviceClock",
     "Dropout",
     "Ledger",
     "Leg",
-    "Limit",
     "LimitChange",
     "PackSwap",
     "Route",

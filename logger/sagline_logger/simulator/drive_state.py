@@ -22,7 +22,7 @@ class DriveState:
         self.controller_temperature = air
         self.request = 0.0
         self.current = 0.0
-        self.limit = limits.Limit.NONE
+        self.limit = limits.Decider.NONE
         self.speed = 0.0
         """Motor speed in rad/s."""
         self.emf = 0.0
@@ -148,4 +148,4 @@ class DriveState:
     def stop(self) -> None:
         """Fall still: the board lost its power."""
         self.request = self.current = self.power = self.duty = self.battery_current = 0.0
-        self.limit = limits.Limit.NONE
+        self.limit = limits.Decider.NONE

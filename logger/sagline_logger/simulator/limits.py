@@ -7,7 +7,7 @@ from .motor import braking_current_at_power, current_at_power, input_power
 from .parameters import Limits
 
 
-class Limit(StrEnum):
+class Decider(StrEnum):
     """What decided a motor's current."""
 
     NONE = "none"
@@ -30,7 +30,7 @@ class Ceiling(NamedTuple):
     """A bound in A and the name to give when it decides."""
 
     current: float
-    name: Limit
+    name: Decider
 
 
 class Ceilings(NamedTuple):
@@ -69,31 +69,31 @@ def ceilings(
     stage = limits.controller_temperature.factor(controller_temperature)
     heat = min(motor, stage)
     if heat >= 1.0:
-        drive_name, brake_name = Limit.MOTOR_CURRENT, Limit.BRAKE_CURRENT
+        drive_name, brake_name = Decider.MOTOR_CURRENT, Decider.BRAKE_CURRENT
     else:
         drive_name = brake_name = (
-            Limit.MOTOR_TEMPERATURE if motor <= stage else Limit.CONTROLLER_TEMPERATURE
+            Decider.MOTOR_TEMPERATURE if motor <= stage else Decider.CONTROLLER_TEMPERATURE
         )
     low = limits.low_voltage.factor(pack_voltage_per_cell)
     high = limits.high_voltage.factor(highest_cell)
     drive = Ceiling(heat * limits.motor_current, drive_name)
     return Ceilings(
-        Ceiling(0.0, Limit.FAULT) if drive_cut else drive,
+        Ceiling(0.0, Decider.FAULT) if drive_cut else drive,
         Ceiling(heat * limits.brake_current, brake_name),
         Ceiling(
             low * limits.battery_current,
-            Limit.BATTERY_CURRENT if low >= 1.0 else Limit.LOW_VOLTAGE,
+            Decider.BATTERY_CURRENT if low >= 1.0 else Decider.LOW_VOLTAGE,
         ),
         Ceiling(
             high * limits.charge_current,
-            Limit.CHARGE_CURRENT if high >= 1.0 else Limit.HIGH_VOLTAGE,
+            Decider.CHARGE_CURRENT if high >= 1.0 else Decider.HIGH_VOLTAGE,
         ),
     )
 
 
 def grant(
     request: float, circuit: Circuit, bounds: Ceilings, duty_ceiling: float
-) -> tuple[float, Limit]:
+) -> tuple[float, Decider]:
     """Return the motor current in A granted for ``request`` and the limit that decided.
 
     Every bound is tried in turn on what the ones before left, so the last that cut is the tightest.
@@ -102,14 +102,14 @@ def grant(
         return _grant_drive(request, circuit, bounds, duty_ceiling)
     if request < 0.0:
         return _grant_brake(request, circuit, bounds)
-    return 0.0, Limit.NONE
+    return 0.0, Decider.NONE
 
 
 def _grant_drive(
     request: float, circuit: Circuit, bounds: Ceilings, duty_ceiling: float
-) -> tuple[float, Limit]:
+) -> tuple[float, Decider]:
     emf, winding, path, switching, standby, voltage = circuit
-    current, name = request, Limit.NONE
+    current, name = request, Decider.NONE
     if current > bounds.drive.current:
         current, name = bounds.drive
     power = voltage * bounds.battery.current
@@ -119,18 +119,18 @@ def _grant_drive(
     # Duty is (back-EMF + I·R)/V; past the ceiling there is no voltage left to push more current.
     highest = (duty_ceiling * voltage - emf) / winding
     if current > highest:
-        current, name = max(highest, 0.0), Limit.DUTY_CEILING
+        current, name = max(highest, 0.0), Decider.DUTY_CEILING
     return current, name
 
 
-def _grant_brake(request: float, circuit: Circuit, bounds: Ceilings) -> tuple[float, Limit]:
+def _grant_brake(request: float, circuit: Circuit, bounds: Ceilings) -> tuple[float, Decider]:
     emf, winding, path, switching, standby, voltage = circuit
-    current, name = request, Limit.NONE
+    current, name = request, Decider.NONE
     if current < -bounds.brake.current:
         current, name = -bounds.brake.current, bounds.brake.name
     # At zero duty the motor is shorted: back-EMF drives no more than this without plugging.
     if current < -emf / winding:
-        current, name = (-emf / winding if emf > 0.0 else 0.0), Limit.STANDSTILL
+        current, name = (-emf / winding if emf > 0.0 else 0.0), Decider.STANDSTILL
     power = -voltage * bounds.charge.current
     if input_power(current, emf, path, switching, standby) < power:
         current = braking_current_at_power(power, emf, path, switching, standby)

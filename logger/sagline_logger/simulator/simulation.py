@@ -11,7 +11,7 @@ from .clock import DeviceClock
 from .faults import FaultChange
 from .kestrel import KESTREL
 from .ledger import Ledger
-from .limits import Limit
+from .limits import Decider
 from .machine import Machine
 from .parameters import BoardParameters
 from .rider import Rider
@@ -59,7 +59,7 @@ class LimitChange:
     boot: int
     clock: int
     motor: int
-    limit: Limit
+    limit: Decider
 
 
 class Simulation:
@@ -151,7 +151,7 @@ class Simulation:
         self._waiting: list[list[tuple[int | float, ...]]] = [[] for _ in self.streams]
         self._sequences = [0] * len(self.streams)
         self._descriptions = self._describe()
-        self._limits: list[Limit | None] = [None] * len(self.machine.drives)
+        self._limits: list[Decider | None] = [None] * len(self.machine.drives)
         self._note_limits()
 
     def _describe(self) -> tuple[wire.Stream, ...]:

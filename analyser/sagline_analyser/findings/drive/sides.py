@@ -37,7 +37,7 @@ KEY, QUESTION = "sides", "Do left and right work alike?"
 
 
 @dataclass(frozen=True)
-class Difference:
+class Contrast:
     """One comparison of the two motors.
 
     ``value`` ± ``uncertainty`` (half-width of the 90 % interval) in ``unit``; positive when the
@@ -70,13 +70,13 @@ class Sides:
     one wheel suddenly turned faster, with the number (1 or 2) of the motor that did."""
 
     names: tuple[str, str]
-    compared: tuple[Difference | NotCompared, ...]
+    compared: tuple[Contrast | NotCompared, ...]
     slips: tuple[tuple[float, float, int], ...]
 
     @property
-    def differences(self) -> tuple[Difference, ...]:
+    def differences(self) -> tuple[Contrast, ...]:
         """What could be compared."""
-        return tuple(one for one in self.compared if isinstance(one, Difference))
+        return tuple(one for one in self.compared if isinstance(one, Contrast))
 
     @property
     def unknown(self) -> tuple[NotCompared, ...]:
@@ -93,7 +93,7 @@ def sides(ride: Ride) -> Sides | Unknown:
     one, two = currents[0][1], currents[1][1]
     turning = present(ride, "motor_speed") or present(ride, "motor_electrical_speed")
     speeds, slips = _speeds(turning, names)
-    found: list[Difference | NotCompared] = [_share(one, two, names), *speeds]
+    found: list[Contrast | NotCompared] = [_share(one, two, names), *speeds]
     for kind in ("motor", "controller"):
         found.append(_warmth(present(ride, f"{kind}_temperature"), kind, names, one, two))
     return Sides(names, tuple(found), slips)
@@ -104,7 +104,7 @@ def _name(ride: Ride, key: str, otherwise: str) -> str:
     return (stream.channels[key].label if stream else "") or otherwise
 
 
-def _share(one: Series, two: Series, names: tuple[str, str]) -> Difference | NotCompared:
+def _share(one: Series, two: Series, names: tuple[str, str]) -> Contrast | NotCompared:
     """Share of the first in the work of driving, by charge: ∫|i₁| over ∫|i₁| + |i₂|."""
     label = f"Share of the motor current that {names[0]} carries while driving"
     other = interpolate(two, one.time)
@@ -125,12 +125,12 @@ def _share(one: Series, two: Series, names: tuple[str, str]) -> Difference | Not
             "controllers, one of them held back by its own limit or by heat, unequal wheels or "
             "belts, or a current sensor out of trim."
         )
-    return Difference("current_share", label, value, half, "1", worth, meaning, evidence)
+    return Contrast("current_share", label, value, half, "1", worth, meaning, evidence)
 
 
 def _speeds(
     turning: list[tuple[str, Series]], names: tuple[str, str]
-) -> tuple[list[Difference | NotCompared], tuple[tuple[float, float, int], ...]]:
+) -> tuple[list[Contrast | NotCompared], tuple[tuple[float, float, int], ...]]:
     label = f"Speed of {names[0]} above {names[1]}, lasting"
     if len(turning) != 2:
         return [NotCompared("speed", label, Unknown("it needs motor_speed of both motors"))], ()
@@ -155,7 +155,7 @@ def _speeds(
         "side, other pulley teeth, or a belt that creeps or slips."
     )
     return [
-        Difference("speed", label, value, half, "1", worth, meaning if worth else "", evidence)
+        Contrast("speed", label, value, half, "1", worth, meaning if worth else "", evidence)
     ], slips
 
 
@@ -179,7 +179,7 @@ def _slips(
 
 def _warmth(
     parts: list[tuple[str, Series]], kind: str, names: tuple[str, str], one: Series, two: Series
-) -> Difference | NotCompared:
+) -> Contrast | NotCompared:
     """Compare the last minute's mean temperatures, and whether the currents explain it."""
     one_name, two_name = (
         (names[0], names[1])
@@ -220,7 +220,7 @@ def _warmth(
             "more winding resistance (a bad joint), dragging bearings, or a sensor that reads high."
         )
     start, end = float(first.time[near][0]), float(first.time[near][-1])
-    return Difference(key, label, value, half, "K", worth, meaning, ((start, end),))
+    return Contrast(key, label, value, half, "K", worth, meaning, ((start, end),))
 
 
 def _weights(series: Series) -> Array:
@@ -296,13 +296,13 @@ def sides_answer(it: Gathered) -> Answer:
     )
 
 
-def _figure(found: Difference) -> Figure:
+def _figure(found: Contrast) -> Figure:
     scale, unit = (100.0, "%") if found.unit == "1" else (1.0, found.unit)
     how = f"scatter of {BLOCK:g} s blocks" if unit == "%" else "mean of 30 s around the warmest"
     return Figure(found.label, scale * found.value, unit, scale * found.uncertainty, how)
 
 
-def _amount(found: Difference) -> str:
+def _amount(found: Contrast) -> str:
     figure = _figure(found)
     assert figure.uncertainty is not None
     # As many decimals as the doubt has to tell, two at most.
@@ -311,5 +311,5 @@ def _amount(found: Difference) -> str:
     return f"{figure.value:.{digits}f} ± {doubt:.{digits}f} {figure.unit}".replace("-", "−")
 
 
-def _short(found: Difference) -> str:
+def _short(found: Contrast) -> str:
     return f"{found.label[0].lower()}{found.label[1:]} {_amount(found)}"
