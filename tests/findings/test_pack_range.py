@@ -10,7 +10,7 @@ import pytest
 
 from sagline_analyser.findings.cells.fitted import fit_packs
 from sagline_analyser.findings.cells.full_pack import find_overcharge, full_pack_answer
-from sagline_analyser.findings.energy.charge_state import ChargeState, cell_capacities, charge_state
+from sagline_analyser.findings.energy.charge_state import ChargeState, charge_state
 from sagline_analyser.findings.energy.consumption import (
     Consumption,
     consumption_answer,
@@ -21,7 +21,6 @@ from sagline_analyser.findings.energy.pack_range import (
     capacity_for,
     pack_answer,
     pack_use,
-    reach,
 )
 from sagline_analyser.findings.energy.reported_charge import Report, compared
 from sagline_analyser.findings.readings.gathered import Gathered
@@ -39,7 +38,7 @@ from sagline_logger.simulator import (
     SpeedTrace,
     trace_scenario,
 )
-from support.asking import asked
+from support.asking import asked, cell_capacities, reach
 from support.rides import channel, make_ride, make_stream
 from support.scored_cells import board_file, load
 

@@ -1,15 +1,29 @@
 """Packing and reduction are exact: every integer comes back, every peak stays."""
 
+import base64
+import zlib
+
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from sagline_analyser.page.pack import pack, pack_time, unpack
+from sagline_analyser.page.pack import WORD_SIZE, PackedText, pack, pack_time
 from sagline_analyser.page.reduce import extremes
 
 KINDS = ["i1", "u1", "i2", "u2", "i4", "u4"]
+
+
+def unpack(packed: PackedText) -> npt.NDArray[np.int32]:
+    """Undo :func:`pack`, giving the 32-bit words (view them as float for a float column)."""
+    split = np.frombuffer(zlib.decompress(base64.b64decode(packed.text)), "u1")
+    folded = np.zeros((packed.count, WORD_SIZE), "u1")
+    folded[:, : packed.planes] = split.reshape(packed.planes, -1).T
+    bits = folded.view("<u4")[:, 0] if packed.count else np.zeros(0, "<u4")
+    steps = (bits >> 1).astype("<i4") ^ -(bits & 1).astype("<i4")
+    return np.cumsum(steps, dtype="<i4")
 
 
 @given(st.sampled_from(KINDS).flatmap(lambda kind: hnp.arrays(kind, st.integers(0, 300))))

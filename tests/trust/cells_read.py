@@ -5,12 +5,13 @@ from dataclasses import dataclass, field
 
 from sagline_analyser.findings.belief.history import PackHistory
 from sagline_analyser.findings.cells.fitted import Asked, PackCells, fit_packs, measure_cells
-from sagline_analyser.findings.energy.charge_state import CLOSE, ChargeState, cell_capacities
-from sagline_analyser.findings.energy.pack_range import Reach, pack_use, reach
+from sagline_analyser.findings.energy.charge_state import CLOSE, ChargeState
+from sagline_analyser.findings.energy.pack_range import Reach, pack_use
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.unknown import Unknown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
+from support.asking import cell_capacities, reach
 
 
 @dataclass(frozen=True)

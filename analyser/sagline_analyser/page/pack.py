@@ -7,7 +7,6 @@ deflated.  Every step is exact, so the page gets back the very integers the devi
 """
 
 import base64
-import zlib
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,7 +25,7 @@ TICK = 1e-6
 
 
 @dataclass(frozen=True)
-class Packed:
+class PackedText:
     """A packed column: ``count`` words in ``planes`` byte planes, deflated (zlib) and base64."""
 
     count: int
@@ -34,7 +33,7 @@ class Packed:
     text: str
 
 
-def pack(raw: npt.NDArray[Any]) -> Packed:
+def pack(raw: npt.NDArray[Any]) -> PackedText:
     """Pack integers of at most 32 bits, or 32-bit floats by their bits."""
     if raw.dtype.kind == "f":
         words = np.ascontiguousarray(raw, "<f4").view("<i4")
@@ -49,20 +48,10 @@ def pack(raw: npt.NDArray[Any]) -> Packed:
     largest = int(folded.max(initial=0))
     planes = max(1, (largest.bit_length() + 7) // 8)
     split = folded.view("u1").reshape(-1, WORD_SIZE)[:, :planes].T.tobytes()
-    return Packed(len(raw), planes, base64.b64encode(compress(split, _LEVEL)).decode())
+    return PackedText(len(raw), planes, base64.b64encode(compress(split, _LEVEL)).decode())
 
 
-def unpack(packed: Packed) -> npt.NDArray[np.int32]:
-    """Undo :func:`pack`, giving the 32-bit words (view them as float for a float column)."""
-    split = np.frombuffer(zlib.decompress(base64.b64decode(packed.text)), "u1")
-    folded = np.zeros((packed.count, WORD_SIZE), "u1")
-    folded[:, : packed.planes] = split.reshape(packed.planes, -1).T
-    bits = folded.view("<u4")[:, 0] if packed.count else np.zeros(0, "<u4")
-    steps = (bits >> 1).astype("<i4") ^ -(bits & 1).astype("<i4")
-    return np.cumsum(steps, dtype="<i4")
-
-
-def pack_time(time: npt.NDArray[np.float64]) -> tuple[Packed, list[tuple[int, int]]]:
+def pack_time(time: npt.NDArray[np.float64]) -> tuple[PackedText, list[tuple[int, int]]]:
     """Pack sample times (s) as steps in µs, with [index, µs] for steps that exceed 31 bits."""
     ticks = np.rint(time / TICK).astype(np.int64)
     steps = np.diff(ticks, prepend=0)

@@ -7,7 +7,6 @@ from sagline_logger.format import BoardFile
 
 from ..belief.charge import Charge, find_charge
 from ..belief.curves import says_iron
-from ..belief.estimate import Estimate
 from ..belief.history import PackHistory
 from ..cells.fitted import PackFit
 from ..readings.packs import pack_capacity
@@ -93,19 +92,6 @@ def charge_state(
         _how(found, stated, pack.said_full),
         found,
     )
-
-
-def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:
-    """Return the Ah that each cell holds, by number; none where cells are not told apart."""
-    if pack.unequal is None or pack.rests is None:
-        return {}
-    whole = state.belief.capacity
-    found = {}
-    for number, one in zip(pack.numbers, pack.unequal, strict=True):
-        value = whole.value * one.size.value
-        share = math.hypot(whole.error / whole.value, one.size.error / one.size.value)
-        found[number] = Estimate(value, share * value)
-    return found
 
 
 def _how(found: Charge, stated: float | None, said_full: bool) -> str:

@@ -135,22 +135,6 @@ def pack_use(asked: Asked) -> tuple[PackUse, ...] | Unknown:
     return tuple(found)
 
 
-def reach(
-    it: Gathered,
-    pack: PackFit,
-    other_capacity: float | None = None,
-    state: ChargeState | Unknown | None = None,
-) -> Reach | Unknown:
-    """Return how far ``pack`` goes from where the ride left it.
-
-    With ``other_capacity`` (Ah, as stated for the cells): how far a full pack of that capacity
-    goes, of like cells, its resistance smaller as its capacity is greater.  ``state`` is the
-    pack's, if at hand.
-    """
-    how = _way(it, pack, state)
-    return how if isinstance(how, Unknown) else how.reach(other_capacity)
-
-
 def capacity_for(
     it: Gathered,
     pack: PackFit,
@@ -159,7 +143,7 @@ def capacity_for(
 ) -> tuple[float, float] | Unknown:
     """Return the Ah of a full pack of like cells with which 19 of 20 go ``distance`` km, and of
     one with which half of them do."""
-    how = _way(it, pack, state)
+    how = way_of(it, pack, state)
     if isinstance(how, Unknown):
         return how
     found = []
@@ -180,7 +164,7 @@ def capacity_for(
 
 
 @dataclass(frozen=True)
-class _Way:
+class Way:
     """What every distance of one pack starts from."""
 
     pack: PackFit
@@ -276,7 +260,8 @@ class _Way:
             yield number, float(ohms[at]), lag + more * drawn, size
 
 
-def _way(it: Gathered, pack: PackFit, state: ChargeState | Unknown | None) -> _Way | Unknown:
+def way_of(it: Gathered, pack: PackFit, state: ChargeState | Unknown | None) -> Way | Unknown:
+    """Return what every distance of ``pack`` starts from; ``state`` is its charge, if at hand."""
     battery = it.board.battery if it.board else None
     reserve = (battery.cell_alarm or battery.cell_stop) if battery else None
     capacity = pack_capacity(battery) if battery else None
@@ -298,7 +283,7 @@ def _way(it: Gathered, pack: PackFit, state: ChargeState | Unknown | None) -> _W
     chance = np.random.default_rng(2).standard_normal(len(state.belief.draws_end))
     per_km = rate.whole.per_km * (1 + RATE_ERROR * chance)
     reads = 1 if pack.cells else battery.cells
-    return _Way(
+    return Way(
         pack,
         pack.rests,
         state.belief,
@@ -456,7 +441,7 @@ def _together(uses: Sequence[PackUse]) -> str:
 
 def _reaches(asked: Asked, state: ChargeState | Unknown) -> tuple[list[str], list[Figure]]:
     it, pack = asked.basis, asked.packs[-1]
-    way = _way(it, pack, state)
+    way = way_of(it, pack, state)
     if isinstance(way, Unknown):
         return [f"How far it goes cannot be told: {way.reason}."], []
     now = way.reach(None)

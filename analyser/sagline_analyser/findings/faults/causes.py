@@ -28,7 +28,7 @@ from .contact import contact_evidence
 from .moments import GONE, HARD, drops
 from .scene import NEAR, Scene
 from .signals import Evidence, failed_sensors, steady_or_not, throttle_evidence, turning_evidence
-from .story import Cause, FaultStory, quantity, relative, span_text
+from .story import Candidate, FaultStory, quantity, relative, span_text
 
 LIKELY, POSSIBLE = 3.0, 1.5
 """Points from which a cause is called so."""
@@ -80,7 +80,7 @@ class Weighing:
         self.lacking = True
         self.con.append(text)
 
-    def cause(self) -> Cause:
+    def cause(self) -> Candidate:
         """Return the result in words."""
         likelihood = Likelihood.UNLIKELY
         score = min(self.score, self.most)
@@ -88,7 +88,7 @@ class Weighing:
             likelihood = Likelihood.LIKELY if score >= LIKELY else Likelihood.POSSIBLE
         elif self.lacking and score >= 0:
             likelihood = Likelihood.UNJUDGED
-        return Cause(
+        return Candidate(
             self.key,
             self.name,
             likelihood,
@@ -107,7 +107,7 @@ def rank_causes(
     story: FaultStory,
     belief: CellBelief | None = None,
     sensors: Sequence[SensorDoubt] = (),
-) -> tuple[Cause, ...]:
+) -> tuple[Candidate, ...]:
     """Return the causes to weigh for ``story``, the likeliest first."""
     scene = Scene(it, story, belief or CellBelief(it), tuple(sensors))
     for key, (name, check, weigh, texts) in CAUSES.items():

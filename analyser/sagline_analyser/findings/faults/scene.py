@@ -15,7 +15,7 @@ from ..readings.series import Array, Series, column, combine, interpolate
 from ..readings.window import between
 from ..sensors.doubt import SensorDoubt
 from .cells import CellBelief
-from .story import Cause, FaultStory
+from .story import Candidate, FaultStory
 
 MEMORY = 180.0
 """s before the window whose readings are the ride's own normal."""
@@ -48,7 +48,9 @@ class Scene:
     ) -> None:
         self.belief: CellBelief = belief
         self.sensors: tuple[SensorDoubt, ...] = sensors
-        self.weighed: list[Cause] = []  # the candidates so far; the last one asks for the others
+        self.weighed: list[
+            Candidate
+        ] = []  # so far; the last one asks for the others
         self.at: float = story.moment.time
         self.start: float
         self.end: float

@@ -86,7 +86,7 @@ class Inside:
 
 
 @dataclass(frozen=True)
-class Cause:
+class Candidate:
     """A candidate: what speaks for it and against it, and how likely that makes it in one word.
 
     ``score`` only ranks; it is no probability.  ``check`` is what the builder would look at next.
@@ -123,7 +123,7 @@ class FaultStory:
     window: tuple[float, float]
     crossed: tuple[Step, ...]
     normal: tuple[Inside, ...]
-    causes: tuple[Cause, ...]
+    causes: tuple[Candidate, ...]
     unknown: tuple[Lacking, ...]
     clock_error: float | None
     blind: float = 0.0
