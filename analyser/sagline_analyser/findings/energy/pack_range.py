@@ -179,7 +179,11 @@ class Way:
     per_km: Array
 
     def reach(self, other: float | None) -> Reach:
-        """See :func:`reach`."""
+        """Return how far the pack goes from where the ride left it.
+
+        With ``other`` (Ah, as stated for the cells): how far a full pack of that capacity goes, of
+        like cells, its resistance smaller as its capacity is greater.
+        """
         charge, rests = self.charge, self.rests
         draws = len(charge.draws_end)
         chance = np.random.default_rng(1)

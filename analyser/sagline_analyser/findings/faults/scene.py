@@ -48,9 +48,7 @@ class Scene:
     ) -> None:
         self.belief: CellBelief = belief
         self.sensors: tuple[SensorDoubt, ...] = sensors
-        self.weighed: list[
-            Candidate
-        ] = []  # so far; the last one asks for the others
+        self.weighed: list[Candidate] = []  # so far; the last one asks for the others
         self.at: float = story.moment.time
         self.start: float
         self.end: float
