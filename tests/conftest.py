@@ -4,9 +4,12 @@ and numpy, here and in the programs started, must not spin on a core that anothe
 import os
 import signal
 import sys
+import tempfile
 
 import pytest
 from hypothesis import settings
+
+from support.kept import PLACE
 
 settings.register_profile("sagline", deadline=None)
 settings.load_profile("sagline")
@@ -26,11 +29,44 @@ signal.signal(signal.SIGHUP, signal.SIG_DFL)
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
-LONG = ("tests/test_docs.py", "tests/edges/test_program.py", "tests/demo/test_questions.py")
-"""Files that take longest: they start first, lest one of them runs alone at the end.
+LONG = (
+    "tests/phone/test_page.py",
+    "tests/test_docs.py",
+    "tests/install/test_install.py",
+    "tests/edges/test_program.py",
+    "tests/capture/test_tcp.py",
+    "tests/lines/test_lines_record.py",
+    "tests/lines/test_three_commands.py",
+    "tests/lines/test_hard_ends.py",
+    "tests/phone/test_doors.py",
+    "tests/emitters/test_sketches.py",
+    "tests/emitters/test_on_cortex_m.py",
+    "tests/can_bus/test_can.py",
+    "tests/ble/test_other_modules.py",
+    "tests/ble/test_ble_commands.py",
+    "tests/demo/test_questions.py",
+    "tests/demo/test_demo.py",
+    "tests/rides/test_library.py",
+    "tests/page/test_report.py",
+    "tests/page/test_accessible.py",
+    "tests/page/test_limit_names.py",
+    "tests/capture/test_kill.py",
+    "tests/share/test_page.py",
+)
+"""Files that take longest, the longest first: they start first and in this order, lest one of them
+runs alone at the end.
 
 Within a file, and of the others, the order stays (``--no-loadscope-reorder``)."""
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Make the directory of what the processes of a run share; the first of them removes it."""
+    if not hasattr(config, "workerinput"):
+        place = tempfile.TemporaryDirectory(prefix="sagline-tests-")
+        config.add_cleanup(place.cleanup)
+        os.environ[PLACE] = place.name
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: not item.nodeid.startswith(LONG))
+    place = {name: number for number, name in enumerate(LONG)}
+    items.sort(key=lambda item: place.get(item.nodeid.partition("::")[0], len(LONG)))

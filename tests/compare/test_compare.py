@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 
 from sagline_analyser.compare.comparison import compare
 from sagline_analyser.compare.measures import figures
@@ -321,8 +321,8 @@ def test_a_plan_tells_beforehand_what_is_found() -> None:
     """Reference: the power of scipy's noncentral t for the design and the spread it states."""
     for order, launches, electric in (("ABBA", 7, True), ("ABBAABBA", 5, False)):
         made = plan(order, launches, electric)
-        edge = stats.t.ppf(0.975, made.free)
-        found = stats.nct.sf(edge, made.free, made.finds / made.error)
+        edge = scipy.stats.t.ppf(0.975, made.free)
+        found = scipy.stats.nct.sf(edge, made.free, made.finds / made.error)
         assert found == pytest.approx(0.80, abs=0.005) and not made.measured
         assert f"{made.finds:.1%}" in made.text and "typical" in made.text
     assert plan("ABBAABBA", 5, False).finds < plan("ABBA", 5, False).finds

@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 
 from sagline_analyser.compare.alike import bring_alike
 from sagline_analyser.compare.like_load import joined
@@ -42,13 +42,13 @@ def test_the_interval_and_p_are_those_of_scipys_t_test_of_the_means(
     """Reference: scipy.stats.ttest_ind on the stretches' means, equal variances."""
     a, b = nested(np.random.default_rng(3), sides, shift=1.5)
     found = difference(a, b)
-    theirs = stats.ttest_ind([x.mean() for x in b], [x.mean() for x in a])
+    theirs = scipy.stats.ttest_ind([x.mean() for x in b], [x.mean() for x in a])
     interval = theirs.confidence_interval(0.90)
     assert found.p == pytest.approx(theirs.pvalue, rel=1e-6)
     assert (found.low, found.high) == pytest.approx((interval.low, interval.high), rel=1e-6)
     assert (found.free, found.stretches) == (sum(sides) - 2, sides) and not found.typical
     each = launchwise(a[0], b[0])
-    assert each.p == pytest.approx(stats.ttest_ind(b[0], a[0]).pvalue, rel=1e-6)
+    assert each.p == pytest.approx(scipy.stats.ttest_ind(b[0], a[0]).pvalue, rel=1e-6)
 
 
 @pytest.mark.parametrize("between", [0.0, 0.3, 3.0])
@@ -82,9 +82,11 @@ def test_the_correction_is_holms() -> None:
 @pytest.mark.parametrize("free", [2, 4, 10])
 def test_power_is_that_of_scipys_noncentral_t(free: int) -> None:
     """Reference: scipy.stats.nct, two-sided at 5 % (the far side is beyond counting)."""
-    edge = stats.t.ppf(0.975, free)
+    edge = scipy.stats.t.ppf(0.975, free)
     for size in (2.0, 4.0, 7.0):
-        assert power(size, 1.0, free) == pytest.approx(stats.nct.sf(edge, free, size), abs=0.002)
+        assert power(size, 1.0, free) == pytest.approx(
+            scipy.stats.nct.sf(edge, free, size), abs=0.002
+        )
     assert power(smallest(0.7, free), 0.7, free) == pytest.approx(0.80, abs=0.002)
 
 
@@ -96,7 +98,9 @@ def test_the_suggested_stretches_have_the_power_they_claim() -> None:
 
         def reached(n: int, ratio: float = ratio) -> float:
             free = 2 * n - 2
-            return float(stats.nct.sf(stats.t.ppf(0.975, free), free, ratio * math.sqrt(n / 2)))
+            return float(
+                scipy.stats.nct.sf(scipy.stats.t.ppf(0.975, free), free, ratio * math.sqrt(n / 2))
+            )
 
         assert reached(count) >= 0.795 and (count == 2 or reached(count - 1) < 0.805)
     assert stretches_for(0.01, 1.0) is None and stretches_for(1.0, math.nan) is None
@@ -140,8 +144,12 @@ def test_what_the_currents_explain_outweighs_stretches_that_disagree() -> None:
     found = joined(direct, currents)
     chance = np.random.default_rng(4)
     misfit = 0.2 * 0.5 * chance.normal(size=400_000)
-    weight = stats.t.pdf((direct.value - currents.value - misfit) / direct.error, 2)
-    drawn = currents.value + misfit + currents.error * stats.t.rvs(2, size=400_000, random_state=5)
+    weight = scipy.stats.t.pdf((direct.value - currents.value - misfit) / direct.error, 2)
+    drawn = (
+        currents.value
+        + misfit
+        + currents.error * scipy.stats.t.rvs(2, size=400_000, random_state=5)
+    )
     order = np.argsort(drawn)
     share = np.cumsum(weight[order]) / weight.sum()
     low, high = (drawn[order][np.searchsorted(share, x)] for x in (0.05, 0.95))

@@ -12,6 +12,7 @@ from sagline_logger.format import load_board_file
 from sagline_logger.simulator import BREAD_RUN
 from support.browser import chromium
 from support.doc_rides import BOARD, ride_log
+from support.kept import kept
 
 
 @pytest.fixture(scope="session")
@@ -20,10 +21,15 @@ def demo_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     The demo itself captures as much of it as arrives in some forty seconds.
     """
-    place = tmp_path_factory.mktemp("demo")
-    log, page = place / "kestrel.sagline", place / "kestrel.html"
-    log.write_bytes(ride_log(BREAD_RUN, seconds=745, course=True))
-    write_page(load_ride(log), page, load_board_file(BOARD)[0])
+    page = tmp_path_factory.mktemp("demo") / "kestrel.html"
+
+    def make() -> bytes:
+        log = page.with_suffix(".sagline")
+        log.write_bytes(ride_log(BREAD_RUN, seconds=745, course=True))
+        write_page(load_ride(log), page, load_board_file(BOARD)[0])
+        return page.read_bytes()
+
+    page.write_bytes(kept("page of the demo", make))
     return page
 
 

@@ -1,10 +1,8 @@
 """What is believed of cells: curves against their sources, and closed forms."""
 
-import ampworks
 import numpy as np
-import pybamm
 import pytest
-from scipy.stats import multivariate_normal
+import scipy
 
 from sagline_analyser.findings.belief.charge import _normal
 from sagline_analyser.findings.belief.circuit import CircuitFit, fit_circuits
@@ -15,7 +13,10 @@ from sagline_analyser.findings.belief.rests import find_rests
 from sagline_analyser.findings.belief.unequal import compare_cells
 from sagline_analyser.findings.readings.series import Series
 from sagline_analyser.findings.telling.certainty import certainty, within
+from support.late import late
 from support.pulse_cell import data_set
+
+ampworks, pybamm = late("ampworks"), late("pybamm")
 
 KNOWN = {curve.name: np.array(curve.voltages) for curve in CURVES}
 
@@ -195,5 +196,5 @@ def test_the_likelihood_of_rests_is_the_normal_density():
     found = _normal(residual, amplitude, alike, noise)
     for at in range(4):
         covariance = np.outer(amplitude[at], amplitude[at]) * alike + noise
-        told = multivariate_normal(np.zeros(5), covariance).logpdf(residual[at])
+        told = scipy.stats.multivariate_normal(np.zeros(5), covariance).logpdf(residual[at])
         assert found[at] == pytest.approx(told + 2.5 * np.log(2 * np.pi))

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from scipy.stats import t as student_t
+import scipy
 
 from sagline_analyser.findings.readings.chance import student
 
@@ -13,7 +13,7 @@ from sagline_analyser.findings.readings.chance import student
 def test_the_quantile_is_students(freedom, probability):
     # Source: SciPy.
     assert student(probability, freedom) == pytest.approx(
-        student_t.ppf(probability, freedom), rel=1e-9, abs=1e-9
+        scipy.stats.t.ppf(probability, freedom), rel=1e-9, abs=1e-9
     )
 
 

@@ -9,11 +9,13 @@ import subprocess
 import sys
 from pathlib import Path
 
-import fastsim
 import pytest
 
 from sagline_analyser.findings.readings.summary import summarise
 from sagline_analyser.load import load_ride
+from support.late import late
+
+fastsim = late("fastsim")
 
 MILE = 1609.344
 CYCLES = {"udds.csv": 7.45, "hwfet.csv": 10.26}

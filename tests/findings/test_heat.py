@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
+import scipy
 
 from sagline_analyser.findings.heat import heat_answer, part_heats
 from sagline_analyser.findings.heat.drive import Drive
@@ -60,7 +60,9 @@ def by_scipy(current: float, speed: float, seconds: np.ndarray) -> np.ndarray:
         lost = (1 + 0.1 * speed**0.7) / 800 * (case - AIR)
         return [heat - passed, 0.3 * passed + 6e-4 * speed**1.5 - lost]
 
-    return solve_ivp(slope, (0, seconds[-1]), [AIR, AIR], t_eval=seconds, rtol=1e-9).y
+    return scipy.integrate.solve_ivp(
+        slope, (0, seconds[-1]), [AIR, AIR], t_eval=seconds, rtol=1e-9
+    ).y
 
 
 @pytest.mark.parametrize("step", [1.0, 6.0])

@@ -4,7 +4,6 @@ import re
 import warnings
 from dataclasses import replace
 
-import fastsim
 import numpy as np
 import pytest
 
@@ -39,8 +38,11 @@ from sagline_logger.simulator import (
     trace_scenario,
 )
 from support.asking import asked, cell_capacities, reach
+from support.late import late
 from support.rides import channel, make_ride, make_stream
 from support.scored_cells import board_file, load
+
+fastsim = late("fastsim")
 
 SOUND = replace(KESTREL, pack=replace(KESTREL.pack, weak_cell=None))
 SECONDS = 300

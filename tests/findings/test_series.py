@@ -5,10 +5,10 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
-from scipy import integrate
 
 from sagline_analyser.findings.readings.around import BLOCK, highest_before
 from sagline_analyser.findings.readings.series import (
@@ -42,7 +42,9 @@ def runs(series: Series) -> list[slice]:
 
 @given(signals())
 def test_integral_is_scipys_over_each_unbroken_run(series: Series) -> None:
-    expected = sum(integrate.trapezoid(series.value[run], series.time[run]) for run in runs(series))
+    expected = sum(
+        scipy.integrate.trapezoid(series.value[run], series.time[run]) for run in runs(series)
+    )
     assert integral(series) == pytest.approx(expected, rel=1e-9, abs=1e-6)
 
 
@@ -56,9 +58,9 @@ def test_positive_part_and_square_match_scipy_on_the_straight_line(series: Serie
             at = np.array([0.0, *zero, 1.0])
             line = a + (b - a) * at
             line[np.abs(line) < 1e-9] = 0.0
-            positive += integrate.trapezoid(np.maximum(line, 0), at) * (t1 - t0)
+            positive += scipy.integrate.trapezoid(np.maximum(line, 0), at) * (t1 - t0)
             fine = np.linspace(0, 1, 3)  # Simpson's rule is exact for a square
-            square += integrate.simpson((a + (b - a) * fine) ** 2, x=fine) * (t1 - t0)
+            square += scipy.integrate.simpson((a + (b - a) * fine) ** 2, x=fine) * (t1 - t0)
     assert integral_above_zero(series) == pytest.approx(positive, rel=1e-6, abs=1e-5)
     assert integral_of_square(series) == pytest.approx(square, rel=1e-6, abs=1e-5)
 

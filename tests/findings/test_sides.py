@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 
 from sagline_analyser.findings.drive.sides import sides, sides_answer
 from sagline_analyser.findings.readings.gathered import Gathered
@@ -114,7 +114,7 @@ def test_few_readings_have_the_wide_interval_of_students_t() -> None:
     hottest = time[np.argmax(np.maximum(peak + apart, peak))]
     near = apart[np.abs(time - hottest) <= 15]
     error = near.std(ddof=1) / np.sqrt(len(near))
-    wanted = np.hypot(stats.t.ppf(0.95, len(near) - 1) * error, 0.6)
+    wanted = np.hypot(scipy.stats.t.ppf(0.95, len(near) - 1) * error, 0.6)
     assert len(near) <= 5
     assert one.uncertainty == pytest.approx(wanted, abs=0.02)
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy import integrate
+import scipy
 
 from sagline_analyser.findings.limits.crossings import crossings_frame, find_crossings
 from sagline_analyser.findings.readings.speed import vehicle_speed
@@ -48,13 +48,13 @@ def test_charge_and_energy_are_scipys() -> None:
     summary = summarise(ride)
     current = ride.streams["fast"].values["battery_current"]
     assert summary["charge_net"].value == pytest.approx(
-        integrate.trapezoid(current, TIME) / 3600, rel=1e-9
+        scipy.integrate.trapezoid(current, TIME) / 3600, rel=1e-9
     )
     last = len(TIME) - 4  # the slower voltage ends 0.04 s earlier
     volts = np.interp(TIME[:last], TIME[::5], ride.streams["slow"].values["pack_voltage"])
-    energy = integrate.trapezoid(current[:last] * volts, TIME[:last]) / 3600
+    energy = scipy.integrate.trapezoid(current[:last] * volts, TIME[:last]) / 3600
     assert summary["energy_net"].value == pytest.approx(energy, rel=1e-9)
-    back = integrate.trapezoid(np.minimum(current[:last] * volts, 0), TIME[:last]) / 3600
+    back = scipy.integrate.trapezoid(np.minimum(current[:last] * volts, 0), TIME[:last]) / 3600
     assert summary["energy_regenerated"].value == pytest.approx(-back, rel=1e-4)
     drawn, net = summary["energy_drawn"].value, summary["energy_net"].value
     assert drawn - summary["energy_regenerated"].value == pytest.approx(net)

@@ -52,21 +52,26 @@ def frames(numbers: range, stream: Stream = STREAM) -> list[object]:
 
 @pytest.mark.parametrize(
     ("records", "ahead"),
-    [
-        (START + frames(range(3000)), True),
-        (START + frames(range(1000)) + frames(range(1003, 3000)), True),  # lost on the way
-        (START + frames(range(3000)) + frames(range(2990, 2995)), False),  # repeated at the end
-        (START + frames(range(2000)) + [board(4), AGAIN] + frames(range(9), AGAIN), False),
-        (frames(range(2000)) + START + frames(range(2000, 3000)), False),  # described late
+    [  # made by the test itself: every process of a run collects this file
+        (lambda: START + frames(range(3000)), True),
+        (lambda: START + frames(range(1000)) + frames(range(1003, 3000)), True),  # lost on the way
+        # repeated at the end
+        (lambda: START + frames(range(3000)) + frames(range(2990, 2995)), False),
+        (lambda: START + frames(range(2000)) + [board(4), AGAIN] + frames(range(9), AGAIN), False),
+        (lambda: frames(range(2000)) + START + frames(range(2000, 3000)), False),  # described late
     ],
 )
 @pytest.mark.parametrize("small", [0, 1 << 30])  # bytes; smaller logs have no second thread
 def test_columns_filled_while_reading_are_those_filled_afterwards(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, records: list[object], ahead: bool, small: int
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    records: Callable[[], list[object]],
+    ahead: bool,
+    small: int,
 ) -> None:
     monkeypatch.setattr("sagline_analyser.load.ahead._SMALL", small)
     path, packed = tmp_path / "ride.sagline", tmp_path / "ride.sagline.gz"
-    path.write_bytes(log_bytes(records))  # type: ignore[arg-type]
+    path.write_bytes(log_bytes(records()))  # type: ignore[arg-type]
     packed.write_bytes(gzip.compress(path.read_bytes(), 1))  # its end cannot be looked up
     with ThreadPoolExecutor(1) as worker, path.open("rb") as file:
         filler = Ahead(path, worker)

@@ -10,6 +10,7 @@ from selenium import webdriver
 
 from sagline_analyser.load import Ride, load_ride
 from support.browser import chromium
+from support.kept import kept
 
 BOARD = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
 
@@ -23,8 +24,11 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two minutes of the bread run, every channel at 100 Hz, straight from the simulated board."""
     path = tmp_path_factory.mktemp("ride") / "bread-run.sagline"
     words = ["simulate", "--stdout", "--speed", "0", "--seconds", "120", "--streams", "wide"]
-    with path.open("wb") as file:
-        run("sagline_logger.cli", *words, stdout=file, check=True)
+
+    def make() -> bytes:
+        return run("sagline_logger.cli", *words, stdout=subprocess.PIPE, check=True).stdout
+
+    path.write_bytes(kept("bread run, wide", make))
     return path
 
 
@@ -38,7 +42,12 @@ def page(log: Path) -> Path:
     """The report of ``log``, written by the real command."""
     path = log.with_suffix(".html")
     words = ["plot", str(log), "-o", str(path), "--board", str(BOARD)]
-    run("sagline_analyser.cli", *words, check=True)
+
+    def make() -> bytes:
+        run("sagline_analyser.cli", *words, check=True)
+        return path.read_bytes()
+
+    path.write_bytes(kept("report of the bread run", make))
     return path
 
 

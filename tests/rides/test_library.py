@@ -14,7 +14,6 @@ import time
 
 import numpy as np
 import pytest
-from distributed import LocalCluster
 
 from sagline_analyser.cli import main
 from sagline_analyser.findings.readings.summary import summarise
@@ -25,7 +24,10 @@ from sagline_analyser.rides.library import Entry
 from sagline_analyser.rides.listing import Filter, table
 from sagline_logger.format import SaglineError
 from support.capture import PATIENCE, wait_until
+from support.late import late
 from support.ride_library import cell_resistances, deadly, small_ride, write_rides
+
+distributed = late("distributed")
 
 
 def command(*arguments: object) -> list[str]:
@@ -137,7 +139,7 @@ def test_a_list_from_the_index_loads_nothing_heavy(known, written):
 def test_a_dask_cluster_gives_the_same(known, written, tmp_path):
     for entry in known.rides[:4]:
         (tmp_path / entry.path).symlink_to(written / entry.path)
-    with LocalCluster(
+    with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as cluster:
         done = subprocess.run(

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
+import scipy
 
 from sagline_logger.simulator import KESTREL
 from sagline_logger.simulator.heat import warm, warm_two
@@ -35,7 +35,7 @@ def test_two_nodes_follow_scipy_on_the_same_equations():
     state = (24.0, 24.0)
     for _ in range(round(400.0 / 0.05)):
         state = warm_two(*state, 80.0, 20.0, 24.0, (winding, case), 5.0, 0.05)
-    expected = solve_ivp(slopes, (0.0, 400.0), [24.0, 24.0], rtol=1e-9).y[:, -1]
+    expected = scipy.integrate.solve_ivp(slopes, (0.0, 400.0), [24.0, 24.0], rtol=1e-9).y[:, -1]
     assert state == pytest.approx(expected, abs=0.02)
     assert state[0] > state[1] + 20.0
 

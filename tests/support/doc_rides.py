@@ -2,6 +2,7 @@
 
 import shutil
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from sagline_logger import simulator
@@ -16,6 +17,7 @@ from sagline_logger.simulator import (
     standard_streams,
 )
 from sagline_logger.simulator.sensors import course_stream
+from support.kept import kept
 from support.launch_rides import changed
 from support.logs import at, log_bytes
 from support.logs import time as time_record
@@ -92,12 +94,13 @@ def make_directory(directory: Path) -> None:
     (directory / "trial").mkdir()
     marks = tuple(Mark(at(second * 1_000_000), n, "") for n, second in enumerate((1, 30), 1))
     low = replace(BREAD_RUN, charge=CHARGE)
-    ride = ride_log(low, seconds=SECONDS, marks=marks)
+    ride = kept("ride of the pages", lambda: ride_log(low, seconds=SECONDS, marks=marks))
     (directory / "rides" / RIDE).write_bytes(ride)
     (directory / "kestrel.sagline").write_bytes(ride)
     (directory / "logs").symlink_to("rides")
     for seed, name in enumerate(("a1", "b1", "b2", "a2"), 1):
-        (directory / "trial" / f"{name}.sagline").write_bytes(trial_log(name[0], seed))
+        trial = kept(f"trial {name}", partial(trial_log, name[0], seed))
+        (directory / "trial" / f"{name}.sagline").write_bytes(trial)
     shutil.copy(directory / "trial" / "a1.sagline", directory / "trial" / "marked.sagline")
     shutil.copy(BOARD, directory / "my_board.toml")
     (directory / "ride.csv").write_text(CSV)

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-import ampworks
 import pandas as pd
 
 from sagline_analyser import load_ride
@@ -12,6 +11,9 @@ from sagline_analyser.load import Ride
 from sagline_logger.format import Channel, SampleType, Stream
 
 from . import logs
+from .late import late
+
+ampworks = late("ampworks")
 
 SCALE = 1000.0
 """The data set's cell is of some mAh; a thousand in parallel make one of some Ah."""
@@ -38,11 +40,12 @@ class Pulse:
     ten: float
 
 
-def pulses() -> list[Pulse]:
+@cache
+def pulses() -> tuple[Pulse, ...]:
     """Return every pulse from ampworks' own extraction."""
     # The charge pulses last 10.0 s to the last sample; 9.99 s lies inside for all.
     table = ampworks.hppc.extract_impedance(data_set(), tmax=31, sample_times=[9.99])
-    return [
+    return tuple(
         Pulse(
             row.Hours_0 * 3600,
             row.Hours_0 * 3600 + row.StepTime_N,
@@ -50,7 +53,7 @@ def pulses() -> list[Pulse]:
             row.Ohms_2 / SCALE,
         )
         for row in table.itertuples()
-    ]
+    )
 
 
 def pulse_ride(path: Path) -> Ride:

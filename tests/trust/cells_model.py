@@ -20,14 +20,15 @@ from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 
+from sagline_analyser.findings.readings.series import Array
+from support.late import late
+
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # it would report home otherwise
 
-import pybamm
 
-from sagline_analyser.findings.readings.series import Array
+class CannotSolve(Exception):
+    """A cell cannot give a load, or is below its lowest voltage at once."""
 
-CannotSolve = pybamm.SolverError
-"""Raised where a cell cannot give a load, or is below its lowest voltage at once."""
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -37,7 +38,7 @@ SAMPLE = 0.1
 
 KELVIN = 273.15
 
-pybamm.set_logging_level("ERROR")
+pybamm = late("pybamm", lambda package: package.set_logging_level("ERROR"))
 warnings.filterwarnings("ignore", module="pybamm")
 
 
@@ -211,7 +212,10 @@ def solve(
 
     Raises :data:`CannotSolve` where the cell cannot give that.
     """
-    return _solve(make, times.tobytes(), currents.tobytes(), charge, celsius, lowest, every)
+    try:
+        return _solve(make, times.tobytes(), currents.tobytes(), charge, celsius, lowest, every)
+    except pybamm.SolverError as problem:
+        raise CannotSolve(str(problem)) from problem
 
 
 PLACES = (2, 64)

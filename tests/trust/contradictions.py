@@ -37,7 +37,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.signal import lfilter
+import scipy
 
 from sagline_analyser.findings.answers import answers
 from sagline_analyser.findings.telling.answer import Answer, Figure
@@ -340,7 +340,7 @@ def _script(seed: int) -> tuple[Ride, BoardFile | None]:
     script.cut()
     # A cell's lag is a share of its own resistance behind one time constant.
     keep = np.exp(-0.01 / chance.uniform(5.0, 25.0))
-    lagging = lfilter([1 - keep], [1, -keep], script.load)
+    lagging = scipy.signal.lfilter([1 - keep], [1, -keep], script.load)
     script.open -= chance.uniform(0.3, 0.8) * script.ohms[:, None] * lagging
     return script.ride(events=fault("drive cut") if chance.random() < 0.6 else ()), SCRIPT_BOARD
 
