@@ -1,26 +1,30 @@
-"""Do the tests notice a changed line?  ``python tests/mutation/run.py PIECE [--seconds N]``.
+"""Do the tests notice a changed line?  ``python tests/mutation/run.py PIECE … [--seconds N]``.
 
-mutmut (PyPI) changes one operator, number or word of a function at a time and runs the tests of the
-room that reach it; a mutant that no test notices is a line that nothing holds.  The work is done in
-a copy (``--at DIR``), which keeps what was found: a run that was stopped goes on from there, and a
-changed function or test is tried again.  Tests that start programs of ours see mutants too.
+mutmut (PyPI) names the mutants of a function: one operator, number or word is another.  Here they
+are tried, in a copy (``--at DIR``): see ``forks.py``.  A mutant that no test notices is a line that
+nothing holds, or one whose change changes nothing.  What was found is kept in the copy: a run that
+was stopped goes on from there, a changed function is tried again, and ``--again`` tries again
+whatever no test noticed.  Of a module with more than ``--sample`` mutants that many are tried,
+drawn by a chance that is the same each time; its share counts by its size.
 """
 
 import argparse
+import glob
+import hashlib
 import json
 import os
-import random
-import shutil
-import signal
 import subprocess
 import sys
 import tempfile
-from collections import Counter
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
-FORMAT = "src/sagline_logger/format"
-BELIEF = "src/sagline_analyser/findings/belief"
+sys.path.insert(0, str(Path(__file__).parent))
+
+import mutants as made  # noqa: E402
+from mutants import ROOT, Mutant  # noqa: E402
+
+FORMAT = "logger/sagline_logger/format"
+BELIEF = "analyser/sagline_analyser/findings/belief"
 
 PIECES: dict[str, tuple[list[str], list[str]]] = {
     "frames": (
@@ -28,11 +32,14 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
         ["tests/format/test_frame.py"],
     ),
     "records": (
-        [f"{FORMAT}/{name}.py" for name in ("wire", "records", "device_records", "host_records")],
+        [
+            f"{FORMAT}/{name}.py"
+            for name in ("wire", "records", "device_records", "host_records", "errors")
+        ],
         ["tests/format/test_records.py", "tests/format/test_vectors.py"],
     ),
     "channels": (
-        [f"{FORMAT}/{name}.py" for name in ("channels", "near_names", "vocabulary")],
+        [f"{FORMAT}/{name}.py" for name in ("channels", "near_names")],
         [
             "tests/format/test_channels.py",
             "tests/format/test_standard.py",
@@ -53,137 +60,152 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
         ["tests/format/test_log_file.py", "tests/format/test_byte_kinds.py"],
     ),
     "board": (
-        [f"{FORMAT}/board_*.py", f"{FORMAT}/toml_lines.py"],
+        [f"{FORMAT}/board_*.py", f"{FORMAT}/toml_lines.py", f"{FORMAT}/toml_tables.py"],
         ["tests/board_file"],
+    ),
+    "columns": (
+        [f"{FORMAT}/columns/*.py"],
+        ["tests/columns_in", "tests/lines/test_lines.py", "tests/lines/test_hard_ends.py"],
+    ),
+    "program": (
+        [
+            f"{FORMAT}/{name}.py"
+            for name in ("__init__", "program", "output", "progress", "arguments", "debug_log")
+        ],
+        ["tests/edges"],
     ),
     "belief": ([f"{BELIEF}/*.py"], ["tests/findings/test_belief.py"]),
 }
 """Name of a piece → (what is changed, the tests that should notice)."""
 
-MUTMUT = [sys.executable, "-c", "from mutmut.__main__ import cli; cli()"]
-NONE = ["no_such_mutant"]
-UNNOTICED = {0: "survived", 5: "no test", 33: "no test"}
+Results = dict[str, tuple[str, str]]
+"""Mutant → (how its trial ended, the test that noticed)."""
+UNNOTICED = ("survived", "no test")
 
 
-def prepare(at: Path, piece: str) -> None:
-    """Bring the copy to what the checkout holds; equal files keep their time, so mutmut can see
-    what changed."""
-    at.mkdir(parents=True, exist_ok=True)
-    for source, target in (
-        ("logger/sagline_logger", "src/sagline_logger"),
-        ("analyser/sagline_analyser", "src/sagline_analyser"),
-        ("tests", "tests"),
-        ("protocol_docs", "protocol_docs"),
-    ):
-        names = subprocess.run(
-            ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard", source],
-            cwd=ROOT,
-            capture_output=True,
-            text=True,
-            check=True,
-        ).stdout.split("\0")
-        for name in filter(None, names):
-            old, new = ROOT / name, at / target / Path(name).relative_to(source)
-            if not old.is_file() or (new.is_file() and new.read_bytes() == old.read_bytes()):
-                continue
-            new.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(old, new)
-            (at / "mutants" / new.relative_to(at)).unlink(missing_ok=True)
-    changed, tests = PIECES[piece]
-    (at / "mutants" / "src").mkdir(
-        parents=True, exist_ok=True
-    )  # a path that is missing is forgotten
-    (at / "pyproject.toml").write_text(
-        f"""[tool.pytest.ini_options]
-addopts = "--strict-markers --import-mode=importlib -p no:cacheprovider"
-pythonpath = ["tests"]
-[tool.mutmut]
-source_paths = ["src"]
-only_mutate = {json.dumps(changed)}
-also_copy = ["protocol_docs"]
-use_git_change_detection = false
-pytest_add_cli_args_test_selection = {json.dumps(tests)}
-""",
-        encoding="utf-8",
-    )
+def list_mutants(at: Path, piece: str) -> dict[str, list[Mutant]]:
+    """Prepare the copy of a piece; return its modules' mutants."""
+    paths = [
+        str(Path(found).relative_to(ROOT))
+        for pattern in PIECES[piece][0]
+        for found in sorted(glob.glob(str(ROOT / pattern)))
+    ]
+    made.copy_checkout(at, set(paths))
+    found = {path: made.mutate(at, path) for path in paths}
+    return {path: one for path, one in found.items() if one}
 
 
-def mutate(at: Path, seconds: float, children: int, names: list[str]) -> None:
-    """Try the mutants ``names``, or all that were not tried yet, for at most ``seconds``."""
-    environment = {**os.environ, "PYTHONPATH": str(at / "mutants" / "src")}
-    command = [*MUTMUT, "run", "--max-children", str(children), *names]
-    run = subprocess.Popen(
-        command,
-        cwd=at,
-        env=environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        start_new_session=True,
-    )
-    try:
-        said, _ = run.communicate(timeout=seconds)
-        if run.returncode and names != NONE:
-            raise SystemExit(said.decode(errors="replace")[-3000:])
-    except subprocess.TimeoutExpired:
-        os.killpg(run.pid, signal.SIGKILL)  # a mutant may never end; what was found is kept already
-        run.communicate()
-
-
-def results(at: Path, piece: str) -> dict[str, dict[str, int | None]]:
-    """Return the module → mutant → exit status of its tests, None where it was not tried."""
-    found = {}
-    for pattern in PIECES[piece][0]:
-        for meta in sorted((at / "mutants").glob(f"{pattern}.meta")):
-            statuses = json.loads(meta.read_text(encoding="utf-8"))["exit_code_by_key"]
-            if statuses:
-                found[meta.name.removesuffix(".py.meta")] = statuses
+def results(at: Path, mutants: dict[str, list[Mutant]]) -> Results:
+    """Return what was found of the functions as they are now."""
+    versions = {one.name: one.version for several in mutants.values() for one in several}
+    found: Results = {}
+    kept = at / "found.jsonl"
+    if kept.is_file():
+        for line in kept.read_text(encoding="utf-8").splitlines():
+            one = json.loads(line)
+            if versions.get(one["mutant"]) == one["version"]:
+                found[one["mutant"]] = (one["ended"], one["by"])
     return found
 
 
-def sample(found: dict[str, dict[str, int | None]], percent: float) -> list[str]:
-    """Return the mutants still to be tried of a sample that is the same each time."""
-    chance = random.Random(1)
-    return [
-        name
-        for statuses in found.values()
-        for name, status in statuses.items()
-        if chance.random() * 100 < percent and status is None
-    ]
+def test_versions(at: Path) -> dict[str, str]:
+    """Return the test file → a hash of it and of all that is no test file."""
+    common = hashlib.sha256()
+    own = {}
+    for name in made.COPIED:
+        for path in sorted((at / name).rglob("*")):
+            if path.suffix == ".pyc" or not path.is_file():
+                continue
+            content = hashlib.sha256(path.read_bytes()).digest()
+            if path.name.startswith("test_"):
+                own[str(path.relative_to(at))] = content
+            elif "mutation" not in path.parts:
+                common.update(content)
+    return {
+        name: hashlib.sha256(common.digest() + content).hexdigest()[:16]
+        for name, content in own.items()
+    }
+
+
+def try_mutants(at: Path, piece: str, chosen: list[Mutant], seconds: float, most: float) -> None:
+    """Run the piece's tests on mutants, for at most so many seconds."""
+    plan = {
+        "mutants": {one.name: one.version for one in chosen},
+        "versions": test_versions(at),
+        "found": str(at / "found.jsonl"),
+        "learned": str(at / "learned.json"),
+        "seconds": seconds,
+        "most": most,
+    }
+    (at / "plan.json").write_text(json.dumps(plan), encoding="utf-8")
+    paths = [at / "tests" / "mutation", *(at / source for source in made.SOURCES)]
+    environment = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(map(str, paths)),
+        "SAGLINE_MUTATION_PLAN": str(at / "plan.json"),
+    }
+    command = [sys.executable, "-m", "pytest", "-s", "-q", "-p", "forks", *PIECES[piece][1]]
+    run = subprocess.run(command, cwd=at, env=environment, check=False)
+    if run.returncode not in (0, 5):
+        raise SystemExit(run.returncode)
+
+
+def table(mutants: dict[str, list[Mutant]], found: Results) -> tuple[float, int]:
+    """Print a row for each module; return (mutants noticed, as many as there are)."""
+    noticed_of_all, all_of_them = 0.0, 0
+    for path, several in mutants.items():
+        ends = [found[one.name][0] for one in several if one.name in found]
+        killed = sum(end not in UNNOTICED for end in ends)
+        slow = ends.count("time")
+        share = killed / len(ends) if ends else 0.0
+        name = path.removeprefix(f"{FORMAT}/").removeprefix(f"{BELIEF}/").removesuffix(".py")
+        print(f"| {name} | {len(several)} | {len(ends)} | {killed} | {slow} | {share:.0%} |")
+        noticed_of_all += share * len(several)
+        all_of_them += len(several)
+    return noticed_of_all, all_of_them
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("piece", choices=PIECES)
+    parser.add_argument("pieces", nargs="+", choices=PIECES, metavar="piece", help=f"{[*PIECES]}")
     parser.add_argument("--seconds", type=float, default=540, help="stop after that long (540)")
-    parser.add_argument("--sample", type=float, help="percent of each module's mutants, by chance")
-    parser.add_argument("--children", type=int, default=1, help="processes at a time (1)")
+    parser.add_argument("--sample", type=int, default=150, help="most mutants of a module (150)")
+    parser.add_argument("--most", type=float, default=20, help="seconds of tests each (20)")
+    parser.add_argument("--only", default="", help="mutants with this in their name")
+    parser.add_argument("--again", action="store_true", help="try the unnoticed once more")
     parser.add_argument("--show", action="store_true", help="print each mutant that no test saw")
     parser.add_argument("--at", type=Path, default=Path(tempfile.gettempdir()) / "sagline_mutants")
     chosen = parser.parse_args()
-    at = chosen.at / chosen.piece
-    prepare(at, chosen.piece)
-    names: list[str] = []
-    if chosen.sample and chosen.seconds:
-        mutate(at, chosen.seconds, 1, NONE)  # they are named, none is tried
-        names = sample(results(at, chosen.piece), chosen.sample)
-    if chosen.seconds and (names or not chosen.sample):
-        mutate(at, chosen.seconds, chosen.children, names)
-    whole: Counter[str] = Counter()
-    print("| module | killed | tried | share | mutants |\n|---|---|---|---|---|")
-    for module, statuses in results(at, chosen.piece).items():
-        tried = [status for status in statuses.values() if status is not None]
-        killed = sum(status not in UNNOTICED for status in tried)
-        whole.update(killed=killed, tried=len(tried), mutants=len(statuses))
-        share = f"{killed / len(tried):.0%}" if tried else "–"
-        print(f"| {module} | {killed} | {len(tried)} | {share} | {len(statuses)} |")
-    print(f"| all | {whole['killed']} | {whole['tried']} | ", end="")
-    print(f"{whole['killed'] / max(whole['tried'], 1):.1%} | {whole['mutants']} |")
-    if chosen.show:
-        for statuses in results(at, chosen.piece).values():
-            for mutant, status in statuses.items():
-                if status in UNNOTICED:
-                    print(f"\n{mutant}: {UNNOTICED[status]}", flush=True)
-                    subprocess.run([*MUTMUT, "show", mutant], cwd=at, check=False)
+    whole: list[tuple[dict[str, list[Mutant]], Results]] = []
+    for piece in chosen.pieces:
+        at = chosen.at / piece
+        at.mkdir(parents=True, exist_ok=True)
+        mutants = list_mutants(at, piece)
+        drawn = [
+            one
+            for several in mutants.values()
+            for one in made.sample(several, chosen.sample)
+            if chosen.only in one.name
+        ]
+        found = results(at, mutants)
+        left = [
+            one
+            for one in drawn
+            if one.name not in found or (chosen.again and found[one.name][0] in UNNOTICED)
+        ]
+        if left and chosen.seconds:
+            try_mutants(at, piece, left, chosen.seconds, chosen.most)
+            found = results(at, mutants)
+        if chosen.show:
+            for one in drawn:
+                if one.name in found and found[one.name][0] in UNNOTICED:
+                    print(f"\n{one.name}: {found[one.name][0]}\n{one.diff}")
+        whole.append((mutants, found))
+    print("| module | mutants | tried | noticed | of those, never ended | share |")
+    print("|---|---|---|---|---|---|")
+    sums = [table(mutants, found) for mutants, found in whole]
+    noticed, every = sum(one[0] for one in sums), sum(one[1] for one in sums)
+    print(f"all, each module by its size: {noticed / max(every, 1):.1%} of {every}")
     return 0
 
 
