@@ -1,15 +1,21 @@
 """What stands in a mutated module in place of mutmut's own trampoline: it calls the original or the
 mutant that was chosen, and keeps which functions were reached.
 
-A program that a test starts takes its mutant from the environment.
+A program that a test starts takes its mutant from the environment, and says there what it reached.
 """
 
+import atexit
+import json
 import os
+import uuid
 from collections.abc import Callable
 from functools import wraps
+from pathlib import Path
 from typing import Any
 
 VARIABLE = "SAGLINE_MUTANT"
+REACHED = "SAGLINE_MUTANTS_REACHED"
+"""Name of a directory in which every program leaves what it reached."""
 ORIGINAL = "_mutmut_orig"
 MutantDict = dict[str, Callable[..., Any]]
 
@@ -57,6 +63,14 @@ def wrap_in_trampoline(
         return switched
 
     return decorate
+
+
+@atexit.register
+def leave() -> None:
+    """Leave what was reached where it is asked for."""
+    asked = os.environ.get(REACHED)
+    if asked and Path(asked).is_dir():
+        (Path(asked) / f"{uuid.uuid4()}.json").write_text(json.dumps(sorted(reached)))
 
 
 choose(os.environ.get(VARIABLE, ""))

@@ -99,8 +99,9 @@ def mutate(at: Path, path: str) -> list[Mutant]:
 
 
 def sample(mutants: list[Mutant], most: int) -> list[Mutant]:
-    """Return at most ``most`` of one module's mutants, by a chance that is the same each time."""
+    """Return at most ``most`` of one module's mutants, by a chance that is the same each time; a
+    larger sample holds the smaller one."""
     if len(mutants) <= most:
         return mutants
-    chosen = random.Random(1).sample(range(len(mutants)), most)
-    return [mutants[at] for at in sorted(chosen)]
+    drawn = random.Random(1).sample(range(len(mutants)), len(mutants))[:most]
+    return [mutants[at] for at in sorted(drawn)]

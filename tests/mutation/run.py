@@ -9,7 +9,6 @@ drawn by a chance that is the same each time; its share counts by its size.
 """
 
 import argparse
-import glob
 import hashlib
 import json
 import os
@@ -20,8 +19,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import mutants as made  # noqa: E402
-from mutants import ROOT, Mutant  # noqa: E402
+import mutants as made
+from mutants import ROOT, Mutant
 
 FORMAT = "logger/sagline_logger/format"
 BELIEF = "analyser/sagline_analyser/findings/belief"
@@ -36,13 +35,18 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
             f"{FORMAT}/{name}.py"
             for name in ("wire", "records", "device_records", "host_records", "errors")
         ],
-        ["tests/format/test_records.py", "tests/format/test_vectors.py"],
+        [
+            "tests/format/test_refusals.py",
+            "tests/format/test_records.py",
+            "tests/format/test_vectors.py",
+        ],
     ),
     "channels": (
         [f"{FORMAT}/{name}.py" for name in ("channels", "near_names")],
         [
             "tests/format/test_channels.py",
             "tests/format/test_standard.py",
+            "tests/format/test_refusals.py",
             "tests/format/test_records.py",
             "tests/verify/test_channels.py",
         ],
@@ -86,9 +90,9 @@ UNNOTICED = ("survived", "no test")
 def list_mutants(at: Path, piece: str) -> dict[str, list[Mutant]]:
     """Prepare the copy of a piece; return its modules' mutants."""
     paths = [
-        str(Path(found).relative_to(ROOT))
+        str(found.relative_to(ROOT))
         for pattern in PIECES[piece][0]
-        for found in sorted(glob.glob(str(ROOT / pattern)))
+        for found in sorted(ROOT.glob(pattern))
     ]
     made.copy_checkout(at, set(paths))
     found = {path: made.mutate(at, path) for path in paths}
