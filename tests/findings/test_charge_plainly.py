@@ -42,7 +42,7 @@ def alike(a: float, b: float) -> float:
 
 def below(place: float, values: np.ndarray) -> float:
     """Return the value at the last place of GRID that is not above ``place``, or at its first."""
-    return float(values[max(int(np.sum(GRID <= place + 1e-12)) - 1, 0)])
+    return float(values[max(int(np.sum(place + 1e-12 >= GRID)) - 1, 0)])
 
 
 def weigh(charge, voltage, covariance, curve, above, under, level, capacity, start) -> float:
@@ -501,4 +501,4 @@ def test_each_draw_is_read_on_its_own_curve():
 def test_the_interval_holds_nine_in_ten_within_nought_and_one():
     assert _within(np.linspace(0.0, 1.0, 1001)) == pytest.approx((0.05, 0.95))
     assert _within(np.linspace(-1.0, 2.0, 1001)) == (0.0, 1.0)
-    assert NORMAL == pytest.approx(norm.ppf(0.95), abs=2e-4)
+    assert pytest.approx(norm.ppf(0.95), abs=2e-4) == NORMAL

@@ -78,7 +78,22 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
         ],
         ["tests/edges"],
     ),
-    "belief": ([f"{BELIEF}/*.py"], ["tests/findings/test_belief.py"]),
+    "charge": (
+        [f"{BELIEF}/charge.py"],
+        ["tests/findings/test_charge_plainly.py", "tests/findings/test_belief.py"],
+    ),
+    "circuit": (
+        [f"{BELIEF}/circuit.py"],
+        ["tests/findings/test_circuit_plainly.py", "tests/findings/test_circuit.py"],
+    ),
+    "rests": (
+        [f"{BELIEF}/{name}.py" for name in ("rests", "unequal", "missing", "estimate")],
+        ["tests/findings/test_belief.py"],
+    ),
+    "points": (
+        [f"{BELIEF}/{name}.py" for name in ("rest_points", "curves")],
+        ["tests/findings/test_belief.py", "tests/rides/test_packs.py"],
+    ),
 }
 """Name of a piece → (what is changed, the tests that should notice)."""
 
