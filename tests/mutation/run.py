@@ -88,11 +88,11 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
     ),
     "rests": (
         [f"{BELIEF}/{name}.py" for name in ("rests", "unequal", "missing", "estimate")],
-        ["tests/findings/test_belief.py"],
+        ["tests/findings/test_rests_plainly.py", "tests/findings/test_belief.py"],
     ),
     "points": (
         [f"{BELIEF}/{name}.py" for name in ("rest_points", "curves")],
-        ["tests/findings/test_belief.py", "tests/rides/test_packs.py"],
+        ["tests/findings/test_rests_plainly.py", "tests/rides/test_packs.py"],
     ),
 }
 """Name of a piece → (what is changed, the tests that should notice)."""
