@@ -47,6 +47,7 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
             "tests/format/test_channels.py",
             "tests/format/test_standard.py",
             "tests/format/test_refusals.py",
+            "tests/format/test_reading.py",
             "tests/format/test_records.py",
             "tests/verify/test_channels.py",
         ],
@@ -54,14 +55,19 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
     "stream": (
         [f"{FORMAT}/{name}.py" for name in ("device_stream", "device_clock")],
         [
-            "tests/format/test_witnesses.py",
+            "tests/format/test_reading.py",
             "tests/verify/test_verify.py",
             "tests/capture/test_listener.py",
         ],
     ),
     "log_file": (
         [f"{FORMAT}/{name}.py" for name in ("log_file", "wrapped", "byte_kinds")],
-        ["tests/format/test_log_file.py", "tests/format/test_byte_kinds.py"],
+        [
+            "tests/format/test_reading.py",
+            "tests/format/test_log_file.py",
+            "tests/format/test_byte_kinds.py",
+            "tests/archive/test_archive.py",
+        ],
     ),
     "board": (
         [f"{FORMAT}/board_*.py", f"{FORMAT}/toml_lines.py", f"{FORMAT}/toml_tables.py"],
