@@ -21,12 +21,14 @@ from sagline_logger.format import (
     RawForm,
     RawUse,
     RecordError,
+    SaglineError,
     Samples,
     SampleType,
     Setting,
     Stream,
     decode_record,
 )
+from sagline_logger.format.errors import printable
 from sagline_logger.format.records import is_host_kind, name_of
 
 AT = Instant(1, 2)
@@ -273,3 +275,15 @@ def test_an_empty_body_says_so() -> None:
     with pytest.raises(RecordError) as told:
         decode_record(b"")
     assert str(told.value) == "an empty body has no kind"
+
+
+def test_an_error_is_one_line_that_steers_no_terminal() -> None:
+    # ECMA-48: ESC begins a control sequence, CSI is U+009B.
+    assert printable("a\x1b[2J\n\x9bä – \ud800") == "a\\x1b[2J\\n\\x9bä – \\ud800"
+    plain = SaglineError("is wrong")
+    assert (str(plain), plain.what, plain.where, plain.remedy) == ("is wrong", "is wrong", "", "")
+    assert plain.more == ()
+    whole = SaglineError("is\nwrong", where="a.toml:3", remedy="mend it")
+    assert str(whole) == "a.toml:3: is\\nwrong; mend it"
+    assert (whole.what, whole.where, whole.remedy) == ("is\nwrong", "a.toml:3", "mend it")
+    assert str(SaglineError("x", remedy="y")) == "x; y"

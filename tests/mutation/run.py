@@ -75,7 +75,7 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
     ),
     "columns": (
         [f"{FORMAT}/columns/*.py"],
-        ["tests/columns_in", "tests/lines/test_lines.py", "tests/lines/test_hard_ends.py"],
+        ["tests/columns_in/test_map_words.py", "tests/columns_in/test_import.py"],
     ),
     "program": (
         [
