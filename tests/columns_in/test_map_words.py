@@ -1,4 +1,4 @@
-"""Maps, cells and lines one by one: what each key takes and refuses, in words; what a cell comes to.
+"""Maps, cells and lines one by one: what each key takes and refuses, and what a cell comes to.
 
 Keys and rules: ``docs/import.md`` and ``docs/any_board.md``; factors: NIST Special Publication 811,
 appendix B; numbers of samples and lengths: ``protocol_docs/frame_format.md`` §8.
@@ -196,10 +196,10 @@ REFUSED = {
     ),
     "m:1: time has no unit; add unit = one of: s, ms, us, iso8601": '[time]\ncolumn = "t"\n'
     + VOLTS,
-    "m:4: time.step is zero, or stands beside column; keep one of the two; step is the time between "
-    "rows in s": TIME + "step = 1\n" + VOLTS,
-    "m:2: time.step is zero, or stands beside column; keep one of the two; step is the time between "
-    "rows in s": "[time]\nstep = 0\n" + VOLTS,
+    "m:4: time.step is zero, or stands beside column; keep one of the two; step is the time "
+    "between rows in s": TIME + "step = 1\n" + VOLTS,
+    "m:2: time.step is zero, or stands beside column; keep one of the two; step is the time "
+    "between rows in s": "[time]\nstep = 0\n" + VOLTS,
     'm:4: time.start is no date and time by ISO 8601; write it as "2026-05-02T08:30:00+02:00"': (
         TIME + 'start = "yesterday"\n' + VOLTS
     ),
@@ -234,11 +234,10 @@ REFUSED = {
     'm:8: columns.as differs from the unit of pack_voltage; write "V" or leave it out': (
         TIME + VOLTS + 'as = "mV"\n'
     ),
-    "m:7: columns.resolution is not a decimal above zero of at most nine digits; write such as 0.01 "
-    "or 0.0125": TIME + VOLTS.replace("0.01", "2147483648"),
-    "m:3: settings.a is not one value, or too long; write NAME = VALUE, the name at most 48 bytes": (
-        "[settings]\nb = 1\na = [1]\n" + TIME + VOLTS
-    ),
+    "m:7: columns.resolution is not a decimal above zero of at most nine digits; write such as "
+    "0.01 or 0.0125": TIME + VOLTS.replace("0.01", "2147483648"),
+    "m:3: settings.a is not one value, or too long; write NAME = VALUE, the name at most "
+    "48 bytes": ("[settings]\nb = 1\na = [1]\n" + TIME + VOLTS),
 }
 
 
