@@ -51,12 +51,20 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """So few examples even where a test asks for more: what it misses by that counts as missed."""
+    """So few examples even where a test asks for more: what it misses by that counts as missed.
+
+    Nobody reads why a test fails, and finding the line in a mutated file of megabytes takes long.
+    """
     for item in items:
+        vars(item).update(repr_failure=_untold, _repr_failure_py=_untold)
         asked = getattr(getattr(item, "obj", None), "_hypothesis_internal_use_settings", None)
         if asked is not None:
             own = {**QUICK, "max_examples": min(asked.max_examples, EXAMPLES)}
             item.obj._hypothesis_internal_use_settings = hypothesis.settings(asked, **own)
+
+
+def _untold(*_: object, **__: object) -> str:
+    return "noticed"
 
 
 def pytest_runtestloop(session: pytest.Session) -> bool:

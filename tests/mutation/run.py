@@ -169,7 +169,17 @@ def try_mutants(at: Path, piece: str, chosen: list[Mutant], seconds: float, most
         "PYTHONPATH": os.pathsep.join(map(str, paths)),
         "SAGLINE_MUTATION_PLAN": str(at / "plan.json"),
     }
-    command = [sys.executable, "-m", "pytest", "-s", "-q", "-p", "forks", *PIECES[piece][1]]
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-s",
+        "-q",
+        "--assert=plain",
+        "-p",
+        "forks",
+        *PIECES[piece][1],
+    ]
     run = subprocess.run(command, cwd=at, env=environment, check=False)
     if run.returncode not in (0, 5):
         raise SystemExit(run.returncode)

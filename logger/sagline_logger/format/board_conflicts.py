@@ -4,7 +4,6 @@ Both programs tell these first: with another pack's file every limit and every a
 """
 
 from collections.abc import Mapping
-from itertools import pairwise
 
 from .board_tables import BoardFile
 from .vocabulary import vocabulary
@@ -107,18 +106,12 @@ def _itself(board: BoardFile) -> list[str]:
         break
     if cells:
         found += _cut_back(board, cells)
-    if len({unit.series for unit in battery.units}) > 1 and battery.joined == "parallel":
-        found.append("Units of unequal cells in series are joined in parallel.")
     return found
 
 
 def _cut_back(board: BoardFile, cells: int) -> list[str]:
     """Return where the alarm comes only when the controllers no longer drive."""
     end = board.settings.get("voltage_cutback_end")
-    levels = [board.battery.cell_stop, board.battery.cell_alarm]
-    known = [level for level in levels if level]
-    if any(a >= b for a, b in pairwise(known)):
-        return ["The alarm voltage of a cell is not above its stop voltage."]
     if isinstance(end, int | float) and board.battery.cell_alarm:
         alarm = cells * board.battery.cell_alarm
         if alarm < end:
