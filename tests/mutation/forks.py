@@ -222,7 +222,7 @@ def try_all(
                 ended, by, took = in_fork(job, *limits(tests, learned))
                 if ended == "done":
                     ended = "killed" if by else "survived"
-            elif function in at_import:
+            if function in at_import and ended in ("survived", "no test"):
                 quick = within(
                     sorted(items, key=lambda test: cost(learned[test])), learned, plan["most"]
                 )
