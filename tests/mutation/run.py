@@ -56,7 +56,7 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
         [f"{FORMAT}/{name}.py" for name in ("device_stream", "device_clock")],
         [
             "tests/format/test_reading.py",
-            "tests/verify/test_verify.py",
+            "tests/format/test_vectors.py",
             "tests/capture/test_listener.py",
         ],
     ),
@@ -64,9 +64,9 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
         [f"{FORMAT}/{name}.py" for name in ("log_file", "wrapped", "byte_kinds")],
         [
             "tests/format/test_reading.py",
+            "tests/format/test_wrappings.py",
             "tests/format/test_log_file.py",
             "tests/format/test_byte_kinds.py",
-            "tests/archive/test_archive.py",
         ],
     ),
     "board": (
