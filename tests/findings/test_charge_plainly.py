@@ -502,3 +502,16 @@ def test_the_interval_holds_nine_in_ten_within_nought_and_one():
     assert _within(np.linspace(0.0, 1.0, 1001)) == pytest.approx((0.05, 0.95))
     assert _within(np.linspace(-1.0, 2.0, 1001)) == (0.0, 1.0)
     assert pytest.approx(norm.ppf(0.95), abs=2e-4) == NORMAL
+
+
+def test_without_a_board_file_nothing_is_taken_for_known(coarse):
+    bare = read_board_file('name = "k"\n[battery]\n', "b").battery
+    rests = rests_of()
+    assert find_charge(rests, None, None).names == find_charge(rests, bare, None).names
+    # Full below 3.8 V and never seen above 3.7 V: iron phosphate, whatever is not said.
+    low = read_board_file('name = "k"\n[battery]\ncell_full = 3.6\n', "b").battery
+    rests.voltage = rests.voltage * 3.3 / 4.0
+    kinds = {curve.name: curve.kind for curve in CURVES}
+    assert {kinds[name] for name, _ in find_charge(rests, low, 12.0).names} == {"iron"}
+    one = rests_of(count=1)
+    assert [len(part) for part in _nodes(one, np.array([3.3]), 1, True)] == [1, 1, 1]

@@ -50,17 +50,18 @@ def driving(seconds=300.0, seed=4, step=0.1) -> Series:
     return series(time, np.repeat(levels, 40)[: len(time)])
 
 
-def test_the_robust_fit_and_what_each_group_of_time_adds():
+@pytest.mark.parametrize(("count", "parts"), [(487, 24), (62, 6)])
+def test_the_robust_fit_and_what_each_group_of_time_adds(count, parts):
     chance = np.random.default_rng(8)
-    count, size, cells = 487, 4, 3
+    size, cells = 4, 3
     design = chance.normal(size=(count, size)) * np.array([1.0, 30.0, 0.2, 5.0])
     truth = chance.normal(size=(size, cells))
     seen = design @ truth + chance.normal(size=(count, cells)) * np.array([0.1, 0.2, 0.4])
     seen[::17, 1] += 1.1  # between the knee of the weights and where they end
     seen[5::29, 0] -= 40.0  # beyond
     found, groups, noise = _robust(design, seen)
-    even = count // 24 * 24  # 24 groups, alike in length
-    assert groups.shape == (24, size, cells)
+    even = count // parts * parts  # groups alike in length, of ten rows or more, at most 24
+    assert groups.shape == (parts, size, cells)
     for cell in range(cells):
         x, y = design[:even], seen[:even, cell]
         weight, spread = np.ones(even), np.inf
@@ -78,8 +79,8 @@ def test_the_robust_fit_and_what_each_group_of_time_adds():
         width = np.sqrt(np.diag(covariance)) * spread
         assert np.all(np.abs(found[:, cell] - told) < 0.01 * width)
         rest = rest * root
-        for group in range(24):
-            own = slice(group * even // 24, (group + 1) * even // 24)
+        for group in range(parts):
+            own = slice(group * even // parts, (group + 1) * even // parts)
             hat = tilted[own] @ covariance @ tilted[own].T
             adjusted = fractional_matrix_power(np.eye(len(hat)) - hat, -0.5).real @ rest[own]
             part = covariance @ tilted[own].T @ adjusted

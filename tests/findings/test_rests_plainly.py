@@ -702,7 +702,16 @@ def test_short_rests_tell_nothing_but_at_the_start():
     made, span, _, _ = resting(start=5.0)
     assert rest_points(made, span)[0].time == 4.0
     made, span, _, _ = resting(start=3.0)
-    assert rest_points(made, span)[0].time == pytest.approx(562.0)
+    points = rest_points(made, span)
+    assert points[0].time == pytest.approx(562.0)
+    assert points[0].error < 0.025 and points[0].charge == 0.0  # a load went before: known
+    # What was not known before the first rest leaves nothing in doubt behind it.
+    made, span, _, _ = resting(hole=(3,))
+    points = rest_points(made, span)
+    assert [point.time for point in points] == pytest.approx([569.0, 849.0])
+    since = 849.0 - points[0].rested
+    told = 0.015 * points[1].charge + 0.08 * since / 3600
+    assert points[1].charge_error == pytest.approx(told)
 
 
 def test_a_hole_in_the_current_ends_a_rest_and_leaves_charge_in_doubt():
