@@ -558,3 +558,81 @@ def test_the_debug_log_is_for_who_asks(monkeypatch, caplog, tmp_path):
     with caplog.at_level("INFO", logger="sagline"):
         debug("not heard")
     assert not caplog.records
+
+
+def test_what_a_program_tells_the_debug_log(streams, monkeypatch):
+    calls: list[tuple] = []
+    monkeypatch.setattr(door, "debug", lambda *words, **more: calls.append((words, more)))
+    failure = SaglineError("x")
+    program = Program("prog", "p", "What.", "1.2", {})
+    monkeypatch.setattr(Program, "_run", lambda self, words: calls.append(((*words,), {})) or 0)
+    with standing(streams):
+        program.main(["a b", "c"])
+        monkeypatch.setattr(sys, "argv", ["prog", "one", "two"])
+        program.main(None)
+    python = sys.version.split()[0]
+    said = "%s %s: %s; Python %s on %s"
+    assert calls == [
+        ((said, "prog", "1.2", "'a b' c", python, sys.platform), {}),
+        (("a b", "c"), {}),
+        ((said, "prog", "1.2", "one two", python, sys.platform), {}),
+        (("one", "two"), {}),
+    ]
+    calls.clear()
+    for problem in (failure, OSError("y")):
+        ended(streams, problem)
+        assert calls.pop() == (("%s ends", "prog"), {"problem": problem})
+
+
+def test_usage_of_a_command_and_of_what_completes_it(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "50")
+    either = Parser(prog="prog")
+    group = either.add_mutually_exclusive_group(required=True)
+    for name in ("--first-source-of-all", "--second-source", "--third"):
+        group.add_argument(name, metavar="PLACE")
+    # argparse leaves such a group in one line; it is wrapped below where it begins.
+    first, *further = either.format_usage().splitlines()
+    assert first.split() == ["usage:", "prog", "[-h]"] and len(further) >= 2
+    assert all(line.startswith(" " * 12) and len(line) < 50 for line in further)
+    assert " ".join(" ".join(further).split()) == (
+        "(--first-source-of-all PLACE | --second-source PLACE | --third PLACE)"
+    )
+    assert either.color is False
+    given = argparse.Namespace(kept=1)
+    assert either.parse_known_args(["--third", "x", "more"], given) == (given, ["more"])
+    assert (given.kept, given.third) == (1, "x")
+    with pytest.raises(SystemExit):
+        PROGRAM.main(["--completion", "tcsh"])
+    assert "(choose from" in capsys.readouterr().err
+
+
+def test_what_a_command_says_below_its_options_comes_before_its_examples():
+    program = Program("prog", "p", "What.", "1", {})
+    one, two, three = Parser(prog="a"), Parser(prog="b", epilog="Note."), Parser(prog="c")
+    part = SimpleNamespace(add_arguments=lambda _: None, run=None, EXAMPLES=("x", "y"))
+    program._fill(one, part)
+    program._fill(two, part)
+    program._fill(three, SimpleNamespace(add_arguments=lambda _: None, run=None))
+    assert one.epilog == "Examples:\n  prog x\n  prog y"
+    assert two.epilog == "Note.\n\nExamples:\n  prog x\n  prog y" and three.epilog == ""
+
+
+def test_a_file_that_cannot_be_looked_at_is_told(tmp_path, monkeypatch):
+    path = tmp_path / "a"
+    path.write_bytes(b"x")
+
+    def locked(*_: object) -> None:
+        raise OSError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", locked)
+    assert told_of(path) == f"{path}: cannot write (Permission denied); choose another place"
+
+
+def test_a_terminal_that_went_away_stops_no_task(screen, monkeypatch):
+    def gone(_: str) -> int:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(screen, "write", gone)
+    with progress.shown(screen):
+        progress.tell("reading", 1, 2)
+    assert progress._line is None

@@ -82,7 +82,7 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
             f"{FORMAT}/{name}.py"
             for name in ("__init__", "program", "output", "progress", "arguments", "debug_log")
         ],
-        ["tests/edges/test_door.py", "tests/format/test_names.py", "tests/edges/test_surface.py"],
+        ["tests/edges/test_door.py", "tests/format/test_names.py", "tests/edges/test_debug_log.py"],
     ),
     "charge": (
         [f"{BELIEF}/charge.py"],
