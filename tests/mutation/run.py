@@ -71,7 +71,10 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
     ),
     "board": (
         [f"{FORMAT}/board_*.py", f"{FORMAT}/toml_lines.py", f"{FORMAT}/toml_tables.py"],
-        ["tests/board_file"],
+        [
+            f"tests/board_file/test_{name}.py"
+            for name in ("words", "conflicts", "limits", "toml_lines", "errors")
+        ],
     ),
     "columns": (
         [f"{FORMAT}/columns/*.py"],
