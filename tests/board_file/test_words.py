@@ -250,8 +250,8 @@ REFUSED = {
         "[battery]\nunits = 3\n"
     ),
     "b:3: settings.regen_current_limit must be a number of at least 0 and at most 5000 in A, "
-    "not -1; battery current limit of one controller while regenerating, as a positive number, as in "
-    "regen_current_limit = 8": "[settings]\nregen_current_limit = -1\n",
+    "not -1; battery current limit of one controller while regenerating, as a positive "
+    "number, as in regen_current_limit = 8": "[settings]\nregen_current_limit = -1\n",
     "b:3: settings.x must be a number, true, false or a text of 1 to 1024 bytes of printable "
     "characters; shorten it": "[settings]\nx = [1]\n",
     f"b:3: settings.{'n' * 49} has a name that is not a text of 1 to 48 bytes of printable "
