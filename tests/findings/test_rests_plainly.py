@@ -29,6 +29,7 @@ from sagline_analyser.findings.belief.missing import Missing, missing_voltage
 from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.belief.rests import (
     Rests,
+    _astray,
     _before,
     _guess,
     _hats,
@@ -321,12 +322,34 @@ def test_knots_hats_slopes_and_a_load_before():
     assert _steep(charge, one) == pytest.approx(np.full(10, 0.1))
     assert _steep(charge, np.stack([one, other, one**2], axis=1))[:, 1] == pytest.approx(0.0)
     bent = np.where(charge < 10, 4.0, 4.0 - 0.3 * (charge - 10))
+    sharp = np.where(charge < 1, 5.0, np.where(charge > 17, 3.0, 4.0))
+    assert _steep(charge, sharp)[[0, 2, 3, 4, 6, 7, 9]] == pytest.approx(
+        [1 / 6, 1 / 10, 1 / 12, 0.0, 1 / 12, 1 / 10, 1 / 6]
+    )
     # Three knots on either side: at 10 Ah from 4 to 16 Ah, 1.8 V in 12 Ah.
     assert _steep(charge, bent)[5] == pytest.approx(0.15)
     assert _steep(charge, bent)[[0, 9]] == pytest.approx([0.0, 0.3])
     assert _before(np.array([7.0, 57.0])) == pytest.approx(
         -np.array([[1, 1, 1], [math.exp(-1), math.exp(-1 / 3), math.exp(-0.1)]])
     )
+
+
+def test_what_is_a_cell_s_own_at_each_knot():
+    hats = _hats(np.array([0.0, 0.5, 1.0, 2.0]), np.array([0.0, 1.0, 2.0]))
+    chance = np.random.default_rng(6)
+    residual = chance.normal(0, 0.01, (4, 3)) * np.array([1.0, 2.0, 5.0])
+    resting = np.array([[4.0, 4.0, 4.0], [3.9, 3.95, 3.8], [3.92, 3.9, 3.96]])
+    found = _astray(hats, resting, residual)
+    for knot in range(3):
+        square = [np.average(residual[:, cell] ** 2, weights=hats[:, knot]) for cell in range(3)]
+        risen = [resting[knot, cell] - resting[: knot + 1, cell].min() for cell in range(3)]
+        for cell in range(3):
+            beside = max(square[cell] - np.median(square), 0.0)
+            more = max(risen[cell] - np.median(risen), 0.0)
+            assert found[knot, cell] == pytest.approx(math.hypot(math.sqrt(beside), more))
+    assert found[2, 2] > 0.13  # which came up by 0.16 V, the middle one by 0.02 V
+    # A knot that no row is near says nothing of its own.
+    assert _astray(np.array([[1.0, 0.0]]), resting[:2], residual[:1])[1].max() < 0.2
 
 
 # --- cells against each other ----------------------------------------------------------------
