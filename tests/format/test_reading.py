@@ -38,6 +38,7 @@ from sagline_logger.format.device_stream import (
     CaptureStarts,
     DeviceReader,
     Numbers,
+    device_record,
 )
 from sagline_logger.format.log_file import check_is_log, plain_size, read_shown
 from sagline_logger.format.near_names import _distance, _word_distance, nearest_name, unit_remedy
@@ -491,3 +492,46 @@ def test_degrees_fahrenheit_are_turned(unit: str):
     assert unit_remedy("F", "V") == "" and unit_remedy("ppm", "°C") == ""
     assert unit_remedy("Volts", "V") == "write the unit as V"
     assert unit_remedy("mph", "m/s") == "send it in m/s: mph times 0.44704"
+
+
+def test_what_a_piece_of_the_link_says_of_the_device():
+    gate = VersionGate()
+    assert device_record(None, gate) is None
+    assert device_record(End(AT, 0, 0).encode(), gate) is None
+    for record in (Board(1, 2, 3, 0, "k"), FAST, samples(0, 0), Event(1, 0, 0, EventKind.NOTE)):
+        assert device_record(record.encode(), gate) == record
+    assert device_record(b"\x41later", gate) is None
+    other = Board(1, 0, 0, 0, "k", "", (2, 0)).encode()
+    assert device_record(other, gate) is None and not gate.device
+    assert device_record(samples(0, 0).encode(), gate) is None
+
+
+def test_every_record_is_handed_back_with_its_segment():
+    reader = DeviceReader()
+    board, event = Board(1, 5, 0, 1, "k"), Event(1, 0, 50, EventKind.NOTE)
+    given = [board, FAST, samples(0, 10, 3), event, samples(3, 20)]
+    heard = [reader.take(record) for record in given]
+    assert [one.record for one in heard] == given
+    assert all(one.segment is reader.segment for one in heard)
+    assert [one.clock for one in heard] == [5, 0, 10, 50, 20]
+    assert [one.lost for one in heard] == [0] * 5
+    assert list(reader.segment.described.values()) == [FAST]
+    again = reader.take(given[2])
+    assert (again.record, again.segment) == (given[2], reader.segment)
+    assert (again.verdict, again.clock) == (Verdict.REPEATED, 20)
+    assert again.description is None
+
+
+def test_a_new_start_keeps_the_hosts_clock():
+    reader = DeviceReader()
+    reader.host(7)
+    reader.take(Board(1, 100, 0, 1, "k"))
+    reader.take(Board(1, 50, 0, 1, "k"))  # its clock fell: another start
+    reader.host(7 + 3 * WRAP)
+    assert reader.take(samples(0, 60)).clock == 3 * WRAP + 60
+    reader = DeviceReader()
+    reader.host(7)
+    reader.take(samples(100, 50_000_000))
+    reader.take(samples(4, 1_000))  # by its number
+    reader.host(7 + 3 * WRAP)
+    assert reader.take(samples(5, 2_000)).clock == 3 * WRAP + 2_000
