@@ -120,6 +120,13 @@ UNIT = '[[battery.units]]\nname = "u"\nseries = 10\nparallel = 1\n'
             "The pack read up to 23.9 V, 2.39 V for each of the 10 cells in series that the board "
             "file states: is it the file of this pack?",
         ),
+        (
+            "[battery]\ncell_full = 4\ncell_stop = 3\n" + UNIT,
+            None,
+            42.1,
+            "The pack read up to 42.1 V, 4.21 V for each of the 10 cells in series that the board "
+            "file states: is it the file of this pack?",
+        ),
         ("[battery]\ncell_full = 4\n", {"cell_voltage": 10}, 42.0, ""),
         (
             "[battery]\ncell_full = 4\n",

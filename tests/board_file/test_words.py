@@ -206,6 +206,41 @@ def test_the_speed_of_the_road():
         )
 
 
+def test_parts_that_are_not_alike_have_numbers_and_one_alone_has_none():
+    two = '[[controllers]]\nburst_current = 9\nburst_seconds = 2\n[[controllers]]\nname = "b"\n'
+    limits = derive_limits(read_board_file(f'name = "k"\n{two}duty_ceiling = 0.9\n', "b"))
+    assert [(x.index, x.part, x.seconds) for x in limits] == [
+        (1, "controller 1", 2.0),
+        (1, "controller 1", 2.0),
+        (2, "controller 2 'b'", 0.0),
+        (2, "controller 2 'b'", 0.0),
+    ]
+    one = 'name = "k"\n[[controllers]]\nbattery_current = 9\n[[motors]]\nrated_current = 5\n'
+    assert [
+        (x.channel, x.index, x.arithmetic) for x in derive_limits(read_board_file(one, "b"))
+    ] == [
+        ("motor_current", 0, "5 A: rated current of motor"),
+        ("motor_current", 0, "5 A: rated current of motor"),
+        ("controller_battery_current", 0, "9 A: battery current of controller"),
+        ("controller_battery_current", 0, "9 A: battery current of controller"),
+        ("battery_current", 0, "9 A: battery current of controller"),
+        ("battery_current", 0, "9 A: battery current of controller"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "kind", ["motors", "controllers", "fuses", "leads", "connectors", "battery.units"]
+)
+def test_two_parts_of_one_name_are_refused(kind):
+    more = {"battery.units": "series = 2\nparallel = 1\n"}.get(kind, "")
+    more = more or ("" if kind in ("motors", "controllers") else "rated_current = 1\n")
+    text = f'[[{kind}]]\nname = "a"\n{more}' * 2
+    with pytest.raises(SaglineError) as problem:
+        read_board_file('name = "k"\n' + text, "b")
+    told = [str(one) for one in (problem.value, *problem.value.more)]
+    assert any(f'{kind}.name "a" is used twice; give each' in one for one in told)
+
+
 def test_what_is_stated_is_there():
     board = read_board_file("\ufeff" + WHOLE, "b")
     assert isinstance(board, BoardFile) and board.motor_count == 2
@@ -213,6 +248,7 @@ def test_what_is_stated_is_there():
     assert board.battery.cells == 10 and board.motors[0].count == 1
     assert dict(board.settings)["horn"] == "loud" and board.fuses[0].place == "battery"
     assert [one.name for one in board.battery.units_of_cell(10)] == ["left", "bare", "right"]
+    assert board.battery.units_of_cell(1) == board.battery.units
     assert board.battery.units_of_cell(11) == () == board.battery.units_of_cell(0)
     none = read_board_file('name = "k"\n', "b")
     assert (none.motor_count, none.battery.cells) == (0, 0)

@@ -20,6 +20,7 @@ from sagline_analyser.findings.belief.charge import (
     _learn,
     _nodes,
     _not_above,
+    _share,
     _size_prior,
     _start_prior,
     _usable,
@@ -430,7 +431,7 @@ def test_the_charge_is_that_of_every_combination_weighed(coarse, case, monkeypat
     board = read_board_file(BOARDS["nickel"], "b").battery
     family = [curve for curve in CURVES if curve.kind == "nickel"][:2]
     monkeypatch.setattr(module, "CURVES", family)
-    monkeypatch.setattr(module, "kinds_of", lambda *_: {"nickel": 1.0})
+    monkeypatch.setattr(module, "kinds_of", lambda *_: {"nickel": 0.5})
     stated = None if how == "nothing stated" else 12.0
     history = PackHistory("p", (ride_of(case),)) if how == "earlier rides" else None
     rests = rests_of()
@@ -501,6 +502,9 @@ def test_each_draw_is_read_on_its_own_curve():
 def test_the_interval_holds_nine_in_ten_within_nought_and_one():
     assert _within(np.linspace(0.0, 1.0, 1001)) == pytest.approx((0.05, 0.95))
     assert _within(np.linspace(-1.0, 2.0, 1001)) == (0.0, 1.0)
+    for middle, told in ((1.2, 1.0), (-0.1, 0.0), (0.4, 0.4)):
+        found = _share(np.linspace(middle - 0.1, middle + 0.1, 1001))
+        assert (found.value, found.error) == (pytest.approx(told), pytest.approx(0.09))
     assert pytest.approx(norm.ppf(0.95), abs=2e-4) == NORMAL
 
 
