@@ -568,6 +568,24 @@ def test_titles_of_lines_by_number_fix_how_many_values_a_line_has():
     assert bad_line(reader, "a,b,nan") == ("time", "time: 'a' is not a number")
 
 
+def test_titles_may_come_first_where_columns_go_by_number():
+    for line, titles in (
+        (b"time,what,own", True),
+        (b"time,what", True),  # as many as the map needs
+        (b"time", False),
+        (b"time,,own", False),
+    ):
+        reader = LineReader(plan_of(CLOCK, NUMBERED))
+        assert reader.titles(line) is titles, line
+        assert reader.read(b"1,x,2") == LineRow(1000, (2,))
+    assert not reader.titles(b"a,b,c,d") and not reader.titles(b"a,b")
+    assert bad_line(reader, '1,"' + "x" * 200_000) == ("cells", "its quotes do not match")
+    # Two lines of one width and one of another between: no three in a row.
+    for line in ("1,x,2,3", "1,x,2,3,4", "1,x,2,3", "1,x,2,3"):
+        assert bad_line(reader, line)[0] == "cells"
+    assert reader.read(b"1,x,2,3") == LineRow(1000, (2,))
+
+
 def test_a_width_that_the_map_says_stays():
     reader = LineReader(plan_of("[file]\ncells = 3\n" + CLOCK, NUMBERED))
     for _ in range(5):
@@ -694,6 +712,10 @@ def test_the_unit_of_a_column_of_times():
     assert guessed("0", "4999")[0] == "ms" and guessed("0", "10")[0] == "ms"
     assert guessed("0", "9") == ("s", False, "seconds, by steps of 9, which makes 9 s between rows")
     assert guessed("0", "4", "9")[0] == "ms" and guessed("0", "3", "5")[0] == "s"  # it wavers
+    assert guessed("0", "3", "7", "11", "16")[0] == "ms"  # by 4 in the middle
+    assert guessed("0.5", "10.5")[0] == "ms"
+    assert guessed("0", "1")[2].endswith("which makes 1 s between rows")
+    assert guessed("0", "1.5")[2].endswith("which makes 1.5 s between rows")
     assert guessed("0.5", "9.5")[0] == "s" and guessed("0.5", "12.5")[0] == "ms"
     # At 5 s a row no ride is longer than half a day.
     assert guessed("0", "5", rows=8640)[0] == "s" and guessed("0", "5", rows=8641)[0] == "ms"

@@ -109,7 +109,7 @@ class LineReader:
         """Whether lines of ``width`` cells are right, from now on."""
         if self._plan.cells or self._titles:
             return False
-        needed = max([*(self._places or ()), self._time_place], default=0)
+        needed = max([*(self._places or ()), self._time_place])
         if width <= needed:
             return False
         self._agreed = self._agreed + 1 if width == self._other else 1
@@ -144,8 +144,6 @@ class LineReader:
 
         self._places = [place(key) for key in self._keys]
         self._time_place = -1 if self._time_key is None else place(self._time_key)
-        if not self._width and self._plan.cells:
-            self._width = self._plan.cells
 
     def _row_of_names(self, values: Mapping[str, str]) -> LineRow:
         if not any(key in values for key in self._keys):
