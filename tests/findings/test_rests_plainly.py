@@ -26,7 +26,7 @@ from sagline_analyser.findings.belief.curves import (
 )
 from sagline_analyser.findings.belief.estimate import Estimate, of_draws
 from sagline_analyser.findings.belief.missing import Missing, missing_voltage
-from sagline_analyser.findings.belief.rest_points import rest_points
+from sagline_analyser.findings.belief.rest_points import _rest, rest_points
 from sagline_analyser.findings.belief.rests import (
     Rests,
     _astray,
@@ -751,6 +751,17 @@ def test_a_hole_in_the_current_ends_a_rest_and_leaves_charge_in_doubt():
     assert [p.time for p in rest_points(made, span)] == [
         9.0
     ]  # of the charge less is known than not
+
+
+def test_a_rest_is_told_by_its_last_tenth_and_no_finer_than_the_reading():
+    # By hand: no creep, ten readings at 4.000 and then 4.010 V: half a step of doubt, and 0.5 mV.
+    time = np.arange(0.0, 45.0)
+    amperes = Series(time, np.zeros(45), np.zeros(45, bool))
+    value = np.where(np.arange(45) % 2, 4.01, 4.0)
+    found = _rest(Series(time, value, amperes.gap), 0.0, 44.0, 0.0)
+    assert found == (pytest.approx(np.mean(value[34:])), pytest.approx(0.01 / 2 + 0.0005))
+    assert _rest(Series(time[:4], value[:4], amperes.gap[:4]), 0.0, 3.0, 0.0) is None
+    assert _rest(Series(time[:5], value[:5], amperes.gap[:5]), 0.0, 4.0, 0.0) is not None
 
 
 def test_without_current_or_cells_there_is_no_rest():

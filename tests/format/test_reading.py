@@ -2,8 +2,10 @@
 §7 have them, record by record; and what opening and reading a log says of it in words.
 """
 
+import gzip
 import io
 import os
+import random
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,6 +31,7 @@ from sagline_logger.format import (
     Verdict,
     VersionGate,
     encode_frame,
+    log_file,
     open_log,
     read_log,
 )
@@ -535,3 +538,47 @@ def test_a_new_start_keeps_the_hosts_clock():
     reader.take(samples(4, 1_000))  # by its number
     reader.host(7 + 3 * WRAP)
     assert reader.take(samples(5, 2_000)).clock == 3 * WRAP + 2_000
+
+
+def test_zeros_to_the_end_are_damage_from_a_sector_on():
+    assert entries(LOG + b"\0" * 511) == [Entry(0, len(LOG), LogStart())]
+    assert entries(LOG + b"\0" * 512)[1:] == [Entry(len(LOG), 512, None, ZEROS, zeros=True)]
+
+
+def test_an_archive_that_ends_early_says_so_in_its_last_entry(tmp_path: Path):
+    noise = random.Random(5).randbytes(3000)
+    path = tmp_path / "x.sagline.gz"
+    path.write_bytes(gzip.compress(LOG + encode_frame(b"\x41" + noise) + LOG)[:-4])
+    with open_log(path) as file:
+        found = list(read_log(file))
+    whole = 2 * len(LOG) + len(encode_frame(b"\x41" + noise))
+    told = "the compressed log ends early; what follows there is not read"
+    assert found[-1] == Entry(whole, 0, None, told) and len(found) == 4
+
+
+def test_what_is_read_says_how_far_it_is(monkeypatch):
+    calls: list[tuple] = []
+    monkeypatch.setattr(
+        log_file,
+        "counted",
+        lambda things, what, total, size: calls.append((what, total, size)) or things,
+    )
+    (entry,) = read_shown(io.BytesIO(LOG), "reading x")
+    ((what, total, size),) = calls
+    assert (what, total, size(entry)) == ("reading x", 0, len(LOG))
+    monkeypatch.setattr(log_file, "plain_size", lambda _: 77)
+    list(read_shown(io.BytesIO(LOG), "y"))
+    assert calls[1][:2] == ("y", 77)
+
+
+def test_a_log_that_cannot_be_read_is_told(tmp_path: Path, monkeypatch):
+    path = tmp_path / "x"
+    path.write_bytes(LOG)
+
+    def spoilt(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(log_file, "unwrap", spoilt)
+    assert told_of(path) == f"{path}: cannot read the log (Input/output error); check the path"
+    with pytest.raises(SaglineError, match=r"^here: not a Sagline log; choose a \.sagline file$"):
+        check_is_log(b"\xff\xfe\x80" * 100, "here")
