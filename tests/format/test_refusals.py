@@ -10,6 +10,7 @@ import pytest
 
 from sagline_logger.format import (
     Board,
+    Capture,
     Channel,
     Event,
     EventKind,
@@ -17,6 +18,8 @@ from sagline_logger.format import (
     FilePart,
     Foreign,
     Instant,
+    Link,
+    LinkState,
     Raw,
     RawForm,
     RawUse,
@@ -26,6 +29,7 @@ from sagline_logger.format import (
     SampleType,
     Setting,
     Stream,
+    bounds,
     decode_record,
 )
 from sagline_logger.format.errors import printable
@@ -197,6 +201,10 @@ WRITTEN = {
     "a setting's name has 49 bytes, over its limit of 48": Setting(AT, "n" * 49, ""),
     "a setting's value has 1025 bytes, over its limit of 1024": Setting(AT, "n", "v" * 1025),
     "a setting's value holds bytes that are not UTF-8": Setting(AT, "n", "\udce9"),
+    "the program name has 49 bytes, over its limit of 48": Capture(AT, "p" * 49, ""),
+    "the source has 1025 bytes, over its limit of 1024": Capture(AT, "", "s" * 1025),
+    "the note has 1025 bytes, over its limit of 1024": Capture(AT, "", "", "n" * 1025),
+    "the evidence has 1025 bytes, over its limit of 1024": Link(AT, LinkState.DOWN, "e" * 1025),
     "a file name has 49 bytes, over its limit of 48": FilePart(AT, "n" * 49, 0, 0, b""),
     "0 foreign bytes, outside 1 to 2048": Foreign(AT, Fault.DAMAGED, b""),
     "2049 foreign bytes, outside 1 to 2048": Foreign(AT, Fault.DAMAGED, bytes(2049)),
@@ -287,3 +295,32 @@ def test_an_error_is_one_line_that_steers_no_terminal() -> None:
     assert str(whole) == "a.toml:3: is\\nwrong; mend it"
     assert (whole.what, whole.where, whole.remedy) == ("is\nwrong", "a.toml:3", "mend it")
     assert str(SaglineError("x", remedy="y")) == "x; y"
+
+
+def test_what_each_sample_type_can_hold() -> None:
+    # §5.2: whole numbers of 8, 16 and 32 bits, with a sign in two's complement or without.
+    wanted = {"U8": (0, 255), "I8": (-128, 127), "U16": (0, 65_535), "I16": (-32_768, 32_767)}
+    wanted |= {"U32": (0, 4_294_967_295), "I32": (-2_147_483_648, 2_147_483_647)}
+    assert {name: bounds(SampleType[name]) for name in wanted} == wanted
+    # A reading never turns into the code for none: the nearest beside it is kept.
+    for code, value, raw in ((255, 255.0, 254), (0, 0.0, 1), (7, 7.0, 8), (255, 999.0, 254)):
+        assert Channel("c", "", SampleType.U8, missing=code).raw(value) == raw
+
+
+def test_a_code_for_none_fills_four_bytes_with_zeros_behind_it() -> None:
+    # §5.2: the code in the channel's own type, then zeros; NaN is none anyway.
+    plain = Stream(1, 0, 0, "s", 1, (Channel("c", "V", SampleType.U8, missing=200),))
+    assert plain.encode()[-4:] == b"\xc8\0\0\0"
+    floating = Stream(1, 0, 0, "s", 1, (Channel("c", "V", SampleType.F32, missing=2.5),))
+    body = floating.encode()[:-4] + struct.pack("<f", float("nan"))
+    (read,) = decode_record(body).channels
+    assert read.missing is None
+
+
+def test_bytes_of_a_later_version_are_kept() -> None:
+    event = decode_record(EVENT + text("now") + b"later")
+    assert (event.text, event.later) == ("now", b"later")
+    assert event.encode() == EVENT + text("now") + b"later"
+    assert Stream(1, 0, 0, "s", 1, (ONE,)).takes(2, 2) and not Stream(
+        1, 0, 0, "s", 0, (ONE,)
+    ).takes(2, 2)
