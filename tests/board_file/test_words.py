@@ -247,9 +247,6 @@ def test_what_is_stated_is_there():
     assert [unit.capacity for unit in board.battery.units] == [6.0, None, None]
     assert board.battery.cells == 10 and board.motors[0].count == 1
     assert dict(board.settings)["horn"] == "loud" and board.fuses[0].place == "battery"
-    assert [one.name for one in board.battery.units_of_cell(10)] == ["left", "bare", "right"]
-    assert board.battery.units_of_cell(1) == board.battery.units
-    assert board.battery.units_of_cell(11) == () == board.battery.units_of_cell(0)
     none = read_board_file('name = "k"\n', "b")
     assert (none.motor_count, none.battery.cells) == (0, 0)
     only = read_board_file('name = "k"\n[[controllers]]\ncount = 3\n', "b")

@@ -31,7 +31,7 @@ from sagline_analyser.findings.belief.circuit import (
     low_pass,
 )
 from sagline_analyser.findings.readings.series import Series
-from sagline_analyser.findings.readings.speed import Unknown
+from sagline_analyser.findings.readings.unknown import Unknown
 
 HUBER = 1.345  # 95 % efficiency with Gaussian noise
 
