@@ -35,4 +35,5 @@ Files that are made, never written by hand
 How tests run
     started, timing         programs without the wait for their imports; times that are fair
     doc_commands            the documentation's commands
+    kept, late              inputs made once a run for all workers; packages loaded when first used
 """
