@@ -16,6 +16,7 @@ import numpy as np
 
 from sagline_logger.format import Battery
 
+from ..readings.quantiles import quantiles
 from ..readings.series import Array
 from .curves import CURVES, GRID, chemistry_of, kinds_of, on_grid
 from .estimate import NORMAL, Estimate, of_draws
@@ -237,7 +238,7 @@ def _share(draws: Array) -> Estimate:
 
 def _within(draws: Array) -> tuple[float, float]:
     """Return the ends, from 0 to 1, between which nine draws in ten lie, as many above as below."""
-    low, high = np.clip(np.quantile(draws, (0.05, 0.95)), 0.0, 1.0)
+    low, high = np.clip(quantiles(draws, (0.05, 0.95)), 0.0, 1.0)
     return float(low), float(high)
 
 
@@ -347,44 +348,50 @@ def _fit(
     found = np.empty((*sizes.shape, len(start)))
     step = GRID[1] - GRID[0]
     for which, capacity in enumerate(sizes):  # all sizes of a curve at once
-        used = charge / capacity[:, None]
-        place = (start[:, None] - used[:, None, :] - GRID[0]) / step
+        used = charge[:, None] / capacity
+        place = (start - used[:, :, None] - GRID[0]) / step
         place = np.clip(place, 0, len(GRID) - 1.001)
-        low = place.astype(int)  # (sizes, starts, nodes)
+        low = place.astype(int)  # (nodes, sizes, starts)
         part = place - low
-        own = np.arange(len(capacity))[:, None, None]
-        before = curves[which][own, low]
-        expected = before + part * (curves[which][own, low + 1] - before)
+        low += len(GRID) * np.arange(len(capacity))[:, None]
+        curve = curves[which].ravel()
+        before = curve.take(low)
+        expected = before + part * (curve.take(low + 1) - before)
         # What lies above a curve is measured by what can lie above it, and likewise below.
-        above = voltage > expected
-        own_places = (own, low)
-        amplitude = np.where(above, spread[0, which][own_places], spread[1, which][own_places])
-        alike = _alike(used[:, :, None] - used[:, None, :])[:, None]
+        above = voltage[:, None, None] > expected
+        up, down = (one[which].ravel().take(low) for one in spread)
+        alike = _alike(used[:, None] - used)[..., None]
         noise = covariance + level[which] ** 2 + 1e-8 * np.eye(len(charge))
-        found[which] = _normal(voltage - expected, amplitude, alike, noise)
+        residual = voltage[:, None, None] - expected
+        found[which] = _normal(residual, np.where(above, up, down), alike, noise)
     return found
 
 
 def _normal(residual: Array, amplitude: Array, alike: Array, noise: Array) -> Array:
-    """Return the logarithm of the normal density of ``residual`` (…, n), whose covariance is that
-    of an error of ``amplitude`` (…, n), correlated by ``alike`` (…, n, n), and of ``noise`` (n, n).
+    """Return the logarithm of the normal density of ``residual`` (n, …), whose covariance is that
+    of an error of ``amplitude`` (n, …), correlated by ``alike`` (n, n, …), and of ``noise`` (n, n).
 
-    Cholesky's decomposition row by row, for all leading places at once (textbook).
+    Cholesky's decomposition row by row, for all other places at once (textbook).
     """
-    count = residual.shape[-1]
     root: list[list[Array]] = []
     white: list[Array] = []
-    log = np.zeros(residual.shape[:-1])
-    for i in range(count):
+    log, room = np.zeros(residual.shape[1:]), np.empty(residual.shape[1:])
+    for i in range(len(residual)):
         row: list[Array] = []
-        rest = residual[..., i]
+        rest = residual[i].copy()
         for j in range(i + 1):
-            own = amplitude[..., i] * amplitude[..., j] * alike[..., i, j] + noise[i, j]
+            own = amplitude[i] * amplitude[j]
+            own *= alike[i, j]
+            own += noise[i, j]
             for k in range(j):
-                own = own - row[k] * (root[j][k] if j < i else row[k])
-            row.append(own / root[j][j] if j < i else np.sqrt(np.maximum(own, 1e-10)))
+                own -= np.multiply(row[k], root[j][k] if j < i else row[k], out=room)
+            if j < i:
+                own /= root[j][j]
+            else:
+                np.sqrt(np.maximum(own, 1e-10, out=own), out=own)
+            row.append(own)
         for k in range(i):
-            rest = rest - row[k] * white[k]
+            rest -= np.multiply(row[k], white[k], out=room)
         root.append(row)
         white.append(rest / row[i])
         log -= white[i] ** 2 / 2 + np.log(row[i])

@@ -305,8 +305,10 @@ class Columns:
         share[(share < 0) | (share > 1) | (gap[after] & (share > 0) & (share < 1))] = np.nan
         result = np.empty((*times.shape, count))
         for at, value in enumerate(values):
-            start = value[before]
-            result[..., at] = start + share * (value[after] - start)
+            start, way = value.take(before), value.take(after)
+            way -= start
+            way *= share
+            np.add(start, way, out=result[..., at])
         return result
 
     def position(self, times: Array) -> Array:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..readings.quantiles import median, quantile
 from ..readings.series import Array
 
 NORMAL = 1.645
@@ -30,5 +31,5 @@ class Estimate:
 
 def of_draws(draws: Array) -> Estimate:
     """Return the median of equally likely draws, and the half-width that holds 90 % of them."""
-    middle = float(np.median(draws))
-    return Estimate(middle, float(np.quantile(np.abs(draws - middle), 0.9)))
+    middle = median(draws)
+    return Estimate(middle, quantile(np.abs(draws - middle), 0.9))

@@ -10,6 +10,7 @@ from ..readings.around import BLOCK
 from ..readings.electric import pack_voltage, present
 from ..readings.gathered import Gathered
 from ..readings.once import once
+from ..readings.quantiles import median, quantile
 from ..readings.series import Array, Flags, Series, column, interpolate, numbered, steps
 from ..readings.unknown import Unknown
 from .plateau import HELD, Axis, Plateau, find_plateau
@@ -284,7 +285,7 @@ def full_throttle(throttle: Array | None, current: Array) -> Flags:
 def _widest(throttle: Array) -> float:
     """Return how wide the throttle gets, 0 where nothing is known: streams may lie apart."""
     known = throttle[np.isfinite(throttle)]
-    return float(np.quantile(known, 0.999)) if len(known) else 0.0
+    return quantile(known, 0.999) if len(known) else 0.0
 
 
 def stated_settings(it: Gathered) -> Callable[[str], float | None]:
@@ -417,7 +418,7 @@ def _held_level(
     for level in np.arange(top - width / 2, top / 2, -width / 2):
         flat = inside & (np.abs(value - level) <= width)
         if _longest(flat, series) >= HELD:
-            return float(np.median(value[flat]))
+            return median(value[flat])
     return None
 
 
@@ -512,7 +513,7 @@ def _request(
         return None, None, np.zeros(0)
     x, y = np.array(known).T
     ratio = y / x
-    slope = float(np.median(ratio))
+    slope = median(ratio)
     tolerance = np.abs(np.diff(throttle, prepend=throttle[:1]))
     tolerance += np.abs(np.diff(throttle, append=throttle[-1:]))
     tolerance *= slope
@@ -542,8 +543,8 @@ def _bins(
     for one in np.unique(number[usable]):
         at = np.flatnonzero(usable & (number == one))
         if len(at) >= 5 and time[at[-1]] - time[at[0]] >= HELD:
-            middle = float(np.median(current[at]))
+            middle = median(current[at])
             close = np.abs(current[at] / middle - 1) < 0.04
             if np.mean(close) > 0.6:
-                known.append((float(np.median(throttle[at][close])), middle))
+                known.append((median(throttle[at][close]), middle))
     return known

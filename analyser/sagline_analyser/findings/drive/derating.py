@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from ..readings.quantiles import median, quantiles
 from ..readings.series import Array, Flags
 from .demand import Drive, LimitLine
 from .plateau import HELD
@@ -324,7 +325,10 @@ def _candidates(
     samples in question, each with its cost on all of them (``at``)."""
     if not np.isfinite(y).any():
         return []
-    width = LINE_TOLERANCE * float(np.nanmax(y))
+    full, own, read = float(np.nanmax(y)), x[at], y[at]
+    width = LINE_TOLERANCE * full
+    known = own[~np.isnan(own)]
+    low, high = quantiles(known, (0.02, 0.98))
     found = []
     stretches = [s for s in (*runs, *_pieces(runs, drive, STRETCH)) if len(s) >= 5]
     stretches = [*sorted(stretches, key=len)[-MOST:], at]
@@ -338,29 +342,28 @@ def _candidates(
         for _ in range(2):  # again with all the samples that lie on it
             if line is None:
                 break
-            near = at[np.abs(y[at] - line[0] - line[1] * x[at]) < width]
+            near = at[np.abs(read - line[0] - line[1] * own) < width]
             line = _line(near, x, y, way) or line
         if line is None:
             continue
-        if not _is_cut_back(*line, x[at], y, drive):
+        if not _is_cut_back(*line, full, high - low):
             continue
-        cost = _costs(*line, x[at], y[at], width)
+        cost = _costs(*line, own, read, width)
         above = (y[driving] - line[0] - line[1] * x[driving]) / width - 1.0
         over = np.clip(np.nan_to_num(above), 0.0, 3.0) ** 2
         found.append(_Candidate(*line, x, y, width, cost, float(over.sum())))
     return found
 
 
-def _is_cut_back(level: float, slope: float, x: Array, y: Array, drive: Drive) -> bool:
-    """Return whether a line is one that controllers have, and whether it shows in the readings.
+def _is_cut_back(level: float, slope: float, full: float, swept: float) -> bool:
+    """Return whether a line is one that controllers have, and whether it shows in the readings, of
+    which the largest is ``full`` and which went over ``swept`` of what they are held against.
 
     A cut-back takes a few to some tens of K, or a small part of the pack's voltage, from the full
     current to none; and a line is seen only where its samples went over a part of it.
     """
-    full = float(np.nanmax(y))
     width = full / abs(slope)
-    low, high = np.nanquantile(x, (0.02, 0.98))
-    if (high - low) < SHOWS * width:
+    if swept < SHOWS * width:
         return False
     if slope < 0:
         return 3.0 <= width <= WIDEST_HEAT
@@ -378,7 +381,7 @@ def _line(at: Numbers, x: Array, y: Array, way: int) -> tuple[float, float] | No
     slope, level = _straight(own, read, np.ones(len(own)))
     for _ in range(3):  # deaf to outliers: the least sum of absolute deviations, by reweighting
         off = np.abs(read - level - slope * own)
-        slope, level = _straight(own, read, 1 / np.maximum(off, np.median(off) + 1e-6))
+        slope, level = _straight(own, read, 1 / np.maximum(off, median(off) + 1e-6))
     return (float(level - slope * centre), float(slope)) if slope * way > 0 else None
 
 

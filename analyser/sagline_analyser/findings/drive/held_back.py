@@ -16,7 +16,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from ..readings.around import around
+from ..readings.around import around, running
 from ..readings.gathered import Gathered
 from ..readings.series import Array, Flags
 from ..readings.unknown import Unknown
@@ -352,16 +352,26 @@ def _hand_below(drive: Drive, cause: Codes) -> Flags:
 def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
     """Give each sample the cause that decided most of the :data:`SHORT` s around it."""
     near = around(time, gap, SHORT / 2)
-    settled, most = np.zeros(len(cause), np.int8), np.full(len(cause), -np.inf)
+    # Mostly all around have one cause, which is then the sample's own: only the others are weighed.
+    turns = np.zeros(len(cause), np.uint32)
+    np.cumsum(cause[1:] != cause[:-1], dtype=np.uint32, out=turns[1:])
+    mixed = near.differ(turns)
+    del turns
+    low, high, here = near.low[mixed], near.high[mixed], cause[mixed]
+    del near
+    settled, most = np.zeros(len(mixed), np.int8), np.full(len(mixed), -np.inf)
     for code in range(len(CAUSES)):  # one at a time: a long ride's do not fit side by side
         own = cause == code
         if not own.any():
             continue
-        seconds = near.total(step * own)
-        seconds[own] += 1e-6  # a tie leaves it as it is
+        sums = running(step * own)
+        seconds = sums[high] - sums[low]
+        seconds[here == code] += 1e-6  # a tie leaves it as it is
         more = seconds > most
         settled[more], most[more] = code, seconds[more]
-    return settled
+    found = cause.copy()
+    found[mixed] = settled
+    return found
 
 
 # -------------------------------------------------------------------- shares and words

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..readings.around import Around, around
+from ..readings.quantiles import median, quantiles
 from ..readings.series import KEEP, Array, Flags
 
 HELD = 0.3
@@ -47,8 +48,8 @@ OVER = 0.15
 GRAIN = 0.0025
 """Step of the levels tried, as a share (our choice)."""
 
-FEW = 1 << 16
-"""Readings from which it is judged whether many are alike."""
+FEW, SOME = 1 << 16, 1 << 12
+"""Readings looked at together, and those from which it is judged whether many are alike."""
 
 
 Numbers = npt.NDArray[np.intp]
@@ -151,8 +152,16 @@ def _different(value: Array) -> Array:
 
     A sensor's are few: those of a block at a time, and then those of all blocks, need less memory.
     """
-    blocks = [np.unique(value[at : at + FEW]) for at in range(0, len(value), FEW)]
-    return np.asarray(np.unique(np.concatenate(blocks))) if blocks else value
+    found = np.unique(value[:: 1 + len(value) // SOME])
+    blocks = [found]
+    for at in range(0, len(value), FEW):
+        block = value[at : at + FEW]
+        if len(found) < SOME // 4:  # only those not met yet are sorted
+            near = found.take(np.searchsorted(found, block), mode="clip")
+            block = block[near != block]
+        if len(block):
+            blocks.append(np.unique(block))
+    return np.asarray(np.unique(np.concatenate(blocks)))
 
 
 def noise(series: Array) -> float:
@@ -203,7 +212,7 @@ def find_plateau(
     edges = np.arange(max(float(log.min()), top - 2.5) - 4 * GRAIN, top + 5 * GRAIN, GRAIN)
     if len(edges) < 4:
         return None
-    whole, _ = np.histogram(log, edges, weights=step[inside])
+    whole = _in_bins(log, edges, step[inside])
     narrow = min(NARROW, 2 * sharp / float(np.exp(top)))
     width = max(1, round(narrow / GRAIN))
     dense = np.convolve(whole, np.ones(width), "same")
@@ -215,6 +224,17 @@ def find_plateau(
         if found is not None and found.spread <= sharp:
             return found
     return None
+
+
+def _in_bins(value: Array, edges: Array, weight: Array) -> Array:
+    """Return the weights of the values between neighbouring ``edges``, which are :data:`GRAIN`
+    apart; none is above the last.  ``np.histogram`` of as many bins sorts all values."""
+    inside = value >= edges[0]
+    value, weight = value[inside], weight[inside]
+    place = ((value - edges[0]) / GRAIN).astype(np.intp)
+    place -= value < edges[place]  # the quotient is rounded
+    place += value >= edges[place + 1]
+    return np.asarray(np.bincount(place, weight, len(edges) - 1), np.float64)
 
 
 def _peaks(dense: Array) -> list[int]:
@@ -249,9 +269,9 @@ def _judge(
         close = own[np.abs(own / level - 1) < band]
         if not len(close):
             return None
-        level = float(np.median(close))
+        level = median(close)
         off = np.abs(close / level - 1)
-        spread = 1.48 * float(np.median(off))
+        spread = 1.48 * median(off)
         band = float(np.clip(2.5 * spread, narrow, wide))
     spans = _spans(time, gap, inside[np.abs(own / level - 1) < band])
     if not spans:
@@ -268,8 +288,8 @@ def _judge(
         if known.any():
             # A held stretch is an unbroken run of the samples looked at.
             x, y = np.log(beside[known]), np.log(own[np.searchsorted(inside, held[known])])
-            low, high = np.quantile(x, (0.05, 0.95))
-            moved = float(high - low)
+            low, high = quantiles(x, (0.05, 0.95))
+            moved = high - low
             leans = float(np.polyfit(x - x.mean(), y, 1)[0]) if moved > MOVED else 0.0
     if abs(leans) > LEANS or (not expected and moved < max(MOVED, 3 * band)):
         return None

@@ -18,6 +18,7 @@ from ...load.ride import Ride, StreamColumns
 from ..limits.crossings import HYSTERESIS, Threshold, thresholds
 from ..readings.electric import battery_current, pack_voltage
 from ..readings.gathered import Gathered
+from ..readings.quantiles import quantile, quantiles
 from ..readings.series import Array, Flags, Series, clean
 from ..readings.summary import channel_words
 from ..readings.window import between
@@ -289,7 +290,7 @@ def _beyond_normal(track: Track, window: tuple[float, float]) -> list[Step]:
     past = track.series.time < window[0]
     if not past.any() or window[0] - float(track.series.time[0]) < ENOUGH or past.sum() < 40:
         return []
-    low, high = np.quantile(track.series.value[past], (EDGE, 1 - EDGE)).tolist()
+    low, high = quantiles(track.series.value[past], (EDGE, 1 - EDGE))
     margin = max(ROOM * (high - low), LEAST.get(track.unit, 0.0), 1e-9)
     found = []
     for level, above in ((low - margin, False), (high + margin, True)):
@@ -322,7 +323,7 @@ def _falls(track: Track, window: tuple[float, float]) -> list[Step]:
     if share is None:
         return []
     found = []
-    hard = HARD * float(np.quantile(track.series.value, 0.995))
+    hard = HARD * quantile(track.series.value, 0.995)
     for before, after in drops(track.series, share, hard):
         time, high = float(track.series.time[after]), float(track.series.value[before])
         if window[0] <= time <= window[1]:

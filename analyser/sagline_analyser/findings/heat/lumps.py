@@ -14,6 +14,7 @@ currents) in any text on machines; matrix exponential of a 2 × 2 matrix: Sylves
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ..readings.series import Array
 from .drive import IRON as IRON
@@ -24,6 +25,9 @@ COPPER = 0.00393
 
 STREAM = 0.7
 """Power of the speed of what moving air takes."""
+
+MANY = 24
+"""Sets from which on they go from step to step together: fewer are quicker chained in blocks."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +108,20 @@ def warm(
     taken = rates.rolling * paces.iron[:, None] + one.loss * rates.offset
     taken += one.loss * paces.air[:, None]  # mean air at a speed; the rest is added below
     beyond = (drive.air - paces.air[level])[:, None]
+    anew = np.zeros(len(level), bool)
+    if anchors is not None:
+        # The last reading before the step stands for the place, whatever the model says.
+        anew[1:] = drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])
+    if len(start[0]) >= MANY:
+        columns = [*one.decay[0], one.gain[0][0], one.gain[0][1] * taken]
+        others = [*one.decay[1], one.gain[1][0], one.gain[1][1] * taken]
+        given = None
+        if np.any(np.abs(beyond) > 1e-3):
+            columns.append(one.gain[0][1] * one.loss)
+            others.append(one.gain[1][1] * one.loss)
+            given = beyond[:, 0]
+        maps = np.stack([columns, others]).transpose(2, 1, 0, 3).copy()
+        return _step_by_step(maps, level, more, cool, given, start, place, anew, anchors)
     blocks, length = _blocks(len(level))
     # Everything by entry first, then by place in a block, then by block: what is chained lies side
     # by side in memory.  Steps past the end stand still.
@@ -123,16 +141,54 @@ def warm(
     maps[:, 2] += np.multiply(current, cool[order], out=room)
     if np.any(np.abs(beyond) > 1e-3):
         maps[:, 2] += (second * one.loss).take(at, axis=1) * beyond[order]
-    if anchors is not None:
-        # The last reading before the step stands for the place, whatever the model says.
-        anew = np.r_[False, drive.known[1:] & ~drive.known[:-1] & np.isfinite(anchors[1:-1])]
-        if anew.any():
-            here = anew[order]
-            maps[:, -1, here] += maps[:, place, here] * anchors[:-1][order[here], None]
-            maps[:, place, here] = 0.0
+    if anchors is not None and anew.any():
+        here = anew[order]
+        maps[:, -1, here] += maps[:, place, here] * anchors[:-1][order[here], None]
+        maps[:, place, here] = 0.0
     maps[:, :, past] = np.eye(2, 3)[:, :, None, None]
     path, end = _follow(maps.reshape(2, 3, length, -1), np.array(start), place)
     return path[: len(level) + 1], end[0], end[1]
+
+
+def _step_by_step(
+    maps: Array,
+    level: npt.NDArray[np.intp],
+    more: Array,
+    cool: Array,
+    beyond: Array | None,
+    start: tuple[Array, Array],
+    place: int,
+    anew: npt.NDArray[np.bool_],
+    anchors: Array | None,
+) -> tuple[Array, Array, Array]:
+    """Return what :func:`warm` does, from the ``maps`` of every level, shape (levels, k, 2, m).
+
+    They map part, case, the part's heating ``cool`` + ``more`` · part, a 1 and, where it is given,
+    the air ``beyond`` its mean at the level, to part and case a step later.
+    """
+    sets = maps.shape[-1]
+    state = np.ones((maps.shape[1], sets))
+    state[0], state[1] = start
+    spread = state[:, None]
+    both, part, heating, rest = state[:2], state[0], state[2], state[4:]
+    path = np.empty((len(level) + 1, sets))
+    path[0] = state[place]
+    room = np.empty(maps.shape[1:])
+    each = list(maps)
+    fixed = set(np.flatnonzero(anew).tolist())
+    for at, (pace, steeper, own, told) in enumerate(
+        zip(level.tolist(), more, cool, path[1:], strict=True)
+    ):
+        if at in fixed and anchors is not None:
+            state[place] = anchors[at]
+        np.multiply(steeper, part, out=heating)
+        heating += own
+        if beyond is not None:
+            rest.fill(beyond[at])
+        np.multiply(each[pace], spread, out=room)
+        np.add.reduce(room, axis=0, out=both)
+        told[:] = state[place]
+    return path, state[0].copy(), state[1].copy()
 
 
 def _blocks(count: int) -> tuple[int, int]:

@@ -36,8 +36,11 @@ NEAR = 0.8
 BLOCK = 1 << 16
 """Samples looked at together."""
 
-STRETCH = 64
-"""Samples whose windows are bounded together."""
+STRETCH, SHORT = 64, 8
+"""Samples whose windows are bounded together, first and once more."""
+
+ROUNDING = 1e-6
+"""s by which rounded times may miss the edge of a recording, and more."""
 
 Numbers = npt.NDArray[np.intp]
 
@@ -148,29 +151,29 @@ class Squares:
         """Return (end in s, RMS in A) of the hardest window, None where none is unbroken.
 
         A stretch of samples is looked through only where the integral from before all its windows
-        to behind them, found from its ends alone, is larger than the hardest window known.
+        to behind them, found from its ends alone, is larger than the hardest window known; and of
+        such a stretch only the short ones of which the same is true.
         """
         best: tuple[float, float] | None = None
         if not self.count:
             return best
         begin = np.arange(0, self.count, STRETCH)
-        end = np.minimum(begin + STRETCH, self.count) - 1
-        before = np.searchsorted(self.time, self.time[begin] - window, "left") - 1
-        behind = np.searchsorted(self.time, self.time[end] + window, "right")
-        whole = self.whole
-        most = np.maximum(
-            whole[end] - whole[np.maximum(before, 0)],
-            whole[np.minimum(behind, self.count - 1)] - whole[begin],
-        )
+        most = self._most(begin, STRETCH, window)
         order = np.argsort(-most, kind="stable")
         some = 16
         while len(order):
             now, order = order[:some], order[some:]
+            first, size = begin[now], STRETCH
             if best is not None:
-                now = now[most[now] > best[1] ** 2 * window]
-                if not len(now):
+                # Sums are rounded: what is as hard to the last digits is looked at as well.
+                least = best[1] ** 2 * window * (1 - 1e-9)
+                first = first[most[now] > least]
+                if not len(first):
                     break
-            samples = (begin[now][:, None] + np.arange(STRETCH)).ravel()
+                first, size = (first[:, None] + np.arange(0, STRETCH, SHORT)).ravel(), SHORT
+                first = first[first < self.count]
+                first = first[self._most(first, size, window) > least]
+            samples = (first[:, None] + np.arange(size)).ravel()
             ends, rms = self.windows(samples[samples < self.count], window)
             if len(rms):
                 at = int(np.argmax(rms))
@@ -178,6 +181,22 @@ class Squares:
                     best = float(ends[at]), float(rms[at])
             some = min(2 * some, BLOCK // STRETCH)
         return best
+
+    def _most(self, begin: Numbers, size: int, window: float) -> Array:
+        """Return the integral from before to behind all windows that begin or end at one of the
+        ``size`` samples from each of ``begin`` on: none of them holds more."""
+        time, whole = self.time, self.whole
+        end = np.minimum(begin + size, self.count) - 1
+        before = np.searchsorted(time, time[begin] - window, "left") - 1
+        behind = np.searchsorted(time, time[end] + window, "right")
+        ending = whole[end] - whole[np.maximum(before, 0)]
+        starting = whole[np.minimum(behind, self.count - 1)] - whole[begin]
+        # Of one unbroken recording none may end before it has lasted that long, or begin so late.
+        run = np.searchsorted(self.first, begin, "right") - 1
+        one = self.last[run] >= end
+        ending[one & (time[end] - window < time[self.first[run]] - ROUNDING)] = 0.0
+        starting[one & (time[begin] + window > time[self.last[run]] + ROUNDING)] = 0.0
+        return np.asarray(np.maximum(ending, starting), np.float64)
 
     def _total(self, at: Array, run: Numbers) -> Array:
         """Return the integral up to the times ``at``, each in its run."""

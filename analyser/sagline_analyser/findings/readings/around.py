@@ -1,6 +1,7 @@
 """The samples around each sample of one time base, looked up once for all averages there."""
 
 from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -27,9 +28,7 @@ class Around:
 
     def total(self, value: Array) -> Array:
         """Return the sum of ``value`` (n,) around each sample."""
-        sums = np.empty(len(value) + 1)
-        sums[0] = 0.0
-        np.cumsum(value, out=sums[1:])
+        sums = running(value)
         found = np.empty(len(value))
         for start in range(0, len(value), BLOCK):
             part = slice(start, start + BLOCK)
@@ -44,6 +43,54 @@ class Around:
             found[part] /= np.maximum(self.high[part] - self.low[part], 1)
         return found
 
+    def differ(self, number: npt.NDArray[np.uint32]) -> npt.NDArray[np.intp]:
+        """Return the samples whose first and last around them have not the same ``number`` (n,)."""
+        found = []
+        for start in range(0, len(number), BLOCK):
+            part = slice(start, start + BLOCK)
+            apart = number[self.low[part]] != number[self.high[part] - 1]
+            found.append(start + np.flatnonzero(apart))
+        return np.concatenate(found) if found else np.empty(0, np.intp)
+
+
+def running(value: Array) -> Array:
+    """Return the sums of none, the first, the first two … of ``value`` (n,), shape (n + 1,)."""
+    sums = np.empty(len(value) + 1)
+    sums[0] = 0.0
+    np.cumsum(value, out=sums[1:])
+    return sums
+
+
+def beside(
+    rising: npt.NDArray[Any], wanted: npt.NDArray[Any], side: Literal["left", "right"]
+) -> npt.NDArray[np.intp]:
+    """Return what ``np.searchsorted`` does, for ``wanted`` (n,) that lies about as far from each of
+    ``rising`` (n,) as from the next.
+
+    Samples come at an even pace: as many of them lie between as at the middle, or one less or more;
+    only what this does not find is searched.
+    """
+    count = len(rising)
+    found = np.empty(count, np.intp)
+    shift = int(np.searchsorted(rising, wanted[count // 2], side)) - count // 2 if count else 0
+    for start in range(0, count, BLOCK):
+        own = wanted[start : start + BLOCK]
+        at = np.arange(start + shift, start + shift + len(own))
+        for tried in range(3):
+            before, behind = rising.take(at - 1, mode="clip"), rising.take(at, mode="clip")
+            if side == "left":
+                late, early = before >= own, behind < own
+            else:
+                late, early = before > own, behind <= own
+            wrong = np.flatnonzero(late | early)
+            if not len(wrong) or tried == 2:
+                break
+            at -= late
+            at += early
+        at[wrong] = np.searchsorted(rising, own[wrong], side)
+        found[start : start + len(own)] = at
+    return found
+
 
 def around(time: Array, breaks: Flags, half: float, slack: float = 0.0) -> Around:
     """Return the samples up to ``half`` s from each of ``time``, ``slack`` s more for rounding,
@@ -54,13 +101,13 @@ def around(time: Array, breaks: Flags, half: float, slack: float = 0.0) -> Aroun
     last = np.r_[first[1:], count]
     if len(first) > MANY:
         run = np.repeat(np.arange(len(first)), last - first)
-        low[:] = np.maximum(np.searchsorted(time, time - half - slack, "left"), first[run])
-        high[:] = np.minimum(np.searchsorted(time, time + half + slack, "right"), last[run])
+        low[:] = np.maximum(beside(time, time - half - slack, "left"), first[run])
+        high[:] = np.minimum(beside(time, time + half + slack, "right"), last[run])
         return Around(low, high)
     for start, end in zip(first.tolist(), last.tolist(), strict=True):
         own = time[start:end]  # by itself: shorter to search, and no tables as long as the ride
-        low[start:end] = np.searchsorted(own, own - half - slack, "left") + start
-        high[start:end] = np.searchsorted(own, own + half + slack, "right") + start
+        low[start:end] = beside(own, own - half - slack, "left") + start
+        high[start:end] = beside(own, own + half + slack, "right") + start
     return Around(low, high)
 
 
@@ -82,8 +129,8 @@ def highest_before(time: Array, value: Array, seconds: float) -> Array:
 def _highest_before(time: Array, value: Array, seconds: float) -> Array:
     whole = np.trunc(time)
     clock = whole.astype(np.int64) * 10**9 + np.rint((time - whole) * 1e9).astype(np.int64)
-    low = np.searchsorted(clock, clock - round(seconds * 1e9), "left")
-    high = np.searchsorted(clock, clock, "left")
+    low = beside(clock, clock - round(seconds * 1e9), "left")
+    high = beside(clock, clock, "left")
     found = np.full(len(value), np.nan)
     # The highest of so many samples from each on, doubled; two of them cover any longer window.
     most, reach = value, 1

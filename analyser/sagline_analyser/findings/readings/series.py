@@ -162,11 +162,14 @@ def interpolate(series: Series, times: Array) -> Array:
     if not len(series):
         return np.full(len(times), np.nan)
     result = np.interp(times, series.time, series.value, left=np.nan, right=np.nan)
-    if series.gap.any():
-        after = np.searchsorted(series.time, times, "left")  # first sample at or past the time
-        inside = (after > 0) & (after < len(series))
-        after = np.where(inside, after, 0)
-        result[inside & series.gap[after] & (series.time[after] != times)] = np.nan
+    broken = np.flatnonzero(series.gap[1:]) + 1
+    if len(broken):
+        # Inside a gap is what lies before the first sample behind one, and behind the last before.
+        after = series.time[broken]
+        place = np.searchsorted(after, times, "left")
+        place[place == len(broken)] = 0
+        inside = (times < after[place]) & (times > series.time[broken - 1][place])
+        result[inside] = np.nan
     return result
 
 

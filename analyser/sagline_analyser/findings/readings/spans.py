@@ -62,13 +62,16 @@ def find_spans(series: Series, level: float, above: bool, rules: Rules) -> list[
     starts = series.gap.copy()
     starts[0] = True
     # A stretch is the samples between two releases in one unbroken run; two samples beyond belong
-    # to the same one when neither a release nor a gap lies between them.
+    # to the same one when neither a release nor a gap lies between them.  Neighbours have nothing
+    # between them but a gap.
     at = np.flatnonzero(beyond)
-    run = np.searchsorted(np.flatnonzero(starts), at, "right")
-    releases = np.searchsorted(np.flatnonzero(excess <= -rules.hysteresis), at, "right")
-    split = (np.diff(run) != 0) | (np.diff(releases) != 0)
-    firsts, runs = at[np.r_[True, split]], run[np.r_[True, split]].tolist()
-    lasts = at[np.r_[split, True]]
+    edge = np.flatnonzero((at[1:] - at[:-1] > 1) | starts[at[1:]])
+    both = np.stack([at[edge], at[edge + 1]])
+    run = np.searchsorted(np.flatnonzero(starts), both, "right")
+    releases = np.searchsorted(np.flatnonzero(excess <= -rules.hysteresis), both, "right")
+    split = edge[(run[0] != run[1]) | (releases[0] != releases[1])]
+    firsts, lasts = at[np.r_[0, split + 1]], at[np.r_[split, len(at) - 1]]
+    runs = np.searchsorted(np.flatnonzero(starts), firsts, "right").tolist()
     edges = [_edges(series, excess, int(a), int(b)) for a, b in zip(firsts, lasts, strict=True)]
     merged: list[list[int]] = []
     for number, (first, last) in enumerate(zip(firsts.tolist(), lasts.tolist(), strict=True)):

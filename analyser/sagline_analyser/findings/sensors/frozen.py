@@ -9,6 +9,7 @@ import numpy as np
 
 from sagline_logger.format import vocabulary
 
+from ..readings.quantiles import median, quantiles
 from ..readings.series import Array, Flags
 from .doubt import how_long, runs, seconds, spans_of
 from .look import Look, calm, peak_of, spread
@@ -99,7 +100,8 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         return
     top = peak_of(value)
     own = value[known]
-    whole = float(np.quantile(own, 0.98) - np.quantile(own, 0.02))
+    least, most = quantiles(own, (0.02, 0.98))
+    whole = most - least
     quantum = look.step_of(key)
     usable, idle = known, np.zeros(len(value), bool)
     name = look.name_of(key)
@@ -143,9 +145,9 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         part = told[since : last + 1][sound[since : last + 1]]
         if len(part) * look.step < EXACT / 2:
             continue
-        edges = np.quantile(part, [0.02, 0.98])
-        moved = float(edges[1] - edges[0])
-        off = float(np.abs(edges - np.median(value[first:last])).max())
+        low, high = quantiles(part, (0.02, 0.98))
+        moved, middle = high - low, median(value[first:last])
+        off = max(abs(low - middle), abs(high - middle))
         exact = float(np.ptp(value[first : last + 1])) == 0
         quiet = name in ("pack_voltage", "cell_voltage") and exact and scatter >= 2 * quantum > 0
         if (moved > least and off > least) or (quiet and moved > max(0.05 * whole, 4 * scatter)):
@@ -176,7 +178,7 @@ def _latest(look: Look) -> int:
     )
     streams = [look.ride.find(key) for name in names for key in look.ride.keys(name)[:1]]
     periods = [
-        max(s.period, float(np.median(np.diff(s.time[:1000]))))
+        max(s.period, median(np.diff(s.time[:1000])))
         for s in streams
         if s is not None and len(s.time) > 1
     ]

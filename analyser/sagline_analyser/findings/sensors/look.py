@@ -9,6 +9,7 @@ import numpy.typing as npt
 from sagline_logger.format import BoardFile, SaglineError, speed_per_rpm
 
 from ...load.ride import Ride, StreamColumns
+from ..readings.quantiles import median, quantile
 from ..readings.series import Array, Flags, Series, column
 from .doubt import SensorDoubt, Spans, within
 
@@ -115,7 +116,7 @@ class Look:
         """Return the number of the last sample of a stream at each point, -1 where it is stale."""
         if stream.name not in self._places:
             places = np.searchsorted(stream.time, self.time, "right") - 1
-            usual = float(np.median(np.diff(stream.time[:1000]))) if len(stream.time) > 1 else 0.0
+            usual = median(np.diff(stream.time[:1000])) if len(stream.time) > 1 else 0.0
             most = STALE * max(stream.period, usual, self.step)
             places[self.time - stream.time[places] > most] = -1
             self._places[stream.name] = places
@@ -190,10 +191,10 @@ def spread(values: Array) -> float:
     known = values[np.isfinite(values)]
     if not len(known):
         return 0.0
-    return float(1.4826 * np.median(np.abs(known - np.median(known))))
+    return 1.4826 * median(np.abs(known - median(known)))
 
 
 def peak_of(values: Array) -> float:
     """Return the size that a few samples only pass: the 99.5th percentile of the magnitude."""
     known = np.abs(values[np.isfinite(values)])
-    return float(np.quantile(known, 0.995)) if len(known) else 0.0
+    return quantile(known, 0.995) if len(known) else 0.0

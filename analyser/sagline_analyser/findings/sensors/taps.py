@@ -224,8 +224,8 @@ def _loose(look: Look, cells: _Cells) -> None:
     for k in range(count - 1):
         least = max(AWAY, SIGMAS * float(min(cells.noise[k], cells.noise[k + 1])))
         apart = float(min(abs(middles[k]), abs(middles[k + 1])))
-        if min(cells.most[k], cells.most[k + 1]) < least / 2 and apart <= LASTING:
-            continue
+        if (cells.most[k] <= least or cells.most[k + 1] <= 0.75 * least) and apart <= LASTING:
+            continue  # what is looked for below is further off in one, and as far in the other
         one, two = cells.off(k), cells.off(k + 1)
         with np.errstate(invalid="ignore"):
             gone = (np.abs(one) > least) & (np.abs(one + two) < 0.25 * np.abs(one))
