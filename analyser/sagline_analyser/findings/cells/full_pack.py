@@ -63,7 +63,7 @@ def find_overcharge(asked: Asked) -> tuple[Overcharge, ...] | Unknown:
     for pack in asked.packs:
         amperes = during(current.series, pack.span)
         parts = [(key, part) for key, one in cells if len(part := during(one, pack.span))]
-        if full is not None and parts:
+        if full is not None and max((float(p.value.max()) for _, p in parts), default=0.0) > full:
             highest = combine([part for _, part in parts], "max")
             for span in find_spans(highest, full, True, Rules(HYSTERESIS)):
                 load = _least(amperes, span)

@@ -68,7 +68,7 @@ def judge_low_cells(asked: Asked) -> tuple[LowCell, ...] | Unknown:
     found = []
     for pack in asked.packs:
         parts = [(key, part) for key, series in cells if len(part := during(series, pack.span))]
-        if not parts:
+        if not parts or min(float(part.value.min()) for _, part in parts) >= alarm:
             continue
         lowest = combine([part for _, part in parts], "min")
         for span in find_spans(lowest, alarm, False, Rules(HYSTERESIS)):

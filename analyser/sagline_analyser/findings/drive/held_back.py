@@ -237,36 +237,41 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
     """Return the limit nearest to each sample among those it touches, where it touches two, and
     where one of these is the motor-current limit."""
     count = len(drive.time)
-    cause, doubtful = np.empty(count, np.int8), np.empty(count, bool)
-    near_motor = np.empty(count, bool)
+    cause, doubtful = np.full(count, _UNKNOWN, np.int8), np.zeros(count, bool)
+    near_motor = np.zeros(count, bool)
     bounds = [
         (code, limit.value, drive.axis.reading(value).even, limit.tolerance)
         for code, limit, value in (
-            (_DUTY, drive.duty_limit, drive.duty),
-            (_BATTERY, drive.battery_limit, drive.battery),
             (_MOTOR, drive.motor_limit, drive.current),
+            (_BATTERY, drive.battery_limit, drive.battery),
+            (_DUTY, drive.duty_limit, drive.duty),
         )
         if limit is not None and value is not None
     ]
+    codes = [code for code, *_ in bounds] + [_RIDER] * (drive.request is not None)
     for start in range(0, count, BLOCK):
         part = slice(start, min(start + BLOCK, count))
         # How far below each limit the value lies, in units of its own noise; below 1 it touches.
-        slack = np.full((len(CAUSES), part.stop - start), np.inf)
-        for code, level, value, tolerance in bounds:
-            slack[code] = (level[part] - value[part]) / tolerance
+        slack = np.empty((len(codes), part.stop - start))
+        for row, (_, level, value, tolerance) in zip(slack, bounds, strict=False):
+            np.subtract(level[part], value[part], out=row)
+            row /= tolerance
         if drive.request is not None:
-            lacks = drive.request[part] - drive.current[part]
-            slack[_RIDER] = lacks / drive.request_tolerance[part]
+            np.subtract(drive.request[part], drive.current[part], out=slack[-1])
+            slack[-1] /= drive.request_tolerance[part]
             if drive.motor_limit is not None:
                 # All of the throttle asks for the limit itself: then it is the limit that decides.
                 same = drive.request[part] > 0.97 * drive.motor_limit.value[part]
-                slack[_RIDER, drive.full[part] & same] = np.inf
-        slack[np.isnan(slack)] = np.inf
-        touch = slack < 1.0
-        nearest = np.argmin(np.abs(slack) + np.where(touch, 0.0, 1e9), axis=0)
-        cause[part] = np.where(touch.any(axis=0), nearest, _UNKNOWN)
-        doubtful[part] = touch.sum(axis=0) > 1
-        near_motor[part] = touch[_MOTOR]
+                slack[-1, drive.full[part] & same] = np.inf
+        found, most, many = cause[part], np.full(part.stop - start, np.inf), doubtful[part]
+        for code, row in zip(codes, slack, strict=True):
+            touch = row < 1.0  # what is not known touches nothing
+            if code == _MOTOR:
+                near_motor[part] = touch
+            many |= touch & (found != _UNKNOWN)
+            np.abs(row, out=row)
+            touch &= row < most
+            found[touch], most[touch] = code, row[touch]
     return cause, doubtful, near_motor
 
 

@@ -71,9 +71,7 @@ def grid(
     count = max(round((end - start) / wanted), 1)
     edges = np.linspace(start, end, count + 1)
     step = float(edges[1] - edges[0])
-    covered = _amount(Series(current.time, np.ones(len(current)), current.gap), edges)
-    square = _amount(Series(current.time, current.value**2, current.gap), edges)
-    linear = _amount(Series(current.time, np.abs(current.value), current.gap), edges)
+    covered, square, linear = _amounts(current, edges)
     known = covered > 0.3 * step
     # s from each step to the nearest known one: short gaps take the mean around them.
     at = np.arange(count)
@@ -111,8 +109,13 @@ def _steady(series: Series, at: Array) -> Array:
     return np.where(high > low, mean, np.interp(at, series.time, series.value))
 
 
-def _amount(series: Series, edges: Array) -> Array:
-    """Return the integral of a series between neighbouring edges, nothing across gaps."""
-    step = steps(series)
-    whole = np.r_[0.0, np.cumsum(step * (series.value[1:] + series.value[:-1]) / 2)]
-    return np.diff(np.interp(edges, series.time, whole))
+def _amounts(current: Series, edges: Array) -> tuple[Array, Array, Array]:
+    """Return the integrals of 1, of a current's square and of its size between neighbouring edges,
+    nothing across gaps."""
+    step = steps(current)
+    whole, found = np.zeros(len(current)), []
+    for value in (None, current.value**2, np.abs(current.value)):
+        parts = step if value is None else step * (value[1:] + value[:-1]) / 2
+        np.cumsum(parts, out=whole[1:])
+        found.append(np.diff(np.interp(edges, current.time, whole)))
+    return found[0], found[1], found[2]

@@ -9,8 +9,8 @@ import numpy as np
 from sagline_logger.format import Limit
 
 from ...load.ride import Ride
-from ..readings.electric import battery_current, pack_voltage, present
-from ..readings.series import Array, Series, column, combine, interpolate
+from ..readings.electric import battery_current, cells_together, pack_voltage, present
+from ..readings.series import Array, Series, column, interpolate
 from ..readings.spans import Rules, Span, find_spans
 from ..readings.summary import words
 
@@ -172,7 +172,7 @@ def crossing_rows(crossings: Sequence[Crossing]) -> Iterator[dict[str, object]]:
 
 def _series(ride: Ride, key: str | None, above: bool) -> Series | None:
     if key is None:
-        return combine([s for _, s in present(ride, "cell_voltage")], "max" if above else "min")
+        return cells_together(ride, "max" if above else "min")
     if (series := column(ride, key)) is not None:
         return series
     stand_in = {"battery_current": battery_current, "pack_voltage": pack_voltage}.get(key)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from ...load.ride import Ride
 from .once import once
-from .series import Series, column, combine
+from .series import KEEP, Series, column, combine
 
 
 @dataclass(frozen=True)
@@ -20,6 +20,20 @@ def present(ride: Ride, name: str) -> list[tuple[str, Series]]:
     """Return (column name, series) of every column of a channel that holds a reading."""
     found = ((key, column(ride, key)) for key in ride.keys(name))
     return [(key, series) for key, series in found if series is not None]
+
+
+def cells_together(ride: Ride, how: str) -> Series:
+    """Return the "min" or "max" of all cells that hold a reading, of which there is one at least;
+    of a long ride it is not kept."""
+    cells = present(ride, "cell_voltage")
+    return _together(ride, how) if len(cells[0][1]) <= KEEP else _combined(ride, how)
+
+
+def _combined(ride: Ride, how: str) -> Series:
+    return combine([series for _, series in present(ride, "cell_voltage")], how)
+
+
+_together = once(_combined)
 
 
 @once

@@ -10,12 +10,11 @@ from sagline_logger.format import BoardFile, Channel, vocabulary
 
 from ...load.ride import Ride
 from .coverage import ALL, ENOUGH, Coverage, coverage
-from .electric import Quantity, present
+from .electric import Quantity, cells_together, present
 from .gathered import Gathered
 from .series import (
     Series,
     clean,
-    combine,
     integral,
     integral_above_zero,
     interpolate,
@@ -335,8 +334,7 @@ def _lowest_cell(ride: Ride, current: Quantity | None) -> list[Finding]:
     note = f"{words(ride, key)} {load}".strip()
     found = [Finding(low.key, low.label, low.value, "V", low.how, low.at, note)]
     if len({len(part) for _, part in cells}) == 1 < len(cells):
-        parts = [part for _, part in cells]
-        high, lowest = combine(parts, "max"), combine(parts, "min")
+        high, lowest = cells_together(ride, "max"), cells_together(ride, "min")
         if not len(high):  # no two cells were read at one time
             return found
         width = high.value - lowest.value
