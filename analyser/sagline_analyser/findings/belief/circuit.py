@@ -22,6 +22,7 @@ import numpy.typing as npt
 from numpy.polynomial import legendre
 
 from ..readings.around import BLOCK
+from ..readings.quantiles import median_near
 from ..readings.series import KEEP, Array, Flags, Series, interpolate
 from ..readings.unknown import Unknown
 
@@ -440,7 +441,9 @@ def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
         inverse = _inverse(squares.sum(axis=0))
         before, result = result, (inverse @ right[:, :, None])[:, :, 0]
         rest = seen - result @ np.swapaxes(design, 1, 2)
-        noise = np.maximum(np.median(np.abs(rest), axis=(0, 2)) / 0.6745, 1e-6)[:, None]
+        away, before_it = np.abs(rest), 0.6745 * noise[:, 0]
+        middle = [median_near(away[:, k].ravel(), near) for k, near in enumerate(before_it)]
+        noise = np.maximum(np.array(middle) / 0.6745, 1e-6)[:, None]
         if (np.abs(result - before).sum(axis=1) < 0.003 * noise[:, 0]).all():
             break  # the columns are scaled: no fitted voltage moved by more than this
     values, turn = np.linalg.eigh(inverse)

@@ -10,6 +10,10 @@ import numpy.typing as npt
 from .series import Array
 
 
+NEAR = 0.8
+"""Share of a guess, and of which the guess is a share, between which a median is looked for."""
+
+
 def median(values: npt.NDArray[np.floating]) -> float:
     """Return the median of ``values`` (n,); NaN where there are none or one of them is NaN."""
     count = len(values)
@@ -24,6 +28,20 @@ def median(values: npt.NDArray[np.floating]) -> float:
         middle = float((part[half - 1] + part[half]) / 2)
     # What is NaN is sorted last.
     return float("nan") if np.isnan(part[-1]) else middle
+
+
+def median_near(values: Array, near: float) -> float:
+    """Return the median of ``values`` (n,), none below 0, which is probably about ``near``: only
+    what lies around that is put in order."""
+    low, high = NEAR * near, near / NEAR
+    below, above = np.count_nonzero(values < low), np.count_nonzero(values > high)
+    around = values[(values >= low) & (values <= high)]
+    count, half = len(values), len(values) // 2
+    first = half - 1 + count % 2 - below
+    if below + above + len(around) < count or first < 0 or half - below >= len(around):
+        return median(values)  # elsewhere, or one is NaN
+    part = np.partition(around, (first, half - below))
+    return float((part[first] + part[half - below]) / 2)
 
 
 def quantile(values: Array, share: float) -> float:
