@@ -2,7 +2,7 @@
 
 One simulated hour, 100 Hz, 40 channels.  Run: ``python tests/benchmarks/page.py``, with
 ``--hours 10`` also for time and memory of a ride that long.  Prints ratios, which hold on any
-machine; the numbers beside them are this machine's.  Aims: size at most 1/23, time to build at
+machine; the numbers beside them are this machine's.  Aims: size at most 1/23, processor time to build at
 most 1/2, time to the first drawn plot in Chromium at most 1/8; ten hours within 2 GiB and no worse
 than linear.  Building is what ``sagline-analyser plot`` does to a loaded ride, the answers to the
 builder's questions included.
@@ -35,7 +35,7 @@ from sagline_logger.format import (
     read_log,
 )
 from support.browser import chromium
-from support.timing import best_of
+from support.timing import best_of_both
 
 BOARD = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
 ROUNDS = 5
@@ -153,17 +153,21 @@ def main() -> None:
         board, _ = load_board_file(BOARD)
         samples = sum(len(s.time) * len(s.channels) for s in ride.streams.values())
         print(f"{samples} samples")
-        building, plain_building, worked_out = best_of(
-            ROUNDS,
-            lambda: write_page(ride, ours, board),
-            lambda: write_plain(ride, plain),
-            lambda: answers(ride, board),
+        # Each round takes the ride for a new one: nothing is left from the round before.
+        jobs = (
+            lambda: write_page(replace(ride), ours, board),
+            lambda: write_plain(replace(ride), plain),
+            lambda: answers(replace(ride), board),
         )
+        walls, busy = best_of_both(ROUNDS, *jobs)
+        (building, plain_building, _), (ours_busy, plain_busy, worked_out) = walls, busy
         one, other = ours.stat().st_size / 1e6, plain.stat().st_size / 1e6
         print(f"size         1/{other / one:.1f}  ({one:.1f} MB against {other:.1f} MB; aim 1/23)")
         print(
-            f"build        1/{plain_building / building:.1f}  ({building:.2f} s against "
-            f"{plain_building:.2f} s; aim 1/2; of ours the answers take {worked_out:.1f} s)"
+            f"build        1/{plain_busy / ours_busy:.2f}  ({ours_busy:.2f} s of processor time "
+            f"against {plain_busy:.2f} s; aim 1/2; of ours the answers take {worked_out:.2f} s; "
+            f"by the clock 1/{plain_building / building:.2f}, {building:.2f} s against "
+            f"{plain_building:.2f} s)"
         )
         one, other = first_plot(ours), first_plot(plain)
         print(f"first plot   1/{other / one:.1f}  ({one:.2f} s against {other:.2f} s; aim 1/8)")

@@ -1,7 +1,7 @@
 """One motor's drive as columns on one time axis: what was asked, what flowed, what bounds it."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -104,6 +104,8 @@ class Drive:
     axis: Axis
     brake: Array | None = None
     """The brake, from 0 to 1; None where it is not recorded."""
+    pulls: dict[float, list[Pull]] = field(default_factory=dict, init=False, repr=False)
+    """Those found already, by the share of the throttle that counts as hard demand."""
 
     def hard(self, share: float) -> Flags:
         """Return where demand is hard: throttle at ``share`` of its travel or more, or a launch.
@@ -162,6 +164,12 @@ def _axis(series: Series, known: list[Axis]) -> Axis:
 
 def find_pulls(drive: Drive, share: float) -> list[Pull]:
     """Return launches and pulls in time order; none without a throttle channel."""
+    if share not in drive.pulls:
+        drive.pulls[share] = _find_pulls(drive, share)
+    return drive.pulls[share]
+
+
+def _find_pulls(drive: Drive, share: float) -> list[Pull]:
     throttle, time = drive.throttle, drive.time
     if throttle is None:
         return []

@@ -7,6 +7,7 @@ battery current that stays while the motor current falls, a duty cycle that stay
 falls.  A peak or a steady cruise, where all stand still together, shows no limit.
 """
 
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -14,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..readings.around import Around, around
-from ..readings.quantiles import median, quantiles
+from ..readings.quantiles import median, median_near, quantiles
 from ..readings.series import KEEP, Array, Flags
 
 HELD = 0.3
@@ -51,6 +52,9 @@ GRAIN = 0.0025
 FEW, SOME = 1 << 16, 1 << 12
 """Readings looked at together, and those from which it is judged whether many are alike."""
 
+
+FINE = 1e-5
+"""Share of their range below which the steps of readings are as good as none (our choice)."""
 
 Numbers = npt.NDArray[np.intp]
 
@@ -142,17 +146,25 @@ class Reading:
 
 def resolution(value: Array) -> float:
     """Return the step of which the readings are made, 0 where there are fewer than two values."""
-    apart = np.diff(_different(value[np.isfinite(value)]))
+    value = value[np.isfinite(value)]
+    some = np.unique(value[:: 1 + len(value) // SOME])
+    step = _least_apart(some)
+    if 0 < step < FINE * float(np.ptp(some)):
+        return step  # some of them show that the steps are too fine to matter
+    return _least_apart(_different(value, some))
+
+
+def _least_apart(rising: Array) -> float:
+    apart = np.diff(rising)
     apart = apart[apart > 1e-9]
     return float(apart.min()) if len(apart) else 0.0
 
 
-def _different(value: Array) -> Array:
-    """Return the different values in rising order.
+def _different(value: Array, found: Array) -> Array:
+    """Return the different values in rising order, some of them ``found`` already.
 
     A sensor's are few: those of a block at a time, and then those of all blocks, need less memory.
     """
-    found = np.unique(value[:: 1 + len(value) // SOME])
     blocks = [found]
     for at in range(0, len(value), FEW):
         block = value[at : at + FEW]
@@ -174,6 +186,8 @@ def noise(series: Array) -> float:
         return 0.0
     bends = np.diff(series, 2)
     np.abs(bends, out=bends)
+    if not np.isnan(bends.max()):
+        return median_near(bends, median(bends[:: 1 + len(bends) // SOME])) / 0.6745 / math.sqrt(6)
     if np.isnan(bends).all():
         return 0.0
     return float(np.nanmedian(bends, overwrite_input=True) / 0.6745 / np.sqrt(6))

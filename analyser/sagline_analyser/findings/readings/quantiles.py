@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from .series import Array
 
-
 NEAR = 0.8
 """Share of a guess, and of which the guess is a share, between which a median is looked for."""
 
