@@ -68,6 +68,10 @@ CHANGE_ROWS = 60_000
 HUBER = 1.345  # 95 % efficiency with Gaussian noise (Huber), from memory
 
 
+Lowered = npt.NDArray[np.floating]
+"""A low-passed current, of a long ride in single precision."""
+
+
 @dataclass(frozen=True)
 class CircuitFit:
     """What was fitted to ``keys``, over ``start`` to ``end`` s.
@@ -247,7 +251,7 @@ class Columns:
         self._charge = np.cumsum(step * middle)
         self._bridged = Series(current.time, current.value, hole)
         self._holes = current.time[hole]
-        self._low: dict[float, Array] = {}
+        self._low: dict[float, Lowered] = {}
         self._again: tuple[float, ...] = SKEWED
         self.scale: tuple[float, float] = (
             float(self._charge.min()),
@@ -263,12 +267,14 @@ class Columns:
         values = chain([self._current.value], map(self._passed, constants))
         return self._at(times, values, 1 + len(constants), gap)
 
-    def _passed(self, tau: float) -> Array:
-        """Return the low-passed current; of a long ride only those asked for again are kept, for
-        want of room."""
+    def _passed(self, tau: float) -> Lowered:
+        """Return the low-passed current; of a long ride only those asked for again are kept, and to
+        seven digits, for want of room."""
         if tau in self._low:
             return self._low[tau]
         made = low_pass(self._bridged, tau)
+        if len(made) > KEEP:
+            made = made.astype(np.float32)
         if len(made) <= KEEP or tau in self._again:
             self._low[tau] = made
         return made
@@ -295,7 +301,7 @@ class Columns:
         sound = np.isfinite(interpolate(self._current, times)) & (times > back + SETTLE)
         return np.asarray(sound, np.bool_)
 
-    def _at(self, times: Array, values: Iterable[Array], count: int, gap: Flags) -> Array:
+    def _at(self, times: Array, values: Iterable[Lowered], count: int, gap: Flags) -> Array:
         """Interpolate ``count`` values at the current's times as :func:`.series.interpolate` does,
         the places being looked up once for all; shape of ``times``, then (values,)."""
         own = self._current.time
@@ -306,9 +312,8 @@ class Columns:
         share[(share < 0) | (share > 1) | (gap[after] & (share > 0) & (share < 1))] = np.nan
         result = np.empty((*times.shape, count))
         for at, value in enumerate(values):
-            start, way = value.take(before), value.take(after)
-            way -= start
-            way *= share
+            start = value.take(before)
+            way = share * (value.take(after) - start)
             np.add(start, way, out=result[..., at])
         return result
 

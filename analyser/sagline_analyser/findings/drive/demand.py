@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -147,11 +148,17 @@ def samples_of(time: Array, pull: Pull) -> slice:
 
 def drives(it: Gathered) -> list[Drive] | Unknown:
     """Return every motor of the ride."""
+    found = one_by_one(it)
+    return found if isinstance(found, Unknown) else [build() for build in found]
+
+
+def one_by_one(it: Gathered) -> list[Callable[[], Drive]] | Unknown:
+    """Return what builds each motor of the ride: a long ride's take much memory together."""
     motors = present(it.ride, "motor_current")
     if not motors:
         return Unknown("it needs the channel motor_current")
     axes: list[Axis] = []  # motors of one stream share theirs
-    return [_drive(it, key, series, _axis(series, axes)) for key, series in motors]
+    return [partial(_drive, it, key, series, _axis(series, axes)) for key, series in motors]
 
 
 def _axis(series: Series, known: list[Axis]) -> Axis:

@@ -10,7 +10,7 @@ it follows the voltage.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -23,7 +23,7 @@ from ..readings.unknown import Unknown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import cannot_tell
 from ..telling.picture import Shares
-from .demand import Drive, Pull, drives, find_pulls, samples_of
+from .demand import Drive, Pull, find_pulls, one_by_one, samples_of
 from .derating import Cuts, follow_moved_limits, why_lowered
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
 
@@ -160,16 +160,21 @@ class HeldBack:
 
 def held_back(it: Gathered) -> HeldBack:
     """Attribute every moment of hard demand to what decided the motor current."""
-    found = drives(it)
-    if isinstance(found, Unknown):
-        return HeldBack(unknown=found)
-    told = [_attribute(drive) for drive in found]
+    builds = one_by_one(it)
+    if isinstance(builds, Unknown):
+        return HeldBack(unknown=builds)
+    found, told = [], []
+    for build in builds:
+        drive = build()
+        told.append(_attribute(drive))
+        found.append(_slim(drive))
+        del drive
     seen = Cuts()
     for _, cuts in sorted(told, key=lambda one: -(one[1].low or 0.0)):
         seen = seen.with_those_of(cuts)
     told = [
-        (motor, cuts) if cuts.with_those_of(seen) == cuts else _attribute(drive, seen)
-        for drive, (motor, cuts) in zip(found, told, strict=True)
+        (motor, cuts) if cuts.with_those_of(seen) == cuts else _attribute(build(), seen)
+        for build, (motor, cuts) in zip(builds, told, strict=True)
     ]
     motors = tuple(motor for motor, _ in told)
     pulls = find_pulls(found[0], HARD)
@@ -190,6 +195,13 @@ def held_back(it: Gathered) -> HeldBack:
         _stretches(motors[0]),
         settings=stated,
     )
+
+
+def _slim(drive: Drive) -> Drive:
+    """Return what is needed of a drive once its samples are attributed: less memory."""
+    slim = replace(drive, request=None, curve=None, request_tolerance=np.zeros(0), temperatures=())
+    slim.pulls.update(drive.pulls)
+    return slim
 
 
 # -------------------------------------------------------------------- one motor, sample by sample

@@ -114,8 +114,15 @@ def _amounts(current: Series, edges: Array) -> tuple[Array, Array, Array]:
     nothing across gaps."""
     step = steps(current)
     whole, found = np.zeros(len(current)), []
-    for value in (None, current.value**2, np.abs(current.value)):
-        parts = step if value is None else step * (value[1:] + value[:-1]) / 2
+    for shape in (None, np.square, np.abs):  # one at a time: a long ride's are large
+        if shape is None:
+            parts = step
+        else:
+            value = shape(current.value)
+            parts = value[1:] + value[:-1]
+            del value
+            parts *= step
+            parts /= 2
         np.cumsum(parts, out=whole[1:])
         found.append(np.diff(np.interp(edges, current.time, whole)))
     return found[0], found[1], found[2]

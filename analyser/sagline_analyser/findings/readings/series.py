@@ -208,10 +208,22 @@ def integral(series: Series) -> float:
 def integral_above_zero(series: Series) -> float:
     """Integral of the positive part of the line through the samples (exact at sign changes)."""
     start, end = series.value[:-1], series.value[1:]
-    high, low = np.maximum(start, end), np.minimum(start, end)
-    rise = np.where(high > low, high - low, 1.0)
-    crossing = np.maximum(high, 0) ** 2 / rise / 2  # triangle where the line crosses zero
-    return float(np.sum(steps(series) * np.where(low >= 0, (start + end) / 2, crossing)))
+    low, rise = np.minimum(start, end), np.maximum(start, end)
+    # A triangle where the line crosses zero.  In place: a long ride's tables are large.
+    mean = np.maximum(rise, 0)
+    mean *= mean
+    rise -= low
+    rise[rise <= 0] = 1.0
+    mean /= rise
+    mean /= 2
+    del rise
+    above = low >= 0
+    np.add(start, end, out=low)
+    low /= 2
+    np.copyto(mean, low, where=above)
+    del low, above
+    mean *= steps(series)
+    return float(np.sum(mean))
 
 
 def integral_of_square(series: Series) -> float:
