@@ -3,9 +3,9 @@
 One simulated hour, 100 Hz, 40 channels.  Run: ``python tests/benchmarks/page.py``, with
 ``--hours 10`` also for time and memory of a ride that long.  Prints ratios, which hold on any
 machine; the numbers beside them are this machine's.  Aims: size at most 1/23, processor time
-to build at most 1/2, time to the first drawn plot in Chromium at most 1/8; ten hours within 2 GiB and no worse
-than linear.  Building is what ``sagline-analyser plot`` does to a loaded ride, the answers to the
-builder's questions included.
+to build at most 1/2, time to the first drawn plot in Chromium at most 1/8; ten hours within 2 GiB
+and no worse than linear.  Building is what ``sagline-analyser plot`` does to a loaded ride, the
+answers to the builder's questions included.
 """
 
 import argparse
