@@ -193,7 +193,7 @@ def test_the_likelihood_of_rests_is_the_normal_density():
     places = np.linspace(0.0, 1.0, 5)
     alike = np.exp(-((places[:, None] - places[None, :]) ** 2) / 0.1)
     noise = 0.3 * np.eye(5) + 0.1
-    found = _normal(residual, amplitude, alike, noise)
+    found = _normal(residual.T, amplitude.T, alike[..., None], noise)
     for at in range(4):
         covariance = np.outer(amplitude[at], amplitude[at]) * alike + noise
         told = scipy.stats.multivariate_normal(np.zeros(5), covariance).logpdf(residual[at])

@@ -555,8 +555,10 @@ def _bins(
     usable &= time - last > HELD
     known: list[tuple[float, float]] = []
     number = np.where(np.isfinite(throttle), np.floor(throttle / BIN), -1.0).astype(int)
-    for one in np.unique(number[usable]):
-        at = np.flatnonzero(usable & (number == one))
+    inside = np.flatnonzero(usable)
+    number = number[inside]
+    for one in np.unique(number):
+        at = inside[number == one]
         if len(at) >= 5 and time[at[-1]] - time[at[0]] >= HELD:
             middle = median(current[at])
             close = np.abs(current[at] / middle - 1) < 0.04
