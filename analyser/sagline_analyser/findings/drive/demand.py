@@ -234,7 +234,7 @@ def _drive(it: Gathered, key: str, series: Series, axis: Axis) -> Drive:
     battery = _battery_share(it, motor, time)
     volts = _steady_voltage(ride)
     voltage = None if volts is None else interpolate(volts, time)
-    speed, standing = _speed(it, motor, time)
+    speed, standing = _speed(it, motor, axis)
     hot = tuple(
         (name.replace("_", " "), values)
         for name in ("motor_temperature", "controller_temperature")
@@ -381,6 +381,7 @@ class _Lines:
                 return None
             with np.errstate(divide="ignore", invalid="ignore"):
                 share = np.where(in_force > 0.05 * top, even / in_force, np.nan)
+            del even, read  # a long ride's are large
             at = held(share, None, grain / top)
             if at is None or abs(at.level - 1) > 0.12:
                 at = held(share, 1.0, grain / top)
@@ -483,14 +484,14 @@ def _battery_share(it: Gathered, motor: int, time: Array) -> Array | None:
     return np.where(powers > 0, whole * mine / np.where(powers > 0, powers, 1.0), 0.0)
 
 
-def _speed(it: Gathered, motor: int, time: Array) -> tuple[Array | None, float]:
+def _speed(it: Gathered, motor: int, axis: Axis) -> tuple[Array | None, float]:
     """Return a speed and the value below which it means standing; any unit will do for that."""
     if not isinstance(it.speed, Unknown):
-        return interpolate(it.speed.series, time), STANDING
+        return axis.read(it.speed.series), STANDING
     for name in ("motor_speed", "motor_electrical_speed"):
         turning = numbered(it.ride, name, motor) or numbered(it.ride, name, 0)
         if turning is not None:
-            return interpolate(turning, time), 0.03 * float(np.max(np.abs(turning.value)))
+            return interpolate(turning, axis.time), 0.03 * float(np.max(np.abs(turning.value)))
     return None, 0.0
 
 

@@ -252,7 +252,7 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
     cause, doubtful = np.full(count, _UNKNOWN, np.int8), np.zeros(count, bool)
     near_motor = np.zeros(count, bool)
     bounds = [
-        (code, limit.value, drive.axis.reading(value).even, limit.tolerance)
+        (code, limit.value, value, limit.tolerance)
         for code, limit, value in (
             (_MOTOR, drive.motor_limit, drive.current),
             (_BATTERY, drive.battery_limit, drive.battery),
@@ -260,30 +260,33 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
         )
         if limit is not None and value is not None
     ]
-    codes = [code for code, *_ in bounds] + [_RIDER] * (drive.request is not None)
-    for start in range(0, count, BLOCK):
-        part = slice(start, min(start + BLOCK, count))
-        # How far below each limit the value lies, in units of its own noise; below 1 it touches.
-        slack = np.empty((len(codes), part.stop - start))
-        for row, (_, level, value, tolerance) in zip(slack, bounds, strict=False):
-            np.subtract(level[part], value[part], out=row)
-            row /= tolerance
-        if drive.request is not None:
-            np.subtract(drive.request[part], drive.current[part], out=slack[-1])
-            slack[-1] /= drive.request_tolerance[part]
-            if drive.motor_limit is not None:
-                # All of the throttle asks for the limit itself: then it is the limit that decides.
-                same = drive.request[part] > 0.97 * drive.motor_limit.value[part]
-                slack[-1, drive.full[part] & same] = np.inf
-        found, most, many = cause[part], np.full(part.stop - start, np.inf), doubtful[part]
-        for code, row in zip(codes, slack, strict=True):
-            touch = row < 1.0  # what is not known touches nothing
-            if code == _MOTOR:
-                near_motor[part] = touch
-            many |= touch & (found != _UNKNOWN)
-            np.abs(row, out=row)
-            touch &= row < most
-            found[touch], most[touch] = code, row[touch]
+    nearest = np.full(count, np.inf)
+    parts = [slice(start, min(start + BLOCK, count)) for start in range(0, count, BLOCK)]
+
+    def touch(code: int, part: slice, slack: Array) -> None:
+        # How far below a limit the value lies, in units of its own noise; below 1 it touches.
+        found, most = cause[part], nearest[part]
+        near = slack < 1.0  # what is not known touches nothing
+        if code == _MOTOR:
+            near_motor[part] = near
+        doubtful[part] |= near & (found != _UNKNOWN)
+        np.abs(slack, out=slack)
+        near &= slack < most
+        found[near], most[near] = code, slack[near]
+
+    for code, level, value, tolerance in bounds:  # one at a time: a long ride's are large
+        even = drive.axis.reading(value).even
+        for part in parts:
+            touch(code, part, (level[part] - even[part]) / tolerance)
+        del even
+    for part in parts if drive.request is not None else ():
+        assert drive.request is not None
+        slack = (drive.request[part] - drive.current[part]) / drive.request_tolerance[part]
+        if drive.motor_limit is not None:
+            # All of the throttle asks for the limit itself: then it is the limit that decides.
+            same = drive.request[part] > 0.97 * drive.motor_limit.value[part]
+            slack[drive.full[part] & same] = np.inf
+        touch(_RIDER, part, slack)
     return cause, doubtful, near_motor
 
 

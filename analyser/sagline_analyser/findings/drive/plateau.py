@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from ..readings.around import Around, around
 from ..readings.quantiles import median, median_near, quantiles
-from ..readings.series import KEEP, Array, Flags
+from ..readings.series import KEEP, Array, Flags, Series, interpolate
 
 HELD = 0.3
 """s for which a quantity must stay at a level to count as held (our choice)."""
@@ -83,6 +83,10 @@ class Axis:
     gap: Flags
     _kept: dict[int, "Reading"] = field(default_factory=dict, init=False, repr=False, compare=False)
 
+    _shared: dict[int, tuple[Series, Array]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+
     @cached_property
     def step(self) -> Array:
         """The s that each sample stands for."""
@@ -93,6 +97,12 @@ class Axis:
     def near(self) -> Around:
         """The samples that ripple and noise are averaged over."""
         return around(self.time, self.gap, SMOOTH / 2, SLACK)
+
+    def read(self, series: Series) -> Array:
+        """Return what is the same for every motor, as the vehicle's speed, at these times."""
+        if id(series) not in self._shared:
+            self._shared[id(series)] = series, interpolate(series, self.time)
+        return self._shared[id(series)][1]
 
     def reading(self, value: Array) -> "Reading":
         """Return a quantity (n,) on this time base; kept, but for a long ride's."""
