@@ -331,10 +331,14 @@ def _nearly_full(drive: Drive) -> Flags:
     whole = np.nanquantile(drive.throttle, 0.999) if np.isfinite(drive.throttle).any() else 0.0
     if not whole > 0:
         return np.zeros(len(drive.time), bool)
-    lacks = 1 - drive.throttle / whole
-    with np.errstate(divide="ignore", invalid="ignore"):  # where no limit is known it is 0 or NaN
-        short = 1 - drive.current / drive.motor_limit.value
-    return np.asarray((lacks > LEAST_LACK) & (short < STEEPEST * lacks))
+    found = np.empty(len(drive.time), bool)
+    for start in range(0, len(found), BLOCK):  # no tables as long as the ride
+        part = slice(start, start + BLOCK)
+        lacks = 1 - drive.throttle[part] / whole
+        with np.errstate(divide="ignore", invalid="ignore"):  # of no known limit: 0 or NaN
+            short = 1 - drive.current[part] / drive.motor_limit.value[part]
+        found[part] = (lacks > LEAST_LACK) & (short < STEEPEST * lacks)
+    return found
 
 
 def _hand_below(drive: Drive, cause: Codes) -> Flags:
@@ -384,7 +388,7 @@ def _settle(cause: Codes, time: Array, step: Array, gap: Flags) -> Codes:
         own = cause == code
         if not own.any():
             continue
-        sums = running(step * own)
+        sums = running(step, own)
         seconds = sums[high] - sums[low]
         seconds[here == code] += 1e-6  # a tie leaves it as it is
         more = seconds > most

@@ -53,10 +53,13 @@ class Around:
         return np.concatenate(found) if found else np.empty(0, np.intp)
 
 
-def running(value: Array) -> Array:
-    """Return the sums of none, the first, the first two … of ``value`` (n,), shape (n + 1,)."""
+def running(value: Array, where: Flags | None = None) -> Array:
+    """Return the sums of none, the first, the first two … of ``value`` (n,), shape (n + 1,); of
+    those ``where`` alone, if it is given."""
     sums = np.empty(len(value) + 1)
     sums[0] = 0.0
+    if where is not None:
+        value = np.multiply(value, where, out=sums[1:])
     np.cumsum(value, out=sums[1:])
     return sums
 
