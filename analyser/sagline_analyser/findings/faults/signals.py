@@ -299,14 +299,15 @@ def _there_and_back(
 ) -> tuple[int, int, int] | None:
     """Return indices of a reading, one at least ``size`` away, and one back near the first, all
     within ``within`` s; None when there is no such turn."""
+    if len(value) < 3 or np.fmax.reduce(value) - np.fmin.reduce(value) < size:
+        return None
+    first = np.searchsorted(time, time - within, "left")
+    end = np.searchsorted(time, time + within, "right")
     for middle in range(1, len(value) - 1):
-        before = np.flatnonzero(time[:middle] >= time[middle] - within)
-        after = np.flatnonzero(time[middle + 1 :] <= time[middle] + within) + middle + 1
-        for a in before.tolist():
+        away = np.abs(value[first[middle] : middle] - value[middle])
+        for a in (np.flatnonzero(away >= size) + first[middle]).tolist():
             jump = value[middle] - value[a]
-            if abs(jump) < size:
-                continue
-            for b in after.tolist():
+            for b in range(middle + 1, end[middle]):
                 back = abs(value[b] - value[a]) <= 0.4 * abs(jump)
                 if back and time[b] - time[a] <= within + 1e-9:
                     return a, middle, b
