@@ -88,7 +88,10 @@ FRESH = (
         "case",
     ),
     Kind(
-        "open motor, unstated", (heat_models.open_outrunner,), (8, 90), ("winding", "case", "tooth")
+        "open motor, unstated",
+        (heat_models.open_outrunner,),
+        (8, 90),
+        ("winding", "winding", "case", "tooth"),
     ),
 )
 """Machines of another build.  Their models took no part in the first choice of the constants; since
@@ -97,6 +100,9 @@ then the doubts were chosen on them, too, from other seeds than the documents re
 BURNT = 250.0
 """°C above which no part lives to be logged (thermal classes, IEC 60085, end there; from memory): a
 ride that passed it, by a resistance that ran away, is left out."""
+
+CLIMBS = 6.0
+"""K that the hour from the ride's end must warm by for a limit to be chosen from it."""
 
 BATCH = 100
 """Cases that are integrated side by side."""
@@ -124,14 +130,15 @@ def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
         for plan in plans
     ]
     _, hot, _ = heat_models.simulate(parts, hours, [np.full(5, plan[2].air) for plan in plans])
+    _, then, _ = heat_models.simulate(parts, hours, ends)
     made = []
-    for seed, chance, plan, sensed, own, path, end in zip(
-        seeds, chances, plans, seen, ridden, hot, ends, strict=True
+    for seed, chance, plan, sensed, own, path, later, end in zip(
+        seeds, chances, plans, seen, ridden, hot, then, ends, strict=True
     ):
         part, _, duty, rated = plan
         if own.max() > BURNT:
             continue
-        limit = _limit(chance, path, duty.air, float(part.hot @ end[: len(part.hot)]))
+        limit = _limit(chance, path, later, duty.air)
         made.append(
             _Made(
                 seed,
@@ -174,11 +181,15 @@ def _steady(current: float, like: Duty, speed: float, air: float | None = None) 
     return Duty(current * ones, speed * ones, like.air if air is None else air)
 
 
-def _limit(chance: np.random.Generator, path: Array, air: float, end: float) -> float:
-    """Choose a limit that is reached at some time of the hour, or never by some kelvins; mostly
-    one that the ride did not end above."""
+def _limit(chance: np.random.Generator, path: Array, later: Array, air: float) -> float:
+    """Choose a limit that is reached at some time of the hour from cold (``path``) or of the hour
+    from the ride's end (``later``), or never by some kelvins; mostly one that the ride did not end
+    above."""
+    end = float(later[0])
     if chance.random() < 0.2:
         limit = float(path.max()) + heat_models._draw(chance, 2, 40)
+    elif chance.random() < 0.5 and later.max() > end + CLIMBS:
+        limit = max(float(later[int(heat_models._draw(chance, 15, 3000) / STEP)]), end + 3)
     else:
         limit = float(path[int(heat_models._draw(chance, 60, 3000) / STEP)])
     if limit < end + 3 and chance.random() < 0.7:

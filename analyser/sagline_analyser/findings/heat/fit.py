@@ -61,8 +61,9 @@ class Plausible:
     then be another one (our choice, checked by tests/trust/heat_bench.py on networks of four and
     five masses), and ``beyond`` the share for each factor e by which it goes beyond what the ride
     showed.
-    ``freer`` is the greatest power of the case's rise with which still air takes more from it:
-    convection ∝ ΔT^1.25 and radiation (any heat transfer text); a fan or a wind makes it 0.
+    ``freer`` is the greatest power of the case's rise with which the air takes more from it: of
+    still air 0.25, for convection goes with ΔT^1.25 (any heat transfer text), and less the more of
+    it is the wind's, of which a riding machine has most.
 
     Wide on purpose: a decently long ride overrules them.  They only keep what a ride did not show,
     such as cooling in a ride without a pause, from taking absurd values.  (Common practice, no
@@ -86,7 +87,7 @@ _MOTOR = {
     "inner": (1 / 70, 0.8),
     "ratio": (0.2, 0.6),
 }
-WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.25)
+WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12)
 CASE = Plausible(_MOTOR, 0.01, 0.08, 0.10, 0.25, 1)
 STAGE = Plausible(
     {
@@ -103,7 +104,7 @@ STAGE = Plausible(
         "ratio": (0.15, 0.8),
     },
     0.035,
-    0.10,
+    0.08,
     0.08,
     # A stage's case is its heat sink: what it loses passes the enclosure first, as through a joint.
     0.12,

@@ -1,5 +1,6 @@
 """How long a constant current may flow before a fitted part is at its limit, and how sure."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,9 @@ the part stays below it (our choice)."""
 READS = 0.6
 """K (1 standard deviation) by which the last reading may be off; what lumps miss comes on top."""
 
+GROWS = 300.0
+"""s after which the doubt of what the ride's end has left in the part's other masses, which nothing
+reads, has half grown to what it becomes: at first the reading alone counts (our choice)."""
 
 STORED = 0.05
 """Share (1 standard deviation) of its rise by which a case that nothing reads may be warmer or
@@ -70,19 +74,19 @@ def time_to_limit(
     """Return how long ``current`` (A) may flow before the part is at ``limit`` (°C), in ``air`` °C
     at ``speed`` m/s, from ``cold`` (all at air temperature) or from the end of the ride."""
     passes = np.concatenate([[0.0], np.geomspace(0.5, HORIZON, 200)])
-    part, _, start, doubt = _paths(model, current, limit, air, speed, passes, cold)
+    part, _, doubted = _paths(model, current, limit, air, speed, passes, cold)
 
     def reached(widening: float) -> Array:
         """Return the s at which each draw is at the limit."""
-        goal = start + (limit - start) * np.exp(widening * doubt)
-        over = part >= goal
+        path = doubted(part, widening)
+        over = path >= limit
         at = np.maximum(over.argmax(axis=0), 1)
         column = np.arange(part.shape[1])
-        before, after = part[at - 1, column], part[at, column]
-        share = np.clip((goal - before) / np.where(after > before, after - before, 1.0), 0, 1)
+        before, after = path[at - 1, column], path[at, column]
+        share = np.clip((limit - before) / np.where(after > before, after - before, 1.0), 0, 1)
         found = passes[at - 1] + share * (passes[at] - passes[at - 1])
         found = np.where(over.any(axis=0), found, np.inf)
-        return np.where(start >= limit, 0.0, found)
+        return np.where(over[0], 0.0, found)
 
     found = reached(1.0)
     low, likely, high = np.quantile(found, [TAIL, 0.5, 1 - TAIL], method="nearest")
@@ -95,22 +99,16 @@ def time_to_limit(
 
 def settling(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> Settling:
     """Return how warm the part is after :data:`HORIZON` s of ``current`` (A) from cold."""
-    part, _, start, doubt = _paths(
-        model, current, limit, air, speed, np.array([HORIZON]), cold=True
-    )
-    return _settled(start + (part[-1] - start) * np.exp(-doubt))
+    part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
+    return _settled(doubted(part, 1.0)[-1])
 
 
 def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> OnCase:
     """Return what a sensor on the case shows after :data:`HORIZON` s of ``current`` (A) from cold,
     and the winding's heat beyond it."""
-    part, case, start, doubt = _paths(
-        model, current, limit, air, speed, np.array([HORIZON]), cold=True
-    )
-    beyond = (part - case)[-1] * np.exp(-doubt)
-    return OnCase(
-        _settled(start + (case[-1] - start) * np.exp(-doubt)), float(np.quantile(beyond, TAIL))
-    )
+    part, case, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
+    shown = doubted(case, 1.0)[-1]
+    return OnCase(_settled(shown), float(np.quantile(doubted(part, 1.0)[-1] - shown, TAIL)))
 
 
 def _settled(end: Array) -> Settling:
@@ -126,9 +124,9 @@ def _paths(
     speed: float,
     passes: Array,
     cold: bool,
-) -> tuple[Array, Array, Array, Array]:
-    """Return the temperatures of the part and its case at ``passes``, the former's at the
-    start, and by how much (as a logarithm) its rise may differ, for each draw."""
+) -> tuple[Array, Array, Callable[[Array, float], Array]]:
+    """Return the temperatures of the part and its case at ``passes``, for each draw, and what makes
+    of such temperatures, by so many times the doubt, those of a part that is no two lumps."""
     rates = model.draws
     many = len(rates.air)
     chance = np.random.default_rng(1)
@@ -155,4 +153,13 @@ def _paths(
     part, case = steady_path(rates, current, rest, speed, start, passes, easier)
     asked = max((limit - float(np.median(rest))) / shown, 1.0)
     spread = np.hypot(model.plausible.other, model.plausible.beyond * np.log(asked))
-    return part, case, start[0], spread * normal[0]
+    apart = spread * normal[0]
+    grown = (passes / (passes + GROWS))[:, None]
+
+    def doubted(path: Array, widening: float) -> Array:
+        # What is gained from now on may be another from the first.  What is there already was read:
+        # it is another only as what drives it goes over from the reading to the whole part.
+        gained = (path - start[0]) * np.exp(-widening * apart)
+        return np.asarray(rest + (start[0] - rest) * np.exp(-widening * apart * grown) + gained)
+
+    return part, case, doubted
