@@ -105,13 +105,16 @@ class Verdicts:
     sizes: list[float]
 
 
-def tables(
+Rows = dict[str, list[Case] | list[Verdicts] | list[Event]]
+
+
+def rows(
     cases: int,
     seed: int,
     kinds: Sequence[Kind] = INTERVALS,
     families: Sequence[str] = FAMILIES,
-) -> list[tuple[str, str]]:
-    """Return the tables; ``cases`` of each kind on each family, a sixteenth of it of each shift."""
+) -> Rows:
+    """Return the rows; ``cases`` of each kind on each family, a sixteenth of it of each shift."""
     intervals: list[Case] = []
     counted: list[Verdicts] = []
     for kind in kinds:
@@ -137,14 +140,27 @@ def tables(
         for _, found in [ridden(Kind(name, shift=shift, claimed=claimed), family, at)]
         if found.verdict is not None
     ]
+    return {"intervals": intervals, "verdicts": counted, "events": events}
+
+
+def tables_of(found: Rows) -> list[tuple[str, str]]:
+    """Return the tables of :func:`rows`."""
     return [
         (
             "Difference of two settings, in % of A's figure; A, B, B, A of six launches",
-            interval_table(intervals, relative=False),
+            interval_table([c for c in found["intervals"] if isinstance(c, Case)], relative=False),
         ),
-        ("Verdicts", _verdict_table(counted)),
-        ("Not the setting, and credited with it", event_table(events)),
+        ("Verdicts", _verdict_table([v for v in found["verdicts"] if isinstance(v, Verdicts)])),
+        (
+            "Not the setting, and credited with it",
+            event_table([e for e in found["events"] if isinstance(e, Event)]),
+        ),
     ]
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` of each kind on each family, from ``seed`` on."""
+    return tables_of(rows(cases, seed))
 
 
 def _count(own: Verdicts, ride: Set, found: Comparison, before: Plan) -> None:
@@ -163,7 +179,16 @@ def _verdict_table(counted: Sequence[Verdicts]) -> str:
         "cannot tell | found, printed beforehand | smallest found, printed after |",
         "|---|---|---:|---:|---:|---:|---:|---:|---:|---:|",
     ]
-    for own in counted:
+    whole: dict[tuple[str, str], Verdicts] = {}
+    for part in counted:
+        own = whole.setdefault(
+            (part.kind, part.family), Verdicts(part.kind, part.family, [], [], [], [])
+        )
+        own.outcomes += part.outcomes
+        own.finds += part.finds
+        own.expected += part.expected
+        own.sizes += part.sizes
+    for own in whole.values():
         count = len(own.outcomes)
         shares = [
             f"{100 * own.outcomes.count(word) / count:.1f} %"

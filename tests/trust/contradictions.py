@@ -409,26 +409,55 @@ def rides(
         made, number = made + 1, number + 1
 
 
-def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+@dataclass(frozen=True)
+class Judged:
+    """One ride of the bench: which, whether its page tells a fault and a low cell, and what of it
+    cannot both hold; ``why`` it has no answers, where it has none."""
+
+    family: str
+    number: int
+    fault: bool
+    low: bool
+    found: tuple[tuple[int, str], ...]
+    why: str = ""
+
+
+def judged(family: str, number: int, ride: Ride, board: BoardFile | None) -> Judged:
+    """Return what the checker finds on the page of one ride."""
+    try:
+        said = answers(ride, board)
+    except SaglineError as error:
+        return Judged(family, number, False, False, (), str(error))
+    page = {answer.key: answer for answer in said}
+    found = tuple(contradictions(said))
+    return Judged(family, number, bool(moments(page)), bool(alarms(page)), found)
+
+
+def rows(cases: int, seed: int) -> dict[str, list[Judged]]:
+    """Return what is found on the pages of ``cases`` rides from ``seed`` on."""
+    return {"rides": [judged(*one) for one in rides(cases, seed)]}
+
+
+def tables_of(found: dict[str, list[Judged]]) -> list[tuple[str, str]]:
     """Return how many rides of each family have answers that contradict each other, and which."""
-    count = {name: [0, 0, 0, 0] for name in FAMILIES}
-    told: list[str] = []
-    for name, number, ride, board in rides(cases, seed):
-        count[name][0] += 1
-        try:
-            said = answers(ride, board)
-        except SaglineError as error:
-            told.append(f"- {name} {number}: no answers: {error}")
-            continue
-        page = {answer.key: answer for answer in said}
-        count[name][1] += bool(moments(page))
-        count[name][2] += bool(alarms(page))
-        found = contradictions(said)
-        count[name][3] += bool(found)
-        told += [f"- {name} {number}, pair {pair}: {words}" for pair, words in found]
     lines = [
         "| family | rides | with a fault | with a low cell | contradict themselves |",
         "|---|---:|---:|---:|---:|",
     ]
-    lines += [f"| {name} | {' | '.join(str(n) for n in row)} |" for name, row in count.items()]
+    for family in FAMILIES:
+        own = [one for one in found["rides"] if one.family == family]
+        counts = [len(own)]
+        counts += [sum(of) for of in ([o.fault for o in own], [o.low for o in own])]
+        counts.append(sum(bool(o.found) for o in own))
+        lines.append(f"| {family} | {' | '.join(str(n) for n in counts)} |")
+    told = []
+    for one in found["rides"]:
+        which = f"- {one.family} {one.number}"
+        told += [f"{which}: no answers: {one.why}"] if one.why else []
+        told += [f"{which}, pair {pair}: {words}" for pair, words in one.found]
     return [("Answers of one page that cannot both hold", "\n".join([*lines, "", *told]))]
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the table of ``cases`` rides from ``seed`` on."""
+    return tables_of(rows(cases, seed))

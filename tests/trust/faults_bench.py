@@ -58,11 +58,21 @@ def each(cases: int, seed: int, kinds: tuple[str, ...] = tuple(KINDS)) -> Iterat
                 yield told(ride)
 
 
+def rows(cases: int, seed: int) -> dict[str, list[Told]]:
+    """Return what is told of the rides of each kind."""
+    found: dict[str, list[Told]] = {}
+    for one in each(cases, seed):
+        found.setdefault(one.made.kind, []).append(one)
+    return found
+
+
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     """Return the table of what was told of each kind."""
-    rows: dict[str, list[Told]] = {}
-    for one in each(cases, seed):
-        rows.setdefault(one.made.kind, []).append(one)
+    return tables_of(rows(cases, seed))
+
+
+def tables_of(rows: dict[str, list[Told]]) -> list[tuple[str, str]]:
+    """Return the tables of :func:`rows`."""
     lines = [
         "| what happened | rides | named right | named wrong | said it cannot tell | moment not "
         "found | moments where nothing happened | told instead |",

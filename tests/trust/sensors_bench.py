@@ -8,10 +8,8 @@ shows.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
-
-import numpy as np
 
 from sagline_analyser.findings.basis import open_basis, without
 from sagline_analyser.findings.readings.summary import summarise
@@ -131,38 +129,76 @@ def healthy(cases: int, seed: int) -> Iterator[tuple[str, int, tuple[str, ...]]]
                 yield family, number, tuple(f"{d.key}: {d.doubt}" for d in found)
 
 
-def tables(cases: int, seed: int) -> list[tuple[str, str]]:
-    """Return the table of faults and that of sound rides."""
+@dataclass(frozen=True)
+class Struck:
+    """One broken ride: whether the broken column was named, a sound one, and whether any figure
+    rests on what was broken."""
+
+    fault: str
+    family: str
+    seed: int
+    named: bool
+    others: bool
+    rests: bool
+
+
+Quiet = tuple[str, int, tuple[str, ...]]
+"""A sound ride's family and seed, and what was named of it."""
+
+Rows = dict[str, list[Struck] | list[Quiet]]
+
+
+def struck(cases: int, seed: int) -> Iterator[Struck]:
+    """Yield what is judged of ``cases`` rides, :data:`SEEDS` at most, of each fault and family."""
+    for fault in FAULTS:
+        for family in FAMILIES:
+            for number in range(seed, seed + min(cases, SEEDS)):
+                sound = sound_ride(family, number)
+                found = broken(sound, fault, number)
+                if found is not None:
+                    yield Struck(fault, family, number, *judged(sound, found))
+
+
+def rows(cases: int, seed: int) -> Rows:
+    """Return what is judged of broken rides and of sound ones, from ``seed`` on."""
+    return {"struck": list(struck(cases, seed)), **sound_rows(cases, seed)}
+
+
+def sound_rows(cases: int, seed: int) -> Rows:
+    """Return what is judged of sound rides from ``seed`` on."""
+    return {"sound": list(healthy(cases, seed))}
+
+
+def tables_of(found: Rows) -> list[tuple[str, str]]:
+    """Return the table of faults, where any were put in, and that of sound rides."""
     lines = [
         "| fault | family | rides | named | a figure rests on it | other columns named |",
         "|---|---|---:|---:|---:|---:|",
     ]
-    seeds = range(seed, seed + min(cases, SEEDS))
-    for fault in FAULTS:
-        for family in FAMILIES:
-            rides = hits = others = rest = 0
-            for number in seeds:
-                found = broken(sound_ride(family, number), fault, number)
-                if found is None:
-                    continue
-                rides += 1
-                hit, other, rests = judged(sound_ride(family, number), found)
-                hits += hit
-                others += other
-                rest += rests
-            share = f"{hits} of {rides}"
-            lines.append(f"| {fault} | {family} | {rides} | {share} | {rest} | {others} |")
-    return [("Sensor faults", "\n".join(lines)), *sound_tables(cases, seed)]
+    groups: dict[tuple[str, str], list[Struck]] = {}
+    for one in found.get("struck", []):
+        assert isinstance(one, Struck)
+        groups.setdefault((one.fault, one.family), []).append(one)
+    for (fault, family), own in groups.items():
+        named = f"{sum(o.named for o in own)} of {len(own)}"
+        rests, others = sum(o.rests for o in own), sum(o.others for o in own)
+        lines.append(f"| {fault} | {family} | {len(own)} | {named} | {rests} | {others} |")
+    faults = [("Sensor faults", "\n".join(lines))] if groups else []
+    return [*faults, ("Sound sensors", _sound_table(found))]
 
 
-def sound_tables(cases: int, seed: int) -> list[tuple[str, str]]:
-    """Return the table of sound rides alone."""
-    sound = ["| family | sound rides | named | which |", "|---|---:|---:|---|"]
-    told = list(healthy(cases, seed))
+def _sound_table(found: Rows) -> str:
+    lines = ["| family | sound rides | named | which |", "|---|---:|---:|---|"]
+    quiet = [one for one in found["sound"] if not isinstance(one, Struck)]
     for family in HEALTHY:
-        own = [what for name, _, what in told if name == family]
+        own = [what for name, _, what in quiet if name == family]
         wrong = [what for what in own if what]
         which = "; ".join(sorted({text for what in wrong for text in what})) or "–"
-        share = 100 * float(np.mean([bool(what) for what in own]))
-        sound.append(f"| {family} | {len(own)} | {len(wrong)} ({share:.1f} %) | {which} |")
-    return [("Sound sensors", "\n".join(sound))]
+        share = f"{100 * len(wrong) / len(own):.1f} %" if own else "–"
+        lines.append(f"| {family} | {len(own)} | {len(wrong)} ({share}) | {which} |")
+    return "\n".join(lines)
+
+
+def tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the table of faults and that of sound rides."""
+    return tables_of(rows(cases, seed))
