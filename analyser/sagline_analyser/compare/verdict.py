@@ -18,6 +18,11 @@ MATTERS = 0.02
 no more than a tyre's pressure makes from one day to the next (our choice)."""
 
 
+ALIKE = (
+    "More repeats under the same conditions do not help: ride again with that alike on both sides."
+)
+
+
 class Outcome(StrEnum):
     """What the comparison says of B against A."""
 
@@ -56,7 +61,8 @@ def judge(
     """Judge by one measure.
 
     There is no difference that matters where the whole 90 % interval is within ``matters`` of A's
-    figure and nothing that was not alike could have hidden one.  B is better (or worse) where
+    figure and nothing that was not alike could have hidden one; where something could, the log
+    cannot tell, and so little is never called better.  B is better (or worse) where
     chance would show so much in at most one of twenty comparisons of equal settings, and only if
     the conditions that favoured it could not have made so much of it that no difference is left.
     ``by_currents`` says that load, wind and slope are taken out already.
@@ -86,7 +92,18 @@ def judge(
             max(0, FEWEST - min(found.repeats)),
         )
     furthest = max(abs(found.low), abs(found.high))
-    if furthest <= matters * whole and masked <= matters * whole:
+    little = furthest <= matters * whole
+    if little and masked > matters * whole:
+        return verdict(
+            Outcome.UNKNOWN,
+            f"Cannot tell: by the {goal} B is {signed_text(found.value, unit)} ({span}; "
+            f"{repeats}), too little to matter, but {_names(hidden)} pushed the other way and "
+            f"could have hidden {measure_text(masked, unit)}.",
+            None,
+            *(_evidence(one) for one in hidden),
+            ALIKE,
+        )
+    if little:
         return verdict(
             Outcome.NONE,
             f"No difference that matters: by the {goal} B is {signed_text(found.value, unit)} "
@@ -114,8 +131,7 @@ def judge(
             f"{_names(blamed)} {did} and could make {measure_text(explained, unit)} of that alone.",
             None,
             *(_evidence(one) for one in blamed),
-            "More repeats under the same conditions do not help: ride again with that alike on "
-            "both sides.",
+            ALIKE,
         )
     wanted = max(size, matters * whole)
     needed = stretches_for(wanted, found.spread)
