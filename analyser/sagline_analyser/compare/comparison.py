@@ -183,7 +183,8 @@ def compare(
         motors[part.number] = held[id(part.ride)].motors
     both = any(part.side == "B" for part in parts)
     launches, notes = choose_launches(runs)
-    pulls, span = choose_pulls(runs)
+    pulls, span, more = choose_pulls(runs)
+    notes += more
     changed, warned = changes(parts) if both else ((), ())
     have = [
         _group(launch_goal(launches), launches, motors, changed)

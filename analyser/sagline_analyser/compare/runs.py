@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sagline_logger.format import BoardFile, SaglineError
+from sagline_logger.format.counting import several
 
 from ..findings.drive.demand import Drive, drives, find_pulls
 from ..findings.drive.held_back import HARD
@@ -221,25 +222,34 @@ def choose_launches(runs: Sequence[Run]) -> tuple[list[Run], list[str]]:
     notes = []
     if gentle := len(launches) - len(strong):
         notes.append(
-            f"{gentle} gentler launch(es) left out: throttle below {GENTLE:.0%} of the most."
+            f"{several(gentle, 'gentler launch', 'gentler launches')} left out: throttle below "
+            f"{GENTLE:.0%} of the most."
         )
     if broken := len(strong) - len(kept):
-        notes.append(f"{broken} launch(es) left out: broken off below half the usual speed.")
+        notes.append(
+            f"{several(broken, 'launch', 'launches')} left out: broken off below half the usual "
+            "speed."
+        )
     return kept, notes
 
 
-def choose_pulls(runs: Sequence[Run]) -> tuple[list[Run], tuple[float, float] | None]:
-    """Return the pulls that pass through one span of speeds, and the span (m/s).
+def choose_pulls(runs: Sequence[Run]) -> tuple[list[Run], tuple[float, float] | None, list[str]]:
+    """Return the pulls that pass through one span of speeds, the span (m/s), and why others are
+    left out.
 
     They are aligned at its lower end.  It runs from a speed that most had not yet passed when
     they began to one that most reached; the same rule for both sides together.
     """
-    pulls = [run for run in runs if run.kind == "pull" and np.isfinite(run.speed[run.inside]).all()]
+    every = [run for run in runs if run.kind == "pull"]
+    pulls = [run for run in every if np.isfinite(run.speed[run.inside]).all()]
+    notes = []
+    if lost := len(every) - len(pulls):
+        notes.append(f"{several(lost, 'pull')} left out, for the speed is not known all along.")
     if len(pulls) < 2:
-        return [], None
+        return [], None, notes
     low = float(np.quantile([run.speed[run.inside][0] for run in pulls], 0.6)) + 0.1
     high = float(np.quantile([run.top for run in pulls], 0.4)) - 0.1
     if not high - low >= 1.0:
-        return [], None
+        return [], None, notes
     fit = [placed for run in pulls if run.top >= high and (placed := align(run, low))]
-    return fit, (low, high)
+    return fit, (low, high), notes

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sagline_logger.format import SaglineError, Stream
+from sagline_logger.format.counting import several
 
 from .clocks import Clocks
 from .ride import StreamColumns
@@ -60,7 +61,9 @@ def assemble(
     found = _sort(tables, described, names, clocks)
     notes = []
     if found.misfits:
-        notes.append(f"{found.misfits} samples do not fit their stream's descriptor")
+        notes.append(
+            f"{several(found.misfits, 'sample')} of another form than the stream's descriptor says"
+        )
     streams: dict[str, StreamColumns] = {}
     for key, stream in described.items():
         name = names[key]

@@ -20,6 +20,7 @@ from sagline_logger.format import (
     broken_off,
     open_log,
 )
+from sagline_logger.format.counting import several
 from sagline_logger.format.log_file import plain_size
 from sagline_logger.format.progress import counted
 
@@ -133,15 +134,15 @@ def _words(told: Told) -> list[str]:
     ]
     if told.same_number:
         words.append(
-            f"the board started {told.same_number} times without changing its boot number; what "
-            "was lost at such a start cannot be told"
+            f"the board started {several(told.same_number, 'time')} without changing its boot "
+            "number; what was lost at such a start cannot be told"
         )
     if told.went_back:
-        words.append(f"the numbers of {told.went_back} records went back")
+        words.append(f"the numbers of {several(told.went_back, 'record')} went back")
     if told.repeated:
-        words.append(f"{told.repeated} records came twice and count once")
+        words.append(f"{several(told.repeated, 'record')} came more than once, counted once")
     if told.unheard:
-        words.append(f"{told.unheard} samples were sent after a restart and before it was heard")
+        words.append(f"{several(told.unheard, 'sample')} sent after a restart, before it was heard")
     return words
 
 

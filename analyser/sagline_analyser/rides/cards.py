@@ -5,6 +5,8 @@ from statistics import median
 
 from markupsafe import Markup
 
+from sagline_logger.format.counting import several
+
 from ..findings.telling.answer import Urgency
 from ..findings.telling.picture import Bar, Bars
 from ..page.card_picture import draw
@@ -27,7 +29,7 @@ def rides_strip(entries: Sequence[Entry]) -> Markup:
         return Markup()
     marks = []
     for ride in rides:
-        faults = f", {ride.fault_count} faults" if ride.fault_count else ""
+        faults = f", {several(ride.fault_count, 'fault')}" if ride.fault_count else ""
         partly = f", {ride.partly}" if ride.partly else ""
         told = f"{date_text(ride.started)}: {figure_text(ride.distance, 'm')}{partly}{faults}"
         marks.append(Mark(ride.distance or 0.0, told=told, sign=bool(ride.fault_count)))
@@ -94,9 +96,13 @@ def _high(cell: CellFigures) -> float:
 def _faults(rides: Sequence[RideFigures]) -> Told:
     with_faults = sum(bool(ride.fault_count) for ride in rides)
     if with_faults:
-        line = f"Faults in {with_faults} of {len(rides)} rides"
+        line = f"Faults in {with_faults} of {several(len(rides), 'ride')}"
         return Urgency.LOOK, "faults", line, Markup()
-    line = f"No fault reported in {len(rides)} rides" if rides else "No ride with a known start"
+    line = (
+        f"No fault reported in {several(len(rides), 'ride')}"
+        if rides
+        else "No ride with a known start"
+    )
     return Urgency.FINE, "faults", line, Markup()
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from sagline_logger.format import check_output, titled
 from sagline_logger.format.arguments import setting
+from sagline_logger.format.counting import several
 
 from .library import open_library
 from .listing import Filter, table
@@ -85,7 +86,7 @@ def run(arguments: argparse.Namespace) -> int:
             print(line)
         damaged = sum(bool(entry.figures.problem) for entry in library.rides)
         said = [
-            f"{len(shown)} of {len(library.rides)} rides",
+            f"{len(shown)} of {several(len(library.rides), 'ride')}",
             f"{library.worked} new or changed" if library.worked else "",
             f"{library.removed} gone" if library.removed else "",
             f"{damaged} damaged" if damaged else "",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sagline_logger import __version__
 from sagline_logger.format import EventKind, SaglineError, read_board_file
+from sagline_logger.format.counting import several
 
 from ..findings.belief.history import RestPoint
 
@@ -116,11 +117,11 @@ class RideFigures:
         """Return what is wrong with the capture in a few words, or ``sound``."""
         said = [
             "the board file does not match" if self.mismatches else "",
-            f"{len(self.doubted)} sensors doubted" if self.doubted else "",
+            f"{several(len(self.doubted), 'sensor')} doubted" if self.doubted else "",
             self.partly,
-            f"{self.lost_samples} samples lost" if self.lost_samples else "",
-            f"{self.link_losses} link losses" if self.link_losses else "",
-            f"{self.damaged} damaged stretches" if self.damaged else "",
+            f"{several(self.lost_samples, 'sample')} lost" if self.lost_samples else "",
+            several(self.link_losses, "link loss", "link losses") if self.link_losses else "",
+            several(self.damaged, "damaged stretch", "damaged stretches") if self.damaged else "",
             "" if self.ended else "cut off",
         ]
         return ", ".join(filter(None, said)) or "sound"

@@ -1,6 +1,7 @@
 """The written parts of a shared file; every time in them is counted from the moment."""
 
 from sagline_logger.format import CAUTION, derive_limits
+from sagline_logger.format.counting import several
 
 from ..findings.faults.story import Step
 from .moment_table import INSTANTS, moment_rows
@@ -47,7 +48,7 @@ def leading(share: Shared, most: int) -> list[Step]:
 def quality(share: Shared) -> list[str]:
     """Return what is missing in the window, and what held for the capture."""
     found = share.ride.quality
-    lost = [f"{n} samples lost in {name}" for name, n in found.lost_samples.items() if n]
+    lost = [f"{several(n, 'sample')} lost in {name}" for name, n in found.lost_samples.items() if n]
     lines = lost or ["no samples lost in the window"]
     lines += [f"link down at {since(gap.start - share.at)}" for gap in share.ride.link_gaps]
     lines += [
@@ -56,7 +57,7 @@ def quality(share: Shared) -> list[str]:
     ]
     lines += share.doubts
     if found.lost_events:
-        lines.append(f"{found.lost_events} events lost")
+        lines.append(f"{several(found.lost_events, 'event')} lost")
     return lines + list(share.ride.warnings)
 
 

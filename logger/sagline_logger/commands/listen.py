@@ -22,6 +22,7 @@ from ..format import (
 from ..format.arguments import positive_number
 from ..format.byte_kinds import ByteKind, tell_bytes
 from ..format.columns.guess import is_number
+from ..format.counting import several
 from ..format.errors import printable
 from ..format.output import check_output, output
 from ..format.progress import tell
@@ -86,7 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
     if guess is None:
         print("the lines have no form that a map can say: values, NAME=VALUE pairs or JSON objects")
         return 1
-    print(f"{len(lines)} lines: {guess.words}")
+    print(f"{several(len(lines), 'line')}: {guess.words}")
     if arguments.map:
         with output(arguments.map) as file:
             file.write(guess.map.encode())

@@ -27,6 +27,7 @@ from ..format import (
 )
 from ..format.arguments import positive_number, setting
 from ..format.caution import CAUTION
+from ..format.counting import several
 from ..format.limits import MAX_NAME, MAX_TEXT
 from ..format.program import raw
 from ..format.wire import put_text
@@ -192,21 +193,23 @@ def _summarise(ended: Ended, alarms: AlarmWatch | None) -> int:
         return 0
     lines = [
         f"recorded {state.elapsed:.1f} s to {state.path} ({size(state.size)})",
-        f"{state.frames} frames, {state.lost} samples lost, {state.foreign} foreign bytes, "
-        f"link lost and found {state.reconnects} times, {state.restarts} device restarts, "
-        f"{state.marks} marks",
+        f"{several(state.frames, 'frame')}, {several(state.lost, 'sample')} lost, "
+        f"{several(state.foreign, 'foreign byte')}, link lost and found "
+        f"{several(state.reconnects, 'time')}, {several(state.restarts, 'device restart')}, "
+        f"{several(state.marks, 'mark')}",
     ]
     if state.unread:
         lines.append(
-            f"{state.unread} {state.unread_of} could not be read by the map; they are kept: mend "
-            f"it, then sagline-logger reread {shlex.quote(str(state.path))}"
+            f"{several(state.unread, state.unread_of.removesuffix('s'))} could not be read by the "
+            "map and stay as they came: mend it, then "
+            f" sagline-logger reread {shlex.quote(str(state.path))}"
         )
     if alarms is not None:
         lines += [f"alarmed: {words}" for words in alarms.past[:SHOWN]] or ["nothing alarmed"]
         if len(alarms.past) > SHOWN:
-            lines.append(f"and {len(alarms.past) - SHOWN} more alarms")
+            lines.append(f"and {several(len(alarms.past) - SHOWN, 'more alarm')}")
     if state.dropped_bytes:
-        lines.append(f"the disk did not take {state.dropped_frames} frames")
+        lines.append(f"the disk did not take {several(state.dropped_frames, 'frame')}")
     _print("\n".join([*lines, *ended.after_words, CAUTION]))
     if ended.problem is not None:
         raise ended.problem

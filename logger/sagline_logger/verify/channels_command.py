@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from ..format import SampleType
+from ..format.counting import several
 from ..format.errors import printable
 from ..format.log_file import open_log, read_shown
 from .channel_count import ChannelCount, ChannelSurvey, StreamChannels, count_channels
@@ -86,7 +87,7 @@ def as_text(found: ChannelSurvey, path: Path) -> str:
     for stream in found.streams:
         lines += ["", *_table(stream)]
     for number, count in sorted(found.unread.items()):
-        lines += ["", f"stream {number}: {count} samples that no description explains"]
+        lines += ["", f"stream {number}: {several(count, 'sample')} that no description explains"]
     if not found.streams:
         lines += ["", "no channel is described; `sagline-logger verify` says what the log holds"]
     counts = [count for stream in found.streams for count in stream.channels.values()]
@@ -99,7 +100,7 @@ def as_text(found: ChannelSurvey, path: Path) -> str:
 def _table(stream: StreamChannels) -> list[str]:
     pace = f"{1 / stream.period:.6g} a second" if stream.period else "irregular"
     head = (
-        f"stream {stream.number} ({stream.name}), {pace}: {stream.samples} samples, "
+        f"stream {stream.number} ({stream.name}), {pace}: {several(stream.samples, 'sample')}, "
         f"{stream.lost} lost"
     )
     rows = [("channel", "unit", "lowest", "highest", "missing", "")]

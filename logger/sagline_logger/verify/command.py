@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..format import SaglineError
+from ..format.counting import several
 from ..format.errors import printable
 from ..format.log_file import open_log, plain_size, read_shown
 from .survey import Survey, survey
@@ -71,28 +72,43 @@ def as_json(found: Survey) -> dict[str, Any]:
 def as_text(found: Survey, path: Path) -> str:
     """Return the report for people."""
     lines = [
-        f"{path}: {found.size} bytes, {found.duration:.1f} s, "
+        f"{path}: {several(found.size, 'byte')}, {found.duration:.1f} s, "
         f"board {found.board or 'unknown'}, {found.source or 'source unknown'}",
         "frames: " + ", ".join(f"{count} {kind}" for kind, count in sorted(found.kinds.items())),
     ]
     for number, count in sorted(found.streams.items()):
         name = count.name or "not described"
         lines.append(
-            f"stream {number} ({name}): {count.samples} samples in {count.frames} frames, "
-            f"{count.lost} lost in {count.gaps} gaps"
-            + (f", {count.repeated} frames repeated" if count.repeated else "")
-            + (f", {count.went_back} frames whose number went back" if count.went_back else "")
-            + (f", {count.misfits} samples do not fit their description" if count.misfits else "")
-            + (f", {count.undescribed} samples never described" if count.undescribed else "")
+            f"stream {number} ({name}): {several(count.samples, 'sample')} in "
+            f"{several(count.frames, 'frame')}, {count.lost} lost in {several(count.gaps, 'gap')}"
+            + (f", {several(count.repeated, 'frame')} repeated" if count.repeated else "")
+            + (
+                f", {several(count.went_back, 'frame')} whose number went back"
+                if count.went_back
+                else ""
+            )
+            + (
+                f", {several(count.misfits, 'sample')} of another form than described"
+                if count.misfits
+                else ""
+            )
+            + (
+                f", {several(count.undescribed, 'sample')} never described"
+                if count.undescribed
+                else ""
+            )
         )
     if found.events_repeated:
-        lines.append(f"events: {found.events_repeated} records came twice and count once")
+        lines.append(
+            f"events: {several(found.events_repeated, 'record')} came more than once, counted once"
+        )
     for n, boot in enumerate(found.boots, 1):
         fit = boot.clock
         lines.append(
             f"segment {n}: "
             + (f"capture {boot.capture + 1}, " if found.captures > 1 else "")
-            + f"boot {boot.boot}{' again' if boot.same_number else ''}, {boot.frames} frames, "
+            + f"boot {boot.boot}{' again' if boot.same_number else ''}, "
+            + f"{several(boot.frames, 'frame')}, "
             + (
                 f"clock {fit.drift:+.0f} ppm against this host over {fit.span:.0f} s, "
                 f"delivery within {fit.jitter * 1000:.0f} ms (95 %)"
@@ -110,20 +126,21 @@ def as_text(found: Survey, path: Path) -> str:
         told = f"; {found.foreign_words}" if found.foreign_words else ""
         lines.append(f"foreign bytes, kept as they came: {reasons}{told}")
     if found.raw:
-        line = f"made from {found.raw} bytes of {found.raw_words}, which are kept"
+        line = f"made from {several(found.raw, 'byte')} of {found.raw_words}, which are kept"
         if found.unread:
             line += (
-                f": {found.unread} {found.raw_words} could not be read by the map; with it mended: "
-                "sagline-logger reread"
+                f": {several(found.unread, found.raw_words.removesuffix('s'))} could not be read "
+                "by the map; with it mended: sagline-logger reread"
             )
         lines.append(line)
     for offset, problem in found.damage:
         lines.append(f"damage at byte {offset}: {problem}")
     if found.damaged > len(found.damage):
-        lines.append(f"and {found.damaged - len(found.damage)} more damaged places")
+        lines.append(f"and {several(found.damaged - len(found.damage), 'more damaged place')}")
     if found.dropped_bytes:
         lines.append(
-            f"the disk did not take {found.dropped_frames} frames ({found.dropped_bytes} bytes)"
+            f"the disk did not take {several(found.dropped_frames, 'frame')} "
+            f"({several(found.dropped_bytes, 'byte')})"
         )
     if found.strange_version:
         lines.append(
@@ -142,8 +159,9 @@ def as_text(found: Survey, path: Path) -> str:
         )
     if found.same_number:
         lines.append(
-            f"the board started {found.same_number} times without changing its boot number; what "
-            "was lost at such a start cannot be told: count the number up at every start"
+            f"the board started {several(found.same_number, 'time')} without changing its boot "
+            "number; what was lost at such a start cannot be told: count the number up at every "
+            "start"
         )
     if found.captures > 1:
         lines.append(f"{found.captures} captures are joined in this file")
@@ -162,10 +180,10 @@ def _verdict(found: Survey) -> str:
     if not found.understood and (found.foreign or not found.faults):
         if found.foreign:
             return (
-                f"Nothing was understood: {sum(found.foreign.values())} bytes came, "
+                f"Nothing was understood: {several(sum(found.foreign.values()), 'byte')} came, "
                 f"{found.foreign_words}."
             )
         return "Nothing was understood: the log holds no record of a board."
     if found.whole:
         return "Nothing lost up to where it was cut." if found.cut_captures else "Nothing lost."
-    return "Not whole: " + ", ".join(f"{count} {what}" for count, what in found.faults) + "."
+    return "Not whole: " + ", ".join(found.faults) + "."

@@ -40,6 +40,7 @@ from ..format import (
     tell_bytes,
 )
 from ..format.byte_kinds import LOOKED_AT
+from ..format.counting import several
 from .clock_fit import ClockFit, Point, fit_clock
 from .whole import Wholeness
 
@@ -176,30 +177,32 @@ class Survey:
         return "Stream" in self.kinds
 
     @property
-    def faults(self) -> tuple[tuple[int, str], ...]:
-        """All that is missing or wrong, as (count, of what); none of it stands for "whole"."""
+    def faults(self) -> tuple[str, ...]:
+        """All that is missing or wrong, in words; none of it stands for "whole"."""
+        dropped = self.dropped_frames or self.dropped_bytes
         found = (
-            (self.lost_samples, "samples lost"),
-            (self.lost_events, "events lost"),
-            (self.unheard, "samples sent after a restart and before they were heard"),
-            (self.undescribed, "samples never described"),
-            (self.misfits, "samples that do not fit their description"),
-            (self.went_back, "records whose number went back"),
-            (self.same_number, "restarts under one boot number"),
-            (self.contradicted, "descriptions against an earlier one of the same revision"),
-            (self.dropped_frames, "frames dropped"),
-            (self.dropped_bytes if not self.dropped_frames else 0, "bytes dropped"),
-            (
-                self.drops if not (self.dropped_frames or self.dropped_bytes) else 0,
-                "losses of unknown size",
-            ),
-            (self.missing_frames, "frames missing by the count at the end"),
-            (self.missing_bytes, "bytes of the board missing by the times"),
-            (self.strange_frames, "frames of an unknown version"),
-            (self.damaged, "damaged places"),
-            (self.unread, f"{self.raw_words} that could not be read by the map"),
+            (self.lost_samples, "sample", "lost"),
+            (self.lost_events, "event", "lost"),
+            (self.unheard, "sample", "sent after a restart, before it was heard"),
+            (self.undescribed, "sample", "never described"),
+            (self.misfits, "sample", "of another form than described"),
+            (self.went_back, "record", "whose number went back"),
+            (self.same_number, "restart", "under one boot number"),
+            (self.contradicted, "description", "against an earlier one of the same revision"),
+            (self.dropped_frames, "frame", "dropped"),
+            (self.dropped_bytes if not self.dropped_frames else 0, "byte", "dropped"),
+            (self.drops if not dropped else 0, "loss", "of unknown size"),
+            (self.missing_frames, "frame", "missing by the count at the end"),
+            (self.missing_bytes, "byte", "of the board missing by the times"),
+            (self.strange_frames, "frame", "of an unknown version"),
+            (self.damaged, "damaged place", ""),
+            (self.unread, self.raw_words.removesuffix("s"), "that could not be read by the map"),
         )
-        return tuple(fault for fault in found if fault[0])
+        return tuple(
+            f"{several(count, one, 'losses' if one == 'loss' else '')} {what}".rstrip()
+            for count, one, what in found
+            if count
+        )
 
     @property
     def understood(self) -> bool:

@@ -1,0 +1,7 @@
+"""A number and what it counts, in the words that fit the number."""
+
+
+def several(count: int, one: str, more: str = "") -> str:
+    """Return ``1 line``, ``3 lines``: ``one`` names a single thing, ``more`` several where these
+    have another ending than an s."""
+    return f"{count} {one if count == 1 else more or f'{one}s'}"
