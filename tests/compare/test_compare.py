@@ -102,6 +102,20 @@ def test_pulls_are_timed_between_speeds_that_all_pass() -> None:
     assert found.verdict is not None and found.verdict.outcome == "better"
 
 
+def test_a_pull_whose_speed_was_lost_is_left_out_and_said() -> None:
+    rides = [steady([a, a * 1.01, a * 0.99, a * 1.005], rolling=2.0) for a in (1.0, 1.2)]
+    values = dict(rides[1].streams["fast"].values)
+    values["speed"] = values["speed"].copy()
+    values["speed"][5 * RATE : 5 * RATE + RATE // 2] = np.nan
+    lossy = replace(rides[1], streams={"fast": replace(rides[1].streams["fast"], values=values)})
+    found = compare(sides(rides[0], lossy))
+    assert found.pulls is not None
+    assert all(np.isfinite(run.speed[run.inside]).all() for run in found.pulls.runs)
+    (note,) = [note for note in found.notes if "left out" in note]
+    assert note.startswith("1 pull left out") and "speed" in note
+    assert not any("left out" in note for note in compare(sides(*rides)).notes)
+
+
 def test_without_a_throttle_channel_the_current_shows_the_launches() -> None:
     ride = steady([1.0, 1.1])
     stream = ride.streams["fast"]
@@ -257,6 +271,15 @@ def test_a_difference_too_small_to_matter_is_a_verdict_of_its_own() -> None:
     assert "2.0% of A's figure" in found.verdict.text
     keen = compare(parts, matters=0.001)
     assert keen.verdict is not None and keen.verdict.outcome == "better"
+
+
+def test_a_little_that_a_condition_may_have_hidden_is_never_better() -> None:
+    """B 0.4 % sooner from a pack 10 % lower: what that voltage hid is not known."""
+    a = [steady([x, x * 1.001, x], volts=51.0) for x in (1.0, 1.0005)]
+    b = [steady([x * 1.004, x * 1.005, x * 1.004], volts=46.0) for x in (1.0, 1.0005)]
+    verdict = compare(sides(a[0], *b, a[1], sides="ABBA")).verdict
+    assert verdict is not None and verdict.outcome == "cannot tell"
+    assert "too little to matter, but pack voltage before it pushed the other way" in verdict.text
 
 
 def test_a_lower_voltage_on_the_slower_side_works_against_it() -> None:

@@ -119,6 +119,16 @@ def test_a_restart_loses_nothing_and_makes_a_segment(verify: Verify) -> None:
     assert data["whole"]
 
 
+def test_one_thing_is_told_as_one(verify: Verify) -> None:
+    device = Device()
+    frames = list(device.run(12))
+    del frames[5]
+    _, data, text = verify(HEAD, *frames, frames[-1], b"\x00damage\x00", END)
+    assert data["damaged"] == 1
+    assert "lost in 1 gap, 1 frame repeated\n" in text
+    assert text.endswith("Not whole: 5 samples lost, 1 damaged place.\n")
+
+
 def test_frames_that_come_twice_are_told(verify: Verify) -> None:
     frames = list(Device().run(5))
     _, data, text = verify(HEAD, *frames, *frames[1:], END)
