@@ -18,10 +18,12 @@ NEAR = 2.5
 
 @dataclass(frozen=True)
 class Told:
-    """What was told of a ride: the cause told first (its key, or ""), how sure, and whether the
-    moment was found at all; ``elsewhere`` counts moments where nothing happened."""
+    """What was told of a ride of a kind, of which the causes ``right`` are so: the cause told first
+    (its key, or ""), how sure, and whether the moment was found at all; ``elsewhere`` counts
+    moments where nothing happened."""
 
-    made: FaultRide
+    kind: str
+    right: tuple[str, ...]
     first: str
     sure: str
     found: bool
@@ -32,7 +34,7 @@ class Told:
         """``right``, ``wrong`` or ``cannot tell``."""
         if not self.first:
             return "cannot tell"
-        return "right" if self.first in self.made.right else "wrong"
+        return "right" if self.first in self.right else "wrong"
 
 
 def told(made: FaultRide) -> Told:
@@ -43,7 +45,7 @@ def told(made: FaultRide) -> Told:
     here = [s for s in stories if abs(s.moment.time - made.at) <= NEAR]
     best = [c for s in here[:1] for c in s.causes if c.likelihood in ("likely", "possible")]
     first, sure = (best[0].key, str(best[0].likelihood)) if best else ("", "")
-    return Told(made, first, sure, bool(here), len(stories) - len(here))
+    return Told(made.kind, tuple(made.right), first, sure, bool(here), len(stories) - len(here))
 
 
 def each(cases: int, seed: int, kinds: tuple[str, ...] = tuple(KINDS)) -> Iterator[Told]:
@@ -62,7 +64,7 @@ def rows(cases: int, seed: int) -> dict[str, list[Told]]:
     """Return what is told of the rides of each kind."""
     found: dict[str, list[Told]] = {}
     for one in each(cases, seed):
-        found.setdefault(one.made.kind, []).append(one)
+        found.setdefault(one.kind, []).append(one)
     return found
 
 
