@@ -48,4 +48,5 @@ def fitted(columns: list[Array], wanted: Array, blocks: int) -> Fitted:
     parts = np.array_split(np.arange(len(wanted)), blocks)
     pulls = np.array([table[part].T @ residual[part] for part in parts])
     spread = bread @ (pulls.T @ pulls) @ bread * blocks / (blocks - 1)
+    spread *= (len(wanted) - 1) / max(len(wanted) - len(columns), 1)
     return Fitted(found / scale, spread / np.outer(scale, scale), float(np.mean(residual**2)))

@@ -25,8 +25,8 @@ BLOCK, HEAT_BLOCK = 4.0, 8.0
 BRAKES = 0.02
 """Share of the largest current below zero by which the currents have a sign."""
 
-FEWEST = 60
-"""Readings, one a second, needed of both temperatures."""
+FEWEST = 120
+"""Readings, one a second, needed of both temperatures: ten terms are fitted."""
 
 WEAKER = (-0.0005, 0.0007)
 """1/K, mean and standard deviation: how a magnet's flux changes as the motor warms.  Ferrites lose
