@@ -3,8 +3,10 @@
 import math
 from typing import Any
 
+import numpy as np
+
 from sagline_analyser.findings.belief.estimate import Estimate
-from sagline_analyser.findings.cells.fitted import Asked, PackFit, fit_packs
+from sagline_analyser.findings.cells.fitted import PLATEAU, Asked, PackFit, fit_packs
 from sagline_analyser.findings.energy.charge_state import ChargeState
 from sagline_analyser.findings.energy.pack_range import Reach, way_of
 from sagline_analyser.findings.readings.gathered import Gathered
@@ -36,8 +38,11 @@ def reach(
 
 
 def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:
-    """Return the Ah that each cell holds, by number; none where cells are not told apart."""
+    """Return the Ah that each cell holds, by number: none where cells are not told apart, nor on
+    the plateau of iron phosphate, where the analyser calls none small either."""
     if pack.unequal is None or pack.rests is None:
+        return {}
+    if float(np.median(pack.rests.voltage)) <= PLATEAU:
         return {}
     whole = state.belief.capacity
     found = {}

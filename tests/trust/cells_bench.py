@@ -200,11 +200,9 @@ def shares(one: Made, said: Said) -> list[Case]:
         ):
             load = told.current if told and told.current else truth.load
             found.append(_case(one, what, 1000 * truth.pulses(cell, load)[which], told, 1000, "mΩ"))
-        if cell in said.capacity:
-            size = truth.cells[cell - 1].capacity
-            found.append(
-                _case(one, "capacity of a cell", size, said.capacity[cell], 1, "Ah", "above")
-            )
+        size = truth.cells[cell - 1].capacity
+        told = said.capacity.get(cell)
+        found.append(_case(one, "capacity of a cell", size, told, 1, "Ah", "above"))
     if (left := truth.distance()) > 0.5:
         found.append(_case(one, "range left", left, said.left, 1, "km", "above"))
     other = truth.pack.stated * truth.pack.parallel

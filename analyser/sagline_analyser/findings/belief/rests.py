@@ -70,10 +70,10 @@ LEFT_BEHIND = {"iron": 200.0, "": 70.0}
 diffusion too slow for the constants above (standard deviation; our judgement, half of what cells
 show; particles of iron phosphate are the slowest, and the ends of their plateau the steepest)."""
 
-MODEL_SHARE, BENT_SHARE = 0.026, 0.06
-"""Standard deviation of a resistance as its share, for what the model leaves out: its course over
-charge and temperature; and, of that part of it that bends with the load, for how it bends (our
-judgement, from porous-electrode models)."""
+MODEL_SHARE, BENT_SHARE = {"iron": 0.026, "": 0.018}, {"iron": 0.075, "": 0.045}
+"""Standard deviation of a resistance as its share, by kind, for what the model leaves out: its
+course over charge and temperature; and, of that part of it that bends with the load, for how it
+bends (our judgement, from porous-electrode models; iron phosphate's leave most out)."""
 
 OPENING, OPENING_SAG = 1.0, 0.3
 """s from the first reading on that are its own, and the share of what the load then takes by which
@@ -188,9 +188,9 @@ def find_rests(fit: CircuitFit, capacity: float | None, kind: str = "") -> Rests
         if turn == 2 and (slow < 0).any():  # a resistance below 0 is none: hold it near 0
             for at in ohms - 3 + np.flatnonzero(slow < 0):
                 mean[at], sure[at, at] = 0.0, 1 / (0.03 * ten) ** 2
-    late = LEFT_BEHIND.get(kind, LEFT_BEHIND[""])
+    own = kind if kind in LEFT_BEHIND else ""
     return _rests(
-        fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn, size_of, late
+        fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn, size_of, own
     )
 
 
@@ -206,7 +206,7 @@ def _rests(
     ohms: int,
     drawn: Array,
     size_of: float,
-    late: float,
+    kind: str,
 ) -> Rests:
     first = ohms + len(BEFORE)
     resistance, resting = found[:ohms], found[first:]
@@ -229,7 +229,7 @@ def _rests(
     values = share @ resistance + np.array([[0.0], [fall]])
     spread = np.sqrt(np.einsum("ij,jk,ik->i", share, covariance[:ohms, :ohms], share))
     bent = np.clip(share[0, -1] * resistance[-1], 0.0, values[1])
-    left_out = np.hypot(MODEL_SHARE * values, BENT_SHARE * bent)
+    left_out = np.hypot(MODEL_SHARE[kind] * values, BENT_SHARE[kind] * bent)
     # What no load explains may pass for one that lasts, not for one that comes at once.
     stray = float(np.sqrt(np.mean(np.median(residual, axis=1) ** 2))) / load
     slow_part = np.array([[0.0], [STRAY * stray]])
@@ -247,7 +247,7 @@ def _rests(
     for row, tail in zip(edges, slow, strict=True):
         variance = row @ at_knots @ row + (LEFT_OUT * tail * np.median(values[1])) ** 2 + OFFSET**2
         # One cell may fall off where the others do not: its own doubt.
-        behind = late * tail / 3600 * (row @ steep)
+        behind = LEFT_BEHIND[kind] * tail / 3600 * (row @ steep)
         own = NORMAL * np.sqrt(variance + behind**2 + (row @ astray) ** 2)
         pairs = zip(row @ resting, own, strict=True)
         ends.append(tuple(Estimate(float(v), float(e)) for v, e in pairs))
@@ -268,7 +268,7 @@ def _rests(
         fit,
         resistance,
         bend,
-        late,
+        LEFT_BEHIND[kind],
     )
 
 

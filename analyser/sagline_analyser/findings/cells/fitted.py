@@ -40,6 +40,16 @@ LAGS = 0.03
 """Share of the pack's capacity from which a cell is told to be behind in charge: balanced cells
 differ by less than a hundredth (common practice, no source)."""
 
+NEARER = 0.2
+"""Share of resistance by which a cell that is behind in charge may lie above the others for that
+alone: one nearer to its end reacts more slowly (our judgement, from porous-electrode models: up to
+0.15 for 5 to 10 points behind at 20 % of charge)."""
+
+STEEPER = 1.25
+"""Times its step's share above the others by which a cell's share after 10 s may lie above them and
+still speak of resistance: a bad joint shows less of it after 10 s than at once, a cell nearer to
+its end more (our judgement, from porous-electrode models)."""
+
 MOST_SMALL = 0.2
 """Share of capacity that a small cell may lack and still be told from a resistive one only by how
 its resting voltage falls (our choice)."""
@@ -154,17 +164,25 @@ class Cell:
         return 1 / self.size.value if self.small and self.size is not None else 1.0
 
     @property
+    def by_charge(self) -> float:
+        """Factor by which its lower charge alone may raise its resistance; 1 unless it is told to
+        be behind."""
+        return 1 + NEARER if self.lags or self.trails else 1.0
+
+    @property
     def weak(self) -> bool:
         """Whether the evidence separates this cell from the others by more than MARGIN, what a
-        small cell has more of resistance for its size left out.
+        small cell has more of resistance for its size, or one behind for its charge, left out.
 
         A cell nearer to empty loses more in 10 s because its curve is steeper: its step has to be
-        above the others' too; and what one look at the readings has, the second has to see.
+        above the others' too, and by as much; and what one look at the readings has, the second has
+        to see.
         """
         if self.second < MARGIN / 2:
             return False
-        least = max(self.excess_low, self.ten_excess_low if self.excess > MARGIN else -1.0)
-        return (1 + least) / self.by_size - 1 > MARGIN
+        alike = self.excess > MARGIN and self.ten_excess <= STEEPER * self.excess
+        least = max(self.excess_low, self.ten_excess_low if alike else -1.0)
+        return (1 + least) / (self.by_size * self.by_charge) - 1 > MARGIN
 
 
 @dataclass(frozen=True)
@@ -410,7 +428,7 @@ def _verdict(cells: PackCells) -> str:
         worst = "it sags" if len(cells.weak) == 1 else "they sag"
         return " ".join((f"Yes: {named}; {worst} first under load.", *_uneven(cells)))
     if uneven := _uneven(cells):
-        return " ".join(("No cell sags more than its size explains.", *uneven))
+        return " ".join(("No cell sags more than its size or its charge explains.", *uneven))
     if len(cells.cells) < 3:
         return f"Cannot tell: {len(cells.cells)} cell(s) have no others to be compared with."
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
