@@ -5,6 +5,7 @@ import math
 import random
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from sagline_analyser.findings.readings.said_full import SETTING
 from trust.cells_model import MAKES
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
-from trust.table import Case, Event, event_table, interval_table
+from trust.table import Case, Event, event_table, interval_table, size_table
 
 ENOUGH, KNEE = 0.4, 0.12
 """Share of its capacity that a cell gave, or state of charge that it came down to, from which a
@@ -31,7 +32,16 @@ CHARGE = "Cells: states of charge and rests, errors in their unit"
 SIZES = "Cells: resistances, capacities and ranges"
 CLAIMS = "Cells: what was claimed"
 
-Rows = dict[str, list[Case] | list[Event]]
+ERRORS = "Cells: states of charge, size of the error"
+
+EARLIER = "Cells, with three earlier rides of the pack"
+EARLIER_RESTS = f"{EARLIER}: rests kept"
+EARLIER_CHARGE = f"{EARLIER}: states of charge and rests"
+EARLIER_ERRORS = f"{EARLIER}: states of charge, size of the error"
+EARLIER_SIZES = f"{EARLIER}: resistances, capacities and ranges"
+
+Rows = dict[str, list[Any]]
+"""By table, a list of :class:`Case`; of claims a list of :class:`Event`."""
 
 
 def rows(cases: int, seed: int) -> Rows:
@@ -52,10 +62,18 @@ def rows(cases: int, seed: int) -> Rows:
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
     """Return the tables of :func:`rows`."""
+    absolute, relative, events = found[CHARGE], found[SIZES], found[CLAIMS]
     return [
-        (name, event_table(some) if name == CLAIMS else interval_table(some, name != CHARGE))
-        for name, some in found.items()
+        (CHARGE, interval_table(absolute, False)),
+        (ERRORS, charge_sizes(absolute)),
+        (SIZES, interval_table(relative)),
+        (CLAIMS, event_table(events)),
     ]
+
+
+def charge_sizes(cases: Sequence[Case]) -> str:
+    """Return the table of how large the errors of states of charge were."""
+    return size_table(case for case in cases if "charge" in case.what and case.unit == "points")
 
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:
@@ -63,8 +81,8 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     return tables_of(rows(cases, seed))
 
 
-def history_tables(cases: int, seed: int) -> list[tuple[str, str]]:
-    """Return the tables of ``cases`` rides of each family, each judged with three earlier ones."""
+def history_rows(cases: int, seed: int) -> Rows:
+    """Return the rows of ``cases`` rides of each family, each judged with three earlier ones."""
     absolute, relative, rests = [], [], []
     for one in rides(cases, seed):
         before = earlier(one)
@@ -72,12 +90,23 @@ def history_tables(cases: int, seed: int) -> list[tuple[str, str]]:
         said = judge(one, history_of(before))
         absolute += voltages(one, said)
         relative += shares(one, said)
-    what = "Cells, with three earlier rides of the pack"
+    return {EARLIER_RESTS: rests, EARLIER_CHARGE: absolute, EARLIER_SIZES: relative}
+
+
+def history_tables_of(found: Rows) -> list[tuple[str, str]]:
+    """Return the tables of :func:`history_rows`."""
+    absolute = found[EARLIER_CHARGE]
     return [
-        (f"{what}: rests kept", interval_table(rests, False)),
-        (f"{what}: states of charge and rests", interval_table(absolute, False)),
-        (f"{what}: resistances, capacities and ranges", interval_table(relative)),
+        (EARLIER_RESTS, interval_table(found[EARLIER_RESTS], False)),
+        (EARLIER_CHARGE, interval_table(absolute, False)),
+        (EARLIER_ERRORS, charge_sizes(absolute)),
+        (EARLIER_SIZES, interval_table(found[EARLIER_SIZES])),
     ]
+
+
+def history_tables(cases: int, seed: int) -> list[tuple[str, str]]:
+    """Return the tables of ``cases`` rides of each family, each judged with three earlier ones."""
+    return history_tables_of(history_rows(cases, seed))
 
 
 def rides(cases: int, seed: int) -> Iterator[Made]:

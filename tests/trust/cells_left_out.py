@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from sagline_analyser.findings.belief import charge
-from trust.cells_bench import judge, rides, shares, voltages
+from trust.cells_bench import charge_sizes, judge, rides, shares, voltages
 from trust.cells_rides import Made
 from trust.table import Case, interval_table
 
@@ -18,6 +18,7 @@ SAME = {"Chen2020": ("Chen2020", "ORegan2022")}
 
 WHAT = "Cells of a make that is not among the curves"
 CHARGE = f"{WHAT}: states of charge and rests"
+ERRORS = f"{WHAT}: states of charge, size of the error"
 SIZES = f"{WHAT}: capacities and ranges"
 
 Rows = dict[str, list[Case]]
@@ -38,7 +39,11 @@ def rows(cases: int, seed: int) -> Rows:
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
     """Return the tables of :func:`rows`."""
-    return [(name, interval_table(some, name != CHARGE)) for name, some in found.items()]
+    return [
+        (CHARGE, interval_table(found[CHARGE], False)),
+        (ERRORS, charge_sizes(found[CHARGE])),
+        (SIZES, interval_table(found[SIZES])),
+    ]
 
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:

@@ -91,6 +91,27 @@ def _row(what: str, family: str, group: Sequence[Case], relative: bool) -> str:
     return f"{start} {100 * share:.1f} % | {' | '.join(shown)} | {unsafe} |"
 
 
+def size_table(cases: Iterable[Case]) -> str:
+    """Return a Markdown table of how large errors were, whichever way, in the figure's unit: the
+    median of the told cases, and what nine in ten of them stayed within."""
+    groups: dict[tuple[str, str], list[float]] = {}
+    unit = ""
+    for case in cases:
+        if case.told is not None and not np.isnan(case.told):
+            groups.setdefault((case.what, case.family), []).append(abs(case.told - case.truth))
+            unit = case.unit
+    lines = [
+        "| figure | family | told | half within | nine in ten within |",
+        "|---|---|---:|---:|---:|",
+    ]
+    for (what, family), sizes in groups.items():
+        half, most = np.quantile(sizes, (0.5, 0.9))
+        lines.append(
+            f"| {what} | {family} | {len(sizes)} | {half:.2g} {unit} | {most:.2g} {unit} |"
+        )
+    return "\n".join(lines)
+
+
 def event_table(events: Iterable[Event]) -> str:
     """Return a Markdown table: how many true things were claimed, how many untrue ones."""
     groups: dict[tuple[str, str], list[Event]] = {}
