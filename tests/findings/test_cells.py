@@ -7,6 +7,7 @@ import pytest
 
 from sagline_analyser.findings.cells.fitted import (
     Asked,
+    Cell,
     PackCells,
     cells_answer,
     fit_packs,
@@ -197,3 +198,16 @@ def test_a_cell_that_is_low_at_rest_is_judged_without_a_fit():
         make_stream("cells", time, {**cells, channel("battery_current", "A"): 9 + 0 * time})
     )
     assert judge_low_cells(asked(loaded, BOARD))[0].verdict == "unknown"
+
+
+def test_a_cell_nearer_to_its_end_is_no_resistive_one_for_that():
+    # A joint of equal ohms at once and after 10 s is the smaller share of the greater resistance;
+    # reaction slows towards empty (Butler & Volmer: i0 falls with charge; textbooks), so a cell
+    # further down shows the greater share the longer the load lasts.
+    plain = Cell(3, "cell_voltage_3", *[0.01] * 7, 0.15, 0.02, 0.12, 0.11, second=0.12)
+    assert plain.weak, "told by the closer figure after 10 s, which the step goes with"
+    assert not replace(plain, ten_excess=0.35, ten_excess_low=0.3).weak, "steeper, not resistive"
+    sure = replace(plain, excess_low=0.14)
+    assert sure.weak
+    assert not replace(sure, lag_chance=0.999).weak, "its lower charge explains as much"
+    assert replace(sure, excess=0.5, excess_low=0.4, lag_chance=0.999).weak, "that it does not"
