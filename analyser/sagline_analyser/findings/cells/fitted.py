@@ -165,9 +165,9 @@ class Cell:
 
     @property
     def by_charge(self) -> float:
-        """Factor by which its lower charge alone may raise its resistance; 1 unless it is told to
-        be behind."""
-        return 1 + NEARER if self.lags or self.trails else 1.0
+        """Factor by which its lower charge alone may raise its resistance; 1 unless it is as likely
+        behind as not."""
+        return 1 + NEARER if max(self.lag_chance, self.behind_chance) > 0.5 else 1.0
 
     @property
     def weak(self) -> bool:
