@@ -4,7 +4,7 @@ import random
 import signal
 from pathlib import Path
 
-from sagline_logger.capture.rejoin import Heard, Rejoin
+from sagline_logger.capture.rejoin import LastHeard, Rejoin
 from sagline_logger.format import (
     Fault,
     Foreign,
@@ -156,7 +156,7 @@ def test_random_disconnects(tmp_path: Path) -> None:
     disconnect_often(tmp_path, 6, random.Random(5))
 
 
-def rejoin(before: Heard, device: Device, host: int, *frames: bytes) -> Rejoin:
+def rejoin(before: LastHeard, device: Device, host: int, *frames: bytes) -> Rejoin:
     """Return the state after ``frames`` came back at host time ``host``."""
     wait = Rejoin(before)
     wait.hold(None, FrameSplitter().feed(b"".join(frames)), Instant(host, 0))
@@ -165,7 +165,7 @@ def rejoin(before: Heard, device: Device, host: int, *frames: bytes) -> Rejoin:
 
 def test_the_clock_carries_on_over_its_wrap() -> None:
     device = Device(boot=3, clock=400_000)
-    wait = rejoin(Heard(3, 2**32 - 600_000, 0, None), device, 1_000_000, device.samples())
+    wait = rejoin(LastHeard(3, 2**32 - 600_000, 0, None), device, 1_000_000, device.samples())
     assert wait.settled
     assert not wait.restarted
     assert "1.000 s by the device, 1.000 s by the host" in wait.evidence()
@@ -175,21 +175,21 @@ def test_the_clock_carries_on_over_more_than_half_its_span() -> None:
     # 40 minutes out of range, device 100 ppm fast: the host's clock says which turn it is.
     away = 2_400_000_000
     device = Device(boot=3, clock=int(away * 1.0001))
-    wait = rejoin(Heard(3, 0, 0, None), device, away, device.samples())
+    wait = rejoin(LastHeard(3, 0, 0, None), device, away, device.samples())
     assert not wait.restarted
     assert "2400.240 s by the device, 2400.000 s by the host" in wait.evidence()
 
 
 def test_a_device_that_cannot_count_its_boots_is_caught_by_its_clock() -> None:
     device = Device(boot=3, clock=5_000)
-    wait = rejoin(Heard(3, 90_000_000, 0, None), device, 30_000_000, device.samples())
+    wait = rejoin(LastHeard(3, 90_000_000, 0, None), device, 30_000_000, device.samples())
     assert wait.restarted
     assert "boot still 3, but clock from 90.000 s to 0.005 s" in wait.evidence()
 
 
 def test_a_restart_waits_for_the_voltage() -> None:
     device = Device(boot=4, volts=50.0)
-    before = Heard(3, 0, 0, 41.0)
+    before = LastHeard(3, 0, 0, 41.0)
     wait = rejoin(before, device, 1, device.samples())
     assert wait.restarted
     assert not wait.settled  # the voltage has no description yet

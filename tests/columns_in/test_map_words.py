@@ -47,7 +47,7 @@ from sagline_logger.format.columns.named_lines import (
     told_form,
 )
 from sagline_logger.format.columns.time_guess import guess_time
-from sagline_logger.format.columns.units import Line, conversion, spelled
+from sagline_logger.format.columns.units import Conversion, conversion, spelled
 
 TIME = '[time]\ncolumn = "t"\nunit = "s"\n'
 VOLTS = '[[columns]]\ncolumn = "v"\nchannel = "pack_voltage"\nresolution = 0.01\n'
@@ -89,7 +89,7 @@ def test_what_a_map_says_by_itself():
     assert (channel.name, channel.unit, channel.type.name) == ("pack_voltage", "V", "I32")
     assert (channel.multiplier, channel.offset, channel.exponent) == (1, 0, -2)
     assert (channel.index, channel.label, channel.missing) == (0, "", None)
-    assert column.line == Line(Fraction(100))  # hundredths
+    assert column.line == Conversion(Fraction(100))  # hundredths
 
 
 WHOLE = """board = "Kestrel"
@@ -156,9 +156,9 @@ def test_everything_that_a_map_may_say():
     assert (warm.channel.unit, warm.channel.index, warm.channel.label) == ("°C", 2, "left")
     assert (warm.channel.multiplier, warm.channel.exponent) == (25, -2)
     # 5/9 °C a °F and −160/9, in quarters.
-    assert warm.line == Line(Fraction(20, 9), Fraction(-640, 9))
+    assert warm.line == Conversion(Fraction(20, 9), Fraction(-640, 9))
     assert (own.channel.unit, own.channel.multiplier, own.channel.exponent) == ("furlong", 12, 2)
-    assert own.line == Line(Fraction(2, 3) / 1200, Fraction(3, 2) / 1200)
+    assert own.line == Conversion(Fraction(2, 3) / 1200, Fraction(3, 2) / 1200)
     stream = plan.described(0, 12_500, (own.channel,))
     assert (stream.boot, stream.revision, stream.stream, stream.name) == (1, 0, 0, "fast")
     assert (stream.period, stream.channels) == (12_500, (own.channel,))
@@ -396,7 +396,7 @@ def test_a_map_of_signals_takes_their_units_and_steps(tmp_path: Path):
         (one.channel.multiplier, one.channel.exponent, one.channel.unit) for one in plan.columns
     ]
     assert steps == [(25, -3, "V"), (1, -3, "A"), (5, -1, "V"), (1, -2, ""), (1, -9, "")]
-    assert plan.columns[0].line == Line(Fraction(1, 25))
+    assert plan.columns[0].line == Conversion(Fraction(1, 25))
     assert plan.time == TimePlan(None, 1)
     with pytest.raises(SaglineError) as problem:
         load_can_map(path, lambda name: "is no signal of it")
@@ -455,19 +455,19 @@ def test_numbers_of_a_cell():
 
 
 def test_a_number_goes_to_the_nearest_whole_one():
-    assert [to_whole(Line())(Decimal(one)) for one in ("0.5", "1.5", "2.51", "-0.5")] == [
+    assert [to_whole(Conversion())(Decimal(one)) for one in ("0.5", "1.5", "2.51", "-0.5")] == [
         0,
         2,
         3,
         0,
     ]
-    third = to_whole(Line(Fraction(1, 3), Fraction(1, 2)))
+    third = to_whole(Conversion(Fraction(1, 3), Fraction(1, 2)))
     assert [third(Decimal(one)) for one in ("0", "1", "2", "3", "4.5")] == [0, 1, 1, 2, 2]
-    assert to_whole(Line(Fraction(5, 9), Fraction(-160, 9)))(Decimal(212)) == 100
+    assert to_whole(Conversion(Fraction(5, 9), Fraction(-160, 9)))(Decimal(212)) == 100
 
 
 def test_what_a_cell_comes_to():
-    read = cell_reader(Line(Fraction(10)), ",", ("-", "n/a"), 2, 1000)
+    read = cell_reader(Conversion(Fraction(10)), ",", ("-", "n/a"), 2, 1000)
     assert read("1,25") == 12 and read(" 1,25 ") == 12 and read("1,25") == 12
     assert read("") is read("  ") is BLANK
     assert read("-") is None and read(" N/A ") is None
@@ -479,12 +479,12 @@ def test_what_a_cell_comes_to():
             f"{text!r} needs more than 32 bits at this resolution; use a coarser one"
         )
     assert read("-214748364,7") == -(2**31) + 1
-    most = cell_reader(Line(), ".", (), 9)
+    most = cell_reader(Conversion(), ".", (), 9)
     assert most("4294967294") == 2**32 - 2
     with pytest.raises(BadCell, match="more than 32 bits"):
         most("4294967295")
     with pytest.raises(BadCell, match=r"^'1e199' is out of range$"):
-        cell_reader(Line(Fraction(10**30)), ".", (), 9)("1e199")
+        cell_reader(Conversion(Fraction(10**30)), ".", (), 9)("1e199")
 
 
 def test_dates_and_times_by_iso_8601():
@@ -508,16 +508,26 @@ HOUR = 3_600_000_000
 
 def test_steps_between_units():
     # NIST SP 811, appendix B.8: the mile, foot, knot, and °F and K to °C.
-    assert conversion("kn", "km/h") == Line(Fraction(1852, 1000))
-    assert conversion("mi", "ft") == Line(Fraction(5280))
-    assert conversion("°F", "K") == Line(Fraction(5, 9), Fraction(-160, 9) + Fraction(27315, 100))
-    assert conversion("h", "min") == Line(Fraction(60)) and conversion("kWh", "Wh").factor == 1000
-    assert conversion("MΩ", "mohm") == Line(Fraction(10**9)) and conversion("uV", "µV") == Line()
-    assert conversion("furlong", "furlong") == Line() and conversion("x", "V") is None
+    assert conversion("kn", "km/h") == Conversion(Fraction(1852, 1000))
+    assert conversion("mi", "ft") == Conversion(Fraction(5280))
+    assert conversion("°F", "K") == Conversion(
+        Fraction(5, 9), Fraction(-160, 9) + Fraction(27315, 100)
+    )
+    assert (
+        conversion("h", "min") == Conversion(Fraction(60))
+        and conversion("kWh", "Wh").factor == 1000
+    )
+    assert (
+        conversion("MΩ", "mohm") == Conversion(Fraction(10**9))
+        and conversion("uV", "µV") == Conversion()
+    )
+    assert conversion("furlong", "furlong") == Conversion() and conversion("x", "V") is None
     assert (spelled("kph"), spelled("furlong")) == ("km/h", "furlong")
-    there = Line(Fraction(2), Fraction(3))
-    assert there.then(Line(Fraction(5), Fraction(7))) == Line(Fraction(10), Fraction(22))
-    assert there.then(there.inverse()) == Line()
+    there = Conversion(Fraction(2), Fraction(3))
+    assert there.then(Conversion(Fraction(5), Fraction(7))) == Conversion(
+        Fraction(10), Fraction(22)
+    )
+    assert there.then(there.inverse()) == Conversion()
 
 
 # --- lines -----------------------------------------------------------------------------------

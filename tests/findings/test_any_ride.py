@@ -21,7 +21,14 @@ from sagline_analyser import (
 )
 from sagline_analyser.findings.answers import QUESTIONS
 from sagline_analyser.findings.readings.gathered import Gathered
-from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, RideMark, Segment, StreamColumns
+from sagline_analyser.load.ride import (
+    LinkGap,
+    Ride,
+    RideEvent,
+    RideMark,
+    RideSegment,
+    StreamColumns,
+)
 from sagline_analyser.page.document import trace_data
 from sagline_analyser.page.strip import strip
 from sagline_logger.format import EventKind, derive_limits, load_board_file, vocabulary
@@ -114,9 +121,9 @@ def rides(draw: st.DrawFn) -> Ride:
     )
     marks = tuple(RideMark(draw(moments), 1, "") for _ in range(draw(st.integers(0, 1))))
     gaps = draw(st.sampled_from(((), (LinkGap(end / 2, None, ""),), (LinkGap(0.0, end, ""),))))
-    parts = (Segment(0, 1, 0.0, end),)
+    parts = (RideSegment(0, 1, 0.0, end),)
     if draw(st.booleans()):
-        parts = (Segment(0, 1, 0.0, end / 2), Segment(1, 2, end / 2, end, 3.0))
+        parts = (RideSegment(0, 1, 0.0, end / 2), RideSegment(1, 2, end / 2, end, 3.0))
         for stream in ride.streams.values():
             stream.segment[stream.time >= end / 2] = 1
     changes = {"events": happened, "marks": marks, "link_gaps": gaps, "segments": parts}

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from sagline_analyser.findings.belief.circuit import CircuitFit, fit_circuits, low_pass
 from sagline_analyser.findings.readings.electric import battery_current, present
 from sagline_analyser.findings.readings.series import Series
-from sagline_analyser.findings.readings.unknown import Unknown
+from sagline_analyser.findings.readings.unknown import NotKnown
 from support.pulse_cell import pulse_ride, pulses
 
 COUNT = 18
@@ -208,5 +208,5 @@ def test_the_sag_is_what_the_load_takes():
 def test_what_cannot_be_fitted_says_why(change, reason):
     current, cell = change(*ridden())
     found = fit_circuits(current, [("cell_voltage_1", cell)], 0.0, 400.0)
-    assert isinstance(found, Unknown)
+    assert isinstance(found, NotKnown)
     assert reason in found.reason

@@ -31,7 +31,7 @@ from sagline_analyser.findings.belief.circuit import (
     low_pass,
 )
 from sagline_analyser.findings.readings.series import Series
-from sagline_analyser.findings.readings.unknown import Unknown
+from sagline_analyser.findings.readings.unknown import NotKnown
 
 HUBER = 1.345  # 95 % efficiency with Gaussian noise
 
@@ -337,24 +337,24 @@ def test_what_cannot_be_fitted_says_so_in_words():
     current, cells, _ = ridden(1)
     few = [(cells[0][0], series(cells[0][1].time[:41], cells[0][1].value[:41]))]
     told = fit_circuits(current, few, 0.0, 400.0)
-    assert isinstance(told, Unknown)
+    assert isinstance(told, NotKnown)
     assert told.reason == (
         "needs at least 40 readings of cell voltage together with battery current"
     )
     enough = [(cells[0][0], series(cells[0][1].time[:42], cells[0][1].value[:42]))]
     told = fit_circuits(current, enough, 0.0, 400.0)
-    assert not isinstance(told, Unknown) or "40 readings" not in told.reason
+    assert not isinstance(told, NotKnown) or "40 readings" not in told.reason
     holed = series(np.r_[current.time[:60], current.time[-60:]], np.r_[current.value[:120]], [60])
     told = fit_circuits(holed, cells, 0.0, 400.0)
-    assert isinstance(told, Unknown)
+    assert isinstance(told, NotKnown)
     assert told.reason == ("too little battery current was recorded alongside the cell voltages")
     still = series(current.time, np.where(np.arange(len(current)) % 2, 3.0, 3.8))
     told = fit_circuits(still, cells, 0.0, 400.0)
-    assert isinstance(told, Unknown)
+    assert isinstance(told, NotKnown)
     assert told.reason == "the load hardly changed; a few launches would do"
     wrong = [(key, series(one.time, 7.6 - one.value)) for key, one in cells]
     told = fit_circuits(current, wrong, 0.0, 400.0)
-    assert isinstance(told, Unknown)
+    assert isinstance(told, NotKnown)
     assert told.reason == (
         "the cells' voltage does not follow the load, so one of the two may be measured wrong"
     )

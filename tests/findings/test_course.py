@@ -7,7 +7,7 @@ from sagline_analyser.findings.energy.consumption import consumption_answer, mea
 from sagline_analyser.findings.energy.reported_charge import compared, last_report
 from sagline_analyser.findings.readings.course import Course, find_course, find_heights
 from sagline_analyser.findings.readings.gathered import Gathered
-from sagline_analyser.findings.readings.unknown import Unknown
+from sagline_analyser.findings.readings.unknown import NotKnown
 from sagline_analyser.load.ride import Ride
 from support.rides import channel, make_ride, make_stream
 
@@ -109,7 +109,7 @@ def test_slope_and_climb_are_those_of_the_road(noise: float) -> None:
 
 def test_consumption_by_slope_is_the_work_against_weight() -> None:
     found = measure_consumption(Gathered(hill(0.2)))
-    assert not isinstance(found, Unknown)
+    assert not isinstance(found, NotKnown)
     by = {rate.label: rate.per_km for rate in found.grades}
     level = 100 / 5 / 3.6  # Wh/km: 100 W at 5 m/s
     # Lifting 50 kg by 50 m takes m g h (any textbook of mechanics) for each km of 5 %.

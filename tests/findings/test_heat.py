@@ -8,7 +8,7 @@ import pytest
 import scipy
 
 from sagline_analyser.findings.heat import heat_answer, part_heats
-from sagline_analyser.findings.heat.drive import Drive
+from sagline_analyser.findings.heat.drive import HeatDrive
 from sagline_analyser.findings.heat.lumps import COPPER, Rates, steady_path, warm
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_logger.format import read_board_file
@@ -35,9 +35,9 @@ def rates(**values: float) -> Rates:
     return Rates(**{name: np.array([given.get(name, 0.0)]) for name in Rates.__dataclass_fields__})
 
 
-def constant(current: float, speed: float, step: float, count: int) -> Drive:
+def constant(current: float, speed: float, step: float, count: int) -> HeatDrive:
     ones = np.ones(count)
-    return Drive(
+    return HeatDrive(
         step, current**2 * ones, current * ones, speed * ones, AIR * ones, np.ones(count, bool)
     )
 

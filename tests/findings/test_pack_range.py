@@ -24,8 +24,8 @@ from sagline_analyser.findings.energy.pack_range import (
 from sagline_analyser.findings.energy.reported_charge import Report, compared
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.packs import pack_capacity
-from sagline_analyser.findings.readings.unknown import Unknown
-from sagline_analyser.load.ride import RideMark, Segment
+from sagline_analyser.findings.readings.unknown import NotKnown
+from sagline_analyser.load.ride import RideMark, RideSegment
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import (
     KESTREL,
@@ -95,7 +95,7 @@ def test_each_speed_has_its_own_consumption():
 def test_charge_and_energy_of_the_pack_are_the_ledgers(udds):
     simulation, ride = udds
     uses = pack_use(asked(ride, board_file(SOUND)))
-    assert not isinstance(uses, Unknown)
+    assert not isinstance(uses, NotKnown)
     (use,) = uses
     assert use.energy_drawn - use.energy_returned == pytest.approx(
         simulation.ledger.battery / 3600, rel=0.02
@@ -187,7 +187,7 @@ def test_what_cannot_be_iron_phosphate_is_not_judged_as_such(udds):
     )
     (pack,) = fit_packs(Gathered(udds[1]))
     found = charge_state(pack, read_board_file(text, "test"))
-    assert isinstance(found, Unknown)
+    assert isinstance(found, NotKnown)
     assert "iron-phosphate" in found.reason
 
 
@@ -263,7 +263,7 @@ def test_the_pack_for_a_distance_goes_it(udds):
     board = board_file(SOUND)
     (pack,) = fit_packs(Gathered(ride, board))
     wanted = capacity_for(Gathered(ride, board), pack, 30.0)
-    assert not isinstance(wanted, Unknown)
+    assert not isinstance(wanted, NotKnown)
     sure, even = wanted
     assert sure > even
     for capacity, goal in ((sure, "least"), (even, "distance")):
@@ -302,7 +302,7 @@ def test_braking_into_a_full_pack_is_found_and_explained(tmp_path):
     full = Simulation(SOUND, replace(DESCENT, charge=1.0), seed=1, step=10_000)
     ride = load(full, tmp_path / "full.sagline")
     found = find_overcharge(asked(ride, board_file(SOUND)))
-    assert not isinstance(found, Unknown)
+    assert not isinstance(found, NotKnown)
     over = [one for one in found if one.kind == "voltage"]
     assert over
     assert all(one.span.peak > 4.2 and one.load < 0 for one in over)
@@ -321,7 +321,7 @@ def test_too_much_charge_current_is_found(tmp_path):
     half = Simulation(SOUND, replace(DESCENT, charge=0.5), seed=1, step=10_000)
     ride = load(half, tmp_path / "half.sagline")
     found = find_overcharge(asked(ride, board_file(SOUND)))
-    assert not isinstance(found, Unknown)
+    assert not isinstance(found, NotKnown)
     assert {one.kind for one in found} == {"current"}
     assert all(one.span.peak < -8.75 for one in found)
     assert "8.75 A" in found[0].explained
@@ -356,7 +356,7 @@ def test_many_packs_are_told_together():
             {volts: 40.0 + 4 * pack, amps: np.where(riding, 10.0, 0.0)},
             gap=[400 * n for n in range(1, 5)],
         ),
-        segments=tuple(Segment(n, n + 1, s, s + 199.5) for n, s in enumerate(starts)),
+        segments=tuple(RideSegment(n, n + 1, s, s + 199.5) for n, s in enumerate(starts)),
     )
     answer = pack_answer(asked(ride))
     assert "5 packs gave 0.50 to 0.50 Ah each, together 2.50 Ah" in answer.verdict

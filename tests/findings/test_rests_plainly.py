@@ -25,7 +25,7 @@ from sagline_analyser.findings.belief.curves import (
     on_grid,
 )
 from sagline_analyser.findings.belief.estimate import Estimate, of_draws
-from sagline_analyser.findings.belief.missing import Missing, missing_voltage
+from sagline_analyser.findings.belief.missing import MissingVoltage, missing_voltage
 from sagline_analyser.findings.belief.rest_points import _rest, rest_points
 from sagline_analyser.findings.belief.rests import (
     Rests,
@@ -559,7 +559,7 @@ def test_the_missing_volts_are_shared_out():
         sag=lambda when: np.array([[0.1, 0.2, 0.25]]) + when[:, None] * 0,
     )
     found = missing_voltage(rests, 5.0, "c", 4.2)
-    assert found == Missing(
+    assert found == MissingVoltage(
         4.2, pytest.approx(0.4), pytest.approx(0.2), pytest.approx(0.2), pytest.approx(0.05)
     )
     assert found.total == pytest.approx(0.85)
@@ -568,10 +568,10 @@ def test_the_missing_volts_are_shared_out():
         "lower charge, 0.20 V the load on a sound cell, 0.05 V this cell's extra resistance."
     )
     assert missing_voltage(rests, 5.0, "a", 4.2).behind == pytest.approx(-0.1)
-    assert Missing(4.2, 0.01, 0.009, -0.3, 0.0).words("x") == (
+    assert MissingVoltage(4.2, 0.01, 0.009, -0.3, 0.0).words("x") == (
         "Of the -0.28 V below x (4.20 V): 0.01 V the charge used."
     )
-    assert Missing(4.2, 0.001, 0.002, 0.009, 0.0).words("x") == ""
+    assert MissingVoltage(4.2, 0.001, 0.002, 0.009, 0.0).words("x") == ""
     assert missing_voltage(rests, math.nan, "a", 4.2) is None
 
 

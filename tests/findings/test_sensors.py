@@ -14,7 +14,7 @@ from sagline_analyser.findings.answers import answers
 from sagline_analyser.findings.basis import Basis, figures, open_basis, without
 from sagline_analyser.findings.readings.series import Series
 from sagline_analyser.findings.sensors.doubt import SensorDoubt, spans_of
-from sagline_analyser.findings.sensors.levels import Pace, blocks_of, unreachable
+from sagline_analyser.findings.sensors.levels import ReadingPace, blocks_of, unreachable
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import derive_limits, read_board_file, vocabulary
 from support.rides import channel, make_ride, make_stream
@@ -179,7 +179,7 @@ def test_a_throttle_held_while_the_controller_stops_by_itself_is_sound():
 
 
 def test_jumps_are_found_and_ramps_are_followed():
-    pace = Pace(0.5, 8.0, 20.0, 2.0, 30.0)
+    pace = ReadingPace(0.5, 8.0, 20.0, 2.0, 30.0)
     time = np.arange(0, 60, 0.1)
     ramp = 20 + 10 * np.clip(time - 20, 0, 8)
     blocks = blocks_of(Series(time, ramp, np.zeros(len(time), bool)), 0.5)

@@ -10,8 +10,8 @@ import scipy
 from sagline_analyser.findings.limits.crossings import crossings_frame, find_crossings
 from sagline_analyser.findings.readings.speed import vehicle_speed
 from sagline_analyser.findings.readings.summary import summarise
-from sagline_analyser.findings.readings.unknown import Unknown
-from sagline_analyser.load.ride import LinkGap, Ride, Segment
+from sagline_analyser.findings.readings.unknown import NotKnown
+from sagline_analyser.load.ride import LinkGap, Ride, RideSegment
 from sagline_analyser.page.tables import summary_tiles
 from sagline_logger.format import derive_limits, read_board_file
 from support.rides import channel, make_ride, make_stream
@@ -132,7 +132,7 @@ def test_a_sum_over_less_than_half_of_the_ride_is_not_told() -> None:
 
 
 def test_what_is_no_part_of_the_ride_and_what_is() -> None:
-    parked = (Segment(0, 1, 0.0, 73.0), Segment(1, 2, 5000.0, 5027.0))
+    parked = (RideSegment(0, 1, 0.0, 73.0), RideSegment(1, 2, 5000.0, 5027.0))
     assert "73 %" in summarise(_ride_known_for(73, segments=parked))["charge_net"].note
     down = summarise(_ride_known_for(100, link_gaps=(LinkGap(100, 250, "out of reach"),)))
     assert down["charge_net"].value is None  # 100 s of 250 s
@@ -199,7 +199,7 @@ def test_speed_from_motor_speed(name: str, divisor: float) -> None:
     ride = make_ride(make_stream("fast", np.arange(100) / 10, motors))
     board = read_board_file(BOARD, "board")
     found = vehicle_speed(ride, board)
-    assert not isinstance(found, Unknown)
+    assert not isinstance(found, NotKnown)
     assert found.series.value == pytest.approx(np.full(100, 7.853981634 / divisor))
     top = summarise(ride, board)["top_speed"]
     assert "derived from" in top.how and "gearing 4" in top.how

@@ -7,15 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sagline_logger.format import derive_limits, read_board_file
-from sagline_logger.live.alarms import HOLD, HYSTERESIS, RAISE_AFTER, SLACK, Alarm, Threshold
+from sagline_logger.live.alarms import HOLD, HYSTERESIS, RAISE_AFTER, SLACK, Alarm, AlarmThreshold
 from sagline_logger.live.watch import thresholds
 from support.channels import STANDARD
 
-LOW_CELL = Threshold("cell_voltage_7", False, 3.10, "V", "cell alarm voltage")
-HOT = Threshold("motor_temperature_1", True, 100.0, "°C", "motor limit")
+LOW_CELL = AlarmThreshold("cell_voltage_7", False, 3.10, "V", "cell alarm voltage")
+HOT = AlarmThreshold("motor_temperature_1", True, 100.0, "°C", "motor limit")
 
 
-def run(threshold: Threshold, readings: list[tuple[float, float]]) -> list[bool]:
+def run(threshold: AlarmThreshold, readings: list[tuple[float, float]]) -> list[bool]:
     alarm = Alarm(threshold)
     states = []
     for time, value in readings:

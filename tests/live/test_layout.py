@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sagline_logger.format import Limit
-from sagline_logger.live.alarms import Alarm, Threshold, worst_first
+from sagline_logger.live.alarms import Alarm, AlarmThreshold, worst_first
 from sagline_logger.live.digits import large
 from sagline_logger.live.glance import numbers
 from sagline_logger.live.layout import CAUTION, Status, draw, duration, size
@@ -27,13 +27,13 @@ LATEST = {
 }
 STATUS = Status("kestrel", 754, "link up", True, 31234, 0, 12_300_000, 2_100_000_000, 2)
 LOW = Alarm(
-    Threshold("cell_voltage_7", False, 3.1, "V", "cell alarm voltage", rank=2),
+    AlarmThreshold("cell_voltage_7", False, 3.1, "V", "cell alarm voltage", rank=2),
     True,
     None,
     3.01,
     3.05,
 )
-HOT = Alarm(Threshold("motor_temperature_1", True, 70, "°C", "motor"), True, None, 71.0, 71.0)
+HOT = Alarm(AlarmThreshold("motor_temperature_1", True, 70, "°C", "motor"), True, None, 71.0, 71.0)
 
 
 def text(lines) -> str:
@@ -125,7 +125,7 @@ def test_a_numeral_twice_as_large_is_the_same_picture():
 
 def test_the_gravest_alarm_comes_first_and_a_column_is_told_once():
     def alarm(key, value, now, rank, above=False):
-        limit = Threshold(key, above, value, "V", "part", rank=rank)
+        limit = AlarmThreshold(key, above, value, "V", "part", rank=rank)
         return Alarm(limit, True, None, now, now)
 
     stop = alarm("cell_voltage_1", 3.0, 2.98, 0)

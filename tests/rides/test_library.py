@@ -20,7 +20,7 @@ from sagline_analyser.findings.readings.summary import summarise
 from sagline_analyser.load import load_ride
 from sagline_analyser.rides import RideFigures, figures_of, open_library
 from sagline_analyser.rides.index import NAME
-from sagline_analyser.rides.library import Entry
+from sagline_analyser.rides.library import LibraryEntry
 from sagline_analyser.rides.listing import Filter, table
 from sagline_logger.format import SaglineError
 from support.capture import PATIENCE, wait_until
@@ -282,10 +282,10 @@ def test_where_the_directory_takes_no_index(tmp_path, monkeypatch, counted):
 def test_filters(known):
     entries = [
         *known.rides,
-        Entry(
+        LibraryEntry(
             "other", RideFigures(board="Petrel", started=0.0, faults=((7, "stage too warm", 2),))
         ),
-        Entry("bad", RideFigures(problem="not a Sagline log")),
+        LibraryEntry("bad", RideFigures(problem="not a Sagline log")),
     ]
 
     def shown(**wanted: object) -> list[str]:
@@ -321,7 +321,7 @@ def test_the_command(written, known, capsys):
 
 def test_a_board_cannot_write_on_the_terminal():
     odd = RideFigures(board="\x1b[2Jx\n", started=1e300, distance=None)
-    text = "\n".join(table([Entry("a\udcff", odd)]))
+    text = "\n".join(table([LibraryEntry("a\udcff", odd)]))
     assert "\x1b" not in text and text.count("\n") == 1
     text.encode()
 

@@ -10,7 +10,7 @@ from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.readings.pack_names import pack_names
 from sagline_analyser.findings.readings.packs import PackSpan, pack_spans
 from sagline_analyser.load.ride import RideMark
-from sagline_analyser.rides.library import Entry
+from sagline_analyser.rides.library import LibraryEntry
 from sagline_analyser.rides.pack_history import look_alike, pack_history
 from sagline_analyser.rides.ride_figures import CellFigures, PackFigures, RideFigures, figures_of
 from sagline_analyser.rides.trends import write_trends
@@ -75,7 +75,9 @@ def test_a_line_joins_rides_of_one_name_only(tmp_path):
         replace(day[2], packs=(pack("", b),)),
         replace(day[3], packs=(pack("B", b),)),
     ]
-    write_trends([Entry(f"{n}", one) for n, one in enumerate(rides)], tmp_path / "t.html", "here")
+    write_trends(
+        [LibraryEntry(f"{n}", one) for n, one in enumerate(rides)], tmp_path / "t.html", "here"
+    )
     text = (tmp_path / "t.html").read_text(encoding="utf-8")
     assert text.count("Resistance of each cell, 10 s after a step of load – pack A") == 1
     assert text.count("Resistance of each cell, 10 s after a step of load – pack B") == 1
@@ -113,10 +115,12 @@ def test_the_history_of_a_pack_is_its_own_earlier_rides():
     points = rest_points(stream, pack_spans(stream)[0])
     other = pack("B", [])
     rides = [
-        Entry("b", RideFigures(started=200.0, packs=(pack("A", [0.02], rests=points),))),
-        Entry("a", RideFigures(started=100.0, packs=(pack("a", [0.02], rests=points), other))),
-        Entry("c", RideFigures(started=300.0, packs=(pack("A", [0.02], rests=points),))),
-        Entry("d", RideFigures(started=50.0, packs=(pack("", [0.02], rests=points),))),
+        LibraryEntry("b", RideFigures(started=200.0, packs=(pack("A", [0.02], rests=points),))),
+        LibraryEntry(
+            "a", RideFigures(started=100.0, packs=(pack("a", [0.02], rests=points), other))
+        ),
+        LibraryEntry("c", RideFigures(started=300.0, packs=(pack("A", [0.02], rests=points),))),
+        LibraryEntry("d", RideFigures(started=50.0, packs=(pack("", [0.02], rests=points),))),
     ]
     found = pack_history(rides, "A", before=300.0)
     assert [one.ride for one in found.rides] == ["a", "b"] and len(found) == 2

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from sagline_analyser.rides.library import Entry
+from sagline_analyser.rides.library import LibraryEntry
 from sagline_analyser.rides.ride_figures import RideFigures
 from sagline_analyser.rides.trends import write_trends
 from sagline_logger.format import CAUTION
@@ -25,11 +25,11 @@ def page(known, tmp_path_factory):
         faults=((0, HOSTILE, 1),),
     )
     odd = [
-        Entry("odd.sagline", hostile),
-        Entry(f"{HOSTILE}.sagline", RideFigures(problem=f"{HOSTILE} is no log")),
+        LibraryEntry("odd.sagline", hostile),
+        LibraryEntry(f"{HOSTILE}.sagline", RideFigures(problem=f"{HOSTILE} is no log")),
     ]
     other = [
-        Entry(e.path, replace(e.figures, board="Petrel", battery_temperature=21.0))
+        LibraryEntry(e.path, replace(e.figures, board="Petrel", battery_temperature=21.0))
         for e in known.rides[:3]
     ]
     write_trends([*known.rides, *other, *odd], path, HOSTILE)

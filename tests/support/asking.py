@@ -10,7 +10,7 @@ from sagline_analyser.findings.cells.fitted import PLATEAU, Asked, PackFit, fit_
 from sagline_analyser.findings.energy.charge_state import ChargeState
 from sagline_analyser.findings.energy.pack_range import Reach, way_of
 from sagline_analyser.findings.readings.gathered import Gathered
-from sagline_analyser.findings.readings.unknown import Unknown
+from sagline_analyser.findings.readings.unknown import NotKnown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
 
@@ -25,8 +25,8 @@ def reach(
     it: Gathered,
     pack: PackFit,
     other_capacity: float | None = None,
-    state: ChargeState | Unknown | None = None,
-) -> Reach | Unknown:
+    state: ChargeState | NotKnown | None = None,
+) -> Reach | NotKnown:
     """Return how far ``pack`` goes from where the ride left it.
 
     With ``other_capacity`` (Ah, as stated for the cells): how far a full pack of that capacity
@@ -34,7 +34,7 @@ def reach(
     pack's, if at hand.
     """
     how = way_of(it, pack, state)
-    return how if isinstance(how, Unknown) else how.reach(other_capacity)
+    return how if isinstance(how, NotKnown) else how.reach(other_capacity)
 
 
 def cell_capacities(pack: PackFit, state: ChargeState) -> dict[int, Estimate]:

@@ -33,6 +33,7 @@ NOT_RUN = (
     (r"pip install", "installs from a package registry; the test set-up itself does so"),
     (r"-m pytest", "the tests themselves"),
     (r"^\. ", "only sets up the shell"),
+    (r"tests/mutation/run", "tries thousands of changed lines, for hours"),
     (r"make_screenshots", "run by a test of its own, on a shorter ride"),
 )
 """Commands that are not run as a page has them: a pattern, and why."""

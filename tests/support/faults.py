@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, Segment
+from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, RideSegment
 from sagline_logger.format import BoardFile, Channel, EventKind, read_board_file
 from support.rides import channel, make_ride, make_stream
 
@@ -130,6 +130,6 @@ def link_lost(end: float | None) -> tuple[LinkGap, ...]:
     return (LinkGap(AT + 1.0, end, "no frame for 1 s"),)
 
 
-def restarted(end: float, step: float) -> tuple[Segment, ...]:
+def restarted(end: float, step: float) -> tuple[RideSegment, ...]:
     """Return two starts of the board with the strike between."""
-    return (Segment(0, 1, 0.0, AT), Segment(1, 2, end, END, step))
+    return (RideSegment(0, 1, 0.0, AT), RideSegment(1, 2, end, END, step))

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from sagline_analyser.load.ride import Quality, Ride, Segment, StreamColumns
+from sagline_analyser.load.ride import Quality, Ride, RideSegment, StreamColumns
 from sagline_logger.format import LAYOUT, Channel, SampleType
 
 SOUND = Quality(100, {}, 0, 0, 0, 0, 0, None, None, True)
@@ -51,7 +51,7 @@ def make_ride(*streams: StreamColumns, **changes: Any) -> Ride:
         "events": (),
         "marks": (),
         "link_gaps": (),
-        "segments": (Segment(0, 1, 0.0, duration),),
+        "segments": (RideSegment(0, 1, 0.0, duration),),
         "quality": SOUND,
         "duration": duration,
         "started_wall": 1_780_000_000.0,

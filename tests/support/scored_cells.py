@@ -20,8 +20,8 @@ from sagline_logger.simulator import (
     TOWN_LOOP,
     BoardParameters,
     Sensor,
+    SensorStream,
     Simulation,
-    StreamPlan,
     random_board,
     standard_streams,
 )
@@ -144,7 +144,7 @@ def score_cells(seed: int, folder: Path, seconds: float = 200.0) -> Score:
     )
 
 
-def _coarser(plans: tuple[StreamPlan, ...], chance: random.Random) -> tuple[StreamPlan, ...]:
+def _coarser(plans: tuple[SensorStream, ...], chance: random.Random) -> tuple[SensorStream, ...]:
     """Draw the cell voltages' noise and quantum (1 or 10 mV) and the current's (0.01 or 0.1 A)."""
     noise = chance.choice((0.0012, 0.004))
     quanta = {

@@ -19,8 +19,8 @@ from sagline_logger.simulator import (
     LimitChange,
     Route,
     Scenario,
+    SensorStream,
     Simulation,
-    StreamPlan,
     random_board,
     sensor,
     standard_streams,
@@ -130,7 +130,9 @@ def board_text(board: BoardParameters, settings: bool) -> str:
     return "\n".join(lines)
 
 
-def with_limits_in_force(streams: tuple[StreamPlan, ...], motors: int) -> tuple[StreamPlan, ...]:
+def with_limits_in_force(
+    streams: tuple[SensorStream, ...], motors: int
+) -> tuple[SensorStream, ...]:
     """Add the channels of the limits in force to the first stream."""
     more = tuple(
         sensor(name, motor)

@@ -8,7 +8,7 @@ from sagline_analyser.findings.cells.fitted import Asked, PackCells, fit_packs, 
 from sagline_analyser.findings.energy.charge_state import CLOSE, ChargeState
 from sagline_analyser.findings.energy.pack_range import Reach, pack_use
 from sagline_analyser.findings.readings.gathered import Gathered
-from sagline_analyser.findings.readings.unknown import Unknown
+from sagline_analyser.findings.readings.unknown import NotKnown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile
 from support.asking import cell_capacities, reach
@@ -57,17 +57,17 @@ def read(ride: Ride, board: BoardFile, other: float, history: PackHistory | None
     packs = fit_packs(it)
     cells = measure_cells(packs[-1])
     uses = pack_use(Asked(it, packs, history=history))
-    state = uses[-1].state if not isinstance(uses, Unknown) else uses
+    state = uses[-1].state if not isinstance(uses, NotKnown) else uses
     left, far = (reach(it, packs[-1], size, state) for size in (None, other))
     measured = cells if isinstance(cells, PackCells) else None
     each = measured.cells if measured else ()
-    known = not isinstance(state, Unknown)
-    capacities = cell_capacities(packs[-1], state) if not isinstance(state, Unknown) else {}
+    known = not isinstance(state, NotKnown)
+    capacities = cell_capacities(packs[-1], state) if not isinstance(state, NotKnown) else {}
     return Said(
-        _start(state) if not isinstance(state, Unknown) else None,
-        _end(state) if not isinstance(state, Unknown) else None,
-        _range(left) if not isinstance(left, Unknown) and known and not left.vague else None,
-        _range(far) if not isinstance(far, Unknown) and known else None,
+        _start(state) if not isinstance(state, NotKnown) else None,
+        _end(state) if not isinstance(state, NotKnown) else None,
+        _range(left) if not isinstance(left, NotKnown) and known and not left.vague else None,
+        _range(far) if not isinstance(far, NotKnown) and known else None,
         {cell.number: _told(cell.rest_end, cell.rest_error) for cell in each},
         {cell.number: _told(cell.step, cell.step_error) for cell in each},
         {

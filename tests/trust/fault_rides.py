@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, Segment, StreamColumns
+from sagline_analyser.load.ride import LinkGap, Ride, RideEvent, RideSegment, StreamColumns
 from sagline_logger.format import BoardFile, Channel, EventKind, read_board_file
 from support.rides import channel, make_ride
 
@@ -523,7 +523,7 @@ def _reset(kind: str, seed: int) -> Made:
         return None
     back = made.at + np.random.default_rng([seed, 51]).uniform(0.5, 2)
     ride = _kept(made.ride, lambda t: (t < made.at) | (t > back))
-    parts = (Segment(0, 1, 0.0, made.at), Segment(1, 2, back, ride.duration, 0.2))
+    parts = (RideSegment(0, 1, 0.0, made.at), RideSegment(1, 2, back, ride.duration, 0.2))
     return replace(made, ride=replace(ride, segments=parts, events=()))
 
 

@@ -10,9 +10,9 @@ from ..findings.telling.picture import Bar, Bars, Shares
 from ..markup import html
 from ..page.card_picture import draw
 from ..page.cards import card, ordered
-from ..page.still_strip import Mark, draw_strip
+from ..page.still_strip import StripMark, draw_strip
 from ..page.units import moment_text
-from .comparison import Comparison, Group, MeasureRow
+from .comparison import Comparison, MeasureRow, RunGroup
 from .predict import Prediction
 from .verdict import Outcome, measure_text
 
@@ -39,7 +39,7 @@ def runs_strip(comparison: Comparison) -> Markup:
         value = next(values[run.side])
         told = f"{run.side} at {moment_text(run.start)} of log {run.part}: "
         if math.isfinite(value):
-            marks.append(Mark(value, run.side, told + measure_text(value, row.measure.unit)))
+            marks.append(StripMark(value, run.side, told + measure_text(value, row.measure.unit)))
     if not marks:
         return Markup()
     low, high = (limit(mark.value for mark in marks) for limit in (min, max))
@@ -92,7 +92,7 @@ def _difference(text: str) -> str:
     return text.partition(": ")[2].partition(" (")[0]
 
 
-def _intervals(group: Group) -> Bars | None:
+def _intervals(group: RunGroup) -> Bars | None:
     """Return the size of each measure's difference in % of A's figure with its interval's ends."""
     bars = []
     for row in group.rows[:7]:
@@ -108,7 +108,7 @@ def _intervals(group: Group) -> Bars | None:
     return Bars("%", tuple(bars)) if bars else None
 
 
-def _conditions(group: Group, behind: Markup) -> tuple[Urgency, Markup]:
+def _conditions(group: RunGroup, behind: Markup) -> tuple[Urgency, Markup]:
     found = group.confounders
     unlike = [one for one in found if one.real and not one.taken_out]
     bars = tuple(Bar(one.label, 100 * abs(one.effect), odd=one in unlike) for one in found[:7])
@@ -123,7 +123,7 @@ def _conditions(group: Group, behind: Markup) -> tuple[Urgency, Markup]:
     return asks, card(asks, "conditions", line, picture, behind)
 
 
-def _causes(group: Group, both: bool, behind: Markup) -> tuple[Urgency, Markup]:
+def _causes(group: RunGroup, both: bool, behind: Markup) -> tuple[Urgency, Markup]:
     first = group.causes[0]
     line = f"{first.cause[0].upper()}{first.cause[1:]} decided {first.a:.0%} of the time on A"
     if both:

@@ -12,7 +12,7 @@ from sagline_logger.format import CAUTION, UsageError, check_output, titled
 
 from ..findings.basis import Basis, examine
 from .cards import score_text
-from .comparison import Comparison, Group, compare
+from .comparison import Comparison, RunGroup, compare
 from .page import TITLE, write_comparison
 from .plan import plan
 from .predict import Prediction, parse_setting, predict
@@ -126,7 +126,7 @@ def as_document(
     return plain
 
 
-def _group_document(group: Group) -> dict[str, Any]:
+def _group_document(group: RunGroup) -> dict[str, Any]:
     return {
         "goal": asdict(group.goal),
         "measures": [{**asdict(row), "clear": row.clear} for row in group.rows],
@@ -181,7 +181,7 @@ def _print(found: Comparison, prediction: Prediction | None) -> None:
     print(f"\n{found.caution}")
 
 
-def _print_rows(group: Group) -> None:
+def _print_rows(group: RunGroup) -> None:
     for row in group.rows:
         unit, by = row.measure.unit, row.difference
         assert by is not None and row.mean_b is not None

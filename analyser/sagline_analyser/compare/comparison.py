@@ -21,7 +21,7 @@ from .measures import Goal, Measure, figures, launch_goal, measures
 from .runs import Run, choose_launches, choose_pulls, find_runs
 from .sides import Part, SettingChange, StretchSetting, changes, settings_seen, split
 from .statistics import SURE, Difference, adjusted, difference, launchwise
-from .verdict import MATTERS, Verdict, judge
+from .verdict import MATTERS, Judgement, judge
 
 CLEAR = 0.10
 """Corrected two-sided p up to which a difference of the table counts as clear: 5 % each way."""
@@ -111,7 +111,7 @@ class CauseShare:
 
 
 @dataclass(frozen=True)
-class Group:
+class RunGroup:
     """All runs of one kind: ``runs`` in the order ridden, what they come to and how they differ.
 
     ``partly`` says of which measures only some runs have all the readings; they have no row.
@@ -143,9 +143,9 @@ class Comparison:
 
     parts: tuple[Part, ...]
     changes: tuple[SettingChange, ...]
-    launches: Group | None
-    pulls: Group | None
-    verdict: Verdict | None
+    launches: RunGroup | None
+    pulls: RunGroup | None
+    verdict: Judgement | None
     notes: tuple[str, ...]
     order: str
     settings: tuple[StretchSetting, ...] = ()
@@ -153,7 +153,7 @@ class Comparison:
     caution: str = CAUTION
 
     @property
-    def main(self) -> Group:
+    def main(self) -> RunGroup:
         """The group the verdict is about."""
         found = self.launches or self.pulls
         assert found is not None
@@ -276,7 +276,7 @@ def _group(
     runs: Sequence[Run],
     motors: dict[int, tuple[MotorCauses, ...]],
     changed: Sequence[SettingChange],
-) -> Group:
+) -> RunGroup:
     a, b = ([run for run in runs if run.side == letter] for letter in "AB")
     both = [*a, *b]
     found = [figures(run, goal) for run in both]
@@ -311,7 +311,7 @@ def _group(
         )
         chances = [row.difference.p for row in rows if row.difference is not None]
         rows = [replace(row, adjusted_p=p) for row, p in zip(rows, adjusted(chances), strict=True)]
-    return Group(
+    return RunGroup(
         goal,
         tuple(runs),
         tuple(rows),
@@ -435,7 +435,7 @@ def _balanced(order: str) -> bool:
     return abs(a - b) < 1e-9
 
 
-def _order_notes(order: str, both: bool, group: Group | None) -> list[str]:
+def _order_notes(order: str, both: bool, group: RunGroup | None) -> list[str]:
     if not both:
         return []
     notes = []

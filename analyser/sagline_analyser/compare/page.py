@@ -14,7 +14,7 @@ from ..page.tables import listed
 from ..page.templates import page, part
 from ..page.units import moment_text
 from .cards import page_cards, runs_strip, score_text
-from .comparison import CLEAR, METHOD, Comparison, Group, MeasureRow
+from .comparison import CLEAR, METHOD, Comparison, MeasureRow, RunGroup
 from .confounders import Confounder
 from .predict import Prediction
 from .runs import BEFORE, GRID, Run
@@ -111,7 +111,7 @@ def _behind(comparison: Comparison, prediction: Prediction | None) -> dict[str, 
     }
 
 
-def _table(group: Group, both: bool) -> Markup:
+def _table(group: RunGroup, both: bool) -> Markup:
     if not both:
         one_side = [(row.measure, measure_text(row.mean_a, row.measure.unit)) for row in group.rows]
         return part(_OURS, "measures", one_side)
@@ -204,7 +204,7 @@ def _prediction(found: Prediction) -> Markup:
     return part(_OURS, "prediction", told, rows, found.notes)
 
 
-def _runs(group: Group) -> Markup:
+def _runs(group: RunGroup) -> Markup:
     order = {"A": iter(range(len(group.side("A")))), "B": iter(range(len(group.side("B"))))}
     rows = []
     for run in group.runs:
@@ -246,7 +246,7 @@ class OverlayData(TypedDict):
     panels: list[OverlayPanel]
 
 
-def _spec(group: Group) -> OverlayData:
+def _spec(group: RunGroup) -> OverlayData:
     end = max(run.end - run.zero for run in group.runs)
     panels: list[OverlayPanel] = []
     for key, title, unit, factor in _PANELS:

@@ -17,11 +17,11 @@ import numpy as np
 from sagline_logger.format import SaglineError, UsageError
 from sagline_logger.format.arguments import setting
 
-from ..findings.drive.demand import Drive, drives
+from ..findings.drive.demand import MotorDemand, drives
 from ..findings.readings.chance import student
 from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array
-from ..findings.readings.unknown import Unknown
+from ..findings.readings.unknown import NotKnown
 from .comparison import Comparison
 from .like_load import WINDOW, windows
 from .measures import Goal, Measure, figures
@@ -89,7 +89,7 @@ class Bounds:
 
 
 @dataclass(frozen=True)
-class Machine:
+class LaunchMachine:
     """The fitted coefficients.
 
     dv/dt = ``push``·ΣI − ``roll`` − ``drag``·v²; for each motor duty·V = ``ohms``·I + ``emf``·v and
@@ -216,10 +216,10 @@ def _bounds(
     """Return A's limits as its ride shows or states them, the old value of ``name``, and notes."""
     part = next(p for p in comparison.parts if p.side == "A")
     motors = drives(Gathered(part.ride, part.board))
-    assert not isinstance(motors, Unknown)  # the comparison has used them
+    assert not isinstance(motors, NotKnown)  # the comparison has used them
     notes: list[str] = []
 
-    def levels(get: Callable[[Drive], object]) -> Array:
+    def levels(get: Callable[[MotorDemand], object]) -> Array:
         values = []
         for motor in motors:
             limit = get(motor)
@@ -258,7 +258,7 @@ def _bounds(
 # ------------------------------------------------------------------------ the machine, fitted
 
 
-def _machine(runs: Sequence[Run], goal: Goal, where: str) -> Machine:
+def _machine(runs: Sequence[Run], goal: Goal, where: str) -> LaunchMachine:
     """Fit the coefficients to the runs by least squares.
 
     Raises:
@@ -300,7 +300,7 @@ def _machine(runs: Sequence[Run], goal: Goal, where: str) -> Machine:
     )
     idle, force, loss = _not_negative(power, battery * voltage)
     sag, sink = _not_negative(np.column_stack([battery, drawn]), dropped)
-    return Machine(
+    return LaunchMachine(
         np.array([push]),
         np.array([roll]),
         np.array([drag]),
@@ -314,12 +314,12 @@ def _machine(runs: Sequence[Run], goal: Goal, where: str) -> Machine:
     )
 
 
-def _rows(machines: Sequence[Machine], launches: int) -> Machine:
+def _rows(machines: Sequence[LaunchMachine], launches: int) -> LaunchMachine:
     """Return the machines as one, each with a row for every one of its ``launches``."""
-    return Machine(
+    return LaunchMachine(
         *(
             np.repeat(np.concatenate([getattr(m, field.name) for m in machines]), launches, axis=0)
-            for field in fields(Machine)
+            for field in fields(LaunchMachine)
         )
     )
 
@@ -362,7 +362,9 @@ def _not_negative(matrix: Array, wanted: Array) -> list[float]:
 # ------------------------------------------------------------------------ the launch, driven again
 
 
-def _drive(machine: Machine, runs: Sequence[Run], goal: Goal, bounds: Bounds) -> dict[str, Array]:
+def _drive(
+    machine: LaunchMachine, runs: Sequence[Run], goal: Goal, bounds: Bounds
+) -> dict[str, Array]:
     """Drive every run's throttle again under ``bounds``; return the measures, each (runs,)."""
     count, steps = len(runs), round(LONGEST / STEP)
     throttle = np.stack([_hand(run, steps) for run in runs])
@@ -406,7 +408,7 @@ def _drive(machine: Machine, runs: Sequence[Run], goal: Goal, bounds: Bounds) ->
     return _measured(columns, rest, goal)
 
 
-def _at_power(machine: Machine, speed: Array, power: Array) -> Array:
+def _at_power(machine: LaunchMachine, speed: Array, power: Array) -> Array:
     """Return the motor current at which ``force``·I·v + ``loss``·I² is ``power``."""
     slope = machine.force * speed
     loss = np.maximum(machine.loss, 1e-9)

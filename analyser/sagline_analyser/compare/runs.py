@@ -8,13 +8,13 @@ import numpy as np
 from sagline_logger.format import BoardFile, SaglineError
 from sagline_logger.format.counting import several
 
-from ..findings.drive.demand import Drive, drives, find_pulls
+from ..findings.drive.demand import MotorDemand, drives, find_pulls
 from ..findings.drive.held_back import HARD
 from ..findings.readings.course import Heights, find_heights, slope_at, travelled
 from ..findings.readings.electric import battery_current, pack_voltage, present
 from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array, Flags, Series, interpolate
-from ..findings.readings.unknown import Unknown
+from ..findings.readings.unknown import NotKnown
 from ..load.ride import Ride
 
 GRID = 0.01
@@ -77,7 +77,7 @@ class Run:
 
 def find_runs(
     ride: Ride, board: BoardFile | None, side: str, part: int, span: tuple[float, float]
-) -> tuple[list[Run], list[Drive]]:
+) -> tuple[list[Run], list[MotorDemand]]:
     """Return the launches and pulls that begin in ``span`` (s), and the ride's motors.
 
     Raises:
@@ -85,9 +85,9 @@ def find_runs(
     """
     it = Gathered(ride, board)
     found, speed = drives(it), it.speed
-    if isinstance(found, Unknown):
+    if isinstance(found, NotKnown):
         raise SaglineError(f"launches cannot be compared: {found.reason}", where=ride.path)
-    if isinstance(speed, Unknown):
+    if isinstance(speed, NotKnown):
         raise SaglineError(
             f"launches cannot be compared: it {speed.reason}",
             where=ride.path,
@@ -114,8 +114,8 @@ def find_runs(
 @dataclass(frozen=True)
 class _Cutter:
     ride: Ride
-    motors: Sequence[Drive]
-    first: Drive
+    motors: Sequence[MotorDemand]
+    first: MotorDemand
     speed: Series
     side: str
     part: int
@@ -137,7 +137,7 @@ class _Cutter:
         def on(series: Series | None) -> Array:
             return np.full(count, np.nan) if series is None else interpolate(series, at)
 
-        def of(drive: Drive, value: Array | None) -> Array:
+        def of(drive: MotorDemand, value: Array | None) -> Array:
             return on(None if value is None else Series(drive.time, value, drive.gap))
 
         battery, voltage = battery_current(self.ride), pack_voltage(self.ride)

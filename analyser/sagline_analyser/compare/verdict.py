@@ -33,7 +33,7 @@ class Outcome(StrEnum):
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Judgement:
     """``outcome`` of B by the one ``measure`` named before looking; ``text`` says it in full.
 
     ``more`` is how many more stretches on each side would tell, None where it cannot be said;
@@ -57,7 +57,7 @@ def judge(
     ordered: bool,
     matters: float = MATTERS,
     by_currents: bool = False,
-) -> Verdict:
+) -> Judgement:
     """Judge by one measure.
 
     There is no difference that matters where the whole 90 % interval is within ``matters`` of A's
@@ -81,8 +81,8 @@ def judge(
     finds = smallest(found.error, found.free) / whole if math.isfinite(found.error) else None
     advice = (*_basis(found, finds, by_currents), *(() if ordered else (ORDER,)))
 
-    def verdict(outcome: Outcome, text: str, more: int | None, *first: str) -> Verdict:
-        return Verdict(outcome, measure.key, text, more, (*first, *advice), finds)
+    def verdict(outcome: Outcome, text: str, more: int | None, *first: str) -> Judgement:
+        return Judgement(outcome, measure.key, text, more, (*first, *advice), finds)
 
     if not math.isfinite(near):
         return verdict(

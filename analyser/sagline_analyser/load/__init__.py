@@ -7,7 +7,7 @@ from .ride import (
     Ride,
     RideEvent,
     RideMark,
-    Segment,
+    RideSegment,
     StreamColumns,
 )
 
@@ -17,7 +17,7 @@ __all__ = [
     "Ride",
     "RideEvent",
     "RideMark",
-    "Segment",
+    "RideSegment",
     "StreamColumns",
     "load_ride",
 ]

@@ -14,7 +14,7 @@ from sagline_logger.format import Stream
 
 from .columns import Band, Table, column_names, unpack
 from .frames import read_blocks
-from .streams import Part
+from .streams import StreamPart
 from .tables import Chunk, Key, tabulate
 
 _TAIL = 1 << 14
@@ -87,7 +87,7 @@ class Ahead:
                 return
             filling.jobs.append(self._worker.submit(unpack, piece, filling.bands, start))
 
-    def finish(self, parts: list[Part]) -> Table | None:
+    def finish(self, parts: list[StreamPart]) -> Table | None:
         """Return the columns of a stream's parts, None where they are still to be made."""
         fillings = [self._fillings.pop(part.key, None) if part.key else None for part in parts]
         first, *others = fillings

@@ -12,7 +12,7 @@ from sagline_logger.format.counting import several
 from .clocks import Clocks
 from .ride import StreamColumns
 from .segments import by_counter, joined
-from .streams import Filled, Part, build_stream, follow
+from .streams import Filled, StreamPart, build_stream, follow
 from .tables import Chunk, Key, Tables
 
 Descriptions = dict[tuple[int, int, int], Stream]
@@ -43,7 +43,7 @@ class Assembled:
 class _Sorted:
     """The pieces of each stream by its name, in order, and what was counted on the way."""
 
-    parts: dict[str, list[Part]]
+    parts: dict[str, list[StreamPart]]
     lost: dict[str, int]
     undescribed: int
     misfits: int
@@ -69,7 +69,7 @@ def assemble(
         name = names[key]
         if name not in streams:
             # Taken out, so that a piece's memory is free as soon as its columns are made.
-            parts = found.parts.pop(name, None) or [Part.empty(key[0], stream)]
+            parts = found.parts.pop(name, None) or [StreamPart.empty(key[0], stream)]
             _check_size(name, parts, where)
             streams[name], backwards = build_stream(name, parts, filled)
             if backwards:
@@ -95,7 +95,7 @@ def _sort(
 ) -> _Sorted:
     """Follow every counter of samples, and give the pieces that can be read to their streams."""
     latest = {key[:2]: name for key, name in names.items()}  # by (segment, stream number)
-    parts: defaultdict[str, list[Part]] = defaultdict(list)
+    parts: defaultdict[str, list[StreamPart]] = defaultdict(list)
     lost = dict.fromkeys(names.values(), 0)
     undescribed = misfits = 0
     for run, keys in by_counter(tables).items():
@@ -126,7 +126,7 @@ def _sort(
                 if not keep.all():
                     chunk, hole, device = chunk.only(keep), hole[keep], device[keep]
                 parts[names[key[:3]]].append(
-                    Part(key.segment, description, chunk, hole, device, line, key)
+                    StreamPart(key.segment, description, chunk, hole, device, line, key)
                 )
     return _Sorted(dict(parts), lost, undescribed, misfits)
 
@@ -139,7 +139,7 @@ def _fits(chunk: Chunk, key: Key, description: Stream | None) -> npt.NDArray[np.
     return fits
 
 
-def _check_size(name: str, parts: list[Part], where: str) -> None:
+def _check_size(name: str, parts: list[StreamPart], where: str) -> None:
     """Refuse a stream described anew so often that its columns would mostly hold nothing."""
     rows = [int(part.chunk.count.sum()) for part in parts]
     columns = {(channel.key, channel.unit) for part in parts for channel in part.stream.channels}

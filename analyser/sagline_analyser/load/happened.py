@@ -9,7 +9,7 @@ import numpy as np
 from sagline_logger.format import Event, FilePart, Link, LinkState, Mark, Record
 
 from .clocks import Clocks
-from .ride import LinkGap, RideEvent, RideMark, Segment, StreamColumns
+from .ride import LinkGap, RideEvent, RideMark, RideSegment, StreamColumns
 from .streams import follow
 from .tables import Tables
 
@@ -68,7 +68,7 @@ def link_gaps_of(host: Iterable[tuple[int, Record]], zero: int) -> tuple[LinkGap
 
 def segments_of(
     tables: Tables, clocks: Clocks, streams: dict[str, StreamColumns]
-) -> tuple[Segment, ...]:
+) -> tuple[RideSegment, ...]:
     """Return the segments; the voltage step is from the last reading before to the first after."""
     volts: dict[int, tuple[float, float]] = {}
     source = next((s for s in streams.values() if "pack_voltage" in s.channels), None)
@@ -84,7 +84,7 @@ def segments_of(
     for number, (boot, (start, end)) in enumerate(zip(tables.boots, clocks.spans, strict=True)):
         first, last = volts.get(number, (None, None))
         step = None if first is None or before is None else first - before
-        segments.append(Segment(number, boot, start / 1e6, end / 1e6, step))
+        segments.append(RideSegment(number, boot, start / 1e6, end / 1e6, step))
         before = last
     return tuple(segments)
 

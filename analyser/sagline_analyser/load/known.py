@@ -16,7 +16,7 @@ def varying(record: Board | Stream) -> slice:
 
 
 @dataclass(frozen=True)
-class Known:
+class KnownDescriptor:
     """A descriptor that came before; its repetitions are told by their bytes, many at once."""
 
     record: Board | Stream
@@ -24,7 +24,7 @@ class Known:
     varies: npt.NDArray[np.bool_]
 
     @classmethod
-    def of(cls, record: Board | Stream, body: bytes) -> "Known":
+    def of(cls, record: Board | Stream, body: bytes) -> "KnownDescriptor":
         """Return what is known of the bodies that are like ``body``."""
         varies = np.zeros(len(body), np.bool_)
         varies[varying(record)] = True

@@ -105,7 +105,7 @@ class LinkGap:
 
 
 @dataclass(frozen=True)
-class Segment:
+class RideSegment:
     """One stretch between device starts; ``voltage_step`` is V across the gap before it."""
 
     number: int
@@ -163,7 +163,7 @@ class Ride:
     events: tuple[RideEvent, ...]
     marks: tuple[RideMark, ...]
     link_gaps: tuple[LinkGap, ...]
-    segments: tuple[Segment, ...]
+    segments: tuple[RideSegment, ...]
     quality: Quality
     duration: float
     started_wall: float | None

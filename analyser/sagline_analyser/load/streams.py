@@ -19,7 +19,7 @@ _PAUSE = 3.0
 
 
 @dataclass(frozen=True)
-class Run:
+class StreamRun:
     """What the numbers of one counter's records, in order of arrival, tell.
 
     ``broken``, of shape (records,), is True where samples are missing just before a record or its
@@ -30,19 +30,19 @@ class Run:
     lost: int
 
 
-def follow(sequence: npt.NDArray[np.uint32], count: npt.NDArray[np.unsignedinteger]) -> Run:
+def follow(sequence: npt.NDArray[np.uint32], count: npt.NDArray[np.unsignedinteger]) -> StreamRun:
     """Follow one counter in one segment, nothing in it twice (frame_format.md §5.7)."""
     step = steps(sequence, count)
     broken = np.zeros(sequence.size, np.bool_)
     broken[1:] = step != 0
-    return Run(broken, int(step[step > 0].sum()))
+    return StreamRun(broken, int(step[step > 0].sum()))
 
 
 @dataclass(frozen=True)
-class Part:
+class StreamPart:
     """The records of one stream that share a segment and a description.
 
-    ``device`` is each record's unwrapped clock in µs; ``broken`` as in :class:`Run`.
+    ``device`` is each record's unwrapped clock in µs; ``broken`` as in :class:`StreamRun`.
     """
 
     segment: int
@@ -55,7 +55,7 @@ class Part:
     """Of the records, None where there are none."""
 
     @classmethod
-    def empty(cls, segment: int, stream: Stream) -> "Part":
+    def empty(cls, segment: int, stream: Stream) -> "StreamPart":
         """Return the part of a stream that was described and never sent a sample."""
         chunk = Chunk(
             np.empty(0, np.intp),
@@ -68,10 +68,10 @@ class Part:
         return cls(segment, stream, chunk, np.empty(0, np.bool_), np.empty(0, np.int64), line)
 
 
-Filled = Callable[[list[Part]], Table | None]
+Filled = Callable[[list[StreamPart]], Table | None]
 
 
-def build_stream(name: str, parts: list[Part], filled: Filled) -> tuple[StreamColumns, bool]:
+def build_stream(name: str, parts: list[StreamPart], filled: Filled) -> tuple[StreamColumns, bool]:
     """Join the parts of one stream, given in the order of their first records.
 
     ``filled`` waits for the table of these parts' samples where they are being unpacked already.
@@ -126,7 +126,7 @@ def _order(
     return ranks, np.repeat(starts[ranks], own) + within
 
 
-def _times(part: Part) -> npt.NDArray[np.float64]:
+def _times(part: StreamPart) -> npt.NDArray[np.float64]:
     """Return the time of every sample in s: record's clock + i × period, on the host's clock."""
     count, device = part.chunk.count.astype(np.intp), part.device
     if (count > 1).any():
@@ -145,7 +145,7 @@ Columns = tuple[
 ]
 
 
-def _scale(parts: list[Part], table: Table | None) -> Columns:
+def _scale(parts: list[StreamPart], table: Table | None) -> Columns:
     """Return channels, raw columns and values, each by column name."""
     # A column is a key in one unit; a key that changes its unit becomes a second column.
     units: dict[str, str] = {}

@@ -32,7 +32,7 @@ from sagline_logger.format.host_records import FIRST_HOST_KIND
 from sagline_logger.format.limits import MAX_BODY, MAX_STREAMS
 
 from .frames import Block, Bytes, Places, gather
-from .known import Known, varying
+from .known import KnownDescriptor, varying
 from .packed import Packed
 
 _HEADER = np.dtype(
@@ -170,7 +170,7 @@ def tabulate(blocks: Iterable[Block], take: Take | None = None) -> Tables:
 class _Builder:
     def __init__(self, take: Take | None) -> None:
         self.take = take
-        self.known: dict[bytes, Known] = {}
+        self.known: dict[bytes, KnownDescriptor] = {}
         self.boards: list[npt.NDArray[np.void]] = []
         self.latest = -1  # place of the last of them
         self.descriptors: list[Places] = []
@@ -277,7 +277,7 @@ class _Builder:
                 own = varying(record)
                 constant = body[: own.start] + body[own.stop :]
                 if constant not in self.known:
-                    self.known[constant] = Known.of(record, body)
+                    self.known[constant] = KnownDescriptor.of(record, body)
         return found
 
     def note(

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from sagline_logger.format import BoardFile, Channel, SampleType
 
 from ..findings.readings.speed import vehicle_speed
-from ..findings.readings.unknown import Unknown
+from ..findings.readings.unknown import NotKnown
 from ..load.ride import Ride, StreamColumns
 
 
@@ -117,7 +117,7 @@ def _derived_speed(ride: Ride, board: BoardFile | None) -> tuple[PageTable, Colu
     if ride.keys("speed"):
         return None
     speed = vehicle_speed(ride, board)
-    if isinstance(speed, Unknown):
+    if isinstance(speed, NotKnown):
         return None
     series = speed.series
     channel = Channel("derived_speed", "m/s", SampleType.I32, exponent=-4)

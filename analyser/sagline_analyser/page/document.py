@@ -43,7 +43,7 @@ from .page_data import (
     TableData,
 )
 from .palette import PALETTE
-from .panels import Group, Line, Panel, lay_out
+from .panels import Panel, PanelGroup, PanelLine, lay_out
 from .reduce import breaks, extremes
 from .shell import data_block, head, resource, write_parts
 from .strip import strip
@@ -237,7 +237,7 @@ def _power_data(ride: Ride, columns: Sequence[Column]) -> PowerData:
 def _group_data(
     ride: Ride,
     columns: Sequence[Column],
-    groups: Sequence[Group],
+    groups: Sequence[PanelGroup],
     limits: Sequence[Limit],
     crossings: Sequence[Crossing],
 ) -> list[GroupData]:
@@ -330,7 +330,7 @@ def _panel_data(
     }
 
 
-def _line_data(line: Line, column: int) -> LineData:
+def _line_data(line: PanelLine, column: int) -> LineData:
     return {
         "label": line.label,
         "unit": line.unit,

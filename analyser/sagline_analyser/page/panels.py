@@ -31,7 +31,7 @@ _DERIVED = {"cell_spread": "cell", "derived_speed": "speed"}
 
 
 @dataclass(frozen=True)
-class Line:
+class PanelLine:
     """One column as a line: palette number, dash, marker symbol, width in px.
 
     ``digit`` is a short text that is set on the line itself (a cell's number) or "".
@@ -55,11 +55,11 @@ class Panel:
 
     title: str
     unit: str
-    lines: tuple[Line, ...]
+    lines: tuple[PanelLine, ...]
 
 
 @dataclass(frozen=True)
-class Group:
+class PanelGroup:
     """Panels under one heading that fold away together."""
 
     id: str
@@ -67,7 +67,7 @@ class Group:
     panels: tuple[Panel, ...]
 
 
-def lay_out(columns: Sequence[Column], lowest_cell: str | None = None) -> tuple[Group, ...]:
+def lay_out(columns: Sequence[Column], lowest_cell: str | None = None) -> tuple[PanelGroup, ...]:
     """Place every column; ``lowest_cell`` is the cell column to draw boldly."""
     groups = []
     for ident, title, members in _GROUPS:
@@ -78,7 +78,7 @@ def lay_out(columns: Sequence[Column], lowest_cell: str | None = None) -> tuple[
                 panels.setdefault((_APART.get(column.channel.name, ""), unit), []).append(column)
         if panels:
             drawn = tuple(_panel(part, lowest_cell) for part in panels.values())
-            groups.append(Group(ident, title, drawn))
+            groups.append(PanelGroup(ident, title, drawn))
     return tuple(groups)
 
 
@@ -145,7 +145,7 @@ def _panel(columns: Sequence[Column], lowest_cell: str | None) -> Panel:
             colour, dash, symbol = _WHEEL[place % 6], _DASHES[place % 4], place
         unit, factor = display_unit(channel)
         lines.append(
-            Line(
+            PanelLine(
                 column,
                 label_of(channel) + (" (lowest)" if bold else ""),
                 unit,

@@ -11,7 +11,7 @@ WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 1000.0, 70.0, 8.0, 8.0, 20.0, 2.0
 
 
 @dataclass(frozen=True)
-class Mark:
+class StripMark:
     """One part: ``value`` sets its height, ``side`` its letter and colour, ``told`` its words.
 
     ``sign`` marks one that asks for a look.
@@ -23,7 +23,9 @@ class Mark:
     sign: bool = False
 
 
-def draw_strip(marks: Sequence[Mark], label: str, ends: tuple[str, str], from_zero: bool) -> Markup:
+def draw_strip(
+    marks: Sequence[StripMark], label: str, ends: tuple[str, str], from_zero: bool
+) -> Markup:
     """Return the marks side by side with a ``label`` above and ``ends`` below the two ends.
 
     Poles stand on zero; where that would hide what differs, dots lie between the least and the
@@ -50,7 +52,7 @@ def draw_strip(marks: Sequence[Mark], label: str, ends: tuple[str, str], from_ze
     )
 
 
-def _one(x: float, y: float, width: float, mark: Mark, pole: bool) -> Markup:
+def _one(x: float, y: float, width: float, mark: StripMark, pole: bool) -> Markup:
     if pole:
         foot = HEIGHT - BOTTOM
         odd = " odd" if mark.sign else ""

@@ -6,7 +6,7 @@ import numpy.typing as npt
 from ..findings.readings.electric import present
 from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Series
-from ..findings.readings.unknown import Unknown
+from ..findings.readings.unknown import NotKnown
 from .page_data import StripData, Values
 
 STRETCHES = 480
@@ -22,7 +22,7 @@ def strip(it: Gathered) -> StripData:
     """
     found: StripData = {"count": STRETCHES}
     ride, speed = it.ride, it.speed
-    if not isinstance(speed, Unknown):
+    if not isinstance(speed, NotKnown):
         low, high = _extremes(speed.series, ride.duration)
         found["speed"] = _rounded(3.6 * np.fmax(np.abs(low), np.abs(high)), 1)
     if it.current is not None:

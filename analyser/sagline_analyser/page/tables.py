@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from ..findings.basis import Basis
 from ..findings.limits.crossings import RULES_TEXT, Crossing
-from ..findings.readings.summary import Band, Finding, Summary, words
+from ..findings.readings.summary import Finding, LoadBand, Summary, words
 from ..load.ride import Ride
 from ..markup import html, joined
 from .templates import part
@@ -85,14 +85,14 @@ def _at(finding: Finding) -> Markup:
     return zoom_link(finding.at) if finding.at is not None else Markup()
 
 
-def band_table(bands: Sequence[Band]) -> Markup:
+def band_table(bands: Sequence[LoadBand]) -> Markup:
     """Return the shares of time by battery current."""
     if not bands:
         return Markup()
     return part(_OURS, "bands", [(band, _span_text(band)) for band in bands])
 
 
-def _span_text(band: Band) -> str:
+def _span_text(band: LoadBand) -> str:
     if band.low is None:
         return f"below {band.high:.0f} A".replace("-", "−")
     if band.high is None:

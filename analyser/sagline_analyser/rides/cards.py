@@ -11,9 +11,9 @@ from ..findings.telling.answer import Urgency
 from ..findings.telling.picture import Bar, Bars
 from ..page.card_picture import draw
 from ..page.cards import card, ordered
-from ..page.still_strip import Mark, draw_strip
+from ..page.still_strip import StripMark, draw_strip
 from ..page.units import figure_text
-from .library import Entry
+from .library import LibraryEntry
 from .listing import date_text
 from .ride_figures import CellFigures, PackFigures, RideFigures
 
@@ -21,7 +21,7 @@ FEWEST = 3
 """Cells from which one can stand out, and rides from which a median says something."""
 
 
-def rides_strip(entries: Sequence[Entry]) -> Markup:
+def rides_strip(entries: Sequence[LibraryEntry]) -> Markup:
     """Return every readable ride in the order of time by its distance, those with faults marked."""
     rides = [e.figures for e in entries if not e.figures.problem and e.figures.distance is not None]
     rides.sort(key=lambda ride: ride.started or 0.0)
@@ -32,7 +32,7 @@ def rides_strip(entries: Sequence[Entry]) -> Markup:
         faults = f", {several(ride.fault_count, 'fault')}" if ride.fault_count else ""
         partly = f", {ride.partly}" if ride.partly else ""
         told = f"{date_text(ride.started)}: {figure_text(ride.distance, 'm')}{partly}{faults}"
-        marks.append(Mark(ride.distance or 0.0, told=told, sign=bool(ride.fault_count)))
+        marks.append(StripMark(ride.distance or 0.0, told=told, sign=bool(ride.fault_count)))
     furthest = figure_text(max(mark.value for mark in marks), "m")
     label = f"Every ride by its distance, to {furthest}; ▲ had faults"
     ends = tuple(date_text(ride.started)[:10] for ride in (rides[0], rides[-1]))

@@ -6,7 +6,7 @@ from ..findings.basis import Basis
 from ..findings.belief.history import PackHistory
 from ..findings.readings.pack_names import pack_names
 from .index import NAME
-from .library import Entry, known_rides, open_library
+from .library import LibraryEntry, known_rides, open_library
 from .pack_history import pack_history
 
 
@@ -36,5 +36,5 @@ def earlier_rides(basis: Basis, log: Path, directory: Path | None = None) -> Pac
     return found if len(found) else None
 
 
-def _same_board(entry: Entry, board: str) -> bool:
+def _same_board(entry: LibraryEntry, board: str) -> bool:
     return not entry.figures.problem and entry.figures.board == board

@@ -29,7 +29,7 @@ CREATE TABLE IF NOT EXISTS rides (
 
 
 @dataclass(frozen=True)
-class State:
+class IndexState:
     """What tells a file from what it was: size, time of change in ns, and a hash of both ends."""
 
     size: int
@@ -37,7 +37,7 @@ class State:
     ends: bytes
 
 
-def state_of(path: Path) -> State:
+def state_of(path: Path) -> IndexState:
     """Return the state of a file.
 
     Raises:
@@ -49,7 +49,9 @@ def state_of(path: Path) -> State:
         if status.st_size > 2 * _ENDS:
             file.seek(-_ENDS, os.SEEK_END)
         ends += file.read(_ENDS)
-    return State(status.st_size, status.st_mtime_ns, hashlib.blake2b(ends, digest_size=8).digest())
+    return IndexState(
+        status.st_size, status.st_mtime_ns, hashlib.blake2b(ends, digest_size=8).digest()
+    )
 
 
 class Index:
@@ -92,7 +94,7 @@ class Index:
         """Close the file."""
         self._database.close()
 
-    def rides(self) -> dict[str, tuple[State, RideFigures]]:
+    def rides(self) -> dict[str, tuple[IndexState, RideFigures]]:
         """Return the rides by path, those that this program made and that can be read."""
         found = {}
         rows: list[tuple[bytes, int, int, bytes, str]] = []
@@ -109,13 +111,13 @@ class Index:
         for path, size, modified, ends, text in rows:
             with contextlib.suppress(ValueError, TypeError, KeyError):  # damaged: made anew
                 found[os.fsdecode(path)] = (
-                    State(size, modified, ends),
+                    IndexState(size, modified, ends),
                     RideFigures.from_text(text),
                 )
         return found
 
     def store(
-        self, rides: Iterable[tuple[str, State, RideFigures]], gone: Iterable[str] = ()
+        self, rides: Iterable[tuple[str, IndexState, RideFigures]], gone: Iterable[str] = ()
     ) -> None:
         """Add or replace rides and remove those that are ``gone``, all or nothing."""
         rows = [

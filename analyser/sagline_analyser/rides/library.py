@@ -10,7 +10,7 @@ from sagline_logger.format import ARCHIVE_SUFFIX, SUFFIX, SaglineError
 from sagline_logger.format.progress import clear, tell
 
 from .engine import run
-from .index import Index, State, state_of
+from .index import Index, IndexState, state_of
 from .ride_figures import RideFigures, figures_of
 
 _STORE_EVERY = 1.0
@@ -18,7 +18,7 @@ _STORE_EVERY = 1.0
 
 
 @dataclass(frozen=True)
-class Entry:
+class LibraryEntry:
     """One ride: its ``path`` below the library's directory, and its figures."""
 
     path: str
@@ -33,7 +33,7 @@ class Library:
     """
 
     directory: Path
-    rides: tuple[Entry, ...]
+    rides: tuple[LibraryEntry, ...]
     worked: int
     removed: int
     notes: tuple[str, ...]
@@ -56,7 +56,7 @@ def open_library(
     files = {str(path.relative_to(directory)): path for path in _logs(directory)}
     with _index(directory) as index:
         known = index.rides()
-        states: dict[str, State] = {}
+        states: dict[str, IndexState] = {}
         found: dict[str, RideFigures] = {}
         for name, path in files.items():
             try:
@@ -70,7 +70,7 @@ def open_library(
         if gone:
             index.store((), gone)
         names = {str(files[name]): name for name in files if name not in found}
-        done: list[tuple[str, State, RideFigures]] = []
+        done: list[tuple[str, IndexState, RideFigures]] = []
         stored = time.monotonic()
         try:
             for count, (path_text, figures) in enumerate(
@@ -89,11 +89,11 @@ def open_library(
             if done:
                 index.store(done)
         notes = tuple(index.notes)
-    rides = sorted((Entry(name, figures) for name, figures in found.items()), key=_order)
+    rides = sorted((LibraryEntry(name, figures) for name, figures in found.items()), key=_order)
     return Library(directory, tuple(rides), len(names), len(gone), notes)
 
 
-def known_rides(directory: Path) -> tuple[Entry, ...]:
+def known_rides(directory: Path) -> tuple[LibraryEntry, ...]:
     """Return what the index of ``directory`` knows of files that are as they were then; nothing is
     worked out."""
     found = []
@@ -104,7 +104,7 @@ def known_rides(directory: Path) -> tuple[Entry, ...]:
             except OSError:
                 continue
             if same:
-                found.append(Entry(name, figures))
+                found.append(LibraryEntry(name, figures))
     return tuple(sorted(found, key=_order))
 
 
@@ -125,6 +125,6 @@ def _logs(directory: Path) -> Iterator[Path]:
             yield path
 
 
-def _order(entry: Entry) -> tuple[bool, float, str]:
+def _order(entry: LibraryEntry) -> tuple[bool, float, str]:
     started = entry.figures.started
     return bool(entry.figures.problem) or started is None, started or 0.0, entry.path

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from ..page.units import duration_text, figure_text
-from .library import Entry
+from .library import LibraryEntry
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,7 @@ class Filter:
     since: float | None = None
     fault: str = ""
 
-    def shows(self, entry: Entry) -> bool:
+    def shows(self, entry: LibraryEntry) -> bool:
         """Whether the ride passes."""
         figures = entry.figures
         if self == Filter():
@@ -64,7 +64,7 @@ COLUMNS = (
 )
 
 
-def row(entry: Entry) -> tuple[str, ...]:
+def row(entry: LibraryEntry) -> tuple[str, ...]:
     """Return a ride in words, in the order of :data:`COLUMNS`."""
     ride = entry.figures
     if ride.problem:
@@ -94,7 +94,7 @@ def date_text(started: float | None) -> str:
         return "—"
 
 
-def table(entries: Sequence[Entry]) -> Iterable[str]:
+def table(entries: Sequence[LibraryEntry]) -> Iterable[str]:
     """Yield the lines of the list; what a board sent cannot move the cursor."""
     rows = [COLUMNS, *(tuple(_plain(cell) for cell in row(entry)) for entry in entries)]
     widths = [max(len(cells[at]) for cells in rows) for at in range(len(COLUMNS))]

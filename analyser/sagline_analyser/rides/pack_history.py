@@ -5,12 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..findings.belief.history import PackHistory, RideRests
-from .library import Entry
+from .library import LibraryEntry
 from .ride_figures import PackFigures
 
 
 def pack_history(
-    entries: Sequence[Entry], pack: str, before: float | None = None, without: str = ""
+    entries: Sequence[LibraryEntry], pack: str, before: float | None = None, without: str = ""
 ) -> PackHistory:
     """Return the earlier rides of the pack called ``pack``, those without a rest left out.
 

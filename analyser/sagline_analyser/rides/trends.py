@@ -12,7 +12,7 @@ from sagline_logger.format import CAUTION, SaglineError
 from ..page.shell import data_block, head, plotly_source, resource, write_parts
 from ..page.templates import page
 from .cards import board_cards, rides_strip
-from .library import Entry
+from .library import LibraryEntry
 from .listing import COLUMNS, date_text, row
 from .pack_history import look_alike, same_name
 from .ride_figures import PackFigures, RideFigures
@@ -133,7 +133,7 @@ _CONSUMPTION = (
 )
 
 
-def write_trends(entries: Sequence[Entry], path: str | Path, directory: str) -> int:
+def write_trends(entries: Sequence[LibraryEntry], path: str | Path, directory: str) -> int:
     """Write the page of some rides to ``path`` and return its size in bytes.
 
     Raises:
@@ -146,9 +146,9 @@ def write_trends(entries: Sequence[Entry], path: str | Path, directory: str) -> 
     return write_parts(Path(path), _parts(entries, directory), TITLE)
 
 
-def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
+def _parts(entries: Sequence[LibraryEntry], directory: str) -> Iterator[str]:
     plotly, script = plotly_source(), resource("trends.js", __package__)
-    boards: dict[str, list[Entry]] = {}
+    boards: dict[str, list[LibraryEntry]] = {}
     for entry in entries:
         if not entry.figures.problem:
             boards.setdefault(entry.figures.board or "unnamed", []).append(entry)
@@ -175,7 +175,7 @@ def _parts(entries: Sequence[Entry], directory: str) -> Iterator[str]:
 
 
 def _board(
-    name: str, entries: Sequence[Entry], charts: list[ChartData], number: int, unfolded: bool
+    name: str, entries: Sequence[LibraryEntry], charts: list[ChartData], number: int, unfolded: bool
 ) -> dict[str, Any]:
     """Return what the template shows of one board; its charts are added to ``charts``."""
     rides = [entry.figures for entry in entries if entry.figures.started is not None]

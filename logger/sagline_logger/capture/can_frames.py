@@ -24,7 +24,7 @@ from ..format import (
     vocabulary,
 )
 from ..format.columns.column_map import ColumnPlan, load_can_map
-from ..format.columns.units import Line, conversion, spelled
+from ..format.columns.units import Conversion, conversion, spelled
 from ..format.limits import MAX_CHANNELS, MAX_FILE, MAX_FOREIGN, MAX_NAME, MAX_STREAMS, MAX_UNIT
 from .can_source import BUS_OFF, ERROR, EXTENDED, HEAD, OVERFLOW, REMOTE, missing
 from .framer import Framer
@@ -55,7 +55,7 @@ class _Wanted:
 
     signal: str
     channel: Channel
-    line: Line
+    line: Conversion
 
 
 @dataclass(frozen=True)
@@ -212,7 +212,7 @@ def _shown(word: int) -> str:
     return f"identifier {word & 0x1FFFFFFF:X}{kind}"
 
 
-def _way(line: Line) -> Callable[[Any], int | None]:
+def _way(line: Conversion) -> Callable[[Any], int | None]:
     """Return the function from a raw number to the nearest multiple of the channel's step.
 
     Exactly, a half to the even one; None for what is no number or does not fit 32 bits.
@@ -275,9 +275,9 @@ def _signals(database: "Database") -> Iterator[tuple["Message", "Signal"]]:
             yield message, signal
 
 
-def _physical(signal: "Signal") -> Line:
+def _physical(signal: "Signal") -> Conversion:
     """Return the exact way from a signal's raw number to its value: the DBC's decimals as such."""
-    return Line(Fraction(str(signal.scale)), Fraction(str(signal.offset)))
+    return Conversion(Fraction(str(signal.scale)), Fraction(str(signal.offset)))
 
 
 def _by_map(database: "Database", dbc: Path, plan: Path) -> BusPlan:
@@ -321,9 +321,9 @@ def _all_signals(database: "Database", dbc: Path) -> BusPlan:
         if found and found[1] in vocabulary() and int(found[2]) < 256:
             name, index = found[1], int(found[2])
         term = vocabulary().get(name)
-        step = conversion(unit, term.unit) if term else Line()
+        step = conversion(unit, term.unit) if term else Conversion()
         if term is None or step is None:
-            term, step, name, index = None, Line(), signal.name, 0
+            term, step, name, index = None, Conversion(), signal.name, 0
         line = _physical(signal).then(step)
         quantum, exponent = _quantum(abs(line.factor))
         shown = term.unit if term else unit
@@ -338,7 +338,7 @@ def _all_signals(database: "Database", dbc: Path) -> BusPlan:
             "",
             NO_READING,
         )
-        line = line.then(Line(1 / (Fraction(quantum) * Fraction(10) ** exponent)))
+        line = line.then(Conversion(1 / (Fraction(quantum) * Fraction(10) ** exponent)))
         by_message.setdefault(_word(message), []).append(_Wanted(signal.name, channel, line))
         titles[_word(message)] = message.name
     return _plan(database, str(dbc), dbc.stem, by_message, titles)

@@ -21,7 +21,7 @@ _UNITS = ((1.0, "s"), (1e3, "ms"), (1e6, "us"))
 
 
 @dataclass(frozen=True)
-class Heard:
+class HeardLine:
     """A line without its end, and when it came, s."""
 
     at: float
@@ -36,14 +36,14 @@ class LinesTold:
     map: str
 
 
-def tell_lines(lines: Sequence[Heard], board: str) -> LinesTold | None:
+def tell_lines(lines: Sequence[HeardLine], board: str) -> LinesTold | None:
     """Return what the lines are, and a map of them; None where no form fits most of them."""
     if len(lines) < _FEWEST:
         return None
     return _named(lines, board) or _separated(lines, board)
 
 
-def _named(lines: Sequence[Heard], board: str) -> LinesTold | None:
+def _named(lines: Sequence[HeardLine], board: str) -> LinesTold | None:
     """Try JSON objects, then pairs with each sign that may part them."""
     form = told_form([line.text for line in lines])
     if form is None:
@@ -57,7 +57,7 @@ def _named(lines: Sequence[Heard], board: str) -> LinesTold | None:
     return LinesTold(f"{words}, {len(names)} names", text)
 
 
-def _separated(lines: Sequence[Heard], board: str) -> LinesTold | None:
+def _separated(lines: Sequence[HeardLine], board: str) -> LinesTold | None:
     found: tuple[int, str, str] | None = None
     for delimiter in ",;\t| ":
         decimal = "," if delimiter != "," and any(_has_comma(one.text) for one in lines) else "."

@@ -18,7 +18,7 @@ _SLACK = 1_000_000  # µs by which delivery may vary
 
 
 @dataclass(frozen=True)
-class Heard:
+class LastHeard:
     """The device's state at host time ``at`` (monotonic µs): boot, clock in µs, pack voltage."""
 
     boot: int
@@ -27,7 +27,7 @@ class Heard:
     voltage: float | None
 
     @classmethod
-    def last(cls, listener: Listener, at: int) -> "Heard | None":
+    def last(cls, listener: Listener, at: int) -> "LastHeard | None":
         """Return what ``listener`` heard last, at host time ``at``; None when nothing told time."""
         told = listener.clock()
         if told is None:
@@ -40,7 +40,7 @@ class Heard:
 class Rejoin:
     """The wait for the device after a gap; ``before`` is what was heard ahead of the gap."""
 
-    before: Heard | None
+    before: LastHeard | None
     note: str = ""
     """How the link itself came back, for the evidence."""
     first: Instant | None = None
@@ -93,15 +93,15 @@ class Rejoin:
             verdict = self._restart() or _carried_on(before, after)
         return "; ".join(filter(None, (self.note, verdict)))
 
-    def _after(self) -> Heard | None:
-        return Heard.last(self._fresh, self.first.monotonic if self.first else 0)
+    def _after(self) -> LastHeard | None:
+        return LastHeard.last(self._fresh, self.first.monotonic if self.first else 0)
 
     def _restart(self) -> str:
         after = self._after()
         return _restarted(self.before, after, self.known) if self.before and after else ""
 
 
-def _restarted(before: Heard, after: Heard, known: bool) -> str:
+def _restarted(before: LastHeard, after: LastHeard, known: bool) -> str:
     """Return the evidence for a restart, or nothing when the clock carried on."""
     clock = f"clock from {before.clock / 1e6:.3f} s to {after.clock / 1e6:.3f} s"
     if before.boot != after.boot:
@@ -117,7 +117,7 @@ def _restarted(before: Heard, after: Heard, known: bool) -> str:
     return text
 
 
-def _carried_on(before: Heard, after: Heard) -> str:
+def _carried_on(before: LastHeard, after: LastHeard) -> str:
     host = after.at - before.at
     device = host + _disagreement(before, after)
     return (
@@ -126,7 +126,7 @@ def _carried_on(before: Heard, after: Heard) -> str:
     )
 
 
-def _disagreement(before: Heard, after: Heard) -> int:
+def _disagreement(before: LastHeard, after: LastHeard) -> int:
     """Return device µs minus host µs that went by, the nearest that a 32-bit clock allows."""
     gone = after.clock - before.clock - (after.at - before.at)
     return (gone + (_SPAN >> 1)) % _SPAN - (_SPAN >> 1)

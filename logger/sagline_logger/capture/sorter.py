@@ -11,7 +11,7 @@ from .counters import Counters
 from .link_keeper import LinkKeeper, Phase
 from .listener import Listener
 from .log_writer import LogWriter, fit, instant
-from .rejoin import PATIENCE, Heard, Rejoin
+from .rejoin import PATIENCE, LastHeard, Rejoin
 from .translator import Item, Translator
 
 _TIME_EVERY = 250_000  # µs between TIME records
@@ -102,7 +102,7 @@ class Sorter:
         self._log.record(Link(instant(), LinkState.DOWN, fit(evidence)))
         self._tell(f"link down: {evidence}")
         self._gap = Rejoin(
-            Heard.last(self.listener, self._heard), tells_time=self._translator.tells_time
+            LastHeard.last(self.listener, self._heard), tells_time=self._translator.tells_time
         )
 
     def _join(self) -> None:

@@ -5,7 +5,7 @@ import re
 import time
 from pathlib import Path
 
-from ..capture.line_guess import Heard, tell_lines
+from ..capture.line_guess import HeardLine, tell_lines
 from ..capture.link_keeper import LinkKeeper
 from ..capture.source import LinkLost
 from ..capture.sources import LIVE, add_source_arguments, choose_source, source_name
@@ -124,14 +124,14 @@ def _listen(link: LinkKeeper, seconds: float) -> list[tuple[float, bytes]]:
     return chunks
 
 
-def _lines(chunks: list[tuple[float, bytes]]) -> list[Heard]:
+def _lines(chunks: list[tuple[float, bytes]]) -> list[HeardLine]:
     """Return the lines that came whole."""
-    lines: list[Heard] = []
+    lines: list[HeardLine] = []
     held = b""
     for at, chunk in chunks:
         *whole, held = re.split(rb"[\r\n]", held + chunk)
         lines += [
-            Heard(at, text)
+            HeardLine(at, text)
             for raw in whole
             if (text := raw.decode("utf-8", "replace").removeprefix("\ufeff").strip())
         ]

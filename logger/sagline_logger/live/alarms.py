@@ -20,7 +20,7 @@ every charge, must be passed before it counts as beyond (our choice: 21 mV of 4.
 
 
 @dataclass(frozen=True, slots=True)
-class Threshold:
+class AlarmThreshold:
     """One limit watched: the column, which side is bad, the value in ``unit``, and whose it is.
 
     ``reached`` says that the value itself is normal: then it counts as passed from :data:`SLACK`
@@ -53,7 +53,7 @@ class Threshold:
 class Alarm:
     """The state of one threshold.  ``since`` is when the pending change began, s."""
 
-    threshold: Threshold
+    threshold: AlarmThreshold
     raised: bool = False
     since: float | None = None
     worst: float | None = None

@@ -15,14 +15,14 @@ CAUTION = "Glance before and after a run. Do not read a screen while riding."
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class TextSpan:
     """A run of text in one style: plain, dim, bold, good, warn or alarm."""
 
     text: str
     style: Style = ""
 
 
-Line = tuple[Span, ...]
+Line = tuple[TextSpan, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +53,10 @@ def draw(
     bad = {alarm.threshold.key for alarm in raised}
     top = [_header(status, width)]
     bottom = [_link(status, width), *_foot(status, width)]
-    warnings: list[Line] = [(Span(_fit(alarm_words(alarm), width), "alarm"),) for alarm in raised]
-    warnings += [(Span(_fit(f"NOTE  {text}", width), "warn"),) for text in status.notices]
+    warnings: list[Line] = [
+        (TextSpan(_fit(alarm_words(alarm), width), "alarm"),) for alarm in raised
+    ]
+    warnings += [(TextSpan(_fit(f"NOTE  {text}", width), "warn"),) for text in status.notices]
     room = height - len(top) - len(bottom)
     kept = room - min(len(warnings), 2)
     blocks = _list(numbers, bad, width)
@@ -66,7 +68,7 @@ def draw(
     shown = warnings[: max(room - len(blocks), 1)]
     if len(shown) < len(warnings):
         more = f"… and {len(warnings) - len(shown) + 1} more"
-        shown[-1] = (Span(_fit(more, width), "alarm"),)
+        shown[-1] = (TextSpan(_fit(more, width), "alarm"),)
     lines = [*top, *blocks, *shown]
     lines += [()] * (height - len(lines) - len(bottom))
     return [*lines[: height - len(bottom)], *bottom][:height]
@@ -101,11 +103,11 @@ def _header(status: Status, width: int) -> Line:
     right = status.link
     gap = width - len(left) - len(right)
     if gap < 1:  # too narrow for both: the time is on the wrist, the link is not
-        return (Span(_fit(right, width), "good" if status.link_good else "alarm"),)
+        return (TextSpan(_fit(right, width), "good" if status.link_good else "alarm"),)
     return (
-        Span(left, "bold"),
-        Span(" " * gap),
-        Span(right, "good" if status.link_good else "alarm"),
+        TextSpan(left, "bold"),
+        TextSpan(" " * gap),
+        TextSpan(right, "good" if status.link_good else "alarm"),
     )
 
 
@@ -119,7 +121,7 @@ def _blocks(numbers: Sequence[Number], bad: set[str], width: int, scale: int) ->
         lines.append(
             tuple(
                 # A mark before the name tells without any colour whose alarm it is.
-                Span(
+                TextSpan(
                     _fit(
                         f"{'! ' if style else ''}{number.title} {number.part}".rstrip(), column - 1
                     ).ljust(column),
@@ -132,7 +134,7 @@ def _blocks(numbers: Sequence[Number], bad: set[str], width: int, scale: int) ->
         for level in range(HEIGHT * scale):
             lines.append(
                 tuple(
-                    Span(
+                    TextSpan(
                         (rows[level] + (f" {number.unit}" if level == HEIGHT * scale - 1 else ""))[
                             : column - 1
                         ].ljust(column),
@@ -155,7 +157,7 @@ def _list(numbers: Sequence[Number], bad: set[str], width: int) -> list[Line]:
             alarmed = bool(bad.intersection(number.keys))
             text = f"{'!' if alarmed else ' '}{number.short:<9}{number.text:>5} {number.unit:<4}"
             style: Style = "alarm" if alarmed else ""
-            spans.append(Span(_fit(text, min(_LEAST, width)), style))
+            spans.append(TextSpan(_fit(text, min(_LEAST, width)), style))
         lines.append(tuple(spans))
     return lines
 
@@ -165,7 +167,7 @@ def _link(status: Status, width: int) -> Line:
         f"{size(status.rate)}/s  lost {status.lost}  log {size(status.written)}  "
         f"free {size(status.free)}  marks {status.marks}"
     )
-    return (Span(_fit(text, width)),)
+    return (TextSpan(_fit(text, width)),)
 
 
 def _foot(status: Status, width: int) -> list[Line]:
@@ -173,7 +175,7 @@ def _foot(status: Status, width: int) -> list[Line]:
         keys = f"mark {status.marks}: {status.typing}_  (Enter keeps it)"
     else:
         keys = "m mark   q stop and save"
-    return [(Span(_fit(keys, width), "bold"),), (Span(_fit(CAUTION, width), "dim"),)]
+    return [(TextSpan(_fit(keys, width), "bold"),), (TextSpan(_fit(CAUTION, width), "dim"),)]
 
 
 def _fit(text: str, width: int) -> str:

@@ -29,7 +29,7 @@ _HOME, _CLEAR_LINE, _CLEAR_REST = "\x1b[H", "\x1b[K", "\x1b[J"
 _ERASE = ("\x7f", "\x08")
 
 
-class State(Protocol):
+class ScreenState(Protocol):
     """What the view reads of a capture's state (see ``capture.state.CaptureState``)."""
 
     @property
@@ -59,7 +59,7 @@ class State(Protocol):
 class Subject(Protocol):
     """The capture being watched."""
 
-    def snapshot(self) -> State: ...
+    def snapshot(self) -> ScreenState: ...
     def mark(self, text: str = "") -> int: ...
     def name_mark(self, number: int, text: str) -> None: ...
     def stop(self, reason: str) -> None: ...

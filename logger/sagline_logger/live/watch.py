@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from ..format import Channel, Limit
-from .alarms import Alarm, Threshold
+from .alarms import Alarm, AlarmThreshold
 from .glance import columns_of
 
 STALE = 2.0
@@ -12,7 +12,7 @@ STALE = 2.0
 
 def thresholds(
     limits: Sequence[Limit], keys: Iterable[str], channels: Mapping[str, Channel]
-) -> list[Threshold]:
+) -> list[AlarmThreshold]:
     """Return what to watch: every rating, full, alarm and stop voltage of the columns ``keys``.
 
     A full cell is reached in normal use, so it rings from some way beyond only.  A controller's own
@@ -27,11 +27,11 @@ def thresholds(
     ]
 
 
-def _threshold(key: str, limit: Limit) -> Threshold:
+def _threshold(key: str, limit: Limit) -> AlarmThreshold:
     above, full = limit.direction == "above", limit.kind == "full"
     reason = f"{limit.part}, full" if full else limit.part
     rank = ("stop", "limit", "alarm", "full").index(limit.kind)
-    return Threshold(key, above, limit.value, limit.unit, reason, reached=full, rank=rank)
+    return AlarmThreshold(key, above, limit.value, limit.unit, reason, reached=full, rank=rank)
 
 
 class AlarmWatch:

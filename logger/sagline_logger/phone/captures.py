@@ -19,7 +19,7 @@ _END = 1 << 16  # bytes at each end of a log that are looked at
 
 
 @dataclass(frozen=True)
-class Known:
+class KnownCapture:
     """What was noted while a capture ran: its length in s and its worst alarm in words."""
 
     seconds: float
@@ -106,7 +106,7 @@ class Captures:
         """Return the file of a listed capture; a name is looked up, never joined to a path."""
         return next((self.directory / own for own, _, _ in self._states() if own == name), None)
 
-    def note(self, name: str, known: Known) -> None:
+    def note(self, name: str, known: KnownCapture) -> None:
         """Keep what is known of a capture; where it cannot be kept, the capture is what counts."""
         notes = {**self._read(), name: known}
         there = {own for own, _, _ in self._states()}
@@ -118,11 +118,11 @@ class Captures:
         except OSError:
             beside.unlink(missing_ok=True)
 
-    def _read(self) -> Mapping[str, Known]:
+    def _read(self) -> Mapping[str, KnownCapture]:
         try:
             kept = json.loads(self._notes.read_text(encoding="utf-8"))
             return {
-                str(name): Known(float(one["seconds"]), str(one["alarm"]))
+                str(name): KnownCapture(float(one["seconds"]), str(one["alarm"]))
                 for name, one in kept.items()
             }
         except (OSError, ValueError, TypeError, KeyError, AttributeError):

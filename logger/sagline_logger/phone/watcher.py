@@ -10,7 +10,7 @@ from ..format import Limit
 from ..live.alarms import Alarm, worst_first
 from ..live.glance import numbers
 from ..live.watch import STALE, AlarmWatch
-from .captures import Captures, Known
+from .captures import Captures, KnownCapture
 from .moving import in_motion
 
 EVERY = 0.25
@@ -33,7 +33,7 @@ class AlarmTold(TypedDict):
     now: str
 
 
-class Told(TypedDict):
+class ToldAlways(TypedDict):
     """What a telephone may see at any time; ``moving`` is None where that is not known."""
 
     stage: str
@@ -42,13 +42,13 @@ class Told(TypedDict):
     paired: bool
 
 
-class ToldInMotion(Told):
+class ToldInMotion(ToldAlways):
     """No figure is told while the vehicle moves."""
 
     moving: Literal[True]
 
 
-class ToldAtRest(Told):
+class ToldAtRest(ToldAlways):
     """The figures: times in s, sizes in bytes, ``rate`` in bytes/s; names only when paired."""
 
     moving: Literal[False] | None
@@ -155,7 +155,7 @@ class Watcher:
         last = state or (ended.state if ended else None)
         if last is not None and last.path.suffix:
             worst = next(iter(self._watch.past), "")
-            self._captures.note(last.path.name, Known(last.elapsed, worst))
+            self._captures.note(last.path.name, KnownCapture(last.elapsed, worst))
 
 
 def _present(alarm: Alarm, values: dict[str, float]) -> str:

@@ -13,7 +13,7 @@ from .random_board import random_board
 from .rides import BREAD_RUN, HILL_CLIMB, LAUNCHES, RIDES, TOWN_LOOP
 from .route import Route
 from .scenario import Dropout, Leg, PackSwap, Scenario, SpeedTrace, read_trace, trace_scenario
-from .sensors import Sensor, StreamPlan, sensor, standard_streams, wide_streams
+from .sensors import Sensor, SensorStream, sensor, standard_streams, wide_streams
 from .settings import apply_settings
 from .simulation import LimitChange, Simulation, Transmission
 from .truth import TruthFile
@@ -36,9 +36,9 @@ __all__ = [
     "Route",
     "Scenario",
     "Sensor",
+    "SensorStream",
     "Simulation",
     "SpeedTrace",
-    "StreamPlan",
     "Transmission",
     "TruthFile",
     "apply_settings",

@@ -3,13 +3,13 @@
 import math
 
 from . import heat, limits, motor
-from .parameters import Drive
+from .parameters import DriveModel
 
 
 class DriveState:
     """State of one drive.  Public fields hold the last step; the sums are W × steps."""
 
-    def __init__(self, drive: Drive, air: float) -> None:
+    def __init__(self, drive: DriveModel, air: float) -> None:
         self.drive = drive
         wheel, limit = drive.wheel, drive.controller.limits
         self.ratio = 2.0 * wheel.gear_ratio / wheel.diameter

@@ -8,14 +8,14 @@ from dataclasses import replace
 
 from .parameters import (
     BoardParameters,
-    Controller,
-    Drive,
+    ControllerModel,
+    DriveModel,
     HeatNode,
     Limits,
-    Motor,
+    MotorModel,
     Pack,
     Ramp,
-    Vehicle,
+    VehicleModel,
     Wheel,
 )
 
@@ -38,8 +38,8 @@ _LIMITS = Limits(
     request_slew=200.0,
 )
 
-_LEFT = Drive(
-    motor=Motor(
+_LEFT = DriveModel(
+    motor=MotorModel(
         torque_constant=0.275,
         resistance=0.140,
         static_drag=0.12,
@@ -51,7 +51,7 @@ _LEFT = Drive(
         case=HeatNode(capacity=900.0, conductance=0.9, conductance_per_speed=0.12),
     ),
     wheel=Wheel(diameter=0.508, gear_ratio=5.2, gear_efficiency=0.96),
-    controller=Controller(
+    controller=ControllerModel(
         resistance=0.012,
         transition_time=250e-9,
         switching_frequency=20_000.0,
@@ -76,7 +76,7 @@ _RIGHT = replace(
 KESTREL = BoardParameters(
     name="Kestrel",
     firmware="simulated board 1",
-    vehicle=Vehicle(
+    vehicle=VehicleModel(
         mass=265.0,
         inertia_factor=1.04,
         rolling_coefficient=0.010,  # cargo tyre on asphalt, within handbook range (from memory)

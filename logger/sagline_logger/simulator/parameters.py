@@ -36,7 +36,7 @@ class Ramp:
 
 
 @dataclass(frozen=True, slots=True)
-class Motor:
+class MotorModel:
     """A motor as its direct-current equivalent.
 
     ``torque_constant`` in N·m/A of torque-producing current, which in SI units is also the
@@ -91,7 +91,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Controller:
+class ControllerModel:
     """Power stage: ``resistance`` in Ω in the current path, ``transition_time`` in s (switching on
     plus off), ``switching_frequency`` in Hz, ``standby`` in W, ``heat`` to the air."""
 
@@ -104,12 +104,12 @@ class Controller:
 
 
 @dataclass(frozen=True, slots=True)
-class Drive:
+class DriveModel:
     """One motor with its wheel and controller."""
 
-    motor: Motor
+    motor: MotorModel
     wheel: Wheel
-    controller: Controller
+    controller: ControllerModel
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ class Pack:
 
 
 @dataclass(frozen=True, slots=True)
-class Vehicle:
+class VehicleModel:
     """Masses and resistances.
 
     ``mass`` in kg with rider and load; ``inertia_factor`` multiplies it for the turning parts;
@@ -165,8 +165,8 @@ class BoardParameters:
 
     name: str
     firmware: str
-    vehicle: Vehicle
-    drives: tuple[Drive, ...]
+    vehicle: VehicleModel
+    drives: tuple[DriveModel, ...]
     pack: Pack
 
 

@@ -25,7 +25,7 @@ class Sensor:
 
 
 @dataclass(frozen=True, slots=True)
-class StreamPlan:
+class SensorStream:
     """A stream: number, name, ``period`` in µs, samples in one frame, and its sensors."""
 
     stream: int
@@ -88,7 +88,7 @@ def standard_streams(
     cells_period: int = 200_000,
     temperatures_period: int = 500_000,
     fast_samples_per_frame: int = 10,
-) -> tuple[StreamPlan, ...]:
+) -> tuple[SensorStream, ...]:
     """Return the three streams of an ordinary board: fast, cells and temperatures; µs."""
     motors = range(1, len(board.drives) + 1)
     fast = (
@@ -109,9 +109,9 @@ def standard_streams(
         sensor("battery_temperature", 1),
     )
     return (
-        StreamPlan(1, "fast", fast_period, fast_samples_per_frame, fast),
-        StreamPlan(2, "cells", cells_period, 1, cells),
-        StreamPlan(3, "temperatures", temperatures_period, 1, temperatures),
+        SensorStream(1, "fast", fast_period, fast_samples_per_frame, fast),
+        SensorStream(2, "cells", cells_period, 1, cells),
+        SensorStream(3, "temperatures", temperatures_period, 1, temperatures),
     )
 
 
@@ -119,14 +119,14 @@ COURSE = ("latitude", "longitude", "altitude", "state_of_charge")
 """What a receiver of satellites and a battery monitor add, once a second."""
 
 
-def course_stream(number: int = 4, period: int = 1_000_000) -> StreamPlan:
+def course_stream(number: int = 4, period: int = 1_000_000) -> SensorStream:
     """Return the stream of where the vehicle is and of the charge that the board reports."""
-    return StreamPlan(number, "course", period, 1, tuple(sensor(name) for name in COURSE))
+    return SensorStream(number, "course", period, 1, tuple(sensor(name) for name in COURSE))
 
 
 def wide_streams(
     board: BoardParameters, period: int = 10_000, samples_per_frame: int = 10
-) -> tuple[StreamPlan, ...]:
+) -> tuple[SensorStream, ...]:
     """Return one stream with every channel this board has: 40 for two motors and 13 cells.
 
     Where it is and what it reports of its charge are a receiver's and a monitor's, not the board's.
@@ -145,10 +145,10 @@ def wide_streams(
         if name not in COURSE
         for index in indices[terms[name].index]
     )
-    return (StreamPlan(1, "all", period, samples_per_frame, sensors),)
+    return (SensorStream(1, "all", period, samples_per_frame, sensors),)
 
 
-def without_noise(plans: tuple[StreamPlan, ...], name: str) -> tuple[StreamPlan, ...]:
+def without_noise(plans: tuple[SensorStream, ...], name: str) -> tuple[SensorStream, ...]:
     """Return the plans with the sensors called ``name`` made perfect but for their quantum."""
     return tuple(
         replace(
@@ -213,7 +213,7 @@ _MOTOR: dict[str, Callable[[Machine, int], float]] = {
 class Sampler:
     """Takes samples of one stream as raw numbers."""
 
-    def __init__(self, plan: StreamPlan, machine: Machine, chance: random.Random) -> None:
+    def __init__(self, plan: SensorStream, machine: Machine, chance: random.Random) -> None:
         self.plan = plan
         self._columns = [
             (one, reading(machine, one.channel.name, one.channel.index), one.channel.raw)

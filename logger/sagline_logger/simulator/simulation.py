@@ -17,7 +17,7 @@ from .parameters import BoardParameters
 from .rider import Rider
 from .rides import BREAD_RUN
 from .scenario import Leg, PackSwap, Scenario
-from .sensors import Sampler, StreamPlan, standard_streams, without_noise
+from .sensors import Sampler, SensorStream, standard_streams, without_noise
 
 STEP = 5_000
 """µs: the usual integration step.  The fastest thing integrated, the speed, moves in seconds."""
@@ -73,7 +73,7 @@ class Simulation:
         self,
         board: BoardParameters = KESTREL,
         scenario: Scenario = BREAD_RUN,
-        streams: tuple[StreamPlan, ...] | None = None,
+        streams: tuple[SensorStream, ...] | None = None,
         clock: DeviceClock | None = None,
         seed: int = 1,
         seconds: float | None = None,

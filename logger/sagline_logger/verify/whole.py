@@ -9,7 +9,7 @@ from ..format import Board, Dropped, End, Entry, Event, Foreign, Samples, Stream
 
 
 @dataclass(frozen=True)
-class Missing:
+class Lacked:
     """Sound device frames and device bytes that a capture lacks; bytes are a lower bound.
 
     ``held`` is how many sound device frames it holds.
@@ -93,12 +93,12 @@ class Wholeness:
                 self._missing += beyond - explained
         self._bytes += size
 
-    def end_capture(self) -> Missing:
+    def end_capture(self) -> Lacked:
         """Return what the capture lacks, and begin the next."""
         self._end_foreign()
         frames = 0
         if self._counted is not None:
             frames = max(self._counted - self._frames - self._dropped, 0)
-        missing = Missing(frames, self._missing, self._frames)
+        missing = Lacked(frames, self._missing, self._frames)
         self._begin()
         return missing

@@ -24,7 +24,7 @@ from numpy.polynomial import legendre
 from ..readings.around import BLOCK
 from ..readings.quantiles import median_near
 from ..readings.series import KEEP, Array, Flags, Series, interpolate
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 
 SKEWED = (1.5, 15.0)
 """s.  Of the circuit that the skew between load and voltages is sought with."""
@@ -125,7 +125,7 @@ class CircuitFit:
 
 def fit_circuits(
     current: Series, cells: Sequence[tuple[str, Series]], start: float, end: float
-) -> CircuitFit | Unknown:
+) -> CircuitFit | NotKnown:
     """Fit the cells, all from one stream, to ``current`` (A, positive discharging)."""
     names = tuple(key for key, _ in cells)
     times, voltages = _table([series for _, series in cells], start, end)
@@ -135,26 +135,26 @@ def fit_circuits(
     )
     current = Series(current.time[inside], current.value[inside], current.gap[inside])
     if len(times) < 40 or len(current) < 40:
-        return Unknown("needs at least 40 readings of cell voltage together with battery current")
+        return NotKnown("needs at least 40 readings of cell voltage together with battery current")
     columns = Columns(current)
     known = columns.known(times)
     times, voltages = times[known], voltages[known]
     if len(times) < 40:
-        return Unknown("too little battery current was recorded alongside the cell voltages")
+        return NotKnown("too little battery current was recorded alongside the cell voltages")
     load = interpolate(current, times)
     low, high = np.percentile(load, [0.5, 99.5])
     if high - low < 20 * _grain(current) or high - low < 1.0:
-        return Unknown("the load hardly changed; a few launches would do")
+        return NotKnown("the load hardly changed; a few launches would do")
     read = cells[0][1].time
     finer = interpolate(current, read[_evenly(read, start, end, CHANGE_ROWS)])
     skew = _find_skew(columns, times, voltages)
     known = columns.known(times + skew)
     times, voltages = times[known], voltages[known]
     if len(times) < 40:
-        return Unknown("too little battery current was recorded alongside the cell voltages")
+        return NotKnown("too little battery current was recorded alongside the cell voltages")
     chosen = _choose(columns, times + skew, voltages)
     if chosen is None:
-        return Unknown(
+        return NotKnown(
             "the cells' voltage does not follow the load, so one of the two may be measured wrong"
         )
     constants, degree = chosen

@@ -11,7 +11,7 @@ SHOWN = 0.01
 
 
 @dataclass(frozen=True)
-class Missing:
+class MissingVoltage:
     """V that a cell lacks of ``reference``: ``charge`` because the pack's charge is used,
     ``behind`` because this cell has less left than the middle one, ``load`` because the load takes
     it from a sound cell, and ``extra`` because this cell's resistance takes more.
@@ -45,7 +45,7 @@ class Missing:
         return f"Of the {self.total:.2f} V below {below} ({self.reference:.2f} V): {told}."
 
 
-def missing_voltage(rests: Rests, time: float, key: str, reference: float) -> Missing | None:
+def missing_voltage(rests: Rests, time: float, key: str, reference: float) -> MissingVoltage | None:
     """Return the shares for cell ``key`` at ``time`` s; None where the load is not known then."""
     at = rests.keys.index(key)
     when = np.array([time])
@@ -54,6 +54,6 @@ def missing_voltage(rests: Rests, time: float, key: str, reference: float) -> Mi
     if not np.isfinite(voltage + sag).all():
         return None
     middle, sound = float(np.median(voltage)), float(np.median(sag))
-    return Missing(
+    return MissingVoltage(
         reference, reference - middle, middle - float(voltage[at]), sound, float(sag[at]) - sound
     )

@@ -18,7 +18,7 @@ from ..readings.gathered import Gathered
 from ..readings.packs import MANY, PackSpan, during, pack_capacity
 from ..readings.said_full import said_full
 from ..readings.series import Array
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..sensors.doubt import SensorDoubt
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import SURE, Certainty, certainty, within
@@ -76,7 +76,7 @@ class PackFit:
     """
 
     span: PackSpan
-    fit: CircuitFit | Unknown
+    fit: CircuitFit | NotKnown
     cells: bool
     rests: Rests | None = None
     unequal: tuple[Unequal, ...] | None = None
@@ -229,7 +229,7 @@ def fit_packs(it: Gathered) -> tuple[PackFit, ...]:
     for span in it.spans:
         if current is None or whole is None:
             lacking = "battery_current" if current is None else "pack_voltage"
-            found.append(PackFit(span, Unknown(f"needs the channel {lacking}"), bool(cells)))
+            found.append(PackFit(span, NotKnown(f"needs the channel {lacking}"), bool(cells)))
             continue
         use = [(key, during(series, span)) for key, series in cells]
         most = max((len(series) for _, series in use), default=0)
@@ -237,7 +237,7 @@ def fit_packs(it: Gathered) -> tuple[PackFit, ...]:
         use = [(key, series) for key, series in use if len(series) > 0.5 * most]
         measured = use or [("pack_voltage", during(whole.series, span))]
         fit = fit_circuits(during(current.series, span), measured, span.start, span.end)
-        if isinstance(fit, Unknown):
+        if isinstance(fit, NotKnown):
             found.append(PackFit(span, fit, bool(use)))
             continue
         count = 1 if use else (board.battery.cells if board and board.battery else 1) or 1
@@ -250,12 +250,12 @@ def fit_packs(it: Gathered) -> tuple[PackFit, ...]:
     return tuple(found)
 
 
-def measure_cells(pack: PackFit) -> PackCells | Unknown:
+def measure_cells(pack: PackFit) -> PackCells | NotKnown:
     """Return what the ride says about the cells of one pack."""
     fit = pack.fit
     if not pack.cells:
-        return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
-    if isinstance(fit, Unknown):
+        return NotKnown("needs the channels cell_voltage_1, cell_voltage_2, …")
+    if isinstance(fit, NotKnown):
         return fit
     rests = pack.rests or find_rests(fit, None)
     groups = len(fit.groups)
@@ -326,12 +326,12 @@ def cells_answer(asked: Asked) -> Answer:
     known = [cells for _, cells in found if isinstance(cells, PackCells)]
     several = len(found) > 1
     if not known:
-        why = next(cells for _, cells in found if isinstance(cells, Unknown))
+        why = next(cells for _, cells in found if isinstance(cells, NotKnown))
         return Answer.unanswered("cells", QUESTION, why)
     verdicts, alike, details, figures = [], [], [], []
     for span, cells in found:
         where = f"Pack {span.number}: " if several else ""
-        if isinstance(cells, Unknown):
+        if isinstance(cells, NotKnown):
             details.append(f"{where}cannot tell: {cells.reason}.")
             continue
         if len(found) > MANY and not (cells.weak or cells.small or cells.lagging):

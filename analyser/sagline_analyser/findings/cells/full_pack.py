@@ -11,7 +11,7 @@ from ..readings.electric import present
 from ..readings.packs import during
 from ..readings.series import Series, combine, interpolate
 from ..readings.spans import Rules, Span, find_spans
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
 from .fitted import Asked, PackFit
@@ -48,16 +48,16 @@ class Overcharge:
     explained: str
 
 
-def find_overcharge(asked: Asked) -> tuple[Overcharge, ...] | Unknown:
+def find_overcharge(asked: Asked) -> tuple[Overcharge, ...] | NotKnown:
     """Return every stretch, in time order."""
     it = asked.basis
     ride, board, current = it.ride, it.board, it.current
     if current is None:
-        return Unknown("needs the channel battery_current")
+        return NotKnown("needs the channel battery_current")
     full = board.battery.cell_full if board else None
     allowed = it.rated("battery_current", "below")
     if full is None and allowed is None:
-        return Unknown("needs cell_full, or the units' max_charge_rate, in a board file")
+        return NotKnown("needs cell_full, or the units' max_charge_rate, in a board file")
     cells = present(ride, "cell_voltage")
     found = []
     for pack in asked.packs:
@@ -94,7 +94,7 @@ def find_overcharge(asked: Asked) -> tuple[Overcharge, ...] | Unknown:
 def full_pack_answer(asked: Asked) -> Answer:
     """Answer whether braking met a full pack, and why."""
     found = find_overcharge(asked)
-    if isinstance(found, Unknown):
+    if isinstance(found, NotKnown):
         return Answer.unanswered("full_pack", QUESTION, found)
     if not found:
         no = "No: braking stayed within what the board file states."
@@ -199,7 +199,7 @@ def _over_voltage(
     why = "whether it was full or only lifted by the current cannot be told"
     if pack.rests is not None and key in pack.rests.keys:
         at_rest = resting_voltage(pack.rests, key, series, span)
-        if not isinstance(at_rest, Unknown):
+        if not isinstance(at_rest, NotKnown):
             rest, error = at_rest
             why = f"it would rest at {rest:.2f} ± {error:.2f} V, so it " + (
                 "had no room left: brake less, or charge less before a descent"

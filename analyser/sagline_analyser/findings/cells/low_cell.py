@@ -12,7 +12,7 @@ from ..readings.gathered import Gathered
 from ..readings.packs import during
 from ..readings.series import Series, combine, interpolate
 from ..readings.spans import Rules, Span, find_spans
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Shares
 from .fitted import Asked, PackFit
@@ -54,17 +54,17 @@ class LowCell:
     meaning: str = ""
 
 
-def judge_low_cells(asked: Asked) -> tuple[LowCell, ...] | Unknown:
+def judge_low_cells(asked: Asked) -> tuple[LowCell, ...] | NotKnown:
     """Return every stretch in which a cell was below the board file's alarm voltage, judged."""
     it = asked.basis
     board = it.board
     alarm = board.battery.cell_alarm if board else None
     if alarm is None:
-        return Unknown("needs battery.cell_alarm in a board file")
+        return NotKnown("needs battery.cell_alarm in a board file")
     full = board.battery.cell_full if board else None
     cells = present(it.ride, "cell_voltage")
     if not cells:
-        return Unknown("needs the channels cell_voltage_1, cell_voltage_2, …")
+        return NotKnown("needs the channels cell_voltage_1, cell_voltage_2, …")
     found = []
     for pack in asked.packs:
         parts = [(key, part) for key, series in cells if len(part := during(series, pack.span))]
@@ -80,7 +80,7 @@ def judge_low_cells(asked: Asked) -> tuple[LowCell, ...] | Unknown:
 def low_cell_answer(asked: Asked) -> Answer:
     """Answer what every low-cell alarm meant."""
     found = judge_low_cells(asked)
-    if isinstance(found, Unknown):
+    if isinstance(found, NotKnown):
         return Answer.unanswered("low_cell", QUESTION, found)
     if not found:
         none = "No cell fell below the alarm voltage."
@@ -142,13 +142,13 @@ def judge_span(
     under = "" if known is None else f" at {load:.0f} A"
     said = f"At {span.peak_time:.1f} s cell {number} read {span.peak:.2f} V{under}"
     fit = pack.fit
-    if isinstance(fit, Unknown) or pack.rests is None or key not in fit.keys:
+    if isinstance(fit, NotKnown) or pack.rests is None or key not in fit.keys:
         if current is not None and _resting(current.series, span):
             return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
-        reason = fit.reason if isinstance(fit, Unknown) else "the cell was read too seldom"
+        reason = fit.reason if isinstance(fit, NotKnown) else "the cell was read too seldom"
         return _unjudged(pack, number, span, known, said, reason)
     at_rest = resting_voltage(pack.rests, key, series, span)
-    if isinstance(at_rest, Unknown):
+    if isinstance(at_rest, NotKnown):
         return _unjudged(pack, number, span, known, said, at_rest.reason)
     rest, error = at_rest
     shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
@@ -209,14 +209,14 @@ def _told(
 
 def resting_voltage(
     rests: Rests, key: str, series: Series, span: Span
-) -> tuple[float, float] | Unknown:
+) -> tuple[float, float] | NotKnown:
     """Return the V at which a cell would rest at the lowest point of ``span``, and the 90 %
     half-width.
 
     Two things tell it: the cell's resting voltage at the charge drawn by then, and the readings of
     the span within :data:`NEAR` s, each plus what the load takes.
     """
-    unrecorded = Unknown("the load then was not recorded")
+    unrecorded = NotKnown("the load then was not recorded")
     at = rests.keys.index(key)
     peak = np.array([span.peak_time])
     voltage, error = rests.at(peak)

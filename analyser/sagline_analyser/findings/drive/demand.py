@@ -13,7 +13,7 @@ from ..readings.gathered import Gathered
 from ..readings.once import once
 from ..readings.quantiles import median, quantile
 from ..readings.series import Array, Flags, Series, column, interpolate, numbered, steps
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from .plateau import HELD, Axis, Plateau, find_plateau
 
 STANDING = 0.3
@@ -70,7 +70,7 @@ class Pull:
 
 
 @dataclass(frozen=True)
-class Drive:
+class MotorDemand:
     """One motor; arrays of shape (n,) on ``time`` (s), NaN where unknown.
 
     ``step`` is the s each sample stands for.  ``current`` is the motor current and ``battery``
@@ -146,17 +146,17 @@ def samples_of(time: Array, pull: Pull) -> slice:
     return slice(first, int(np.searchsorted(time, pull.end, "right")))
 
 
-def drives(it: Gathered) -> list[Drive] | Unknown:
+def drives(it: Gathered) -> list[MotorDemand] | NotKnown:
     """Return every motor of the ride."""
     found = one_by_one(it)
-    return found if isinstance(found, Unknown) else [build() for build in found]
+    return found if isinstance(found, NotKnown) else [build() for build in found]
 
 
-def one_by_one(it: Gathered) -> list[Callable[[], Drive]] | Unknown:
+def one_by_one(it: Gathered) -> list[Callable[[], MotorDemand]] | NotKnown:
     """Return what builds each motor of the ride: a long ride's take much memory together."""
     motors = present(it.ride, "motor_current")
     if not motors:
-        return Unknown("it needs the channel motor_current")
+        return NotKnown("it needs the channel motor_current")
     axes: list[Axis] = []  # motors of one stream share theirs
     return [partial(_drive, it, key, series, _axis(series, axes)) for key, series in motors]
 
@@ -169,14 +169,14 @@ def _axis(series: Series, known: list[Axis]) -> Axis:
     return known[-1]
 
 
-def find_pulls(drive: Drive, share: float) -> list[Pull]:
+def find_pulls(drive: MotorDemand, share: float) -> list[Pull]:
     """Return launches and pulls in time order; none without a throttle channel."""
     if share not in drive.pulls:
         drive.pulls[share] = _find_pulls(drive, share)
     return drive.pulls[share]
 
 
-def _find_pulls(drive: Drive, share: float) -> list[Pull]:
+def _find_pulls(drive: MotorDemand, share: float) -> list[Pull]:
     throttle, time = drive.throttle, drive.time
     if throttle is None:
         return []
@@ -214,7 +214,7 @@ def _find_pulls(drive: Drive, share: float) -> list[Pull]:
 # -------------------------------------------------------------------- building one drive
 
 
-def _drive(it: Gathered, key: str, series: Series, axis: Axis) -> Drive:
+def _drive(it: Gathered, key: str, series: Series, axis: Axis) -> MotorDemand:
     ride = it.ride
     stream = ride.find(key)
     motor = (stream.channels[key].index if stream else 0) or 1
@@ -263,7 +263,7 @@ def _drive(it: Gathered, key: str, series: Series, axis: Axis) -> Drive:
     free = ~bound & ~braking
     request, curve, request_tolerance = _request(throttle, current, free, widest, axis)
     start, end = setting("voltage_cutback_start"), setting("voltage_cutback_end")
-    return Drive(
+    return MotorDemand(
         motor,
         time,
         series.gap,
@@ -486,7 +486,7 @@ def _battery_share(it: Gathered, motor: int, time: Array) -> Array | None:
 
 def _speed(it: Gathered, motor: int, axis: Axis) -> tuple[Array | None, float]:
     """Return a speed and the value below which it means standing; any unit will do for that."""
-    if not isinstance(it.speed, Unknown):
+    if not isinstance(it.speed, NotKnown):
         return axis.read(it.speed.series), STANDING
     for name in ("motor_speed", "motor_electrical_speed"):
         turning = numbered(it.ride, name, motor) or numbered(it.ride, name, 0)

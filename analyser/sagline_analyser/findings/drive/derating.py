@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from ..readings.quantiles import median, quantiles
 from ..readings.series import Array, Flags
-from .demand import Drive, LimitLine
+from .demand import LimitLine, MotorDemand
 from .plateau import HELD
 
 PIECE = 0.5
@@ -106,7 +106,7 @@ class Cuts:
 
 
 def follow_moved_limits(
-    drive: Drive,
+    drive: MotorDemand,
     unknown: Flags,
     ramping: Flags,
     nearly: Flags,
@@ -166,7 +166,7 @@ def follow_moved_limits(
     return heat, low, Cuts(begins, hot_cut)
 
 
-def _heat_cut(line: _Candidate | None, drive: Drive) -> HeatCut | None:
+def _heat_cut(line: _Candidate | None, drive: MotorDemand) -> HeatCut | None:
     """Return the cut-back that a line over a temperature shows; from its setting on, if higher."""
     limit = drive.motor_limit
     if line is None or limit is None or line.y is not drive.current:
@@ -179,7 +179,7 @@ def _heat_cut(line: _Candidate | None, drive: Drive) -> HeatCut | None:
 
 
 def _like_another(
-    drive: Drive, cut: HeatCut, asked: Flags, full: list[Numbers], on_motor: Flags
+    drive: MotorDemand, cut: HeatCut, asked: Flags, full: list[Numbers], on_motor: Flags
 ) -> Flags:
     """Return where this motor's current falls with its own temperature to nothing at the same
     temperature as another motor's: its readings went over too little to show that by themselves."""
@@ -203,7 +203,7 @@ def _like_another(
 
 
 def _hotter_than_at_limit(
-    drive: Drive, asked: Flags, full: list[Numbers], on_motor: Flags
+    drive: MotorDemand, asked: Flags, full: list[Numbers], on_motor: Flags
 ) -> Flags:
     """Return the samples at full throttle below the motor-current limit that were all hotter, by
     one temperature, than those at the limit: too short a way to show a line, but a threshold."""
@@ -227,7 +227,7 @@ def _hotter_than_at_limit(
     return flags
 
 
-def why_lowered(drive: Drive, limit: Array, lowered: Flags) -> Flags:
+def why_lowered(drive: MotorDemand, limit: Array, lowered: Flags) -> Flags:
     """Return which of the ``lowered`` samples of a reported ``limit`` (A) follow the voltage; the
     others follow a temperature or nothing that was measured."""
     runs = _runs(lowered, drive)
@@ -236,14 +236,14 @@ def why_lowered(drive: Drive, limit: Array, lowered: Flags) -> Flags:
     return _fit(replace(drive, current=limit, battery=None), runs, runs)[1]
 
 
-def _begins(line: _Candidate | None, drive: Drive) -> float | None:
+def _begins(line: _Candidate | None, drive: MotorDemand) -> float | None:
     """Return the voltage in V at which a cut of the battery current begins, if it is one."""
     if line is None or drive.battery_limit is None or line.y is not drive.battery:
         return None
     return line.begins(drive.battery_limit)
 
 
-def _runs(flags: Flags, drive: Drive) -> list[Numbers]:
+def _runs(flags: Flags, drive: MotorDemand) -> list[Numbers]:
     """Return the sample numbers of each unbroken run of ``flags`` that lasts 0.1 s or more."""
     at = np.flatnonzero(flags)
     if not len(at):
@@ -252,7 +252,7 @@ def _runs(flags: Flags, drive: Drive) -> list[Numbers]:
     return [run for run in np.split(at, split) if drive.time[run[-1]] - drive.time[run[0]] >= 0.1]
 
 
-def _pieces(runs: list[Numbers], drive: Drive, length: float) -> list[Numbers]:
+def _pieces(runs: list[Numbers], drive: MotorDemand, length: float) -> list[Numbers]:
     """Cut every run into pieces of ``length`` s, the last of each run shorter."""
     found = []
     for run in runs:
@@ -262,7 +262,7 @@ def _pieces(runs: list[Numbers], drive: Drive, length: float) -> list[Numbers]:
 
 
 def _fit(
-    drive: Drive, runs: list[Numbers], every_run: list[Numbers]
+    drive: MotorDemand, runs: list[Numbers], every_run: list[Numbers]
 ) -> tuple[Flags, Flags, tuple[_Candidate | None, _Candidate | None]]:
     """Return flags of the samples of ``every_run`` that follow a temperature and of those that
     follow the voltage, and the lines of the two, where there are any.
@@ -319,7 +319,13 @@ def _mean_costs(line: _Candidate | None, pieces: list[Numbers]) -> list[float]:
 
 
 def _candidates(
-    drive: Drive, runs: list[Numbers], driving: Numbers, at: Numbers, x: Array, y: Array, way: int
+    drive: MotorDemand,
+    runs: list[Numbers],
+    driving: Numbers,
+    at: Numbers,
+    x: Array,
+    y: Array,
+    way: int,
 ) -> list[_Candidate]:
     """Return the lines of ``y`` over ``x`` that lean the right ``way``, from stretches of the
     samples in question, each with its cost on all of them (``at``)."""

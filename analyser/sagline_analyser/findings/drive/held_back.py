@@ -19,11 +19,11 @@ import numpy.typing as npt
 from ..readings.around import around, running
 from ..readings.gathered import Gathered
 from ..readings.series import Array, Flags
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import cannot_tell
 from ..telling.picture import Shares
-from .demand import Drive, Pull, find_pulls, one_by_one, samples_of
+from .demand import MotorDemand, Pull, find_pulls, one_by_one, samples_of
 from .derating import Cuts, follow_moved_limits, why_lowered
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
 
@@ -154,14 +154,14 @@ class HeldBack:
     pulls: tuple[PullFinding, ...] = ()
     motors: tuple[MotorCauses, ...] = ()
     evidence: tuple[tuple[float, float], ...] = ()
-    unknown: Unknown | None = None
+    unknown: NotKnown | None = None
     settings: tuple[SettingInForce, ...] = ()
 
 
 def held_back(it: Gathered) -> HeldBack:
     """Attribute every moment of hard demand to what decided the motor current."""
     builds = one_by_one(it)
-    if isinstance(builds, Unknown):
+    if isinstance(builds, NotKnown):
         return HeldBack(unknown=builds)
     found, told = [], []
     for build in builds:
@@ -183,7 +183,7 @@ def held_back(it: Gathered) -> HeldBack:
     if hard_seconds <= 0:
         return HeldBack(
             motors=motors,
-            unknown=Unknown("the rider never asked for a lot on this ride"),
+            unknown=NotKnown("the rider never asked for a lot on this ride"),
             settings=stated,
         )
     everywhere = [m.hard for m in motors]
@@ -197,7 +197,7 @@ def held_back(it: Gathered) -> HeldBack:
     )
 
 
-def _slim(drive: Drive) -> Drive:
+def _slim(drive: MotorDemand) -> MotorDemand:
     """Return what is needed of a drive once its samples are attributed: less memory."""
     slim = replace(drive, request=None, curve=None, request_tolerance=np.zeros(0), temperatures=())
     slim.pulls.update(drive.pulls)
@@ -207,7 +207,7 @@ def _slim(drive: Drive) -> Drive:
 # -------------------------------------------------------------------- one motor, sample by sample
 
 
-def _attribute(drive: Drive, elsewhere: Cuts = NONE_SEEN) -> tuple[MotorCauses, Cuts]:
+def _attribute(drive: MotorDemand, elsewhere: Cuts = NONE_SEEN) -> tuple[MotorCauses, Cuts]:
     """Attribute each sample of one motor; what is not hard demand is attributed as well.
 
     Also returns the cut-backs that it shows; ``elsewhere`` are those of the other motors.
@@ -245,7 +245,7 @@ def _attribute(drive: Drive, elsewhere: Cuts = NONE_SEEN) -> tuple[MotorCauses, 
     ), begins
 
 
-def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
+def _touched(drive: MotorDemand) -> tuple[Codes, Flags, Flags]:
     """Return the limit nearest to each sample among those it touches, where it touches two, and
     where one of these is the motor-current limit."""
     count = len(drive.time)
@@ -291,7 +291,7 @@ def _touched(drive: Drive) -> tuple[Codes, Flags, Flags]:
 
 
 def _moved(
-    drive: Drive, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: Cuts
+    drive: MotorDemand, cause: Codes, ramping: Flags, nearly: Flags, elsewhere: Cuts
 ) -> tuple[Codes, Cuts]:
     """Tell heat from low voltage wherever a limit was lower than at its highest."""
     cause = cause.copy()
@@ -310,7 +310,7 @@ def _moved(
     return cause, begins
 
 
-def _reached_next(drive: Drive, cause: Codes, ramping: Flags) -> None:
+def _reached_next(drive: MotorDemand, cause: Codes, ramping: Flags) -> None:
     """Give a current that still rises at full throttle to the limit that it reaches."""
     rises = (cause == _UNKNOWN) & ramping & drive.full
     ends = np.flatnonzero(~rises)
@@ -324,7 +324,7 @@ def _reached_next(drive: Drive, cause: Codes, ramping: Flags) -> None:
     cause[at[near]] = cause[then[near]]
 
 
-def _nearly_full(drive: Drive) -> Flags:
+def _nearly_full(drive: MotorDemand) -> Flags:
     """Return where the hand, a little below full, explains a current a little below its limit."""
     if drive.throttle is None or drive.motor_limit is None:
         return np.zeros(len(drive.time), bool)
@@ -341,7 +341,7 @@ def _nearly_full(drive: Drive) -> Flags:
     return found
 
 
-def _hand_below(drive: Drive, cause: Codes) -> Flags:
+def _hand_below(drive: MotorDemand, cause: Codes) -> Flags:
     """Return where a hand that stood still a little below full held the current a little below the
     motor-current limit: each reading touches the limit within its noise, their middle does not."""
     found = np.zeros(len(cause), bool)
@@ -423,7 +423,7 @@ def _shares(motors: tuple[MotorCauses, ...], where: Sequence[Flags | slice]) -> 
     return tuple(sorted(found, key=lambda one: -one.share))
 
 
-def _judge(pull: Pull, found: list[Drive], motors: tuple[MotorCauses, ...]) -> PullFinding:
+def _judge(pull: Pull, found: list[MotorDemand], motors: tuple[MotorCauses, ...]) -> PullFinding:
     inside = [samples_of(m.time, pull) for m in motors]
     shares = _shares(motors, inside)
     by_cause = {one.cause: one for one in shares}

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..readings.series import Array, Flags
 from ..telling.certainty import NOT_SHOWN
-from .demand import AGREES, Drive
+from .demand import AGREES, MotorDemand
 from .plateau import HELD, find_plateau
 from .setting_shown import SettingInForce, Shows, setting_number
 
@@ -22,7 +22,7 @@ FIRM = 0.9
 
 
 def braking_settings(
-    drive: Drive, motors: int, value_of: Callable[[str], float | None]
+    drive: MotorDemand, motors: int, value_of: Callable[[str], float | None]
 ) -> list[SettingInForce]:
     """Return what one motor shows of its brake-current and regeneration limits, those stated.
 
@@ -42,7 +42,12 @@ def braking_settings(
 
 
 def _held(
-    drive: Drive, motors: int, name: str, stated: float, flow: Array | None, other: Array | None
+    drive: MotorDemand,
+    motors: int,
+    name: str,
+    stated: float,
+    flow: Array | None,
+    other: Array | None,
 ) -> SettingInForce:
     # What is limited is the current that goes back: ``flow`` below 0.
     of = f" of motor {drive.motor}" if motors > 1 else ""
@@ -105,7 +110,7 @@ def _held(
     )
 
 
-def _firm(drive: Drive) -> Flags:
+def _firm(drive: MotorDemand) -> Flags:
     """Return where the brake asks for all there is: held wide, or where no brake is recorded."""
     if not drive.braking.any() or drive.brake is None:
         return np.ones(len(drive.time), bool)
@@ -113,6 +118,6 @@ def _firm(drive: Drive) -> Flags:
     return np.asarray(drive.brake >= FIRM * widest)
 
 
-def _wide(drive: Drive) -> bool:
+def _wide(drive: MotorDemand) -> bool:
     """Whether the brake was ever pressed nearly all the way."""
     return drive.brake is not None and float(np.nanquantile(drive.brake, 0.999)) >= FIRM

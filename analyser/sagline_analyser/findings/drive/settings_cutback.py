@@ -6,7 +6,7 @@ import numpy as np
 
 from ..readings.series import Array
 from ..telling.certainty import NOT_SHOWN
-from .demand import Drive
+from .demand import MotorDemand
 from .setting_shown import SettingInForce, Shows, setting_number
 
 NAMES = ("voltage_cutback_start", "voltage_cutback_end")
@@ -26,7 +26,7 @@ SWEPT = 0.15
 
 
 def cutback_settings(
-    drive: Drive, motors: int, value_of: Callable[[str], float | None]
+    drive: MotorDemand, motors: int, value_of: Callable[[str], float | None]
 ) -> list[SettingInForce]:
     """Return what one motor shows of the voltages at which the cut begins and ends, those stated.
 
@@ -53,7 +53,7 @@ def cutback_settings(
 
 
 def _result(
-    drive: Drive,
+    drive: MotorDemand,
     motors: int,
     name: str,
     stated: float,
@@ -72,7 +72,7 @@ def _result(
 
 
 def _judged(
-    drive: Drive, start: float, end: float
+    drive: MotorDemand, start: float, end: float
 ) -> tuple[Shows, str, tuple[tuple[float, float], ...]]:
     if drive.voltage is None:
         return Shows.UNTOLD, "cannot be checked: the ride did not measure the pack voltage", ()
@@ -121,7 +121,7 @@ def _judged(
 
 
 def _share(
-    drive: Drive, value: Array | None, before: "np.typing.NDArray[np.bool_]"
+    drive: MotorDemand, value: Array | None, before: "np.typing.NDArray[np.bool_]"
 ) -> Array | None:
     """Return a current as a share of the most that full throttle got above the start, None where
     the ride shows no such most."""

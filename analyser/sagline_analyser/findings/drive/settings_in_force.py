@@ -9,10 +9,10 @@ import numpy as np
 
 from ..readings.gathered import Gathered
 from ..readings.series import Array
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..readings.window import between
 from ..telling.certainty import NOT_SHOWN
-from .demand import Drive, LimitLine, drives, stated_settings
+from .demand import LimitLine, MotorDemand, drives, stated_settings
 from .plateau import HELD, Plateau
 from .setting_shown import SettingInForce, Shows, setting_number
 from .settings_braking import braking_settings
@@ -45,10 +45,10 @@ def settings_in_force(
         part = between(it.ride, start or 0.0, it.ride.duration if end is None else end)
         it = Gathered(part, it.board)
     found = drives(it)
-    return () if isinstance(found, Unknown) else of_drives(it, found)
+    return () if isinstance(found, NotKnown) else of_drives(it, found)
 
 
-def of_drives(it: Gathered, motors: list[Drive]) -> tuple[SettingInForce, ...]:
+def of_drives(it: Gathered, motors: list[MotorDemand]) -> tuple[SettingInForce, ...]:
     """Return the same from the drives of a ride that are built already."""
     value_of = stated_settings(it)
     found = []
@@ -74,7 +74,7 @@ def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:
 
 
 def _hold(
-    drive: Drive,
+    drive: MotorDemand,
     motors: int,
     name: str,
     unit: str,
@@ -168,7 +168,7 @@ def _hold(
     )
 
 
-def _bound_elsewhere(drive: Drive, line: LimitLine, held: Plateau) -> float:
+def _bound_elsewhere(drive: MotorDemand, line: LimitLine, held: Plateau) -> float:
     """Return the share of a held level's time in which another quantity touched its own limit."""
     inside = np.zeros(len(drive.time), bool)
     for start, end in held.spans:
@@ -185,7 +185,7 @@ def _bound_elsewhere(drive: Drive, line: LimitLine, held: Plateau) -> float:
     return float(np.sum(drive.step[inside & bound])) / whole if whole else 0.0
 
 
-def _longest_over(drive: Drive, value: Array, level: float) -> tuple[float, float] | None:
+def _longest_over(drive: MotorDemand, value: Array, level: float) -> tuple[float, float] | None:
     """Return the longest stretch of at least :data:`HELD` s above ``level``, None if none."""
     at = np.flatnonzero(value > level)
     if not len(at):

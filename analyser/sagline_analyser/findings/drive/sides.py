@@ -12,7 +12,7 @@ from ..readings.chance import student
 from ..readings.electric import present
 from ..readings.gathered import Gathered
 from ..readings.series import Array, Series, combine, interpolate, steps
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 
 BLOCK = 5.0
@@ -61,7 +61,7 @@ class NotCompared:
 
     key: str
     label: str
-    why: Unknown
+    why: NotKnown
 
 
 @dataclass(frozen=True)
@@ -84,11 +84,11 @@ class Sides:
         return tuple(one for one in self.compared if isinstance(one, NotCompared))
 
 
-def sides(ride: Ride) -> Sides | Unknown:
+def sides(ride: Ride) -> Sides | NotKnown:
     """Compare the two motors of a ride."""
     currents = present(ride, "motor_current")
     if len(currents) != 2:
-        return Unknown(f"it needs two motors, this ride has {len(currents) or 'none'}")
+        return NotKnown(f"it needs two motors, this ride has {len(currents) or 'none'}")
     names = (_name(ride, currents[0][0], "motor 1"), _name(ride, currents[1][0], "motor 2"))
     one, two = currents[0][1], currents[1][1]
     turning = present(ride, "motor_speed") or present(ride, "motor_electrical_speed")
@@ -113,7 +113,7 @@ def _share(one: Series, two: Series, names: tuple[str, str]) -> Contrast | NotCo
     both = np.nan_to_num(one.value + other)
     ratio = _blocked(one, one.value * weight, both * weight)
     if ratio is None:
-        why = Unknown("the motors drove together for too short a time")
+        why = NotKnown("the motors drove together for too short a time")
         return NotCompared("current_share", label, why)
     value, half, evidence = ratio
     worth = abs(value - 0.5) - half > SHARE_APART
@@ -133,7 +133,7 @@ def _speeds(
 ) -> tuple[list[Contrast | NotCompared], tuple[tuple[float, float, int], ...]]:
     label = f"Speed of {names[0]} above {names[1]}, lasting"
     if len(turning) != 2:
-        return [NotCompared("speed", label, Unknown("it needs motor_speed of both motors"))], ()
+        return [NotCompared("speed", label, NotKnown("it needs motor_speed of both motors"))], ()
     one, two = turning[0][1], turning[1][1]
     other = interpolate(two, one.time)
     mean = (np.abs(one.value) + np.abs(other)) / 2
@@ -146,7 +146,7 @@ def _speeds(
     weight = _weights(one) * calm
     lasting = _blocked(one, ratio * weight, weight)
     if lasting is None:
-        return [NotCompared("speed", label, Unknown("the ride was too short at speed"))], slips
+        return [NotCompared("speed", label, NotKnown("the ride was too short at speed"))], slips
     value, half, evidence = lasting
     worth = abs(value) - half > SPEED_APART
     faster = names[0] if value > 0 else names[1]
@@ -189,17 +189,17 @@ def _warmth(
     label = f"{one_name.capitalize()} above {two_name} at its warmest"
     key = f"{kind}_temperature"
     if len(parts) != 2:
-        return NotCompared(key, label, Unknown(f"it needs {key} of both"))
+        return NotCompared(key, label, NotKnown(f"it needs {key} of both"))
     first, second = parts[0][1], parts[1][1]
     hottest = combine([first, second], "max")
     if not len(hottest):
-        return NotCompared(key, label, Unknown("the two were never read together"))
+        return NotCompared(key, label, NotKnown("the two were never read together"))
     peak = float(hottest.time[np.argmax(hottest.value)])
     near = np.abs(first.time - peak) <= 15.0
     apart = (first.value - interpolate(second, first.time))[near]
     apart = apart[np.isfinite(apart)]
     if len(apart) < FEWEST:
-        return NotCompared(key, label, Unknown("too few readings of both"))
+        return NotCompared(key, label, NotKnown("too few readings of both"))
     value = float(np.mean(apart))
     # Two whole-degree sensors: rounding alone leaves ±0.6 K, whatever the mean says.
     error = np.std(apart, ddof=1) / np.sqrt(len(apart))
@@ -259,12 +259,12 @@ def _blocked(
 def sides_answer(it: Gathered) -> Answer:
     """Answer whether left and right work alike, and what a difference usually means."""
     found = sides(it.ride)
-    if isinstance(found, Unknown):
+    if isinstance(found, NotKnown):
         return Answer.unanswered(KEY, QUESTION, found)
     known = found.differences
     if not known:
         reasons = "; ".join(one.why.reason for one in found.unknown)
-        return Answer.unanswered(KEY, QUESTION, Unknown(reasons))
+        return Answer.unanswered(KEY, QUESTION, NotKnown(reasons))
     worth = [d for d in known if d.worth]
     verdict = (
         f"{found.names[0].capitalize()} and {found.names[1]} differ in what is worth a look: "

@@ -10,7 +10,7 @@ from ..belief.curves import says_iron
 from ..belief.history import PackHistory
 from ..cells.fitted import PackFit
 from ..readings.packs import pack_capacity
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 
 CLOSE = 0.15
 """Half-width of a state of charge up to which it is told as a figure; beyond, only between what it
@@ -59,22 +59,22 @@ class ChargeState:
 
 def charge_state(
     pack: PackFit, board: BoardFile | None, history: PackHistory | None = None
-) -> ChargeState | Unknown:
+) -> ChargeState | NotKnown:
     """Return how full a pack was."""
     battery = board.battery if board else None
-    if isinstance(pack.fit, Unknown):
+    if isinstance(pack.fit, NotKnown):
         return pack.fit
     rests = pack.rests
     if rests is None:
-        return Unknown("needs a fit of the cells")
+        return NotKnown("needs a fit of the cells")
     count = 1
     if not pack.cells:
         if battery is None or not battery.cells:
-            return Unknown("needs the cell voltages, or the number of cells in a board file")
+            return NotKnown("needs the cell voltages, or the number of cells in a board file")
         count = battery.cells
     highest = float(rests.voltage.max()) / count
     if battery and any(says_iron(unit.chemistry) for unit in battery.units) and highest > IRON_MOST:
-        return Unknown(
+        return NotKnown(
             f"the board file states iron-phosphate cells, but they rest at {highest:.2f} V, which "
             "such cells do not keep"
         )

@@ -20,7 +20,7 @@ from ..readings.series import (
     product,
     steps,
 )
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
 
@@ -79,22 +79,22 @@ class Consumption:
 
 
 @once
-def power(it: Gathered) -> Series | Unknown:
+def power(it: Gathered) -> Series | NotKnown:
     """Return the power drawn from the pack in W."""
     current, voltage = it.current, it.voltage
     if current is None or voltage is None:
         lacking = "battery_current" if current is None else "pack_voltage"
-        return Unknown(f"needs the channel {lacking}")
+        return NotKnown(f"needs the channel {lacking}")
     return product(current.series, voltage.series)
 
 
 @once
-def measure_consumption(it: Gathered) -> Consumption | Unknown:
+def measure_consumption(it: Gathered) -> Consumption | NotKnown:
     """Return the energy per distance where current, voltage and speed were all recorded."""
     ride, drawing, speed = it.ride, power(it), it.speed
-    if isinstance(drawing, Unknown):
+    if isinstance(drawing, NotKnown):
         return drawing
-    if isinstance(speed, Unknown):
+    if isinstance(speed, NotKnown):
         return speed
     drawn = integral_above_zero(drawing) / 3600
     returned = drawn - integral(drawing) / 3600
@@ -107,12 +107,12 @@ def measure_consumption(it: Gathered) -> Consumption | Unknown:
     distance = step * middle / 1000
     known_of = Coverage(float(step.sum()), ride_time(ride))
     if known_of.share < ENOUGH:
-        return Unknown(
+        return NotKnown(
             f"current, voltage and speed were recorded together over {step.sum():.0f} s of "
             f"{known_of.whole:.0f} s ({known_of.share:.0%}) only"
         )
     if distance.sum() < LEAST:
-        return Unknown(f"needs a ride of at least {1000 * LEAST:.0f} m")
+        return NotKnown(f"needs a ride of at least {1000 * LEAST:.0f} m")
     whole = _rate("whole ride", energy, distance, step)
     bands = []
     for low, high in zip(EDGES, (*EDGES[1:], np.inf), strict=True):
@@ -145,7 +145,7 @@ def measure_consumption(it: Gathered) -> Consumption | Unknown:
 def consumption_answer(it: Gathered) -> Answer:
     """Answer what a kilometre takes, by speed, and what braking gave back."""
     ride, found = it.ride, measure_consumption(it)
-    if isinstance(found, Unknown):
+    if isinstance(found, NotKnown):
         return Answer.unanswered("consumption", QUESTION, found)
     whole = found.whole
     verdict = (

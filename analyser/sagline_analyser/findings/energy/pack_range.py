@@ -16,7 +16,7 @@ from ..readings.coverage import ALL, ENOUGH, Coverage, coverage
 from ..readings.gathered import Gathered
 from ..readings.packs import MANY, PackSpan, during, pack_capacity
 from ..readings.series import Array, integral, integral_above_zero
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import MOST
 from ..telling.picture import Bar, Bars, Picture
@@ -76,7 +76,7 @@ class PackUse:
     charge_returned: float
     energy_drawn: float
     energy_returned: float
-    state: ChargeState | Unknown
+    state: ChargeState | NotKnown
     covered: Coverage
 
     @property
@@ -108,11 +108,11 @@ class Reach:
     vague: bool = False
 
 
-def pack_use(asked: Asked) -> tuple[PackUse, ...] | Unknown:
+def pack_use(asked: Asked) -> tuple[PackUse, ...] | NotKnown:
     """Return what every pack of the ride gave."""
     it, packs = asked.basis, asked.packs
     current, drawing = it.current, power(it)
-    if isinstance(drawing, Unknown):
+    if isinstance(drawing, NotKnown):
         return drawing
     found = []
     for pack in packs:
@@ -139,12 +139,12 @@ def capacity_for(
     it: Gathered,
     pack: PackFit,
     distance: float,
-    state: ChargeState | Unknown | None = None,
-) -> tuple[float, float] | Unknown:
+    state: ChargeState | NotKnown | None = None,
+) -> tuple[float, float] | NotKnown:
     """Return the Ah of a full pack of like cells with which 19 of 20 go ``distance`` km, and of
     one with which half of them do."""
     how = way_of(it, pack, state)
-    if isinstance(how, Unknown):
+    if isinstance(how, NotKnown):
         return how
     found = []
 
@@ -155,7 +155,7 @@ def capacity_for(
     for surely in (True, False):
         low, high = 0.0, how.stated * MOST_FACTOR
         if not goes(high, surely):
-            return Unknown(f"no pack of up to {high:.0f} Ah goes that far")
+            return NotKnown(f"no pack of up to {high:.0f} Ah goes that far")
         while high - low > 0.01 * high:
             middle = (low + high) / 2
             low, high = (low, middle) if goes(middle, surely) else (middle, high)
@@ -264,25 +264,25 @@ class Way:
             yield number, float(ohms[at]), lag + more * drawn, size
 
 
-def way_of(it: Gathered, pack: PackFit, state: ChargeState | Unknown | None) -> Way | Unknown:
+def way_of(it: Gathered, pack: PackFit, state: ChargeState | NotKnown | None) -> Way | NotKnown:
     """Return what every distance of ``pack`` starts from; ``state`` is its charge, if at hand."""
     battery = it.board.battery if it.board else None
     reserve = (battery.cell_alarm or battery.cell_stop) if battery else None
     capacity = pack_capacity(battery) if battery else None
     if battery is None or reserve is None or capacity is None:
-        return Unknown(
+        return NotKnown(
             "needs cell_alarm (or cell_stop) and each unit's cell_capacity in the board file"
         )
     rate = measure_consumption(it)
-    if isinstance(rate, Unknown):
+    if isinstance(rate, NotKnown):
         return rate
     if rate.whole.per_km <= 0:
-        return Unknown("the ride took no energy on the whole; it went downhill")
+        return NotKnown("the ride took no energy on the whole; it went downhill")
     state = state or charge_state(pack, it.board)
-    if isinstance(state, Unknown):
+    if isinstance(state, NotKnown):
         return state
     if pack.rests is None:
-        return Unknown("needs the channel battery_current")
+        return NotKnown("needs the channel battery_current")
     # How the ride's parts differ is no error of the whole: the distance is for this ride's rate.
     chance = np.random.default_rng(2).standard_normal(len(state.belief.draws_end))
     per_km = rate.whole.per_km * (1 + RATE_ERROR * chance)
@@ -307,7 +307,7 @@ def pack_answer(asked: Asked) -> Answer:
     """
     ride = asked.basis.ride
     uses = pack_use(asked)
-    if isinstance(uses, Unknown):
+    if isinstance(uses, NotKnown):
         return Answer.unanswered("pack_range", QUESTION, uses)
     verdicts, figures, details = [], [], []
     disagree: list[str] = []
@@ -336,7 +336,7 @@ def pack_answer(asked: Asked) -> Answer:
             ]
         if use.span.swapped:
             details.append(f"{name} is taken for another one, because {use.span.swapped}.")
-        if isinstance(use.state, Unknown):
+        if isinstance(use.state, NotKnown):
             details.append(f"{name}: how full it is cannot be told: {use.state.reason}.")
         else:
             full = f"{use.state.words} full"
@@ -385,7 +385,7 @@ def _in_short(
     bars = tuple(
         _bar(f"pack {use.span.number}", use.state)
         for use in uses[-6:]
-        if not isinstance(use.state, Unknown)
+        if not isinstance(use.state, NotKnown)
     )
     report = last_report(ride, uses[-1].span.start, uses[-1].span.end)
     if bars and report is not None:
@@ -398,17 +398,17 @@ def _in_short(
             return line, Urgency.LOOK, picture
         net = sum(use.charge_drawn - use.charge_returned for use in uses)
         line = f"{net:.2f} Ah drawn; how far it goes cannot be told"
-        if not isinstance(uses[-1].state, Unknown) and not uses[-1].state.close:
+        if not isinstance(uses[-1].state, NotKnown) and not uses[-1].state.close:
             line += ": charge it, mark it full"
         return line, Urgency.LOOK, picture
     state = uses[-1].state
     apart = (
         report is not None
-        and not isinstance(state, Unknown)
+        and not isinstance(state, NotKnown)
         and compared(report, state.within, state.words)[1]
     )
     if apart and left > 0:
-        assert report is not None and not isinstance(state, Unknown)
+        assert report is not None and not isinstance(state, NotKnown)
         ours = f"{state.end:.0%}" if state.close else state.words
         line = f"The board reports {report.charge:.0%} left, we find {ours}"
         return line, Urgency.LOOK, picture
@@ -443,10 +443,10 @@ def _together(uses: Sequence[PackUse]) -> str:
     )
 
 
-def _reaches(asked: Asked, state: ChargeState | Unknown) -> tuple[list[str], list[Figure]]:
+def _reaches(asked: Asked, state: ChargeState | NotKnown) -> tuple[list[str], list[Figure]]:
     it, pack = asked.basis, asked.packs[-1]
     way = way_of(it, pack, state)
-    if isinstance(way, Unknown):
+    if isinstance(way, NotKnown):
         return [f"How far it goes cannot be told: {way.reason}."], []
     now = way.reach(None)
     cell = "its lowest cell" if now.first is None else f"cell {now.first}, the first to end,"
@@ -524,12 +524,12 @@ def _vague(charge: Charge) -> str:
 def _planned(
     it: Gathered,
     pack: PackFit,
-    state: ChargeState | Unknown,
+    state: ChargeState | NotKnown,
     plan: float,
     figures: list[Figure],
 ) -> str:
     wanted = capacity_for(it, pack, plan, state)
-    if isinstance(wanted, Unknown):
+    if isinstance(wanted, NotKnown):
         return f"Which pack goes {plan:g} km cannot be told: {wanted.reason}."
     sure, even = (math.ceil(10 * one) / 10 for one in wanted)
     figures.append(

@@ -15,7 +15,7 @@ import numpy as np
 
 from sagline_logger.format import EventKind
 
-from ...load.ride import Segment
+from ...load.ride import RideSegment
 from ..cells.fitted import MARGIN
 from ..cells.low_cell import LowCell
 from ..readings.gathered import Gathered
@@ -307,7 +307,7 @@ def _restart_under_load(scene: Scene, w: Weighing) -> None:
         )
 
 
-def _restart(scene: Scene) -> Segment | None:
+def _restart(scene: Scene) -> RideSegment | None:
     """Return the start of the board that the moment led to: its readings ended about then."""
     for before, segment in pairwise(scene.ride.segments):
         if -1.0 <= before.end - scene.at <= 1.5:

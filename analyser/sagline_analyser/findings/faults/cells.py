@@ -12,7 +12,7 @@ from ..cells.low_cell import LowCell, judge_low_cells, judge_span
 from ..readings.gathered import Gathered
 from ..readings.series import Series
 from ..readings.spans import Span
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 
 
 class CellBelief:
@@ -31,7 +31,7 @@ class CellBelief:
     def alarms(self) -> tuple[LowCell, ...]:
         """Every low-cell alarm, as that answer judges it."""
         found = judge_low_cells(Asked(self.it, tuple(self.packs)))
-        return () if isinstance(found, Unknown) else found
+        return () if isinstance(found, NotKnown) else found
 
     def low_at(self, key: str, series: Series, value: float, when: float, level: float) -> LowCell:
         """Return the alarm under way at ``when`` s, else the same judgement of cell ``key``, which
@@ -52,7 +52,7 @@ class CellBelief:
 
     def _compared(self, pack: PackFit) -> PackCells | None:
         found = measure_cells(pack)
-        return None if isinstance(found, Unknown) or len(found.cells) < 3 else found
+        return None if isinstance(found, NotKnown) or len(found.cells) < 3 else found
 
     def _pack(self, when: float) -> PackFit:
         inside = [pack for pack in self.packs if pack.span.start <= when]

@@ -9,7 +9,7 @@ from sagline_logger.format import vocabulary
 from ..limits.crossings import Crossing, find_crossings
 from ..readings.gathered import Gathered
 from ..readings.summary import words
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
 from .parts import PartHeat, long, part_heats
@@ -35,7 +35,7 @@ def heat_answer(it: Gathered) -> Answer:
     parts = part_heats(it)
     if not parts:
         lacks = "it needs motor_temperature or controller_temperature"
-        return Answer.unanswered(KEY, QUESTION, Unknown(lacks))
+        return Answer.unanswered(KEY, QUESTION, NotKnown(lacks))
     told = sorted((p for p in parts if not p.reason), key=_soonest)
     others = [p for p in parts if p.reason]
     hot = _was_too_hot(it)

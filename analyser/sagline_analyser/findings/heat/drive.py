@@ -24,7 +24,7 @@ a minute or more, and every step is exact for the mean of its losses (our choice
 
 
 @dataclass(frozen=True)
-class Drive:
+class HeatDrive:
     """Inputs along a grid of ``step`` s, each of shape (n,): mean squared current (A²), mean
     |current| (A), mean speed (m/s), air temperature (°C), and whether the current is known."""
 
@@ -63,7 +63,7 @@ class Paces:
 
 def grid(
     current: Series, speed: Series | None, air: Series | None, temperature: Series, air_guess: float
-) -> tuple[Drive, Array, Array]:
+) -> tuple[HeatDrive, Array, Array]:
     """Return the inputs on a grid, the mean temperature around each grid point (shape n + 1, NaN
     where none was read), and how many readings each holds."""
     start, end = float(temperature.time[0]), float(temperature.time[-1])
@@ -97,7 +97,7 @@ def grid(
     total = np.bincount(number, temperature.value, count + 1)
     with np.errstate(invalid="ignore"):
         seen = np.where(readings > 0, total / np.maximum(readings, 1), np.nan)
-    return Drive(step, means[0], means[1], moving, around, short), seen, readings.astype(float)
+    return HeatDrive(step, means[0], means[1], moving, around, short), seen, readings.astype(float)
 
 
 def _steady(series: Series, at: Array) -> Array:

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..readings.series import Array
-from .drive import IRON, Drive
+from .drive import IRON, HeatDrive
 from .lumps import COPPER, STREAM, Rates, warm
 
 STRETCH = 20.0
@@ -145,7 +145,7 @@ _Misfit = Callable[[Array], Array]
 Numbers = npt.NDArray[np.intp]
 
 
-def usable(drive: Drive, seen: Array, readings: Array) -> npt.NDArray[np.bool_]:
+def usable(drive: HeatDrive, seen: Array, readings: Array) -> npt.NDArray[np.bool_]:
     """Return at which steps a reading can be held against the model: while the current is unknown,
     and until the model starts anew, there is nothing to hold."""
     good = (readings > 0) & np.isfinite(seen) & np.r_[drive.known[:1], drive.known]
@@ -155,7 +155,7 @@ def usable(drive: Drive, seen: Array, readings: Array) -> npt.NDArray[np.bool_]:
 # A trial step may land on rates that overflow; its misfit is then not finite and it is refused.
 @np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def fit(
-    drive: Drive, seen: Array, readings: Array, plausible: Plausible, air: AirDoubt
+    drive: HeatDrive, seen: Array, readings: Array, plausible: Plausible, air: AirDoubt
 ) -> ThermalFit:
     """Fit by least squares with wide plausible ranges (Gauss-Newton), then draw.
 
@@ -301,7 +301,7 @@ def _hidden(plausible: Plausible, sets: Array) -> Array:
     return sets
 
 
-def _usual_rise(rates: Rates, drive: Drive) -> Array:
+def _usual_rise(rates: Rates, drive: HeatDrive) -> Array:
     """Return the mean rise of the case above its rest over the ride in K, roughly: what comes in
     on the average over what the mean loss takes away."""
     heat = rates.square * np.mean(drive.square) + rates.linear * np.mean(drive.linear) + rates.idle

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from ..readings.series import Array
 from .drive import IRON as IRON
-from .drive import Drive
+from .drive import HeatDrive
 
 COPPER = 0.00393
 """1/K at 20 °C: temperature coefficient of copper's resistance, IEC 60028."""
@@ -84,7 +84,7 @@ def _exact(rates: Rates, speed: Array, step: float) -> _Steps:
 
 def warm(
     rates: Rates,
-    drive: Drive,
+    drive: HeatDrive,
     start: tuple[Array, Array],
     place: int = 0,
     anchors: Array | None = None,

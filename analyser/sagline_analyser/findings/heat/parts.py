@@ -13,7 +13,7 @@ from ..readings.electric import present
 from ..readings.gathered import Gathered
 from ..readings.series import Series, column, numbered
 from ..readings.summary import words
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from .drive import grid
 from .fit import CASE, STAGE, WINDING, AirDoubt, ThermalFit, fit, usable
 from .times import (
@@ -142,7 +142,7 @@ def part_heat(
             reason=f"the ride was too short to tell: {end - start:.0f} s of "
             f"temperatures, at least {LEAST_TIME:.0f} s are needed",
         )
-    speed = None if isinstance(it.speed, Unknown) else it.speed.series
+    speed = None if isinstance(it.speed, NotKnown) else it.speed.series
     outside = column(ride, "ambient_temperature")
     guess, doubt = _unmeasured_air(ride, temperature)
     drive, seen, readings = grid(flow, speed, outside, temperature, guess)

@@ -10,7 +10,7 @@ from sagline_logger.format import EventKind
 
 from ..readings.gathered import Gathered
 from ..readings.series import interpolate
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from .crossings import Crossing
 
 APART = 2.0
@@ -110,7 +110,7 @@ def _kind(it: Gathered, start: float, end: float) -> Kind:
     if mean < -1:
         return Kind.BRAKING
     speed = it.speed
-    if not isinstance(speed, Unknown):
+    if not isinstance(speed, NotKnown):
         before = np.abs(interpolate(speed.series, np.linspace(start - BEFORE, start, 20)))
         during = np.abs(interpolate(speed.series, np.linspace(start, end, 50)))
         known_during = during[np.isfinite(during)]

@@ -18,7 +18,7 @@ from sagline_logger.format import Limit
 from ...load.ride import Ride
 from ..readings.gathered import Gathered
 from ..readings.series import Array, Series, column, integral_of_square, size
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
 from .crossings import thresholds
@@ -62,7 +62,7 @@ class NoWindow:
     """No unbroken recording is ``window`` s long; ``why`` says what its pieces prove at least."""
 
     window: float
-    why: Unknown
+    why: NotKnown
 
 
 @dataclass(frozen=True)
@@ -300,7 +300,7 @@ def _window_use(
         if length <= window:
             floor = float(np.sqrt(integral_of_square(series) / window))
             least = f"; what was recorded makes at least {floor:.3g} A"
-        return NoWindow(window, Unknown(f"no unbroken {window:g} s recorded{least}"))
+        return NoWindow(window, NotKnown(f"no unbroken {window:g} s recorded{least}"))
     end, most = hardest
     return WindowUse(window, most, most / rating, (end - window, end))
 
@@ -323,7 +323,7 @@ def part_answer(it: Gathered) -> Answer:
             if not uses
             else f"no unbroken recording is even {WINDOWS[0]:g} s long"
         )
-        return Answer.unanswered(KEY, QUESTION, Unknown(lacks))
+        return Answer.unanswered(KEY, QUESTION, NotKnown(lacks))
     weakest, most = known[0]
     return Answer(
         KEY,

@@ -15,7 +15,7 @@ from ...load.ride import Ride
 from .coverage import ENOUGH, coverage
 from .gathered import Gathered
 from .series import Array, Flags, Series, clean, column, interpolate, steps
-from .unknown import Unknown
+from .unknown import NotKnown
 
 RADIUS = 6_371_008.8
 """m: mean radius of the Earth, R1 = (2a + b)/3 of the GRS 80 ellipsoid (IUGG 1980; from memory)."""
@@ -117,7 +117,7 @@ def _reachable(time: Array, x: Array, y: Array) -> Flags:
 def travelled(it: Gathered) -> Series | None:
     """Return the way in m since the start over time, None where the speed is not known."""
     speed = it.speed
-    if isinstance(speed, Unknown) or len(speed.series) < 2:
+    if isinstance(speed, NotKnown) or len(speed.series) < 2:
         return None
     series = speed.series
     pace = np.abs(series.value)

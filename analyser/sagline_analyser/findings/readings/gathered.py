@@ -10,7 +10,7 @@ from ...load.ride import Ride
 from .electric import Quantity, battery_current, pack_voltage
 from .packs import PackSpan, pack_spans
 from .speed import vehicle_speed
-from .unknown import Unknown
+from .unknown import NotKnown
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Gathered:
         return pack_voltage(self.ride)
 
     @cached_property
-    def speed(self) -> Quantity | Unknown:
+    def speed(self) -> Quantity | NotKnown:
         """The speed in m/s (:func:`~.speed.vehicle_speed`)."""
         return vehicle_speed(self.ride, self.board)
 

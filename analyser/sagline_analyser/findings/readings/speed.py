@@ -6,11 +6,11 @@ from ...load.ride import Ride
 from .electric import Quantity, present
 from .once import once
 from .series import Series, column, combine
-from .unknown import Unknown
+from .unknown import NotKnown
 
 
 @once
-def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | Unknown:
+def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | NotKnown:
     """Return the speed in m/s, and where it came from.
 
     Without a speed channel it is the mean over the motors of what
@@ -24,9 +24,9 @@ def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | Unknown:
     if electrical:
         turning = present(ride, name)
     if not turning:
-        return Unknown("needs the channel speed, or motor_speed and a board file")
+        return NotKnown("needs the channel speed, or motor_speed and a board file")
     if board is None:
-        return Unknown(f"needs the channel speed, or a board file to derive it from {name}")
+        return NotKnown(f"needs the channel speed, or a board file to derive it from {name}")
     parts = []
     for key, series in turning:
         stream = ride.find(key)
@@ -34,7 +34,7 @@ def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | Unknown:
         try:
             factor = speed_per_rpm(board, electrical=electrical, motor=motor or 1)
         except SaglineError as problem:
-            return Unknown(f"needs the channel speed; {problem}")
+            return NotKnown(f"needs the channel speed; {problem}")
         parts.append(Series(series.time, series.value * factor, series.gap))
     how = f"derived from {' and '.join(key for key, _ in turning)}: π × wheel diameter "
     how += f"{board.vehicle.wheel_diameter:g} m ÷ gearing {board.vehicle.gearing:g}"

@@ -22,7 +22,7 @@ from .series import (
     size,
     time_where,
 )
-from .unknown import Unknown
+from .unknown import NotKnown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,7 +55,7 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class Band:
+class LoadBand:
     """Share of the time (0 to 1) that the battery current spent from ``low`` to ``high`` A."""
 
     label: str
@@ -69,7 +69,7 @@ class Summary:
     """All figures of one ride, in reading order, and the battery current's bands."""
 
     findings: tuple[Finding, ...]
-    bands: tuple[Band, ...]
+    bands: tuple[LoadBand, ...]
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self.findings)
@@ -145,8 +145,8 @@ def _over(covered: Coverage, finding: Finding) -> Finding:
     return replace(finding, note=", ".join(filter(None, (finding.note, covered.words))))
 
 
-def _motion(ride: Ride, speed: Quantity | Unknown) -> list[Finding]:
-    if isinstance(speed, Unknown):
+def _motion(ride: Ride, speed: Quantity | NotKnown) -> list[Finding]:
+    if isinstance(speed, NotKnown):
         return [
             _absent("distance", "Distance", "m", speed.reason),
             _absent("moving_time", "Time moving", "s", speed.reason),
@@ -227,12 +227,12 @@ def _energy(ride: Ride, current: Quantity | None, voltage: Quantity | None) -> l
 
 
 def _per_distance(
-    ride: Ride, current: Quantity | None, voltage: Quantity | None, speed: Quantity | Unknown
+    ride: Ride, current: Quantity | None, voltage: Quantity | None, speed: Quantity | NotKnown
 ) -> list[Finding]:
     label = ("energy_per_distance", "Energy per distance")
     if current is None or voltage is None:
         return [_absent(*label, "Wh/km", "needs the channels battery_current and pack_voltage")]
-    if isinstance(speed, Unknown):
+    if isinstance(speed, NotKnown):
         return [_absent(*label, "Wh/km", speed.reason)]
     power, travelled = product(current.series, voltage.series), size(speed.series)
     covered = min((coverage(ride, one) for one in (power, travelled)), key=lambda c: c.share)
@@ -441,7 +441,7 @@ def _quality(ride: Ride) -> list[Finding]:
     return found
 
 
-def _bands(current: Series, rated: float | None) -> tuple[Band, ...]:
+def _bands(current: Series, rated: float | None) -> tuple[LoadBand, ...]:
     top = rated or float(current.value.max())
     what = "rated" if rated else "peak"
     whole = float(np.sum(time_where(current, np.ones(len(current), bool))))
@@ -470,7 +470,7 @@ def _bands(current: Series, rated: float | None) -> tuple[Band, ...]:
             inside &= value >= low
         if high is not None:
             inside &= (value <= high) if last else (value < high)
-        bands.append(Band(label, low, high, time_where(current, inside) / whole))
+        bands.append(LoadBand(label, low, high, time_where(current, inside) / whole))
     return tuple(bands)
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Unknown:
+class NotKnown:
     """Why something could not be computed, in one line that names what it needs."""
 
     reason: str

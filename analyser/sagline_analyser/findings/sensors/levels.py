@@ -8,7 +8,7 @@ from ..readings.series import Array, Flags, Series
 
 
 @dataclass(frozen=True)
-class Pace:
+class ReadingPace:
     """How fast a quantity can change.
 
     Between one block of ``block`` s and the next that is trusted it may differ by ``room``, plus
@@ -54,7 +54,7 @@ TOLD_APART = 0.02
 """Share of the blocks on which the two ways of :func:`unreachable` may differ."""
 
 
-def unreachable(blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
+def unreachable(blocks: Blocks, pace: ReadingPace, possible: Flags) -> Flags:
     """Return which blocks lie where the quantity cannot have come to from the trusted ones.
 
     Trust goes from block to block both ways; a block that is not possible is never trusted.  It
@@ -75,7 +75,7 @@ def unreachable(blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
     return doubted | other
 
 
-def _from(start: int, blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
+def _from(start: int, blocks: Blocks, pace: ReadingPace, possible: Flags) -> Flags:
     """Return which blocks cannot be reached from the block ``start``."""
     doubted = ~possible
     at = (blocks.start + blocks.end) / 2
@@ -90,7 +90,9 @@ def _from(start: int, blocks: Blocks, pace: Pace, possible: Flags) -> Flags:
     return doubted
 
 
-def _lost(low: Array, high: Array, at: Array, fine: Flags, parted: Flags, pace: Pace) -> Flags:
+def _lost(
+    low: Array, high: Array, at: Array, fine: Flags, parted: Flags, pace: ReadingPace
+) -> Flags:
     """Return which blocks the last trusted one before does not lead to; the first is trusted.
 
     ``parted`` tells where a long time without a sample lies before a block.

@@ -4,10 +4,10 @@ import numpy as np
 
 from ..readings.series import Array, Flags, Series
 from .doubt import how_long, spans_of
-from .levels import Pace, blocks_of, unreachable
+from .levels import ReadingPace, blocks_of, unreachable
 from .look import Look, calm, spread
 
-PACE = Pace(0.2, 1.0, 15.0, 6.0, 1e3)
+PACE = ReadingPace(0.2, 1.0, 15.0, 6.0, 1e3)
 """A tyre holds about its own load: 12 m/s² at a friction of 1.2 (handbooks of vehicle dynamics)
 for moments, half of it over seconds."""
 
@@ -80,7 +80,7 @@ def grown(flags: Flags, core: Flags) -> Flags:
 
 def _jumps(look: Look, key: str, series: Series) -> None:
     rough = 8 * spread(np.diff(series.value[: 1 << 14])) + 2 * look.step_of(key)
-    pace = Pace(PACE.block, PACE.room + rough, PACE.fast, PACE.slow, PACE.most)
+    pace = ReadingPace(PACE.block, PACE.room + rough, PACE.fast, PACE.slow, PACE.most)
     blocks = blocks_of(series, pace.block)
     gone = unreachable(blocks, pace, np.ones(len(blocks.first), bool))
     keys, turning = look.turning()

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..readings.series import Array, Flags, Series
 from .doubt import MOST, Spans, how_long, runs, seconds
-from .levels import Blocks, Pace, blocks_of, unreachable
+from .levels import Blocks, ReadingPace, blocks_of, unreachable
 from .look import Look, spread
 
 COLDEST = -39.0
@@ -27,16 +27,16 @@ class _Kind:
     fast it warms."""
 
     hottest: float
-    pace: Pace
+    pace: ReadingPace
 
 
 # A winding at 50 A/mm² warms by ρ J² / (c d) = 1.7e-8 × (50e6)² / 3.4e6 = 12 K/s without any heat
 # lost (copper: handbook values); 20 K/s leaves room.  The rest is common practice, no source.
 _KINDS = {
-    "motor_temperature": _Kind(180.0, Pace(BLOCK, 8.0, 20.0, 2.0, 30.0)),
-    "controller_temperature": _Kind(150.0, Pace(BLOCK, 8.0, 10.0, 2.0, 30.0)),
-    "battery_temperature": _Kind(120.0, Pace(BLOCK, 6.0, 4.0, 1.0, 20.0)),
-    "ambient_temperature": _Kind(65.0, Pace(BLOCK, 6.0, 4.0, 1.0, 20.0)),
+    "motor_temperature": _Kind(180.0, ReadingPace(BLOCK, 8.0, 20.0, 2.0, 30.0)),
+    "controller_temperature": _Kind(150.0, ReadingPace(BLOCK, 8.0, 10.0, 2.0, 30.0)),
+    "battery_temperature": _Kind(120.0, ReadingPace(BLOCK, 6.0, 4.0, 1.0, 20.0)),
+    "ambient_temperature": _Kind(65.0, ReadingPace(BLOCK, 6.0, 4.0, 1.0, 20.0)),
 }
 
 
@@ -58,7 +58,9 @@ def _check(look: Look, key: str, series: Series, kind: _Kind) -> None:
     middle = (blocks.low + blocks.high) / 2
     stuck = hot.mean() > MOST and bool(hot[0]) and spread(middle) < 3.0
     rough = 8 * spread(np.diff(series.value[: 1 << 14]))
-    pace = Pace(BLOCK, kind.pace.room + rough, kind.pace.fast, kind.pace.slow, kind.pace.most)
+    pace = ReadingPace(
+        BLOCK, kind.pace.room + rough, kind.pace.fast, kind.pace.slow, kind.pace.most
+    )
     possible = ~cold & ~(hot if stuck else np.zeros(len(hot), bool))
     away = unreachable(blocks, pace, possible)
     for gone, what in (

@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from sagline_logger.format.caution import CAUTION
 
-from ..readings.unknown import Unknown
+from ..readings.unknown import NotKnown
 from .certainty import CANNOT_TELL, cannot_tell
 from .notebook import answer_html, answer_text
 from .picture import Picture
@@ -68,7 +68,7 @@ class Answer:
         cls,
         key: str,
         question: str,
-        why: Unknown,
+        why: NotKnown,
         figures: tuple[Figure, ...] = (),
         details: tuple[str, ...] = (),
     ) -> "Answer":

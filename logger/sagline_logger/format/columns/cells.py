@@ -7,7 +7,7 @@ from decimal import Context, Decimal, DecimalException, Overflow
 from decimal import InvalidOperation as Invalid
 from math import lcm
 
-from .units import Line
+from .units import Conversion
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60
@@ -59,7 +59,7 @@ def holds_number(text: str, decimal: str) -> bool:
     return True
 
 
-def to_whole(line: Line) -> Callable[[Decimal], int]:
+def to_whole(line: Conversion) -> Callable[[Decimal], int]:
     """Return the function that takes a number along ``line`` to the nearest whole number.
 
     A half goes to the even one.  Source of the exactness: one multiplication and addition of whole
@@ -77,7 +77,7 @@ def to_whole(line: Line) -> Callable[[Decimal], int]:
 
 
 def cell_reader(
-    line: Line, decimal: str, missing: tuple[str, ...], held: int, most: int = 2**32 - 2
+    line: Conversion, decimal: str, missing: tuple[str, ...], held: int, most: int = 2**32 - 2
 ) -> Callable[[str], Cell]:
     """Return the function that reads the cells of one column; it raises :class:`BadCell`.
 
@@ -141,7 +141,7 @@ def time_reader(unit: int, decimal: str) -> Callable[[str], int]:
             return found
 
         return read_iso
-    whole = to_whole(Line(Line().factor * unit))
+    whole = to_whole(Conversion(Conversion().factor * unit))
 
     def read(text: str) -> int:
         try:

@@ -29,7 +29,7 @@ from .map_tables import (
     number,
     texts,
 )
-from .units import NAMES, Line, conversion, spelled
+from .units import NAMES, Conversion, conversion, spelled
 
 MISSING = ("nan", "na", "n/a", "null", "none")
 """What stands for "no reading" unless the map says otherwise, in any case; so does a blank."""
@@ -53,7 +53,7 @@ class ColumnPlan:
 
     column: str | int
     channel: Channel
-    line: Line
+    line: Conversion
     stream: int
     missing: tuple[str, ...]
 
@@ -388,7 +388,7 @@ class _Reader:
         factor, offset = number(table.factor), number(table.offset)
         if not factor or offset is None:
             self.fail((*path, "factor"), "is zero", "write what one unit of the file is worth")
-        line = Line(factor, offset).then(step)
+        line = Conversion(factor, offset).then(step)
         resolution = number(table.resolution)
         if resolution is None and step_of is not None:
             resolution = Fraction(_decimal(step_of * abs(line.factor)))
@@ -413,7 +413,7 @@ class _Reader:
         return ColumnPlan(
             table.column,
             channel,
-            line.then(Line(1 / quantum)),
+            line.then(Conversion(1 / quantum)),
             names.index(stream),
             _lower(table.missing, missing),
         )

@@ -10,28 +10,28 @@ from fractions import Fraction
 
 
 @dataclass(frozen=True)
-class Line:
+class Conversion:
     """result = x × ``factor`` + ``offset``, exactly."""
 
     factor: Fraction = Fraction(1)
     offset: Fraction = Fraction(0)
 
-    def then(self, other: "Line") -> "Line":
+    def then(self, other: "Conversion") -> "Conversion":
         """Return this step followed by ``other``."""
-        return Line(self.factor * other.factor, self.offset * other.factor + other.offset)
+        return Conversion(self.factor * other.factor, self.offset * other.factor + other.offset)
 
-    def inverse(self) -> "Line":
+    def inverse(self) -> "Conversion":
         """Return the step back."""
-        return Line(1 / self.factor, -self.offset / self.factor)
+        return Conversion(1 / self.factor, -self.offset / self.factor)
 
 
-def _line(factor: str | Fraction, offset: str | Fraction = "0") -> Line:
-    return Line(Fraction(factor), Fraction(offset))
+def _line(factor: str | Fraction, offset: str | Fraction = "0") -> Conversion:
+    return Conversion(Fraction(factor), Fraction(offset))
 
 
 _PREFIXES = {"k": "1000", "m": "1/1000", "µ": "1/1000000", "M": "1000000"}
 
-_UNITS: dict[str, tuple[str, Line]] = {
+_UNITS: dict[str, tuple[str, Conversion]] = {
     "km/h": ("m/s", _line("5/18")),
     "mph": ("m/s", _line("0.44704")),
     "kn": ("m/s", _line("463/900")),
@@ -68,11 +68,11 @@ def spelled(unit: str) -> str:
     return _SPELLINGS.get(unit, unit)
 
 
-def conversion(unit: str, target: str) -> Line | None:
+def conversion(unit: str, target: str) -> Conversion | None:
     """Return the exact step from ``unit`` to ``target``; None where there is none."""
     unit, target = spelled(unit), spelled(target)
     if unit == target:
-        return Line()
-    base, there = _UNITS.get(unit, (unit, Line()))
-    goal, back = _UNITS.get(target, (target, Line()))
+        return Conversion()
+    base, there = _UNITS.get(unit, (unit, Conversion()))
+    goal, back = _UNITS.get(target, (target, Conversion()))
     return there.then(back.inverse()) if base == goal else None
