@@ -37,7 +37,7 @@ def test_a_lost_radio_link_is_told_from_a_restart(bluetooth: Bluetooth, tmp_path
             logger.wait_for("link up")
         status, output, _ = logger.stop(signal.SIGINT)
     assert status == 0
-    assert "link lost and found 1 times, 0 device restarts" in output
+    assert "link lost and found 1 time, 0 device restarts" in output
     contents = Contents(logged(tmp_path))
     states = [link.state for link in contents.all(Link)]
     assert states == [LinkState.UP, LinkState.DOWN, LinkState.UP]

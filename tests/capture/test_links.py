@@ -2,9 +2,14 @@
 
 import random
 import signal
+import termios
 from pathlib import Path
 
+import pytest
+
 from sagline_logger.capture.rejoin import LastHeard, Rejoin
+from sagline_logger.capture.serial_source import SerialSource
+from sagline_logger.capture.source import LinkLost
 from sagline_logger.format import (
     Fault,
     Foreign,
@@ -24,6 +29,27 @@ from support.reader_counts import verify_counts
 
 def evidence(contents: Contents) -> list[tuple[LinkState, str]]:
     return [(link.state, link.evidence) for link in contents.all(Link)]
+
+
+@pytest.mark.parametrize("call", ["tcsetattr", "tcflush"])
+def test_a_port_that_goes_while_it_is_set_up_is_a_lost_link(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    """The kernel's own error of a port that was pulled between two calls of opening it."""
+    whole = getattr(termios, call)
+    with port_at(tmp_path / "port") as port:
+
+        def pulled(*given: object) -> object:
+            port.unplug()
+            try:
+                return whole(*given)
+            finally:
+                port.plug()
+
+        monkeypatch.setattr(termios, call, pulled)
+        with pytest.raises(LinkLost, match="Input/output error"):
+            SerialSource(str(port.path), 115200).open()
+        monkeypatch.undo()
 
 
 def test_a_pulled_cable_is_told_from_a_restart_and_a_restart_from_a_pulled_cable(

@@ -9,7 +9,8 @@ import scipy
 
 from sagline_analyser.findings.heat import heat_answer, part_heats
 from sagline_analyser.findings.heat.drive import HeatDrive
-from sagline_analyser.findings.heat.lumps import COPPER, Rates, steady_path, warm
+from sagline_analyser.findings.heat.lumps import Rates, steady_path, warm
+from sagline_analyser.findings.readings.copper import COPPER
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_logger.format import read_board_file
 from support.findings_scores import score_heat

@@ -75,7 +75,7 @@ def test_lines_become_a_log_like_any_other(tmp_path: Path, plan: Path) -> None:
         wait_until(lambda: len(Contents(logged(out)).all(Samples)) and b"2990" in logged(out))
         status, text, _ = logger.stop(signal.SIGTERM)
     assert status == 0
-    assert "1 lines could not be read by the map; they are kept" in text
+    assert "1 line could not be read by the map, but kept as sent" in text
     contents = Contents(logged(out))
     assert contents.all(LogStart)[0].version == (1, 1)
     assert b"".join(raw.data for raw in contents.all(Raw)) == sent
@@ -91,7 +91,7 @@ def test_lines_become_a_log_like_any_other(tmp_path: Path, plan: Path) -> None:
     status, text, _ = command("verify", the_log(out))
     assert "stream 0 (table): 300 samples" in text
     assert ", 0 lost in 0 gaps" in text
-    assert text.rstrip().endswith("Not whole: 1 lines that could not be read by the map.")
+    assert text.rstrip().endswith("Not whole: 1 line that could not be read by the map.")
     # TIME counts the frames' bytes alone: nothing is taken for missing.
     assert "missing" not in text
 

@@ -181,4 +181,4 @@ def test_a_device_cannot_make_memory_grow_by_claims(tmp_path: Path) -> None:
     path.write_bytes(log_bytes([board(3), STREAM, encode_frame(liar)]))
     ride = load_ride(path)
     assert ride.streams["fast"].time.size == 0
-    assert any("do not fit" in line for line in ride.warnings)
+    assert any("of another form than" in line for line in ride.warnings)

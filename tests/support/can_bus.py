@@ -4,7 +4,9 @@ Frames are made and checked with cantools, whose reading of a DBC is not ours.
 """
 
 import contextlib
+import fcntl
 import random
+import tempfile
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
@@ -46,7 +48,7 @@ class MulticastBus:
     """A bus that other programs can join; ``arguments`` name it to ``record``."""
 
     def __init__(self) -> None:
-        # Drawn, so that tests at the same time do not hear each other (RFC 2365: 239.255/16).
+        # Drawn from what stays on the site (RFC 2365: 239.255/16).
         luck = random.SystemRandom()
         self.channel = f"239.255.{luck.randrange(1, 255)}.{luck.randrange(1, 255)}"
         self.arguments: tuple[object, ...] = (
@@ -71,11 +73,18 @@ class MulticastBus:
 
 @contextlib.contextmanager
 def multicast_bus() -> Iterator[MulticastBus]:
-    bus = MulticastBus()
-    try:
-        yield bus
-    finally:
-        bus.bus.shutdown()
+    """Yield a bus that no other test's frames come to.
+
+    All such buses share one port, and Linux gives a socket what comes to it for every group that
+    any program here has joined (ip(7), IP_MULTICAST_ALL): one test at a time has a bus.
+    """
+    with (Path(tempfile.gettempdir()) / "sagline-can-bus.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        bus = MulticastBus()
+        try:
+            yield bus
+        finally:
+            bus.bus.shutdown()
 
 
 def frame(name: str, **signals: float) -> can.Message:

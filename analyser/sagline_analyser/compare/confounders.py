@@ -6,15 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..findings.readings.copper import COPPER
 from ..findings.readings.course import SPAN
 from ..findings.readings.series import Array
 from .like_load import GRAVITY, Fit
 from .measures import Goal, figures
 from .runs import GRID, Run
 from .statistics import Difference, launchwise
-
-COPPER = 0.00393
-"""Rise of copper's resistance for each K, from 20 °C (IEC 60028)."""
 
 FIRST = 2.0
 """s of a run over which the rider's hand is averaged (our choice)."""

@@ -12,6 +12,11 @@ from .source import Advice, LinkLost, Option
 from .source_kind import SourceKind
 from .translator import LINES
 
+try:
+    from termios import error as TerminalError
+except ImportError:  # no such system calls on Windows, and so no such error
+    TerminalError = OSError  # type: ignore[misc,assignment]
+
 if TYPE_CHECKING:  # imported when a port is opened, so that help is quick
     import serial
 
@@ -62,6 +67,10 @@ class SerialSource:
             if problem.errno == errno.ENOTTY:
                 raise self._no_port() from None
             raise LinkLost(f"{self._name}: {problem.strerror}") from None
+        except (
+            TerminalError
+        ) as problem:  # gone while it was set up; no OSError, for historic reasons
+            raise LinkLost(f"{self._name}: {problem.args[-1]}") from None
 
     def read(self, timeout: float) -> bytes:
         """Return what has arrived; see :class:`Source`."""

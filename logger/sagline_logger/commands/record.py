@@ -201,7 +201,7 @@ def _summarise(ended: Ended, alarms: AlarmWatch | None) -> int:
     if state.unread:
         lines.append(
             f"{several(state.unread, state.unread_of.removesuffix('s'))} could not be read by the "
-            "map and stay as they came: mend it, then "
+            "map, but kept as sent: mend it, then "
             f" sagline-logger reread {shlex.quote(str(state.path))}"
         )
     if alarms is not None:

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ..readings.copper import COPPER
 from ..readings.series import Array
 from .drive import IRON, HeatDrive
-from .lumps import COPPER, STREAM, Rates, warm
+from .lumps import STREAM, Rates, warm
 
 STRETCH = 20.0
 """s for which misfits are alike: all readings of a stretch count as one (our choice)."""

@@ -20,9 +20,6 @@ from ..readings.series import Array
 from .drive import IRON as IRON
 from .drive import HeatDrive
 
-COPPER = 0.00393
-"""1/K at 20 °C: temperature coefficient of copper's resistance, IEC 60028."""
-
 STREAM = 0.7
 """Power of the speed of what moving air takes."""
 

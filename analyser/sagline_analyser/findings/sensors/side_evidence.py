@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..heat.lumps import COPPER
+from ..readings.copper import COPPER
 from ..readings.series import Array
 from .fitted import Fitted, fitted
 from .look import Look, peak_of
