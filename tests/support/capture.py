@@ -10,6 +10,7 @@ import termios
 import threading
 import time
 import tty
+from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Protocol, TypeVar
@@ -41,6 +42,11 @@ class Plug(Protocol):
     def send(self, data: bytes) -> None: ...
 
 
+_GONE: deque[int] = deque()
+"""Our ends of terminals that are unplugged.  While one is open the kernel gives its number to no
+other test's terminal, which a program that still waits for this one would take for it."""
+
+
 class Port:
     """A pseudo-terminal behind a stable path, as udev gives a USB adapter one."""
 
@@ -59,7 +65,9 @@ class Port:
         """Vanish; whoever has the port open finds out."""
         self.path.unlink()
         os.close(self._master)
-        os.close(self._slave)
+        _GONE.append(self._slave)
+        if len(_GONE) > 200:
+            os.close(_GONE.popleft())
 
     def send(self, data: bytes) -> None:
         """Transmit, waiting while the other end is slow."""
