@@ -47,6 +47,12 @@ _GONE: deque[int] = deque()
 other test's terminal, which a program that still waits for this one would take for it."""
 
 
+_SPARE = deque(os.openpty() for _ in range(8))
+"""Terminals opened well before they are used.  A program of another test may still wait for a
+terminal that has just gone, such as that of a simulated board, and take the next of its number for
+it; until the spare one's turn comes that program has ended."""
+
+
 class Port:
     """A pseudo-terminal behind a stable path, as udev gives a USB adapter one."""
 
@@ -57,7 +63,8 @@ class Port:
 
     def plug(self) -> None:
         """Appear (again), as another pseudo-terminal under the same path."""
-        self._master, self._slave = os.openpty()
+        _SPARE.append(os.openpty())
+        self._master, self._slave = _SPARE.popleft()
         tty.setraw(self._slave)
         self.path.symlink_to(os.ttyname(self._slave))
 
