@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 
 from markupsafe import Markup
 
+from sagline_logger.format.counting import often
+
 from ..findings.basis import Basis
 from ..findings.limits.crossings import RULES_TEXT, Crossing
 from ..findings.readings.summary import Finding, LoadBand, Summary, words
@@ -130,10 +132,9 @@ _ORDER = ("stop", "limit", "burst", "full", "alarm", "setting")
 def group_words(ride: Ride, rows: Sequence[Crossing]) -> tuple[str, str, str]:
     """Return (what, threshold, how often and how long) of one threshold's crossings."""
     threshold = rows[0].threshold
-    times = "once" if len(rows) == 1 else f"{len(rows)} times"
     total = duration_text(sum(c.span.duration for c in rows))
     what = words(ride, threshold.key) if threshold.key else "a cell"
-    return what, threshold.words, f"{times}, {total} in all"
+    return what, threshold.words, f"{often(len(rows))}, {total} in all"
 
 
 def _crossing_group(ride: Ride, rows: Sequence[Crossing]) -> dict[str, object]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, TypedDict
 
 from sagline_logger.format import CAUTION, SaglineError
+from sagline_logger.format.counting import several
 
 from ..page.shell import data_block, head, plotly_source, resource, write_parts
 from ..page.templates import page
@@ -159,11 +160,11 @@ def _parts(entries: Sequence[LibraryEntry], directory: str) -> Iterator[str]:
         _board(name, boards[name], charts, at, unfolded=at < OPEN) for at, name in enumerate(order)
     ]
     damaged = [(e.path, e.figures.problem) for e in entries if e.figures.problem]
-    shown = _count(len(entries) - len(damaged), "ride")
+    shown = several(len(entries) - len(damaged), "ride")
     yield head(TITLE, plotly, script)
     yield from page(
         "rides/trends.jinja",
-        facts=f"{shown} · {_count(len(boards), 'board')} · {directory}",
+        facts=f"{shown} · {several(len(boards), 'board')} · {directory}",
         damaged=damaged,
         strip=rides_strip(entries),
         caution=CAUTION,
@@ -181,9 +182,9 @@ def _board(
     rides = [entry.figures for entry in entries if entry.figures.started is not None]
     drawn: list[dict[str, Any]] = []
     packs = _packs(rides)
-    several = len(packs) > 1 or "" not in packs
+    apart = len(packs) > 1 or "" not in packs
     for pack, used in packs.items():
-        where = (f" – pack {pack}" if pack else " – packs without a name") if several else ""
+        where = (f" – pack {pack}" if pack else " – packs without a name") if apart else ""
         for title, unit, digits, trends_of, needs in _PACK_CHARTS:
             trends = trends_of(used)
             drawn.append(_chart(title + where, unit, digits, trends, needs, charts, bool(pack)))
@@ -196,7 +197,7 @@ def _board(
     return {
         "name": name,
         "open": unfolded,
-        "count": _count(len(entries), "ride") + span,
+        "count": several(len(entries), "ride") + span,
         "cards": board_cards(rides, number),
         "drawn": drawn,
         "titles": COLUMNS,
@@ -225,7 +226,7 @@ def _unnamed(used: Used, packs: Mapping[str, Used]) -> str:
     for name, named in packs.items():
         alike = [look_alike(pack, named[-1][1]) for _, pack in used] if name else []
         if True in alike:
-            offers.append(f"{_count(alike.count(True), 'ride')} could be of pack {name}")
+            offers.append(f"{several(alike.count(True), 'ride')} could be of pack {name}")
     alike = [look_alike(first, second) for (_, first), (_, second) in itertools.pairwise(used)]
     if True in alike:
         offers.append(
@@ -257,10 +258,6 @@ def _chart(
     zero = unit != "mΩ"
     charts.append({"unit": unit, "digits": digits, "zero": zero, "join": join, "lines": lines})
     return place
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" + ("" if number == 1 else "s")
 
 
 def _line(at: int, trend: Trend) -> ChartLine:

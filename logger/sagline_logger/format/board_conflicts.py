@@ -6,6 +6,7 @@ Both programs tell these first: with another pack's file every limit and every a
 from collections.abc import Mapping
 
 from .board_tables import BoardFile
+from .counting import several
 from .vocabulary import vocabulary
 
 CHEMISTRIES: tuple[tuple[tuple[str, ...], str, float, float], ...] = (
@@ -32,7 +33,9 @@ def board_conflicts(
     most = max(counts.values(), default=0)
     if motors and most and motors != most:
         name = next(name for name, count in counts.items() if count == most)
-        found.append(f"The board file states {_motors(motors)}, the log has {most} of {name}.")
+        found.append(
+            f"The board file states {several(motors, 'motor')}, the log has {most} of {name}."
+        )
     found += _itself(board)
     return tuple(found)
 
@@ -62,10 +65,6 @@ def pack_conflicts(
             f"{battery.cell_full:g} V: is it the file of this pack?"
         )
     return tuple(found)
-
-
-def _motors(count: int) -> str:
-    return "1 motor" if count == 1 else f"{count} motors"
 
 
 def _cell_range(board: BoardFile) -> tuple[float, float]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from ..format import Channel, Limit
+from ..format.counting import often
 from .alarms import Alarm, AlarmThreshold
 from .glance import columns_of
 
@@ -58,10 +59,9 @@ class AlarmWatch:
         for times, alarm in order:
             limit = alarm.threshold
             side = "above" if limit.above else "below"
-            often = "once" if times == 1 else f"{times} times"
             words = (
                 f"{limit.key.replace('_', ' ')} {side} {limit.value:.4g} {limit.unit} "
-                f"({limit.reason}) {often}, worst {alarm.worst:.4g} {limit.unit}"
+                f"({limit.reason}) {often(times)}, worst {alarm.worst:.4g} {limit.unit}"
             )
             lines.setdefault((limit.key, limit.above), words)
         return list(lines.values())

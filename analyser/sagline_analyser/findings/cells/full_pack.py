@@ -6,6 +6,8 @@ from typing import Literal
 
 import numpy as np
 
+from sagline_logger.format.counting import often
+
 from ...load.ride import Ride
 from ..readings.electric import present
 from ..readings.packs import during
@@ -106,7 +108,7 @@ def full_pack_answer(asked: Asked) -> Answer:
     words, figures = [], []
     if over:
         worst = max(over, key=lambda one: one.span.peak)
-        words.append(f"braking took a cell above its full voltage ({_times(over)})")
+        words.append(f"braking took a cell above its full voltage ({often(len(over))})")
         figures.append(
             Figure(
                 "highest cell while braking",
@@ -120,8 +122,8 @@ def full_pack_answer(asked: Asked) -> Answer:
         hardest = min(much, key=lambda one: one.span.peak)
         long = sum(one.span.duration for one in much)
         words.append(
-            f"the charge current was above what the cells allow ({_times(much)}, {long:.1f} s in "
-            "all)"
+            f"the charge current was above what the cells allow ({often(len(much))}, {long:.1f} "
+            "s in all)"
         )
         figures.append(
             Figure(
@@ -164,10 +166,6 @@ def _picture(over: Sequence[Overcharge], much: Sequence[Overcharge]) -> Bars:
         return Bars("V", (Bar(worst.where, worst.span.peak, odd=True),), worst.limit, "full cell")
     worst = min(much, key=lambda one: one.span.peak)
     return Bars("A", (Bar("charge current", -worst.span.peak, odd=True),), -worst.limit, "allowed")
-
-
-def _times(found: Sequence[Overcharge]) -> str:
-    return "once" if len(found) == 1 else f"{len(found)} times"
 
 
 def _worst(found: Sequence[Overcharge]) -> list[str]:

@@ -5,6 +5,8 @@ from typing import Literal
 
 import numpy as np
 
+from sagline_logger.format.counting import several
+
 from ..belief.missing import missing_voltage
 from ..belief.rests import Rests
 from ..readings.electric import present
@@ -86,7 +88,8 @@ def low_cell_answer(asked: Asked) -> Answer:
         none = "No cell fell below the alarm voltage."
         return Answer("low_cell", QUESTION, none).in_short(none.rstrip("."), Urgency.FINE)
     counts = {kind: sum(one.verdict == kind for one in found) for kind in _WORDS}
-    verdict = f"{len(found)} low-cell alarm{'s' if len(found) > 1 else ''}: " + ", ".join(
+    alarms = several(len(found), "low-cell alarm")
+    verdict = f"{alarms}: " + ", ".join(
         f"{count} {_WORDS[kind]}" for kind, count in counts.items() if count
     )
     figures = tuple(
@@ -109,7 +112,6 @@ def low_cell_answer(asked: Asked) -> Answer:
         )
     answer = Answer("low_cell", QUESTION, verdict + ".", True, figures, evidence, details)
     kinds = [f"{count} {kind}" for kind, count in counts.items() if count]
-    alarms = f"{len(found)} low-cell alarm{'s' if len(found) > 1 else ''}"
     return answer.in_short(
         f"{alarms}: {', '.join(kinds)}",
         Urgency.ACT if counts["empty"] else Urgency.LOOK,

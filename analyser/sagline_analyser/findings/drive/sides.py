@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sagline_logger.format.counting import often
+
 from ...load.ride import Ride
 from ..readings.chance import student
 from ..readings.electric import present
@@ -274,8 +276,9 @@ def sides_answer(it: Gathered) -> Answer:
         "looking at."
     )
     if found.slips:
-        often = "once" if len(found.slips) == 1 else f"{len(found.slips)} times"
-        verdict += f" A motor ran ahead of the other {often}: slip, or a tight bend."
+        verdict += (
+            f" A motor ran ahead of the other {often(len(found.slips))}: slip, or a tight bend."
+        )
     details = [f"{d.label}: {_amount(d)}. {d.meaning}".strip() for d in known]
     details += [f"{one.label}: not known, {one.why.reason}." for one in found.unknown]
     details += [

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 from sagline_logger.format import BoardFile
+from sagline_logger.format.counting import several
 
 from ..belief.charge import Charge, find_charge
 from ..belief.curves import says_iron
@@ -103,5 +104,5 @@ def _how(found: Charge, stated: float | None, said_full: bool) -> str:
         parts.insert(0, "started full, as was said" if said_full else "started full")
     parts.append(f"a stated capacity of {stated:g} Ah" if stated else "no stated capacity")
     if found.rides:
-        parts.append(f"{found.rides} earlier ride{'s' if found.rides > 1 else ''} of this pack")
+        parts.append(f"{several(found.rides, 'earlier ride')} of this pack")
     return ", ".join(parts)

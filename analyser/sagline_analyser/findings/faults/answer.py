@@ -3,6 +3,7 @@
 from ..cells.fitted import Asked
 from ..telling.answer import Answer, Urgency
 from ..telling.certainty import TOLD, Likelihood
+from ..telling.moment import minute_text
 from ..telling.picture import Steps
 from .cells import CellBelief
 from .moments import fault_moments
@@ -71,7 +72,7 @@ def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Step
     likely = next((c.name for c in story.causes if c.likelihood in sure), "")
     more = f" and {count - 1} more" if count > 1 else ""
     what = likely.partition(":")[0] or _first(story)
-    line = f"{_KINDS[story.moment.kind]} at {_clock(at)}{more}: {what}"
+    line = f"{_KINDS[story.moment.kind]} at {minute_text(at)}{more}: {what}"
     return line, Urgency.ACT, Steps(tuple(moments))
 
 
@@ -95,7 +96,7 @@ def _first(story: FaultStory) -> str:
     # A link is not lost because a current is high: there, what stood already is only listed.
     standing = [step for step in story.crossed if step.standing and step.kind == "limit"]
     if standing and story.moment.kind not in ("link loss", "restart"):
-        return f"{_few(standing[-1])} since {_clock(standing[-1].time)}"
+        return f"{_few(standing[-1])} since {minute_text(standing[-1].time)}"
     if story.blind:
         return "no reading just before"
     return "nothing left its bounds just before"
@@ -103,11 +104,6 @@ def _first(story: FaultStory) -> str:
 
 def _few(step: Step) -> str:
     return f"{step.name} {step.crossed.partition(' (')[0]}".strip()
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02}"
 
 
 def story_lines(story: FaultStory) -> list[str]:

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from sagline_logger.format.caution import CAUTION
+from sagline_logger.format.counting import often
 
 from ..telling.certainty import Likelihood
 
@@ -62,7 +63,7 @@ class Step:
     def text(self, at: float) -> str:
         """Return the step in one line, its time relative to ``at`` s."""
         sure = f" (or up to {span_text(self.uncertainty)} earlier)" if self.uncertainty else ""
-        times = f"; the same {_times(self.earlier)} in the minutes before" if self.earlier else ""
+        times = f"; the same {often(self.earlier)} in the minutes before" if self.earlier else ""
         so = "; already so when the window opens" if self.standing else ""
         apart = "; cannot be told apart in time from the step before" if self.undecided else ""
         return f"{relative(self.time - at)}{sure}: {self.short}{times}{so}{apart}"
@@ -187,7 +188,3 @@ def relative(seconds: float) -> str:
     if abs(seconds) < 0.0005:
         return "at the moment itself"
     return f"{span_text(abs(seconds))} {'before' if seconds < 0 else 'after'}"
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"

@@ -11,6 +11,7 @@ from ..readings.gathered import Gathered
 from ..readings.summary import words
 from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
+from ..telling.moment import minute_text
 from ..telling.picture import Bar, Bars
 from .parts import PartHeat, long, part_heats
 from .times import Settling, TimeToLimit
@@ -94,15 +95,15 @@ def _was_too_hot(it: Gathered) -> list[TooHot]:
     hot = []
     for (key, level), found in groups.items():
         first = found[0].span
-        whole, rest = divmod(round(first.start), 60)
+        since = minute_text(first.start)
         lasted = long(sum(one.span.duration for one in found))
         times = f" ({len(found)} times)" if len(found) > 1 else ""
         most = max(one.span.peak for one in found)
         name = words(it.ride, key)
         line = f"{_capital(name)} was above {level:g} °C for {lasted}"
-        text = f"{line}{times}, first at {whole}:{rest:02}, at most {most:.1f} °C."
+        text = f"{line}{times}, first at {since}, at most {most:.1f} °C."
         spans = tuple((one.span.start, one.span.end) for one in found)
-        hot.append(TooHot(text, f"{line}, from {whole}:{rest:02}", spans, name, level, most))
+        hot.append(TooHot(text, f"{line}, from {since}", spans, name, level, most))
     return sorted(hot, key=lambda one: one.level - one.most)
 
 
