@@ -20,7 +20,7 @@ _WITHOUT_SAMPLES = 2_200_000
 
 
 @dataclass(frozen=True)
-class Fitted:
+class FittedPage:
     """A shared window, its page as UTF-8, and the windows that were asked for and taken."""
 
     share: Shared
@@ -36,7 +36,7 @@ def share_page(
     after: float | None = None,
     keep: Collection[str] = (),
     board: str | None = None,
-) -> Fitted:
+) -> FittedPage:
     """Redact the stretch around ``moment`` and make its page, shortened until it is small enough.
 
     ``moment`` is by default the first of the worst kind in the ride; ``before`` and ``after`` are
@@ -58,7 +58,7 @@ def share_page(
         share = shared(ride, moment, window, frozenset(keep), text, basis)
         page = "".join(page_parts(share)).encode()
         if len(page) <= MAX_SIZE:
-            return Fitted(share, page, asked, window)
+            return FittedPage(share, page, asked, window)
         part = 0.95 * (MAX_SIZE - _WITHOUT_SAMPLES) / (len(page) - _WITHOUT_SAMPLES)
         window = shorter(window, min(0.9, part))
     raise SaglineError(
