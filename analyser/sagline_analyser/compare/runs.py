@@ -222,13 +222,12 @@ def choose_launches(runs: Sequence[Run]) -> tuple[list[Run], list[str]]:
     notes = []
     if gentle := len(launches) - len(strong):
         notes.append(
-            f"{several(gentle, 'gentler launch', 'gentler launches')} left out: throttle below "
+            f"{several(gentle, 'gentler launch')} left out: throttle below "
             f"{GENTLE:.0%} of the most."
         )
     if broken := len(strong) - len(kept):
         notes.append(
-            f"{several(broken, 'launch', 'launches')} left out: broken off below half the usual "
-            "speed."
+            f"{several(broken, 'launch')} left out: broken off below half the usual speed."
         )
     return kept, notes
 

@@ -120,8 +120,8 @@ class RideFigures:
             f"{several(len(self.doubted), 'sensor')} doubted" if self.doubted else "",
             self.partly,
             f"{several(self.lost_samples, 'sample')} lost" if self.lost_samples else "",
-            several(self.link_losses, "link loss", "link losses") if self.link_losses else "",
-            several(self.damaged, "damaged stretch", "damaged stretches") if self.damaged else "",
+            several(self.link_losses, "link loss") if self.link_losses else "",
+            several(self.damaged, "damaged stretch") if self.damaged else "",
             "" if self.ended else "cut off",
         ]
         return ", ".join(filter(None, said)) or "sound"

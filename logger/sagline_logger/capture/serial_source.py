@@ -67,9 +67,7 @@ class SerialSource:
             if problem.errno == errno.ENOTTY:
                 raise self._no_port() from None
             raise LinkLost(f"{self._name}: {problem.strerror}") from None
-        except (
-            TerminalError
-        ) as problem:  # gone while it was set up; no OSError, for historic reasons
+        except TerminalError as problem:  # gone while it was set up
             raise LinkLost(f"{self._name}: {problem.args[-1]}") from None
 
     def read(self, timeout: float) -> bytes:

@@ -27,7 +27,7 @@ from ..format import (
 )
 from ..format.arguments import positive_number, setting
 from ..format.caution import CAUTION
-from ..format.counting import several
+from ..format.counting import several, several_of
 from ..format.limits import MAX_NAME, MAX_TEXT
 from ..format.program import raw
 from ..format.wire import put_text
@@ -200,9 +200,9 @@ def _summarise(ended: Ended, alarms: AlarmWatch | None) -> int:
     ]
     if state.unread:
         lines.append(
-            f"{several(state.unread, state.unread_of.removesuffix('s'))} could not be read by the "
+            f"{several_of(state.unread, state.unread_of)} could not be read by the "
             "map, but kept as sent: mend it, then "
-            f" sagline-logger reread {shlex.quote(str(state.path))}"
+            f"sagline-logger reread {shlex.quote(str(state.path))}"
         )
     if alarms is not None:
         lines += [f"alarmed: {words}" for words in alarms.past[:SHOWN]] or ["nothing alarmed"]

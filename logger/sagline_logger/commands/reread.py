@@ -7,7 +7,7 @@ from ..capture.can_source import CAN_MAP, DBC
 from ..capture.reread import reread
 from ..capture.translator import LINES, frames_or_lines
 from ..format import SUFFIX, RawForm, UsageError
-from ..format.counting import several
+from ..format.counting import several, several_of
 from ..live.layout import size
 
 EXAMPLES = (
@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     done = reread(log, translation, form, target)
     print(
         f"{done.path} ({size(done.size)}): {several(done.frames, 'frame')} from "
-        f"{several(done.raw, 'byte')}, {several(done.unread, what.removesuffix('s'))} could not be "
+        f"{several(done.raw, 'byte')}, {several_of(done.unread, what)} could not be "
         "read"
     )
     return 3 if done.unread else 0

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..format import SaglineError
-from ..format.counting import several
+from ..format.counting import several, several_of
 from ..format.errors import printable
 from ..format.log_file import open_log, plain_size, read_shown
 from .survey import Survey, survey
@@ -129,7 +129,7 @@ def as_text(found: Survey, path: Path) -> str:
         line = f"made from {several(found.raw, 'byte')} of {found.raw_words}, which are kept"
         if found.unread:
             line += (
-                f": {several(found.unread, found.raw_words.removesuffix('s'))} could not be read "
+                f": {several_of(found.unread, found.raw_words)} could not be read "
                 "by the map; with it mended: sagline-logger reread"
             )
         lines.append(line)

@@ -199,9 +199,7 @@ class Survey:
             (self.unread, self.raw_words.removesuffix("s"), "that could not be read by the map"),
         )
         return tuple(
-            f"{several(count, one, 'losses' if one == 'loss' else '')} {what}".rstrip()
-            for count, one, what in found
-            if count
+            f"{several(count, one)} {what}".rstrip() for count, one, what in found if count
         )
 
     @property
