@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sagline_analyser.findings.belief.estimate import Estimate
 from sagline_analyser.findings.cells.fitted import (
     Asked,
     Cell,
@@ -16,6 +17,7 @@ from sagline_analyser.findings.cells.fitted import (
 from sagline_analyser.findings.cells.low_cell import judge_low_cells, low_cell_answer
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.packs import pack_spans
+from sagline_analyser.findings.readings.unknown import NotKnown
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import BREAD_RUN, KESTREL, Leg, PackSwap, Scenario, Simulation
 from support.asking import asked
@@ -124,7 +126,7 @@ def test_a_sagging_cell_and_an_empty_one_are_told_apart(tmp_path):
     assert found
     assert {alarm.cell for alarm in found} == {7}
     assert {alarm.verdict for alarm in found} == {"sag"}
-    assert all(alarm.rest > 3.3 > 3.2 > alarm.lowest for alarm in found)
+    assert all(alarm.rest.value > 3.3 > 3.2 > alarm.span.peak for alarm in found)
     answer = low_cell_answer(asked(sagging, BOARD))
     assert "only sag under load" in answer.verdict
     assert len(answer.evidence) == len(found)
@@ -136,7 +138,7 @@ def test_a_sagging_cell_and_an_empty_one_are_told_apart(tmp_path):
     found = judge_low_cells(asked(empty, BOARD))
     assert {alarm.verdict for alarm in found} == {"empty"}
     truth = simulation.machine.pack.resting
-    assert found[-1].rest == pytest.approx(truth[found[-1].cell - 1], abs=0.1)
+    assert found[-1].rest.value == pytest.approx(truth[found[-1].cell - 1], abs=0.1)
     assert "stop drawing" in low_cell_answer(asked(empty, BOARD)).details[-1]
 
 
@@ -170,8 +172,9 @@ def test_alarms_are_listed_even_when_the_load_is_not_recorded():
     found = judge_low_cells(asked(ride, BOARD))
     assert "battery_current" in cells_answer(asked(ride, BOARD)).verdict
     assert len(found) == 1
-    assert found[0].verdict == "unknown"
-    assert "battery_current" in found[0].reason
+    assert isinstance(found[0].verdict, NotKnown)
+    assert "battery_current" in found[0].verdict.reason
+    assert found[0].text.endswith(f"; cannot judge it: {found[0].verdict.reason}.")
 
 
 def test_a_loose_sense_wire_leaves_the_other_cells_judged(swapped):
@@ -192,12 +195,12 @@ def test_a_cell_that_is_low_at_rest_is_judged_without_a_fit():
         make_stream("cells", time, {**cells, channel("battery_current", "A"): 0.2 + 0 * time})
     )
     (found,) = judge_low_cells(asked(idle, BOARD))
-    assert (found.verdict, found.rest) == ("empty", 1.9)
-    assert "empty, for even at rest it would show 1.90 ± 0.05 V" in found.reason
+    assert (found.verdict, found.rest) == ("empty", Estimate(1.9, 0.05))
+    assert "empty, for even at rest it would show 1.90 ± 0.05 V" in found.text
     loaded = make_ride(
         make_stream("cells", time, {**cells, channel("battery_current", "A"): 9 + 0 * time})
     )
-    assert judge_low_cells(asked(loaded, BOARD))[0].verdict == "unknown"
+    assert isinstance(judge_low_cells(asked(loaded, BOARD))[0].verdict, NotKnown)
 
 
 def test_a_cell_nearer_to_its_end_is_no_resistive_one_for_that():
@@ -211,3 +214,14 @@ def test_a_cell_nearer_to_its_end_is_no_resistive_one_for_that():
     assert sure.weak
     assert not replace(sure, lag_chance=0.999).weak, "its lower charge explains as much"
     assert replace(sure, excess=0.5, excess_low=0.4, lag_chance=0.999).weak, "that it does not"
+
+
+def test_no_spread_is_told_where_the_middle_cell_has_no_resistance(swapped):
+    # A current of the wrong sign in the log gives such steps.
+    whole = asked(swapped, BOARD)
+    pack = whole.packs[0]
+    turned = replace(pack, fit=replace(pack.fit, step=-pack.fit.step))
+    assert measure_cells(pack).spread > 0
+    assert measure_cells(turned).spread is None
+    said = cells_answer(replace(whole, packs=(turned,))).details
+    assert said and not any("Spread" in line or "nan" in line for line in said)

@@ -19,6 +19,7 @@ from sagline_analyser.findings.readings.series import (
     integral_above_zero,
     integral_of_square,
     interpolate,
+    reading_at,
     same_times,
     time_where,
 )
@@ -120,3 +121,16 @@ def test_the_highest_before_is_that_of_pandas(count: int, seconds: float) -> Non
         series = pd.Series(value, index=pd.to_timedelta(micros * 1000, unit="ns"))
         wanted = series.rolling(f"{round(seconds * 1000)}ms", closed="left").max().to_numpy()
         np.testing.assert_array_equal(highest_before(micros / 1e6, value, seconds), wanted)
+
+
+def test_a_reading_is_not_known_in_a_gap_and_outside() -> None:
+    series = Series(np.array([0.0, 1.0, 5.0]), np.array([2.0, 4.0, 8.0]), np.array([0, 0, 1], bool))
+    assert [reading_at(series, at) for at in (0.5, 1.0, 3.0, 5.0, -0.1, 5.1)] == [
+        3.0,
+        4.0,
+        None,
+        8.0,
+        None,
+        None,
+    ]
+    assert reading_at(Series(*(np.zeros(0),) * 2, np.zeros(0, bool)), 0.0) is None

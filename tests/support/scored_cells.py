@@ -12,6 +12,7 @@ from sagline_analyser import load_ride
 from sagline_analyser.findings.cells.fitted import Asked, PackCells, fit_packs, measure_cells
 from sagline_analyser.findings.cells.low_cell import judge_low_cells
 from sagline_analyser.findings.readings.gathered import Gathered
+from sagline_analyser.findings.readings.unknown import NotKnown
 from sagline_analyser.load import Ride
 from sagline_logger.format import BoardFile, read_board_file
 from sagline_logger.simulator import (
@@ -120,12 +121,12 @@ def score_cells(seed: int, folder: Path, seconds: float = 200.0) -> Score:
     alarms = judge_low_cells(Asked(Gathered(ride, board_file(board)), fits))
     rest_errors, inside, wrong = [], 0, 0
     for alarm in alarms if isinstance(alarms, tuple) else ():
-        if alarm.rest is None or alarm.rest_error is None:
+        if isinstance(alarm.rest, NotKnown):
             continue
         at = bisect_right(rests, alarm.span.peak_time + skew, key=lambda entry: entry[0])
         true_rest = rests[min(at, len(rests) - 1)][1][alarm.cell - 1]
-        rest_errors.append(alarm.rest - true_rest)
-        inside += abs(alarm.rest - true_rest) <= alarm.rest_error
+        rest_errors.append(alarm.rest.value - true_rest)
+        inside += alarm.rest.low <= true_rest <= alarm.rest.high
         empty = true_rest < ALARM
         wrong += alarm.verdict in ("sag", "empty") and (alarm.verdict == "empty") != empty
     return Score(

@@ -9,7 +9,7 @@ from ...load.ride import Ride
 from ..readings.coverage import ENOUGH
 from ..readings.electric import battery_current, present
 from ..readings.packs import PackSpan, during
-from ..readings.series import Array, Series, interpolate
+from ..readings.series import Array, Series, interpolate, reading_at
 from .history import RestPoint
 
 IDLE = 1.0
@@ -82,7 +82,6 @@ def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
         if hidden > (1 - ENOUGH) * (end - float(amperes.time[origin])):
             break  # of the charge from here on less is known than is not
         when = (begin + end) / 2
-        celsius = float(interpolate(warm[0][1], np.array([when]))[0]) if warm else math.nan
         doubt = CURRENT_ERROR * abs(charge) + OFFSET * (end - _origin(found, amperes)) / 3600
         doubt += hidden * most / 3600
         found.append(
@@ -93,7 +92,7 @@ def rest_points(ride: Ride, span: PackSpan) -> tuple[RestPoint, ...]:
                 tuple(volts.tolist()),
                 error,
                 end - begin,
-                None if math.isnan(celsius) else celsius,
+                reading_at(warm[0][1], when) if warm else None,
             )
         )
     return tuple(found)

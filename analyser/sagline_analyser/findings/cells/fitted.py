@@ -188,11 +188,12 @@ class Cell:
 @dataclass(frozen=True)
 class PackCells:
     """The cells of one pack.  ``spread`` is the standard deviation of the step resistances as a
-    share of their median; ``skew`` in s as in :class:`CircuitFit`."""
+    share of their median, None where that is no resistance; ``skew`` in s as in
+    :class:`CircuitFit`."""
 
     span: PackSpan
     cells: tuple[Cell, ...]
-    spread: float
+    spread: float | None
     skew: float
     evidence: tuple[tuple[float, float], ...]
     rows: int
@@ -287,7 +288,7 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
         for at, key in enumerate(fit.keys)
     )
     middle = float(np.median(fit.step))
-    spread = float(np.std(fit.step) / middle) if middle > 0 else math.nan
+    spread = float(np.std(fit.step) / middle) if middle > 0 else None
     return PackCells(
         pack.span,
         cells,
@@ -472,9 +473,13 @@ def _uneven(cells: PackCells) -> list[str]:
 
 def _details(cells: PackCells) -> list[str]:
     rest = [cell.rest_end for cell in cells.cells]
-    lines = [
-        f"Spread of the step resistances {100 * cells.spread:.1f} % (standard deviation over "
-        f"median), from {cells.rows} readings of {len(cells.cells)} cells.",
+    lines = []
+    if cells.spread is not None:
+        lines.append(
+            f"Spread of the step resistances {100 * cells.spread:.1f} % (standard deviation over "
+            f"median), from {cells.rows} readings of {len(cells.cells)} cells."
+        )
+    lines += [
         f"At rest at the end the cells lie {1e3 * (max(rest) - min(rest)):.0f} mV apart, cell "
         f"{min(cells.cells, key=lambda c: c.rest_end).number} lowest.",
     ]

@@ -198,8 +198,8 @@ def _over_voltage(
     if pack.rests is not None and key in pack.rests.keys:
         at_rest = resting_voltage(pack.rests, key, series, span)
         if not isinstance(at_rest, NotKnown):
-            rest, error = at_rest
-            why = f"it would rest at {rest:.2f} ± {error:.2f} V, so it " + (
+            rest = at_rest.value
+            why = f"it would rest at {rest:.2f} ± {at_rest.error:.2f} V, so it " + (
                 "had no room left: brake less, or charge less before a descent"
                 if rest > full - NEAR_FULL
                 else "was not full: the charge current lifted it; a lower regeneration limit keeps "

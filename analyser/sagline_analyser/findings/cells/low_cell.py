@@ -1,5 +1,6 @@
 """Every low-cell alarm: was the cell empty, or did the load pull it down?"""
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -7,12 +8,13 @@ import numpy as np
 
 from sagline_logger.format.counting import several
 
+from ..belief.estimate import Estimate
 from ..belief.missing import missing_voltage
 from ..belief.rests import Rests
 from ..readings.electric import present
 from ..readings.gathered import Gathered
 from ..readings.packs import during
-from ..readings.series import Series, combine, interpolate
+from ..readings.series import Series, combine, reading_at
 from ..readings.spans import Rules, Span, find_spans
 from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
@@ -37,23 +39,51 @@ QUESTION = "Was the cell empty, or did the load pull it down?"
 
 @dataclass(frozen=True)
 class LowCell:
-    """One alarm: ``cell`` fell to ``lowest`` V while ``load`` A flowed (None if not known).
+    """One alarm: ``cell`` fell below ``alarm`` V in ``span`` while ``load`` A flowed (None if not
+    known).
 
-    ``rest`` is the V at which it would rest with the half-width ``rest_error`` of its 90 %
-    interval; None, and ``verdict`` "unknown", where ``reason`` says why.  ``meaning`` is the part
-    of ``reason`` that judges, without the reading.
+    ``rest`` is the V at which it would rest, or why that is not known; ``missing`` says what the
+    volts that it lacks are made of.
     """
 
     span: Span
     pack: int
     cell: int
-    lowest: float
     load: float | None
-    rest: float | None
-    rest_error: float | None
-    verdict: Literal["sag", "empty", "unclear", "unknown"]
-    reason: str
-    meaning: str = ""
+    alarm: float
+    rest: Estimate | NotKnown
+    missing: str = ""
+
+    @property
+    def verdict(self) -> Literal["sag", "empty", "unclear"] | NotKnown:
+        """What the alarm meant, by where the cell would rest."""
+        if isinstance(self.rest, NotKnown):
+            return self.rest
+        if self.rest.low > self.alarm:
+            return "sag"
+        return "empty" if self.rest.high < self.alarm else "unclear"
+
+    @property
+    def meaning(self) -> str:
+        """The verdict in words, without the reading."""
+        if isinstance(self.rest, NotKnown):
+            return self.rest.reason
+        rest = f"{self.rest.value:.2f} ± {self.rest.error:.2f} V"
+        of = f"the alarm voltage of {self.alarm:.2f} V"
+        if self.rest.low > self.alarm:
+            return f"sag, for it would rest at {rest}, above {of}.{self.missing}"
+        if self.rest.high < self.alarm:
+            return f"empty, for even at rest it would show {rest}, below {of}.{self.missing}"
+        return f"it would rest at {rest}, which may be either side of {of}.{self.missing}"
+
+    @property
+    def text(self) -> str:
+        """The reading and what it means."""
+        under = "" if self.load is None else f" at {self.load:.0f} A"
+        said = f"At {self.span.peak_time:.1f} s cell {self.cell} read {self.span.peak:.2f} V{under}"
+        if isinstance(self.rest, NotKnown):
+            return f"{said}; cannot judge it: {self.rest.reason}."
+        return f"{said}: {self.meaning}"
 
 
 def judge_low_cells(asked: Asked) -> tuple[LowCell, ...] | NotKnown:
@@ -87,35 +117,33 @@ def low_cell_answer(asked: Asked) -> Answer:
     if not found:
         none = "No cell fell below the alarm voltage."
         return Answer("low_cell", QUESTION, none).in_short(none.rstrip("."), Urgency.FINE)
-    counts = {kind: sum(one.verdict == kind for one in found) for kind in _WORDS}
+    verdicts = ["unknown" if isinstance(v := one.verdict, NotKnown) else v for one in found]
+    counts = {kind: count for kind in _WORDS if (count := verdicts.count(kind))}
     alarms = several(len(found), "low-cell alarm")
-    verdict = f"{alarms}: " + ", ".join(
-        f"{count} {_WORDS[kind]}" for kind, count in counts.items() if count
-    )
+    verdict = f"{alarms}: " + ", ".join(f"{n} {_WORDS[kind]}" for kind, n in counts.items())
     figures = tuple(
         Figure(
             f"cell {one.cell} at {one.span.peak_time:.1f} s, at rest",
-            one.rest,
+            one.rest.value,
             "V",
-            one.rest_error,
+            one.rest.error,
             "resting voltage at the charge drawn by then, by the fitted circuit",
         )
         for one in found
-        if one.rest is not None
+        if isinstance(one.rest, Estimate)
     )
     evidence = tuple((one.span.start, one.span.end) for one in found)
-    details = tuple(one.reason for one in found)
-    if counts["empty"]:
+    details = tuple(one.text for one in found)
+    if "empty" in counts:
         details += (
             "A cell that is low at rest is empty: stop drawing from the pack, because "
             "further load can drive that cell below what it bears.",
         )
-    answer = Answer("low_cell", QUESTION, verdict + ".", True, figures, evidence, details)
-    kinds = [f"{count} {kind}" for kind, count in counts.items() if count]
+    answer = Answer("low_cell", QUESTION, f"{verdict}.", True, figures, evidence, details)
     return answer.in_short(
-        f"{alarms}: {', '.join(kinds)}",
-        Urgency.ACT if counts["empty"] else Urgency.LOOK,
-        Shares(tuple((_WORDS[kind], n / len(found)) for kind, n in counts.items() if n)),
+        f"{alarms}: " + ", ".join(f"{n} {kind}" for kind, n in counts.items()),
+        Urgency.ACT if "empty" in counts else Urgency.LOOK,
+        Shares(tuple((_WORDS[kind], n / len(found)) for kind, n in counts.items())),
     )
 
 
@@ -138,33 +166,24 @@ def judge_span(
 ) -> LowCell:
     """Return what it means that cell ``key`` of ``pack`` was at or below ``alarm`` V in ``span``;
     ``full`` is the V of a full cell, from which the missing volts are counted if known."""
-    number, current = it.ride.index(key), it.current
-    load = float(interpolate(current.series, np.array([span.peak_time]))[0]) if current else np.nan
-    known = None if load != load else load
-    under = "" if known is None else f" at {load:.0f} A"
-    said = f"At {span.peak_time:.1f} s cell {number} read {span.peak:.2f} V{under}"
-    fit = pack.fit
+    current, fit = it.current, pack.fit
+    load = reading_at(current.series, span.peak_time) if current else None
+
+    def judged(rest: Estimate | NotKnown, missing: str = "") -> LowCell:
+        return LowCell(span, pack.span.number, it.ride.index(key), load, alarm, rest, missing)
+
     if isinstance(fit, NotKnown) or pack.rests is None or key not in fit.keys:
         if current is not None and _resting(current.series, span):
-            return _told(pack, number, span, known, span.peak, REST_SAG, alarm, said)
-        reason = fit.reason if isinstance(fit, NotKnown) else "the cell was read too seldom"
-        return _unjudged(pack, number, span, known, said, reason)
-    at_rest = resting_voltage(pack.rests, key, series, span)
-    if isinstance(at_rest, NotKnown):
-        return _unjudged(pack, number, span, known, said, at_rest.reason)
-    rest, error = at_rest
+            return judged(Estimate(span.peak, REST_SAG))
+        return judged(
+            fit if isinstance(fit, NotKnown) else NotKnown("the cell was read too seldom")
+        )
+    rest = resting_voltage(pack.rests, key, series, span)
+    if isinstance(rest, NotKnown):
+        return judged(rest)
     shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
     below = "the alarm voltage" if full is None else "a full cell"
-    words = "" if shares is None else f" {shares.words(below)}"
-    return _told(pack, number, span, known, rest, error, alarm, said, words)
-
-
-def _unjudged(
-    pack: PackFit, number: int, span: Span, load: float | None, said: str, reason: str
-) -> LowCell:
-    words = f"{said}; cannot judge it: {reason}."
-    known = (span, pack.span.number, number, span.peak, load)
-    return LowCell(*known, None, None, "unknown", words, reason)
+    return judged(rest, "" if shares is None else f" {shares.words(below)}")
 
 
 def _resting(current: Series, span: Span) -> bool:
@@ -173,47 +192,8 @@ def _resting(current: Series, span: Span) -> bool:
     return bool(near.any() and np.abs(current.value[near]).max() <= AT_REST)
 
 
-def _told(
-    pack: PackFit,
-    number: int,
-    span: Span,
-    load: float | None,
-    rest: float,
-    error: float,
-    alarm: float,
-    said: str,
-    more: str = "",
-) -> LowCell:
-    verdict: Literal["sag", "empty", "unclear"]
-    verdict = "sag" if rest - error > alarm else "empty" if rest + error < alarm else "unclear"
-    meaning = {
-        "sag": f"sag, for it would rest at {rest:.2f} ± {error:.2f} V, above the alarm voltage "
-        f"of {alarm:.2f} V",
-        "empty": f"empty, for even at rest it would show {rest:.2f} ± {error:.2f} V, below the "
-        f"alarm voltage of {alarm:.2f} V",
-        "unclear": f"it would rest at {rest:.2f} ± {error:.2f} V, which may be either side of the "
-        f"alarm voltage of {alarm:.2f} V",
-    }[verdict]
-    meaning = f"{meaning}.{more}"
-    return LowCell(
-        span,
-        pack.span.number,
-        number,
-        span.peak,
-        load,
-        rest,
-        error,
-        verdict,
-        f"{said}: {meaning}",
-        meaning,
-    )
-
-
-def resting_voltage(
-    rests: Rests, key: str, series: Series, span: Span
-) -> tuple[float, float] | NotKnown:
-    """Return the V at which a cell would rest at the lowest point of ``span``, and the 90 %
-    half-width.
+def resting_voltage(rests: Rests, key: str, series: Series, span: Span) -> Estimate | NotKnown:
+    """Return the V at which a cell would rest at the lowest point of ``span``.
 
     Two things tell it: the cell's resting voltage at the charge drawn by then, and the readings of
     the span within :data:`NEAR` s, each plus what the load takes.
@@ -235,9 +215,10 @@ def resting_voltage(
     share = known_by / known_by.sum()
     rest = float(share @ [float(voltage[0, at]), read])
     apart = abs(read - float(voltage[0, at])) * float(np.sqrt(share[0] * share[1]))
-    return unrecorded if np.isnan(rest) else (rest, float(np.hypot(known_by.sum() ** -0.5, apart)))
+    doubt = float(np.hypot(known_by.sum() ** -0.5, apart))
+    return unrecorded if np.isnan(rest) else Estimate(rest, doubt)
 
 
 def _at(series: Series, time: float) -> float:
-    value = float(interpolate(series, np.array([time]))[0])
-    return value if value == value else np.inf
+    value = reading_at(series, time)
+    return math.inf if value is None else value

@@ -21,7 +21,6 @@ from ..readings.gathered import Gathered
 from ..readings.series import Array, Flags
 from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
-from ..telling.certainty import cannot_tell
 from ..telling.picture import Shares
 from .demand import MotorDemand, Pull, find_pulls, one_by_one, samples_of
 from .derating import Cuts, follow_moved_limits, why_lowered
@@ -497,8 +496,8 @@ def held_back_answer(it: Gathered) -> Answer:
     against = " ".join(dict.fromkeys(s.text for s in found.settings if s.verdict is Shows.NO))
     figures = tuple(_setting_figure(s) for s in found.settings if s.seen is not None)
     if found.unknown is not None:
-        text = cannot_tell(found.unknown.reason)
-        return Answer(KEY, QUESTION, f"{text} {against}".strip(), False, figures)
+        answer = Answer.unanswered(KEY, QUESTION, found.unknown, figures)
+        return replace(answer, verdict=f"{answer.verdict} {against}".strip())
     first = found.shares[0]
     verdict = (
         f"Of {found.hard_seconds:.0f} s of hard demand, {_name(first.cause)} decided "

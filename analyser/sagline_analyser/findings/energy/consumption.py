@@ -1,6 +1,5 @@
 """Energy per kilometre, over the whole ride and by speed, and what braking gave back."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,18 +39,14 @@ QUESTION = "How much energy does a kilometre take?"
 @dataclass(frozen=True)
 class Rate:
     """``per_km`` in Wh/km over ``distance`` km with the half-width of its 90 % interval, from
-    leaving out one piece of the ride after another (delete-a-group jackknife)."""
+    leaving out one piece of the ride after another (delete-a-group jackknife); None where the ride
+    is too short to tell."""
 
     label: str
     per_km: float
-    error: float
+    error: float | None
     distance: float
     time: float
-
-    @property
-    def known_error(self) -> float | None:
-        """``error``, None where the ride is too short to tell."""
-        return self.error if math.isfinite(self.error) else None
 
 
 @dataclass(frozen=True)
@@ -152,7 +147,7 @@ def consumption_answer(it: Gathered) -> Answer:
         f"{whole.per_km:.1f} Wh/km over {whole.distance:.2f} km; braking gave back "
         f"{found.share:.0%} of the energy drawn."
     )
-    if math.isfinite(whole.error):
+    if whole.error is not None:
         low, high = whole.per_km - whole.error, whole.per_km + whole.error
         verdict += f" Another ride like it may take {low:.0f} to {high:.0f} Wh/km (9 in 10)."
     partly = found.covered.share < ALL
@@ -162,7 +157,7 @@ def consumption_answer(it: Gathered) -> Answer:
     how = f"net energy over distance; speed: {found.how}{told_of}"
     flow = "" if found.flow.share >= ALL else f"; {found.flow.words}"
     figures = [
-        Figure(rate.label, rate.per_km, "Wh/km", rate.known_error, how)
+        Figure(rate.label, rate.per_km, "Wh/km", rate.error, how)
         for rate in (whole, *found.bands, *found.grades)
     ]
     figures += [
@@ -174,7 +169,7 @@ def consumption_answer(it: Gathered) -> Answer:
     ]
     details = [
         f"At {rate.label}: {rate.per_km:.1f} Wh/km over {rate.distance:.2f} km"
-        + ("." if rate.known_error is None else f"; from stretch to stretch ± {rate.error:.1f}.")
+        + ("." if rate.error is None else f"; from stretch to stretch ± {rate.error:.1f}.")
         for rate in found.bands
     ]
     if found.climbed is not None:
@@ -221,7 +216,7 @@ def _rate(label: str, energy: Array, distance: Array, step: Array) -> Rate:
     starts = starts[starts < len(energy)]
     pieces = np.add.reduceat(energy, starts), np.add.reduceat(distance, starts)
     count = len(starts)
-    error = np.nan
+    error = None
     if count > 1:
         left = (energy.sum() - pieces[0]) / (total - pieces[1])
         spread = np.sum((left - left.mean()) ** 2) * (count - 1) / count

@@ -68,8 +68,7 @@ def _in_short(stories: list[FaultStory], count: int) -> tuple[str, Urgency, Step
     early = [step for step in story.crossed if step.kind != "event" or step.time != at][:4]
     moments = [(s.time - at, _few(s)) for s in early]
     moments = sorted([*moments, (0.0, story.moment.text)])
-    sure = (Likelihood.VERY_LIKELY, Likelihood.LIKELY)
-    likely = next((c.name for c in story.causes if c.likelihood in sure), "")
+    likely = next((c.name for c in story.causes if c.likelihood == Likelihood.LIKELY), "")
     more = f" and {count - 1} more" if count > 1 else ""
     what = likely.partition(":")[0] or _first(story)
     line = f"{_KINDS[story.moment.kind]} at {minute_text(at)}{more}: {what}"
@@ -127,5 +126,5 @@ def story_lines(story: FaultStory) -> list[str]:
     rest = [cause.name for cause in story.causes if cause.likelihood == Likelihood.UNLIKELY]
     if rest:
         lines.append(f"Little speaks for: {'; '.join(rest)}.")
-    lines += [f"Not known: {one.what}, which would tell {one.would_tell}." for one in story.unknown]
+    lines += [f"Not known: {one.reason}." for one in story.unknown]
     return lines

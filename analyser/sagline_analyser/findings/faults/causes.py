@@ -21,6 +21,7 @@ from ..cells.low_cell import LowCell
 from ..readings.gathered import Gathered
 from ..readings.series import Series
 from ..readings.summary import words
+from ..readings.unknown import NotKnown
 from ..sensors.doubt import SensorDoubt
 from ..telling.certainty import TOLD, Likelihood
 from .cells import CellBelief
@@ -190,7 +191,7 @@ def _judged(scene: Scene, level: float | None) -> LowCell | None:
 
 
 def _meaning(scene: Scene, one: LowCell) -> str:
-    read = f"cell {one.cell} read {quantity(one.lowest, 'V')} {_ago(scene, one.span.peak_time)}"
+    read = f"cell {one.cell} read {quantity(one.span.peak, 'V')} {_ago(scene, one.span.peak_time)}"
     return f"{read}: {one.meaning.removesuffix('.').replace('. Of', '; of')}"
 
 
@@ -215,7 +216,7 @@ def _by_belief(scene: Scene, w: Weighing, level: float | None) -> None:
     if level is None or (one := _judged(scene, level)) is None:
         return
     own = "empty" if w.key == "empty" else "sag"
-    if one.verdict == "unknown":
+    if isinstance(one.verdict, NotKnown):
         w.con.append(f"the low-cell answer cannot judge it: {one.meaning}")
         _rest(scene, w, level)
         w.most = LIKELY - 0.1
@@ -238,8 +239,8 @@ def _empty(scene: Scene, w: Weighing) -> None:
 
 def _sag(scene: Scene, w: Weighing) -> None:
     low, level = _low(scene, w)
-    load = scene.load_at(scene.lowest[3]) if scene.lowest else np.nan
-    if load == load and scene.strongest:
+    load = scene.load_at(scene.lowest[3]) if scene.lowest else None
+    if load is not None and scene.strongest:
         hard = load >= 0.5 * scene.strongest
         w.add(
             0.5 if hard else -1.5,
@@ -353,7 +354,7 @@ def _management(scene: Scene, w: Weighing) -> None:
     )
     _cells_held(scene, w, scene.vanished, 1.5)
     load = scene.load_at(scene.vanished - 0.1)
-    if load == load and scene.strongest and load >= 0.8 * scene.strongest:
+    if load is not None and scene.strongest and load >= 0.8 * scene.strongest:
         w.add(0.5, f"the pack gave {quantity(load, 'A')} just before, near its strongest")
     level = _low_level(scene)
     if scene.lowest and level and scene.lowest[2] <= level:

@@ -21,6 +21,7 @@ from ..readings.gathered import Gathered
 from ..readings.quantiles import quantile, quantiles
 from ..readings.series import Array, Flags, Series, clean
 from ..readings.summary import channel_words
+from ..readings.unknown import NotKnown
 from ..readings.window import between
 from ..sensors.doubt import SensorDoubt
 from ..telling.certainty import TOLD
@@ -32,7 +33,6 @@ from .story import (
     LOGGER,
     FaultStory,
     Inside,
-    Lacking,
     Moment,
     Step,
     StepKind,
@@ -48,7 +48,6 @@ __all__ = [
     "MEMORY",
     "FaultStory",
     "Inside",
-    "Lacking",
     "Moment",
     "Step",
     "fault_moments",
@@ -391,11 +390,11 @@ _TELLS = {
 }
 
 
-def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[Lacking, ...]:
+def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[NotKnown, ...]:
     found = []
     if blind:
         found.append(
-            Lacking(
+            (
                 f"the last {span_text(blind)} before the moment",
                 "what happened in them; the order of all that changed there cannot be told",
             )
@@ -406,10 +405,10 @@ def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[Lacking
     }
     for name, tells in _TELLS.items():
         if not any(ride.keys(key) for key in (name, *substitutes.get(name, ()))):
-            found.append(Lacking(name.replace("_", " "), tells))
+            found.append((name.replace("_", " "), tells))
     if board is None:
-        found.append(Lacking("a board file", "which limits were crossed"))
-    return tuple(found)
+        found.append(("a board file", "which limits were crossed"))
+    return tuple(NotKnown(f"{what}, which would tell {told}") for what, told in found)
 
 
 def _words(story: FaultStory) -> str:

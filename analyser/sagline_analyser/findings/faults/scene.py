@@ -11,7 +11,7 @@ from sagline_logger.format import Limit
 from ...load.ride import Ride
 from ..readings.electric import battery_current, present
 from ..readings.gathered import Gathered
-from ..readings.series import Array, Series, column, combine, interpolate
+from ..readings.series import Array, Series, column, combine, interpolate, reading_at
 from ..readings.window import between
 from ..sensors.doubt import SensorDoubt
 from .cells import CellBelief
@@ -209,12 +209,12 @@ class Scene:
                 best = (key, series, float(near.value[n]), float(near.time[n]))
         return best
 
-    def load_at(self, time: float) -> float:
-        """Return the battery current at ``time`` s, A; NaN where it was not recorded."""
+    def load_at(self, time: float) -> float | None:
+        """Return the battery current at ``time`` s, A; None where it was not recorded."""
         if self.current is None:
-            return np.nan
-        value = float(interpolate(self.current, np.array([time]))[0])
-        if value != value:  # nothing later: the last reading, if it is fresh
+            return None
+        value = reading_at(self.current, time)
+        if value is None:  # nothing later: the last reading, if it is fresh
             n = int(np.searchsorted(self.current.time, time, "right")) - 1
             if n >= 0 and time - float(self.current.time[n]) < 0.5:
                 return float(self.current.value[n])
@@ -239,8 +239,8 @@ class Scene:
             return float(np.median(after[1:])), "once the load was gone"
         near = self.before(series, 0.5)
         n = int(np.argmin(near.value)) if len(near) else 0
-        load = self.load_at(float(near.time[n])) if len(near) else np.nan
-        if (fit := self.slope(series)) is not None and load == load:
+        load = self.load_at(float(near.time[n])) if len(near) else None
+        if (fit := self.slope(series)) is not None and load is not None:
             return float(near.value[n]) + fit[0] * load, "reckoned from its earlier sag"
         earlier = unloaded(self.past(series))
         return (float(np.median(earlier[-5:])), "at its last rest") if len(earlier) else None

@@ -6,6 +6,7 @@ from typing import Literal
 from sagline_logger.format.caution import CAUTION
 from sagline_logger.format.counting import often
 
+from ..readings.unknown import NotKnown
 from ..telling.certainty import Likelihood
 
 Kind = Literal["fault", "cut-out", "link loss", "restart", "voltage collapse", "chosen"]
@@ -103,20 +104,13 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Lacking:
-    """A channel or stretch that is not there, and what it would have told."""
-
-    what: str
-    would_tell: str
-
-
-@dataclass(frozen=True)
 class FaultStory:
     """What left its bounds first around ``moment``, what did not, and what may have caused it.
 
     ``window`` is the (start, end) in s looked at, ``crossed`` the steps in order of when they were
     first seen, ``causes`` the candidates from the likeliest down, and ``text`` the whole in one or
-    two sentences.  ``blind`` is the s before the moment without any reading.
+    two sentences.  ``unknown`` says of each channel or stretch that is not there what it would have
+    told.  ``blind`` is the s before the moment without any reading.
     """
 
     moment: Moment
@@ -125,7 +119,7 @@ class FaultStory:
     crossed: tuple[Step, ...]
     normal: tuple[Inside, ...]
     causes: tuple[Candidate, ...]
-    unknown: tuple[Lacking, ...]
+    unknown: tuple[NotKnown, ...]
     clock_error: float | None
     blind: float = 0.0
     caution: str = field(default=CAUTION)

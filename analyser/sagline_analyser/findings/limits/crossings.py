@@ -10,7 +10,7 @@ from sagline_logger.format import Limit
 
 from ...load.ride import Ride
 from ..readings.electric import battery_current, cells_together, pack_voltage, present
-from ..readings.series import Array, Series, column, interpolate
+from ..readings.series import Array, Series, column, interpolate, reading_at
 from ..readings.spans import Rules, Span, find_spans
 from ..readings.summary import words
 
@@ -181,8 +181,8 @@ def _series(ride: Ride, key: str | None, above: bool) -> Series | None:
 
 
 def _cell_at(cells: Sequence[tuple[str, Series]], time: float, highest: bool) -> str:
-    read = [(float(interpolate(series, np.array([time]))[0]), key) for key, series in cells]
-    known = [cell for cell in read if cell[0] == cell[0]]
+    read = [(reading_at(series, time), key) for key, series in cells]
+    known = [(value, key) for value, key in read if value is not None]
     return (max(known) if highest else min(known))[1] if known else "cell_voltage"
 
 

@@ -4,6 +4,7 @@ Nothing here joins two samples that a gap separates: lost frames, a dead link an
 reading all end the stretch before them.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -171,6 +172,12 @@ def interpolate(series: Series, times: Array) -> Array:
         inside = (times < after[place]) & (times > series.time[broken - 1][place])
         result[inside] = np.nan
     return result
+
+
+def reading_at(series: Series, time: float) -> float | None:
+    """Return the same at one moment, None where it is not known."""
+    value = float(interpolate(series, np.array([time]))[0])
+    return None if math.isnan(value) else value
 
 
 def combine(parts: Sequence[Series], how: str) -> Series:

@@ -19,6 +19,7 @@ from .series import (
     integral_above_zero,
     interpolate,
     product,
+    reading_at,
     size,
     time_where,
 )
@@ -319,8 +320,8 @@ def _extreme(
 def _load_at(current: Quantity | None, time: float) -> str:
     if current is None:
         return ""
-    load = float(interpolate(current.series, np.array([time]))[0])
-    return "" if np.isnan(load) else f"at {load:.1f} A"
+    load = reading_at(current.series, time)
+    return "" if load is None else f"at {load:.1f} A"
 
 
 def _lowest_cell(ride: Ride, current: Quantity | None) -> list[Finding]:
