@@ -26,9 +26,6 @@ FITS = 0.7
 TURNING = ("motor_speed", "motor_electrical_speed")
 """Channels that tell how fast a motor turns."""
 
-SLOW = 600.0
-"""s for which a temperature must not have moved at all."""
-
 WARMED = 15.0
 """K that a like part has warmed by meanwhile."""
 
