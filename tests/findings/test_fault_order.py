@@ -20,7 +20,8 @@ from sagline_analyser.findings.faults.answer import fault_answer, fault_stories,
 from sagline_analyser.findings.faults.causes import CAUSES
 from sagline_analyser.findings.faults.cells import CellBelief
 from sagline_analyser.findings.faults.moments import fault_moments
-from sagline_analyser.findings.faults.order import what_came_first
+from sagline_analyser.findings.faults.order import Around, what_came_first
+from sagline_analyser.findings.faults.order import story_of as first_of
 from sagline_analyser.findings.faults.story import FaultStory, Step, in_order, surely_before
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load import load_ride
@@ -381,7 +382,8 @@ def test_fault_and_low_cell_answer_say_one_thing_in_the_same_volts(
     packs = fit_packs(Gathered(ride, BOARD))
     alarms = judge_low_cells(Asked(Gathered(ride, BOARD), packs))
     assert isinstance(alarms, tuple) and alarms[-1].verdict == verdict
-    story = what_came_first(ride, BOARD, AT, belief=CellBelief(Gathered(ride, BOARD), packs))
+    it = Gathered(ride, BOARD)
+    story = first_of(it, AT, Around(belief=CellBelief(it, packs)))
     for key, words in allowed.items():
         assert likelihood(story, key) in words
     volts = re.findall(r"[\d.]+ V", alarms[-1].meaning)

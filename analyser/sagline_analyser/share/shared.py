@@ -9,7 +9,8 @@ from sagline_logger.format import BoardFile, SaglineError, read_board_file
 
 from ..findings.basis import Basis, open_basis, without
 from ..findings.faults.order import MEMORY as NORMAL
-from ..findings.faults.order import FaultStory, Moment, what_came_first
+from ..findings.faults.order import Around, FaultStory, Moment, story_of
+from ..findings.readings.gathered import Gathered
 from ..load import load_ride
 from ..load.ride import Ride
 from .keep import Account
@@ -74,14 +75,9 @@ def shared(
     at = window.at - window.start
     # The moment's words may quote the board's; the redacted ride tells them anew.
     told = _moment(moment, window.at - longer.start, past)
-    story = what_came_first(
-        past,
-        _board(past),
-        told,
-        before_s=at,
-        after_s=window.end - window.at,
-        sensors=tuple(doubt.earlier(longer.start) for doubt in basis.sensors),
-    )
+    sensors = tuple(doubt.earlier(longer.start) for doubt in basis.sensors)
+    around = Around(at, window.end - window.at, sensors=sensors)
+    story = story_of(Gathered(past, _board(past)), told, around)
     moved = _moved(story, window.start - longer.start)
     return Shared(log, own, trusted, parts, at, told, moved, account, _doubts(basis, own, window))
 

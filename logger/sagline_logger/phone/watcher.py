@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from typing import Literal, NotRequired, TypedDict
+from typing import Literal, TypedDict
 
 from ..capture.desk import CaptureDesk
 from ..capture.state import CaptureState
@@ -48,7 +48,14 @@ class ToldInMotion(ToldAlways):
     moving: Literal[True]
 
 
-class ToldAtRest(ToldAlways):
+class ToldNames(TypedDict, total=False):
+    """What only a paired telephone is told."""
+
+    board: str
+    log: str
+
+
+class ToldAtRest(ToldAlways, ToldNames):
     """The figures: times in s, sizes in bytes, ``rate`` in bytes/s; names only when paired."""
 
     moving: Literal[False] | None
@@ -66,8 +73,6 @@ class ToldAtRest(ToldAlways):
     numbers: list[NumberTold]
     alarms: list[AlarmTold]
     warnings: list[str] | int
-    board: NotRequired[str]
-    log: NotRequired[str]
 
 
 class Watcher:
@@ -104,22 +109,20 @@ class Watcher:
         """Return what a telephone may see: in motion no figure, names only if ``paired``."""
         state, values = self._state, self._values()
         moving = in_motion(values, state.channels) if self._running else False
-        capturing = self._running and state.stage != "waiting"
-        if moving:
-            return {
-                "stage": state.stage,
-                "capturing": capturing,
-                "running": self._running,
-                "moving": True,
-                "paired": paired,
-            }
-        raised = worst_first(self._watch.alarms) if self._running else []
-        told: ToldAtRest = {
+        always: ToldAlways = {
             "stage": state.stage,
-            "capturing": capturing,
+            "capturing": self._running and state.stage != "waiting",
             "running": self._running,
-            "moving": moving,
             "paired": paired,
+        }
+        if moving:
+            return {**always, "moving": True}
+        raised = worst_first(self._watch.alarms) if self._running else []
+        names: ToldNames = {"board": state.board_name, "log": state.path.name} if paired else {}
+        return {
+            **always,
+            **names,
+            "moving": moving,
             "elapsed": state.elapsed,
             "link_up": state.link_up,
             "link_since": state.link_since,
@@ -141,10 +144,6 @@ class Watcher:
             ],
             "warnings": list(state.warnings) if paired else len(state.warnings),
         }
-        if paired:
-            told["board"] = state.board_name
-            told["log"] = state.path.name
-        return told
 
     def _values(self) -> dict[str, float]:
         fresh = self._state.link_up or self._state.link_since < STALE

@@ -7,7 +7,7 @@ from ..telling.moment import minute_text
 from ..telling.picture import Steps
 from .cells import CellBelief
 from .moments import fault_moments
-from .order import story_of
+from .order import Around, story_of
 from .story import FaultStory, Kind, Step
 
 QUESTION = "What happened first when it cut out?"
@@ -31,11 +31,8 @@ def fault_stories(asked: Asked) -> list[FaultStory]:
     What is doubted of its sensors is among the causes: a signal that failed may be why a controller
     stopped, and is no more than that.
     """
-    belief = CellBelief(asked.basis, asked.packs)
-    return [
-        story_of(asked.basis, at, belief=belief, sensors=asked.sensors)
-        for at in fault_moments(asked.basis.ride)[:MOST]
-    ]
+    around = Around(belief=CellBelief(asked.basis, asked.packs), sensors=asked.sensors)
+    return [story_of(asked.basis, at, around) for at in fault_moments(asked.basis.ride)[:MOST]]
 
 
 def fault_answer(asked: Asked) -> Answer:

@@ -6,7 +6,6 @@ is stated only where these spans do not overlap; all streams of a board share it
 another clock timed (a lost link, another start of the board) is apart by the clock error as well.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -46,11 +45,13 @@ __all__ = [
     "AFTER",
     "BEFORE",
     "MEMORY",
+    "Around",
     "FaultStory",
     "Inside",
     "Moment",
     "Step",
     "fault_moments",
+    "story_of",
     "what_came_first",
 ]
 
@@ -86,6 +87,18 @@ class Track:
     clock: Array
 
 
+@dataclass(frozen=True)
+class Around:
+    """How a moment is looked at: from ``before`` s before it to ``after`` s after it, cut to the
+    ride; ``belief`` is what the ride says of its cells, None to work it out, and ``sensors`` what
+    is doubted of its sensors."""
+
+    before: float = BEFORE
+    after: float = AFTER
+    belief: CellBelief | None = None
+    sensors: tuple[SensorDoubt, ...] = ()
+
+
 def what_came_first(
     ride: Ride,
     board: BoardFile | None,
@@ -93,31 +106,21 @@ def what_came_first(
     *,
     before_s: float = BEFORE,
     after_s: float = AFTER,
-    belief: CellBelief | None = None,
-    sensors: Sequence[SensorDoubt] = (),
 ) -> FaultStory:
     """Tell what happened around ``at``, a moment or a time in s from the start of the capture.
 
-    The window is ``before_s`` before it to ``after_s`` after it, cut to the ride; ``belief`` is
-    what the ride says of its cells, worked out here when not handed over, and ``sensors`` what is
-    doubted of its sensors.  Never raises for lack of data: what is missing stands in ``unknown``
-    and in ``text``.
+    The window is ``before_s`` before it to ``after_s`` after it, cut to the ride.  Never raises
+    for lack of data: what is missing stands in ``unknown`` and in ``text``.
     """
-    return story_of(Gathered(ride, board), at, before_s, after_s, belief, sensors)
+    return story_of(Gathered(ride, board), at, Around(before_s, after_s))
 
 
-def story_of(
-    it: Gathered,
-    at: float | Moment,
-    before_s: float = BEFORE,
-    after_s: float = AFTER,
-    belief: CellBelief | None = None,
-    sensors: Sequence[SensorDoubt] = (),
-) -> FaultStory:
+def story_of(it: Gathered, at: float | Moment, around: Around) -> FaultStory:
     """Tell what happened around ``at``, as :func:`what_came_first`."""
     ride, board = it.ride, it.board
     moment = at if isinstance(at, Moment) else Moment(float(at), "chosen", "the chosen moment")
-    start, end = max(0.0, moment.time - before_s), min(ride.duration, moment.time + after_s)
+    start = max(0.0, moment.time - around.before)
+    end = min(ride.duration, moment.time + around.after)
     window = (start, max(start, end))
     tracks = _tracks(between(ride, start - MEMORY, window[1]))
     steps: list[Step] = _events(ride, window)
@@ -145,7 +148,7 @@ def story_of(
         ride.quality.clock_error,
         blind,
     )
-    story = replace(story, causes=rank_causes(it, story, belief, sensors))
+    story = replace(story, causes=rank_causes(it, story, around.belief, around.sensors))
     return replace(story, text=_words(story))
 
 
@@ -342,19 +345,21 @@ def _events(ride: Ride, window: tuple[float, float]) -> list[Step]:
             words = f"the board reported {what} {event.number}"
             words += f" “{event.text}”" if event.text else ""
             clock = sum(event.time >= s.start - error for s in ride.segments[1:])
-            found.append(Step(event.time, 0.0, "", "", words, None, "", "event", clock=clock))
+            found.append(_event(event.time, words, clock))
     for gap in ride.link_gaps:
         if start <= gap.start <= end:
             words = f"the logger noted the link down ({gap.evidence or 'no reason given'})"
-            found.append(Step(gap.start, 0.0, "", "", words, None, "", "event", clock=LOGGER))
+            found.append(_event(gap.start, words, LOGGER))
     for before, segment in zip(ride.segments, ride.segments[1:], strict=False):
         if start <= segment.start <= end:
             lag = max(0.0, segment.start - before.end)
-            words = "the board started anew"
-            found.append(
-                Step(segment.start, lag, "", "", words, None, "", "event", clock=segment.number)
-            )
+            found.append(_event(segment.start, "the board started anew", segment.number, lag))
     return found
+
+
+def _event(time: float, words: str, clock: int, lag: float = 0.0) -> Step:
+    """Return what was reported at ``time`` s, or happened up to ``lag`` s earlier."""
+    return Step(time, lag, "", "", words, None, "", "event", clock=clock)
 
 
 def _one_a_channel(steps: list[Step]) -> list[Step]:
