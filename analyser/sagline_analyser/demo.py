@@ -193,9 +193,10 @@ def _report(log: Path, board_path: Path, factor: float) -> None:
 
     from .findings.limits.crossings import find_crossings
     from .findings.readings.summary import summarise
+    from .findings.telling.moment import moment_text
     from .load import load_ride
     from .page.document import write_page
-    from .page.units import figure_text, moment_text
+    from .page.units import figure_text
 
     ride = load_ride(log)
     board, _ = load_board_file(board_path)

@@ -117,7 +117,8 @@ def _print_short(
 
 
 def _print_summary(ride: "Ride", summary: "Summary") -> None:
-    from ..page.units import figure_text, moment_text
+    from ..findings.telling.moment import moment_text
+    from ..page.units import figure_text
 
     print(f"{ride.board_name or 'unnamed board'}: {ride.path}")
     for finding in summary:
@@ -141,8 +142,9 @@ def _print_answers(said: "Sequence[Answer]") -> None:
 def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:
     """Print one line a threshold: how often, how long, how far."""
     from ..findings.limits.crossings import RULES_TEXT
+    from ..findings.telling.moment import moment_text
     from ..page.tables import by_threshold, group_words
-    from ..page.units import figure_text, moment_text
+    from ..page.units import figure_text
 
     print(f"\nLimits crossed: {len(crossings)}.  {RULES_TEXT}")
     for rows in by_threshold(crossings):

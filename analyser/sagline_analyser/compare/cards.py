@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from markupsafe import Markup
 
 from ..findings.telling.answer import Urgency
+from ..findings.telling.moment import moment_text
 from ..findings.telling.picture import Bar, Bars, Shares
 from ..markup import html
 from ..page.card_picture import draw
 from ..page.cards import card, ordered
 from ..page.still_strip import StripMark, draw_strip
-from ..page.units import moment_text
 from .comparison import Comparison, MeasureRow, RunGroup
 from .predict import Prediction
 from .verdict import Outcome, measure_text

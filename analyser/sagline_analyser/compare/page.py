@@ -9,10 +9,10 @@ import numpy as np
 from markupsafe import Markup
 
 from ..findings.readings.series import Array
+from ..findings.telling.moment import moment_text
 from ..page.shell import data_block, head, plotly_source, resource, write_parts
 from ..page.tables import listed
 from ..page.templates import page, part
-from ..page.units import moment_text
 from .cards import page_cards, runs_strip, score_text
 from .comparison import CLEAR, METHOD, Comparison, MeasureRow, RunGroup
 from .confounders import Confounder

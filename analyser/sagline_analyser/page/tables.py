@@ -11,10 +11,11 @@ from sagline_logger.format.counting import often
 from ..findings.basis import Basis
 from ..findings.limits.crossings import RULES_TEXT, Crossing
 from ..findings.readings.summary import Finding, LoadBand, Summary, words
+from ..findings.telling.moment import moment_text
 from ..load.ride import Ride
 from ..markup import html, joined
 from .templates import part
-from .units import duration_text, moment_text
+from .units import duration_text
 
 _OURS = "page/tables.jinja"
 

@@ -8,8 +8,9 @@ from typing import Any
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
+from ..findings.telling.moment import moment_text
 from ..markup import shown
-from .units import duration_text, figure_text, moment_text
+from .units import duration_text, figure_text
 
 
 def page(template: str, **values: object) -> Iterator[str]:

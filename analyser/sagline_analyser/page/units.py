@@ -45,13 +45,6 @@ def duration_text(seconds: float) -> str:
     return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
 
 
-def moment_text(seconds: float) -> str:
-    """Return a time from the start such as ``12:03.4`` or ``1:02:03.4``."""
-    tenths = round(seconds * 10)
-    hours, minutes, rest = tenths // 36000, tenths // 600 % 60, tenths % 600 / 10
-    return f"{hours}:{minutes:02d}:{rest:04.1f}" if hours else f"{minutes}:{rest:04.1f}"
-
-
 def _digits(value: float) -> int:
     size = abs(value)
     return 0 if size >= 1000 else 1 if size >= 10 else 2

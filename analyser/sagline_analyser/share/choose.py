@@ -6,8 +6,8 @@ from dataclasses import replace
 from sagline_logger.format import SaglineError
 
 from ..findings.faults.order import Moment, fault_moments
+from ..findings.telling.moment import moment_text
 from ..load.ride import Ride
-from ..page.units import moment_text
 from .window_log import Window
 
 BEFORE, AFTER = 20.0, 10.0

@@ -3,7 +3,7 @@
 from ..cells.fitted import Asked
 from ..telling.answer import Answer, Urgency
 from ..telling.certainty import TOLD, Likelihood
-from ..telling.moment import minute_text
+from ..telling.moment import minute_text, moment_text
 from ..telling.picture import Steps
 from .cells import CellBelief
 from .moments import fault_moments
@@ -104,8 +104,7 @@ def _few(step: Step) -> str:
 
 def story_lines(story: FaultStory) -> list[str]:
     """Return a story as short sentences: the steps in order, what was normal, the causes."""
-    minutes, seconds = divmod(story.moment.time, 60)
-    lines = [f"At {minutes:.0f}:{seconds:04.1f}, {story.moment.text}."]
+    lines = [f"At {moment_text(story.moment.time)}, {story.moment.text}."]
     at = story.moment.time
     lines += [f"{n}. {s.text(at)}." for n, s in enumerate(story.crossed[:SHOWN_STEPS], 1)]
     if (more := len(story.crossed) - SHOWN_STEPS) > 0:

@@ -24,6 +24,7 @@ from ..readings.unknown import NotKnown
 from ..readings.window import between
 from ..sensors.doubt import SensorDoubt
 from ..telling.certainty import TOLD
+from ..telling.moment import moment_text
 from .causes import rank_causes
 from .cells import CellBelief
 from .moments import COLLAPSE, GONE, HARD, drops, fault_moments
@@ -419,8 +420,7 @@ def _lacking(ride: Ride, board: BoardFile | None, blind: float) -> tuple[NotKnow
 def _words(story: FaultStory) -> str:
     """Return the story in a few sentences that claim no more than the data show."""
     at = story.moment.time
-    minutes, seconds = divmod(at, 60)
-    text = f"At {minutes:.0f}:{seconds:04.1f}, {story.moment.text}."
+    text = f"At {moment_text(at)}, {story.moment.text}."
     if story.blind:
         text += f" There is no reading in the {span_text(story.blind)} before."
     standing = [step for step in story.crossed if step.standing and step.kind == "limit"]
