@@ -138,7 +138,7 @@ class Rests:
         where the load is not known then."""
         times, voltages = self.fit.rows_kept
         first = times <= times[0] + OPENING
-        sag = np.median(self.sag(times[first]), axis=1)
+        sag = np.median(self._taken(times[first]), axis=1)  # rows kept have the load's own times
         seen = np.median(voltages[first], axis=1) + sag
         known = np.isfinite(seen)
         if not known.any():
@@ -151,8 +151,11 @@ class Rests:
 
     def sag(self, times: Array) -> Array:
         """Return the V that the load takes from each cell at ``times``, shape (times, cells)."""
-        loads = _loads(self.fit, times + self.fit.skew, self._bend)
-        return np.asarray(loads @ self._ohms, np.float64)
+        return self._taken(times + self.fit.skew)
+
+    def _taken(self, when: Array) -> Array:
+        """Return the same for the load's own times."""
+        return np.asarray(_loads(self.fit, when, self._bend) @ self._ohms, np.float64)
 
 
 def find_rests(fit: CircuitFit, capacity: float | None, kind: str = "") -> Rests:
