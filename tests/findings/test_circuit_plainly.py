@@ -278,6 +278,22 @@ def test_the_shift_between_two_clocks_is_found(skew):
     assert _find_skew(columns, times[:39], volts[:39]) == 0.0
 
 
+@pytest.mark.parametrize("skew", [0.0, 0.13, 0.4, -0.9])
+def test_the_shift_is_found_where_the_load_keeps_time_with_the_rows_looked_at(skew):
+    # One row in 16 is looked at, and the load's steps come back every 80: at even distances the
+    # same five moments of each step would be seen all along, and any shift between two would do.
+    step = 0.0937
+    time = np.arange(0.0, 1500.0, 0.02)
+    load = np.where((time / (80 * step)) % 1 < 0.5, 30.0, 4.0)
+    columns = Columns(series(time, load))
+    times = np.arange(5.0, 1495.0, step)
+    assert 1 + len(times) // 1000 == 16
+    loads = columns.loads(times + skew, (15.0,))
+    volts = (4.0 - loads @ np.array([0.01, 0.005]))[:, None]
+    volts = volts + np.random.default_rng(3).normal(0, 0.001, (len(times), 3))
+    assert _find_skew(columns, times, volts) == pytest.approx(skew, abs=0.05)
+
+
 def test_one_clock_for_both_streams_is_no_shift_at_all():
     columns = Columns(driving(200.0))
     times = np.arange(4.0, 190.0, 0.2)
