@@ -1,15 +1,20 @@
 """Settings for every test: hypothesis must not fail an example for being slow on a busy machine,
 and numpy, here and in the programs started, must not spin on a core that another test could use."""
 
+import gc
 import os
 import signal
 import sys
 import tempfile
 
+os.environ.setdefault("HYPOTHESIS_NO_PLUGINS", "1")  # of other packages: one of them loads trio
+
 import pytest
 from hypothesis import settings
 
 from support.kept import PLACE
+
+gc.disable()  # until every file is collected: what that makes stays to the end
 
 settings.register_profile("sagline", deadline=None)
 settings.load_profile("sagline")
@@ -70,3 +75,8 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     place = {name: number for number, name in enumerate(LONG)}
     items.sort(key=lambda item: place.get(item.nodeid.partition("::")[0], len(LONG)))
+
+
+def pytest_collection_finish() -> None:
+    gc.freeze()  # nothing made so far is looked at again, however often a test collects
+    gc.enable()

@@ -9,7 +9,6 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,14 +16,18 @@ from hypothesis import strategies as st
 from sagline_analyser.cli import main
 from sagline_analyser.columns_in import convert, load_map, suggest
 from sagline_analyser.columns_in.rows import LONGEST_LINE
-from sagline_analyser.export import export_csv
 from sagline_analyser.load import Ride, load_ride
 from sagline_logger.format import SaglineError, vocabulary
 from sagline_logger.format.columns.column_map import read_map
 from sagline_logger.format.columns.line_cells import LineReader
 from sagline_logger.format.columns.units import NAMES, conversion
 from support.capture import command
+from support.late import late
 from support.rides import channel, make_ride, make_stream
+
+export = late("sagline_analyser.export")
+
+pd = late("pandas")
 
 TIME = '[time]\ncolumn = "t"\nunit = "s"\n'
 VOLTS = '[[columns]]\ncolumn = "v"\nchannel = "pack_voltage"\nresolution = 0.01\n'
@@ -241,7 +244,7 @@ def test_our_own_export_comes_back_by_the_suggested_map(tmp_path):
             channel("speed", "m/s"): walk[:, 2] / 1000,
         },
     )
-    (csv,) = export_csv(make_ride(stream), tmp_path / "csv")
+    (csv,) = export.export_csv(make_ride(stream), tmp_path / "csv")
     (tmp_path / "map.toml").write_text(suggest(csv), encoding="utf-8")
     log = tmp_path / "again.sagline"
     convert(csv, load_map(tmp_path / "map.toml"), log)

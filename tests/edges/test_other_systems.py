@@ -4,7 +4,7 @@ import re
 import unicodedata
 from pathlib import Path
 
-from sagline_analyser import export_csv, load_ride
+import sagline_analyser as sa
 from sagline_logger.capture.log_writer import LogWriter
 from sagline_logger.format import Stream
 from support.logs import board, log_bytes, pack
@@ -58,9 +58,9 @@ def test_tables_of_streams_of_any_name_are_apart_on_every_system(tmp_path: Path)
         records += [told, pack(told, 0, 0, [(1,), (2,)])]
     log = tmp_path / "a.sagline"
     log.write_bytes(log_bytes(records))
-    ride = load_ride(log)
+    ride = sa.load_ride(log)
     out = tmp_path / "tables"
     out.mkdir()
-    made = [Path(path).name for path in export_csv(ride, out)]
+    made = [Path(path).name for path in sa.export_csv(ride, out)]
     assert len(made) == len(ride.streams) > 8
     check(made)

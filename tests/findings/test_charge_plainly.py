@@ -10,7 +10,6 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal, norm
 
 from sagline_analyser.findings.belief import charge as module
 from sagline_analyser.findings.belief.charge import (
@@ -31,6 +30,9 @@ from sagline_analyser.findings.belief.curves import CURVES, GRID, on_grid
 from sagline_analyser.findings.belief.estimate import NORMAL, Estimate
 from sagline_analyser.findings.belief.history import PackHistory, RestPoint, RideRests
 from sagline_logger.format import read_board_file
+from support.late import late
+
+stats = late("scipy.stats")
 
 NICKEL = [on_grid(curve) for curve in CURVES if curve.kind == "nickel"][:2]
 IRON = next(on_grid(curve) for curve in CURVES if curve.kind == "iron")
@@ -63,7 +65,7 @@ def weigh(charge, voltage, covariance, curve, above, under, level, capacity, sta
     whole = error + covariance + level**2
     count = len(charge)
     return float(
-        multivariate_normal(expected, whole).logpdf(voltage) + count / 2 * np.log(2 * np.pi)
+        stats.multivariate_normal(expected, whole).logpdf(voltage) + count / 2 * np.log(2 * np.pi)
     )
 
 
@@ -130,7 +132,7 @@ def test_a_place_beyond_the_grid_is_its_end(case):
         np.array([-0.5, 1.5]),
     )
     for at, end in ((0, 0), (1, -1)):
-        told = norm(case.curves[1, 2, end], 0.1).logpdf(3.0) + np.log(2 * np.pi) / 2
+        told = stats.norm(case.curves[1, 2, end], 0.1).logpdf(3.0) + np.log(2 * np.pi) / 2
         assert found[1, 2, at] == pytest.approx(told, rel=2e-3)
 
 
@@ -223,10 +225,10 @@ def test_the_capacity_before_the_ride_is_looked_at():
     # Mixture of 0.8 of N(−0.03, 0.045) and 0.2 of N(−0.03, 0.12) in the logarithm; without a
     # stated one N(0, 0.7).
     steps = np.linspace(-0.6, 0.3, 19)
-    mixture = 0.8 * norm(-0.03, 0.045).pdf(steps) + 0.2 * norm(-0.03, 0.12).pdf(steps)
+    mixture = 0.8 * stats.norm(-0.03, 0.045).pdf(steps) + 0.2 * stats.norm(-0.03, 0.12).pdf(steps)
     told = np.log(mixture * np.sqrt(2 * np.pi))
     assert _size_prior(steps, 5.0) == pytest.approx(told)
-    alone = norm(0.0, 0.7).logpdf(steps) - norm(0.0, 0.7).logpdf(0.0)
+    alone = stats.norm(0.0, 0.7).logpdf(steps) - stats.norm(0.0, 0.7).logpdf(0.0)
     assert _size_prior(steps, None) == pytest.approx(alone)
 
 
@@ -236,7 +238,7 @@ def test_the_start_before_the_ride_is_looked_at():
     away = np.array([-1.0, -0.2, -0.05, -0.04, -0.039, 0.0, 0.03, 0.04, 0.05])
     near = np.array([0, 0, 0, 0, 1, 1, 1, 0, 0])
     assert np.exp(_start_prior(away, False)) == pytest.approx(0.75 + 0.25 * near / 0.08)
-    told = 0.98 * norm(0.0, 0.015).pdf(away) + 0.02
+    told = 0.98 * stats.norm(0.0, 0.015).pdf(away) + 0.02
     assert np.exp(_start_prior(away, True)) == pytest.approx(told, rel=5e-3)
 
 
@@ -505,7 +507,7 @@ def test_the_interval_holds_nine_in_ten_within_nought_and_one():
     for middle, told in ((1.2, 1.0), (-0.1, 0.0), (0.4, 0.4)):
         found = _share(np.linspace(middle - 0.1, middle + 0.1, 1001))
         assert (found.value, found.error) == (pytest.approx(told), pytest.approx(0.09))
-    assert pytest.approx(norm.ppf(0.95), abs=2e-4) == NORMAL
+    assert pytest.approx(stats.norm.ppf(0.95), abs=2e-4) == NORMAL
 
 
 def test_without_a_board_file_nothing_is_taken_for_known(coarse):

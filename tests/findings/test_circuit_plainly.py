@@ -13,7 +13,6 @@ import math
 import numpy as np
 import pytest
 from numpy.polynomial import Legendre
-from scipy.linalg import fractional_matrix_power
 
 from sagline_analyser.findings.belief.circuit import (
     CircuitFit,
@@ -32,6 +31,9 @@ from sagline_analyser.findings.belief.circuit import (
 )
 from sagline_analyser.findings.readings.series import Series
 from sagline_analyser.findings.readings.unknown import NotKnown
+from support.late import late
+
+linalg = late("scipy.linalg")
 
 HUBER = 1.345  # 95 % efficiency with Gaussian noise
 
@@ -82,7 +84,7 @@ def test_the_robust_fit_and_what_each_group_of_time_adds(count, parts):
         for group in range(parts):
             own = slice(group * even // parts, (group + 1) * even // parts)
             hat = tilted[own] @ covariance @ tilted[own].T
-            adjusted = fractional_matrix_power(np.eye(len(hat)) - hat, -0.5).real @ rest[own]
+            adjusted = linalg.fractional_matrix_power(np.eye(len(hat)) - hat, -0.5).real @ rest[own]
             part = covariance @ tilted[own].T @ adjusted
             off = groups[group, :, cell] - found[:, cell] + part
             assert np.all(np.abs(off) < 0.01 * width)

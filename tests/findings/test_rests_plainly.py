@@ -10,7 +10,6 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal, norm
 
 from sagline_analyser.findings.belief import rests as module
 from sagline_analyser.findings.belief.circuit import CircuitFit, Columns, fit_circuits
@@ -49,7 +48,10 @@ from sagline_analyser.findings.belief.unequal import (
 from sagline_analyser.findings.readings.packs import PackSpan
 from sagline_analyser.findings.readings.series import Series
 from sagline_logger.format import read_board_file
+from support.late import late
 from support.rides import channel, make_ride, make_stream
+
+stats = late("scipy.stats")
 
 TAUS = (1.5, 5.0, 15.0, 50.0, 150.0, 500.0)
 BEFORE = (50.0, 150.0, 500.0)
@@ -388,7 +390,7 @@ def plain_weigh(columns, apart, noise, priors):
         prior = np.linalg.inv(precision)
         whole = columns @ prior @ columns.T + noise
         chance = log + math.log(np.linalg.det(prior)) / 2
-        logs.append(chance + multivariate_normal(np.zeros(len(apart)), whole).logpdf(apart))
+        logs.append(chance + stats.multivariate_normal(np.zeros(len(apart)), whole).logpdf(apart))
         gain = prior @ columns.T @ np.linalg.inv(whole)
         means.append(gain @ apart)
         covariances.append(prior - gain @ columns @ prior)
@@ -449,7 +451,7 @@ def test_how_likely_a_cell_is_small_lags_or_is_behind():
 
     def above(weights, limit):
         w = np.array(weights)
-        return sum(p * norm(m @ w, math.sqrt(w @ c @ w)).sf(limit) for p, m, c in parts)
+        return sum(p * stats.norm(m @ w, math.sqrt(w @ c @ w)).sf(limit) for p, m, c in parts)
 
     assert found.chance_smaller(0.1) == pytest.approx(above([1, 0], 1 / 0.9 - 1))
     assert found.chance_lagging(0.5) == pytest.approx(above([0, 1], 0.5))

@@ -3,7 +3,6 @@
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 import pytest
 import scipy
 from hypothesis import given
@@ -23,6 +22,9 @@ from sagline_analyser.findings.readings.series import (
     same_times,
     time_where,
 )
+from support.late import late
+
+pd = late("pandas")
 
 VALUES = st.floats(-200, 200, width=32)
 

@@ -5,15 +5,17 @@ from functools import cache
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from sagline_analyser.findings.basis import Basis, open_basis
 from sagline_analyser.findings.sensors.fitted import fitted
 from sagline_analyser.findings.sensors.look import Look
 from sagline_analyser.findings.sensors.side_evidence import by_heat, by_ohm
 from sagline_analyser.load.ride import Ride
+from support.late import late
 from support.simulated_rides import simulated_ride
 from trust.sensor_rides import broken, own_ride
+
+stats = late("scipy.stats")
 
 CURRENTS, HEAT = "motor currents swapped", "motor temperatures swapped"
 ALIKE = 3004

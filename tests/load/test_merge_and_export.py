@@ -4,14 +4,15 @@ from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow.parquet
 import pytest
 
 import sagline_analyser as sa
-from sagline_analyser import export
 from sagline_logger.format import Channel, SaglineError, SampleType, Stream
+from support.late import late
 from support.logs import board, log_bytes, pack, time
+
+pd = late("pandas")
 
 FAST = Stream(
     1,
@@ -140,7 +141,7 @@ def test_export_errors_are_one_line(
     (tmp_path / "file").write_text("")
     with pytest.raises(SaglineError, match="cannot make the directory"):
         sa.export_csv(ride, tmp_path / "file" / "below")
-    monkeypatch.setattr(export, "find_spec", lambda _: None)
+    monkeypatch.setattr("sagline_analyser.export.find_spec", lambda _: None)
     with pytest.raises(SaglineError, match="pyarrow"):
         sa.export_parquet(ride, tmp_path)
 

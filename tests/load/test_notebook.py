@@ -6,7 +6,6 @@ from datetime import UTC, datetime
 from html import unescape
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from sagline_analyser.findings.telling.answer import Answer, Figure, Urgency
@@ -15,7 +14,10 @@ from sagline_analyser.load import load_ride
 from sagline_analyser.load.notebook import HEIGHT, plot
 from sagline_analyser.time_grid import merge
 from sagline_logger.format import SaglineError
+from support.late import late
 from support.rides import channel, make_ride, make_stream
+
+pd = late("pandas")
 
 HOSTILE = "<script>alert(1)</script>"
 

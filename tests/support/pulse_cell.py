@@ -3,8 +3,7 @@
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-
-import pandas as pd
+from typing import Any
 
 from sagline_analyser import load_ride
 from sagline_analyser.load import Ride
@@ -25,8 +24,8 @@ CHANNELS = (
 
 
 @cache
-def data_set() -> pd.DataFrame:
-    """Return the data set ``hppc_discharge``: Seconds, Amps (charging positive), Volts."""
+def data_set() -> Any:
+    """Return the data frame ``hppc_discharge``: Seconds, Amps (charging positive), Volts."""
     return ampworks.datasets.load_datasets("hppc/hppc_discharge")
 
 
