@@ -6,6 +6,8 @@ import os
 import signal
 import sys
 import tempfile
+from collections.abc import Iterator
+from typing import Any
 
 os.environ.setdefault("HYPOTHESIS_NO_PLUGINS", "1")  # of other packages: one of them loads trio
 
@@ -80,3 +82,21 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_collection_finish() -> None:
     gc.freeze()  # nothing made so far is looked at again, however often a test collects
     gc.enable()
+
+
+@pytest.fixture(scope="session")
+def one_browser() -> Iterator[Any]:
+    """The browser of this process: a start costs as much as opening a page or two."""
+    from support.browser import chromium
+
+    with chromium() as driver:
+        yield driver
+
+
+@pytest.fixture
+def browser(one_browser: Any) -> Any:
+    """A browser of 1400 × 1000 px, in light colours, that nobody has paired or asked anything."""
+    from support.browser import anew
+
+    anew(one_browser)
+    return one_browser

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from selenium import webdriver
 from selenium.webdriver.common.by import By
 
 from sagline_analyser.cli import main
@@ -16,7 +17,7 @@ from sagline_analyser.compare.sides import split
 from sagline_analyser.load import load_ride
 from sagline_logger.format import CAUTION
 from support.accessible import all_violations
-from support.browser import chromium, console_errors, emulate, open_page, requests
+from support.browser import console_errors, emulate, open_page, requests
 from support.known_part import known_for
 
 HOSTILE = "<script>window.ran = 1</script>{{runs}}<img src=x onerror='window.ran = 1'>\"'&lt;"
@@ -140,7 +141,7 @@ def test_bad_input_gives_one_line(
 
 
 def test_the_page_is_whole_quiet_and_takes_texts_as_texts(
-    ridden: dict[str, Path], tmp_path: Path
+    browser: webdriver.Chrome, ridden: dict[str, Path], tmp_path: Path
 ) -> None:
     rides = [
         replace(
@@ -154,31 +155,30 @@ def test_the_page_is_whole_quiet_and_takes_texts_as_texts(
     found = compare(split([(ride, None) for ride in rides], sides="ABBA"))
     page = tmp_path / "page.html"
     write_comparison(found, page, predict(found, "motor_current_limit", 36.5))
-    with chromium() as browser:
-        open_page(browser, page)
-        assert browser.execute_script("return typeof window.ran") == "undefined"
-        assert console_errors(browser) == []
-        assert all(url.startswith(("file:", "data:")) for url in requests(browser))
-        assert HOSTILE in browser.execute_script("return document.querySelector('h1').textContent")
-        text = browser.execute_script("return document.body.textContent")
-        assert all(HOSTILE + name in text for name in ridden) and CAUTION in text
-        plots = browser.execute_script(
-            "return panels.map((p) =>"
-            " [p.title, p.plot.querySelectorAll('.scatterlayer .trace').length])"
-        )
-        # Twelve launches and two medians in every panel.
-        assert [count for _, count in plots] == [14] * 5, plots
-        dashes = browser.execute_script(
-            "return [...panels[0].plot.querySelectorAll('.js-line')]"
-            ".map((l) => l.style.strokeDasharray)"
-        )
-        assert len(set(dashes)) == 2, "the sides differ without colour"
-        emulate(browser, 390, 844)
-        open_page(browser, page)
-        assert browser.execute_script("return document.documentElement.scrollWidth") <= 390
-        assert all_violations(browser, page) == {}
-        strip = browser.find_element(By.CSS_SELECTOR, ".still svg")
-        assert len(strip.find_elements(By.CSS_SELECTOR, "circle")) == 6  # of side A
-        assert len(strip.find_elements(By.CSS_SELECTOR, "path")) == 6  # of side B
-        card = browser.find_element(By.CSS_SELECTOR, ".verdicts .card h3").text
-        assert "B is better" in card and len(card.split()) <= 2 + 14
+    open_page(browser, page)
+    assert browser.execute_script("return typeof window.ran") == "undefined"
+    assert console_errors(browser) == []
+    assert all(url.startswith(("file:", "data:")) for url in requests(browser))
+    assert HOSTILE in browser.execute_script("return document.querySelector('h1').textContent")
+    text = browser.execute_script("return document.body.textContent")
+    assert all(HOSTILE + name in text for name in ridden) and CAUTION in text
+    plots = browser.execute_script(
+        "return panels.map((p) =>"
+        " [p.title, p.plot.querySelectorAll('.scatterlayer .trace').length])"
+    )
+    # Twelve launches and two medians in every panel.
+    assert [count for _, count in plots] == [14] * 5, plots
+    dashes = browser.execute_script(
+        "return [...panels[0].plot.querySelectorAll('.js-line')]"
+        ".map((l) => l.style.strokeDasharray)"
+    )
+    assert len(set(dashes)) == 2, "the sides differ without colour"
+    emulate(browser, 390, 844)
+    open_page(browser, page)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= 390
+    assert all_violations(browser, page) == {}
+    strip = browser.find_element(By.CSS_SELECTOR, ".still svg")
+    assert len(strip.find_elements(By.CSS_SELECTOR, "circle")) == 6  # of side A
+    assert len(strip.find_elements(By.CSS_SELECTOR, "path")) == 6  # of side B
+    card = browser.find_element(By.CSS_SELECTOR, ".verdicts .card h3").text
+    assert "B is better" in card and len(card.split()) <= 2 + 14

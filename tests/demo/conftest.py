@@ -1,16 +1,13 @@
 """The demo's page and a browser to look at it in."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from selenium import webdriver
 
 from sagline_analyser.load import load_ride
 from sagline_analyser.page.document import write_page
 from sagline_logger.format import load_board_file
 from sagline_logger.simulator import BREAD_RUN
-from support.browser import chromium
 from support.doc_rides import BOARD, ride_log
 from support.kept import kept
 
@@ -31,9 +28,3 @@ def demo_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     page.write_bytes(kept("page of the demo", make))
     return page
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[webdriver.Chrome]:
-    with chromium() as driver:
-        yield driver

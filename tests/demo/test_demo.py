@@ -5,9 +5,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+from selenium import webdriver
+
 from sagline_analyser.load import load_ride
 from sagline_logger.format import CAUTION
-from support.browser import chromium, console_errors, open_page
+from support.browser import console_errors, open_page
 
 
 def demo(*words: str) -> "subprocess.CompletedProcess[str]":
@@ -15,7 +17,9 @@ def demo(*words: str) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(command, capture_output=True, text=True, timeout=300)
 
 
-def test_demo_captures_a_ride_and_its_report_opens(tmp_path: Path) -> None:
+def test_demo_captures_a_ride_and_its_report_opens(
+    browser: webdriver.Chrome, tmp_path: Path
+) -> None:
     done = demo("--out", str(tmp_path / "out"), "--seconds", "30")
     assert done.returncode == 0, done.stderr
     assert CAUTION in done.stdout
@@ -27,9 +31,8 @@ def test_demo_captures_a_ride_and_its_report_opens(tmp_path: Path) -> None:
     assert sum(ride.quality.lost_samples.values()) == 0
     assert ride.quality.ended and ride.link_gaps == ()
     assert str(sum(len(stream.time) for stream in ride.streams.values())) in done.stdout
-    with chromium() as browser:
-        open_page(browser, Path(page[1]))
-        assert console_errors(browser) == []
+    open_page(browser, Path(page[1]))
+    assert console_errors(browser) == []
 
 
 def test_demo_says_in_one_line_what_is_wrong(tmp_path: Path) -> None:

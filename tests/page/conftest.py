@@ -2,14 +2,11 @@
 
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from selenium import webdriver
 
 from sagline_analyser.load import Ride, load_ride
-from support.browser import chromium
 from support.kept import kept
 
 BOARD = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
@@ -49,9 +46,3 @@ def page(log: Path) -> Path:
 
     path.write_bytes(kept("report of the bread run", make))
     return path
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[webdriver.Chrome]:
-    with chromium() as driver:
-        yield driver

@@ -9,7 +9,7 @@ from sagline_analyser.rides.ride_figures import RideFigures
 from sagline_analyser.rides.trends import write_trends
 from sagline_logger.format import CAUTION
 from support.accessible import all_violations
-from support.browser import chromium, console_errors, emulate, open_page, requests
+from support.browser import console_errors, emulate, open_page, requests
 
 HOSTILE = "</script><script>alert(1)</script><b onclick=x>&"
 
@@ -36,36 +36,35 @@ def page(known, tmp_path_factory):
     return path
 
 
-def test_all_is_drawn_and_nothing_is_fetched(page, known):
-    with chromium() as driver:
-        open_page(driver, page)
-        for width in (1400, 390):
-            emulate(driver, width, 1000)
-            assert driver.execute_script(
-                "return document.documentElement.scrollWidth <= window.innerWidth"
-            )
-            heights = driver.execute_script(
-                "return [...document.querySelectorAll('.trend')].map(p => p.offsetHeight)"
-            )
-            assert heights == [280] * 6, "no chart may lie on the next"
-        counts = driver.execute_script(
-            "return [...document.querySelectorAll('.trend')].map(p => p.data.map(t => t.y.length))"
+def test_all_is_drawn_and_nothing_is_fetched(page, known, browser):
+    open_page(browser, page)
+    for width in (1400, 390):
+        emulate(browser, width, 1000)
+        assert browser.execute_script(
+            "return document.documentElement.scrollWidth <= window.innerWidth"
         )
-        # Boards by number of rides: four cells, balance and consumption; the odd one has none.
-        assert counts == [[8] * 4, [8], [8], [3] * 4, [3], [3]]
-        drawn = driver.execute_script(
-            "return [...document.querySelectorAll('.trend')].map("
-            "p => p.querySelectorAll('.scatterlayer .points path').length)"
+        heights = browser.execute_script(
+            "return [...document.querySelectorAll('.trend')].map(p => p.offsetHeight)"
         )
-        assert drawn == [32, 8, 8, 12, 3, 3]
-        ohms = driver.execute_script("return document.querySelector('.trend').data[2].y")
-        assert ohms == pytest.approx(
-            [1e3 * e.figures.packs[-1].cells[2].resistance for e in known.rides]
-        )
-        text = driver.execute_script("return document.body.innerText")
-        assert CAUTION in text and HOSTILE in text and "pack at" not in text
-        assert [r for r in requests(driver) if not r.startswith(("file:", "data:"))] == []
-        assert console_errors(driver) == []
-        assert all_violations(driver, page) == {}
-        bars = driver.execute_script("return document.querySelectorAll('.still rect').length")
-        assert bars == sum(e.figures.distance is not None for e in known.rides) + 3
+        assert heights == [280] * 6, "no chart may lie on the next"
+    counts = browser.execute_script(
+        "return [...document.querySelectorAll('.trend')].map(p => p.data.map(t => t.y.length))"
+    )
+    # Boards by number of rides: four cells, balance and consumption; the odd one has none.
+    assert counts == [[8] * 4, [8], [8], [3] * 4, [3], [3]]
+    drawn = browser.execute_script(
+        "return [...document.querySelectorAll('.trend')].map("
+        "p => p.querySelectorAll('.scatterlayer .points path').length)"
+    )
+    assert drawn == [32, 8, 8, 12, 3, 3]
+    ohms = browser.execute_script("return document.querySelector('.trend').data[2].y")
+    assert ohms == pytest.approx(
+        [1e3 * e.figures.packs[-1].cells[2].resistance for e in known.rides]
+    )
+    text = browser.execute_script("return document.body.innerText")
+    assert CAUTION in text and HOSTILE in text and "pack at" not in text
+    assert [r for r in requests(browser) if not r.startswith(("file:", "data:"))] == []
+    assert console_errors(browser) == []
+    assert all_violations(browser, page) == {}
+    bars = browser.execute_script("return document.querySelectorAll('.still rect').length")
+    assert bars == sum(e.figures.distance is not None for e in known.rides) + 3

@@ -2,13 +2,10 @@
 
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from selenium import webdriver
 
-from support.browser import chromium
 from support.shared_logs import planted_log
 
 
@@ -42,9 +39,3 @@ def folder(log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert done.returncode == 0, done.stderr
     (out / "said.txt").write_text(done.stdout)
     return out
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[webdriver.Chrome]:
-    with chromium(1400, 1000, False, "--host-resolver-rules=MAP * ~NOTFOUND") as driver:
-        yield driver

@@ -6,14 +6,17 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from support.browser import emulate, open_page
+from support.browser import emulate, open_page, resize
 
 AXE = Path(__file__).parents[1] / "page" / "node_modules" / "axe-core" / "axe.min.js"
 
 OPEN_ALL = "for (const one of document.querySelectorAll('details')) one.open = true;"
+_CLOSED = "window.closed_ones = [...document.querySelectorAll('details:not([open])')];"
+_CLOSE = "for (const one of window.closed_ones) one.open = false;"
 
-LOOKS = ((1400, False), (390, True), (1400, True), (390, False))
-"""Width of the screen in px, and whether the reader prefers dark colours."""
+LOOKS = ((1400, False), (390, True))
+"""Width of the screen in px, and whether the reader prefers dark colours, as a page is opened; the
+other colours are chosen while it is open."""
 
 SMALL = """
 return [...document.querySelectorAll("button, summary")]
@@ -52,6 +55,12 @@ def violations(driver: webdriver.Chrome) -> list[str]:
     return found
 
 
+def wrong(driver: webdriver.Chrome) -> list[str]:
+    """Return what axe-core finds, and what is too small a target, on the page as it is."""
+    small: list[str] = driver.execute_script(SMALL)
+    return violations(driver) + small
+
+
 def all_violations(driver: webdriver.Chrome, page: Path) -> dict[str, list[str]]:
     """Return what axe-core finds, and what is too small a target, in every look, closed and open.
 
@@ -61,9 +70,14 @@ def all_violations(driver: webdriver.Chrome, page: Path) -> dict[str, list[str]]
     for width, dark in LOOKS:
         emulate(driver, width, 900, dark)
         open_page(driver, page)
-        look = f"{width} px{', dark' if dark else ''}"
-        found[look] = violations(driver) + driver.execute_script(SMALL)
+        driver.execute_script(_CLOSED)
+        look = f"{width} px, {'dark' if dark else 'light'}"
+        found[look] = wrong(driver)
         driver.execute_script(OPEN_ALL)
-        found[f"{look}, all open"] = violations(driver) + driver.execute_script(SMALL)
+        found[f"{look}, all open"] = wrong(driver)
+        resize(driver, width, 900, not dark)
+        found[f"{look} no more, all open"] = wrong(driver)
+        driver.execute_script(_CLOSE)
+        found[f"{look} no more"] = wrong(driver)
     emulate(driver, 1400, 1000)
-    return {look: wrong for look, wrong in found.items() if wrong}
+    return {look: told for look, told in found.items() if told}

@@ -15,6 +15,10 @@ WAIT = 120.0
 """s to wait for the page before a test fails; generous, for slow machines."""
 
 
+NO_NAMES = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"
+"""No page finds another machine, whatever it asks for."""
+
+
 @contextmanager
 def chromium(
     width: int = 1400, height: int = 1000, dark: bool = False, *more: str
@@ -42,6 +46,7 @@ def chromium(
             "--hide-scrollbars",
             f"--user-data-dir={profile}",
             f"--window-size={width},{height}",
+            NO_NAMES,
             *more,
         ):
             options.add_argument(argument)
@@ -55,6 +60,19 @@ def chromium(
             yield driver
         finally:
             driver.quit()
+
+
+def anew(driver: webdriver.Chrome) -> None:
+    """Leave nothing of the test before: its pairing, its size and colours, what it made the
+    browser say."""
+    if not driver.current_url.startswith(("file:", "about:")):
+        driver.get("about:blank")  # a page that is served goes on asking its server
+    driver.execute_cdp_cmd("Network.clearBrowserCookies", {})
+    driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
+    driver.execute_cdp_cmd("Browser.setDownloadBehavior", {"behavior": "default"})
+    emulate(driver, 1400, 1000)
+    console_errors(driver)
+    requests(driver)
 
 
 def emulate(driver: webdriver.Chrome, width: int, height: int, dark: bool = False) -> None:

@@ -172,12 +172,12 @@ def command(*arguments: object, under: tuple[str, ...] = ()) -> tuple[int, str, 
     return Logger(*arguments, under=under).finish()
 
 
-def wait_until(happened: Callable[[], object]) -> None:
-    """Wait for something that other programs bring about."""
+def wait_until(happened: Callable[[], object], pause: float = 0.01) -> None:
+    """Wait for something that other programs bring about; look every ``pause`` s."""
     deadline = time.monotonic() + PATIENCE
     while not happened():
         assert time.monotonic() < deadline, "waited in vain"
-        time.sleep(0.01)
+        time.sleep(pause)
 
 
 def the_log(directory: Path) -> Path:
