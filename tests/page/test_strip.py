@@ -101,6 +101,8 @@ def test_a_window_dragged_on_the_strip_is_the_view_with_undo_and_an_address(
     assert whole[0] < start < end < whole[1]
     pixels = browser.execute_script("return stripPixels()")
     assert end - start == pytest.approx(200 / pixels * whole[1], rel=0.02)
+    # What follows at once would be one step with it.
+    browser.execute_async_script("setTimeout(arguments[0], 400)")
     # The window is moved by its middle.
     middle = browser.execute_script(
         "return stripX((view.start + view.end) / 2) - arguments[0].clientWidth / 2", picture

@@ -24,7 +24,10 @@ function showView() {
   drawTools();
 }
 
-// Panels in sight first and at once, then the others one by one, so that the page stays lively.
+// ms of a frame for panels out of sight: the page stays lively, and is not laid out anew for each.
+const SPELL = 10;
+
+// Panels in sight first and at once, then of the others as many as a frame has time for.
 function drawDue() {
   const inSight = ({ plot }) => {
     const box = plot.parentElement.getBoundingClientRect();
@@ -32,7 +35,11 @@ function drawDue() {
   };
   const due = panels.filter((panel) => panel.dirty && panel.box.open);
   const visible = due.filter(inSight);
-  for (const panel of visible.length ? visible : due.slice(0, 1)) drawPanel(panel);
+  const until = performance.now() + SPELL;
+  for (const panel of visible.length ? visible : due) {
+    drawPanel(panel);
+    if (!visible.length && performance.now() > until) break;
+  }
   if (besides) {
     besides = false;
     drawLane();
