@@ -57,6 +57,33 @@ def test_cells_in_millivolts_reach_no_alarm_and_are_told() -> None:
     assert line.startswith("cell_voltage_1 comes in mV, not V")
 
 
+def test_every_group_has_its_heading_and_parts_alone_have_temperatures() -> None:
+    from sagline_analyser.page.panels import HEADED
+
+    for term in vocabulary().values():
+        assert term.group in HEADED, f"group {term.group}: no heading in page/panels.py"
+        if term.group == "temperature":  # the hottest of them is told as the hottest part
+            assert term.unit == "°C", f"{term.name} is no temperature of a part"
+
+
+def test_humidity_is_drawn_beside_the_air_and_is_no_hot_part(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from dataclasses import replace
+
+    from sagline_analyser.page import panels
+
+    air = vocabulary()["ambient_temperature"]
+    told = {**vocabulary(), "humidity": replace(air, name="humidity", unit="1")}
+    monkeypatch.setattr(panels, "vocabulary", lambda: told)
+    names = [channel(n, u) for n, u in (("humidity", "1"), ("ambient_temperature", "°C"))]
+    (group,) = lay_out([_drawn(one) for one in names])
+    assert (group.id, [panel.title for panel in group.panels]) == (
+        "temperature",
+        ["humidity", "ambient temperature"],
+    )
+
+
 def test_a_group_without_a_panel_keeps_its_channels(monkeypatch: pytest.MonkeyPatch) -> None:
     from dataclasses import replace
 

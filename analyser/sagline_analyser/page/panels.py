@@ -20,13 +20,16 @@ _SYMBOLS = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", 
 _GROUPS = (
     ("current", "Currents", ("current",)),
     ("duty", "Duty cycle", ("duty",)),
-    ("temperature", "Temperatures", ("temperature",)),
+    ("temperature", "Temperatures", ("temperature", "air")),
     ("cell", "Cells", ("cell",)),
     ("voltage", "Pack", ("voltage", "charge")),
     ("speed", "Speed and rider", ("speed", "input")),
     ("height", "Height", ("place",)),
     ("other", "Other channels", ("other",)),
 )
+HEADED = frozenset(group for _, _, members in _GROUPS for group in members)
+"""Groups of channels that have a heading of their own, or "other"."""
+
 _DERIVED = {"cell_spread": "cell", "derived_speed": "speed"}
 
 
@@ -99,7 +102,7 @@ def _group_of(column: Column) -> str:
     term = vocabulary().get(name)
     group = _DERIVED.get(name) or (term.group if term else "other")
     # A group that no panel was thought of for must not take its channels off the page.
-    return group if any(group in members for _, _, members in _GROUPS) else "other"
+    return group if group in HEADED else "other"
 
 
 def _limits(name: str) -> bool:

@@ -114,7 +114,7 @@ def columns_of(keys: Iterable[str], channels: Mapping[str, Channel], name: str) 
 def _warms(channel: Channel | None) -> bool:
     """Whether it is the temperature of a part, not of the air."""
     term = channel.term if channel else None
-    return term is not None and term.group == "temperature" and term.name != "ambient_temperature"
+    return term is not None and term.group == "temperature"
 
 
 def _part(channel: Channel | None) -> str:

@@ -358,7 +358,7 @@ def _hottest(ride: Ride) -> list[Finding]:
     parts = [
         part
         for name, term in vocabulary().items()
-        if term.group == "temperature" and name != "ambient_temperature"
+        if term.group == "temperature"
         for part in present(ride, name)
     ]
     if not parts:

@@ -436,7 +436,8 @@ ALIKE = 1.0
 _MEASURED = {
     name
     for name, term in vocabulary().items()
-    if term.group in ("voltage", "current", "cell", "speed", "temperature") and not term.limit_of
+    if term.group in ("voltage", "current", "cell", "speed", "temperature", "air")
+    and not term.limit_of
 }
 """What a converter reads, with its noise; a hand or a program may well do the same thing twice."""
 
