@@ -22,7 +22,6 @@ import numpy.typing as npt
 from numpy.polynomial import legendre
 
 from ..readings.around import BLOCK
-from ..readings.quantiles import median_near
 from ..readings.series import KEEP, Array, Flags, Series, interpolate
 from ..readings.unknown import NotKnown
 
@@ -213,8 +212,9 @@ def low_pass(series: Series, time_constant: float) -> Array:
         before = np.r_[value[max(start - 1, 0)], here[:-1]]
         with np.errstate(invalid="ignore", divide="ignore"):
             # ∫ e^-(h-s)/τ (a + (b - a) s/h) ds/τ; its limit for a short step is its mean times h/τ.
-            mean = np.where(short > 1e-6, -np.expm1(-short) / short, 1 - short / 2)
-        gain[part] = here - before * np.exp(-short) - (here - before) * mean
+            lost = np.expm1(-short)
+            mean = np.where(short > 1e-6, lost / -short, 1 - short / 2)
+        gain[part] = (here - before) * (1 - mean) - before * lost
     restart = series.gap
     age = np.cumsum(step, out=step)
     # f = e^-age · (f₀·e^age₀ + Σ gain·e^age), in pieces short enough for the exponential.
@@ -381,7 +381,8 @@ def _find_skew(columns: Columns, times: Array, voltages: Array) -> float:
     # All cells share one skew, so their mean finds it as well as each of them would.
     mean = voltages.mean(axis=1, keepdims=True)
     best = 0.0
-    for reach, step in ((LARGEST_SKEW, 0.05), (0.05, 0.01), (0.01, 0.002)):
+    # The ends of a finer search are the neighbours that were no better.
+    for reach, step in ((LARGEST_SKEW, 0.05), (0.04, 0.01), (0.008, 0.002)):
         skews = best + np.arange(-reach, reach + step / 2, step)
         skews = np.clip(skews, -LARGEST_SKEW, LARGEST_SKEW)
         best = float(skews[np.argmin(misfits(skews, mean))])
@@ -457,9 +458,7 @@ def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
         inverse = _inverse(squares.sum(axis=0))
         before, result = result, (inverse @ right[:, :, None])[:, :, 0]
         rest = seen - result @ np.swapaxes(design, 1, 2)
-        away, before_it = np.abs(rest), 0.6745 * noise[:, 0]
-        middle = [median_near(away[:, k].ravel(), near) for k, near in enumerate(before_it)]
-        noise = np.maximum(np.array(middle) / 0.6745, 1e-6)[:, None]
+        noise = np.maximum(_medians(np.abs(rest)) / 0.6745, 1e-6)[:, None]
         if (np.abs(result - before).sum(axis=1) < 0.003 * noise[:, 0]).all():
             break  # the columns are scaled: no fitted voltage moved by more than this
     values, turn = np.linalg.eigh(inverse)
@@ -467,6 +466,14 @@ def _robust(design: Array, voltages: Array) -> tuple[Array, Array, Array]:
     scores = _scores(squares, (weight * rest) @ design, root)
     left_out = result - (inverse @ scores[..., None])[..., 0]
     return (result / scale).T, np.swapaxes(left_out / scale, 1, 2), noise[:, 0]
+
+
+def _medians(values: Array) -> Array:
+    """Return the median of each cell's ``values``, shape (groups, cells, rows), none NaN."""
+    each = np.swapaxes(values, 0, 1).reshape(values.shape[1], -1)
+    half = each.shape[1] // 2
+    part = np.partition(each, (half - 1, half), axis=1)
+    return np.asarray((part[:, half - 1 + each.shape[1] % 2] + part[:, half]) / 2, np.float64)
 
 
 def _scores(square: Array, plain: Array, root: Array) -> Array:

@@ -267,6 +267,7 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
     with np.errstate(divide="ignore", invalid="ignore"):
         second = np.nan_to_num((looks / _others(looks) - 1).max(axis=0), nan=np.inf)
     vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
+    flat = float(np.median(rests.voltage)) <= PLATEAU
     cells = tuple(
         Cell(
             pack.numbers[at],
@@ -282,7 +283,7 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
             float(low[at]),
             float(ten_excess[at]),
             float(ten_low[at]),
-            *_size_and_lag(pack, rests, at),
+            *_size_and_lag(pack, rests, at, flat),
             second=float(second[at]),
         )
         for at, key in enumerate(fit.keys)
@@ -302,10 +303,10 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
 
 
 def _size_and_lag(
-    pack: PackFit, rests: Rests, at: int
+    pack: PackFit, rests: Rests, at: int, flat: bool
 ) -> tuple[Estimate | None, float, Estimate | None, float, Estimate | None, float]:
     """Return size, lag at the start and at the end, each with how likely it is beyond SMALL or
-    LAGS."""
+    LAGS; on the ``flat`` of a curve no size shows."""
     if pack.unequal is None:
         return None, 0.0, None, 0.0, None, 0.0
     own, whole = pack.unequal[at], rests.capacity
@@ -313,7 +314,7 @@ def _size_and_lag(
     drawn = rests.drawn[1] - rests.drawn[0]
     return (
         own.size,
-        own.chance_smaller(SMALL) if float(np.median(rests.voltage)) > PLATEAU else 0.0,
+        0.0 if flat else own.chance_smaller(SMALL),
         lag,
         own.chance_lagging(LAGS * whole),
         behind,
@@ -512,11 +513,8 @@ def _details(cells: PackCells) -> list[str]:
             f"The cell readings are stamped {abs(cells.skew):.2f} s {late} than the current they "
             "belong to; this was allowed for."
         )
-    stuck = [
-        str(cell.number)
-        for cell in cells.cells
-        if cell.step < 0.1 * np.median([c.step for c in cells.cells])
-    ]
+    middle = float(np.median([cell.step for cell in cells.cells]))
+    stuck = [str(cell.number) for cell in cells.cells if cell.step < 0.1 * middle]
     if stuck:
         lines.append(f"Cell {', '.join(stuck)} does not answer to load: is its wire connected?")
     return lines

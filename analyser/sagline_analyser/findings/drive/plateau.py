@@ -161,7 +161,20 @@ def resolution(value: Array) -> float:
     step = _least_apart(some)
     if 0 < step < FINE * float(np.ptp(some)):
         return step  # some of them show that the steps are too fine to matter
+    if step > 0 and _all_on(value, float(some[0]), step):
+        return step
     return _least_apart(_different(value, some))
+
+
+def _all_on(value: Array, base: float, step: float) -> bool:
+    """Whether every value lies a whole number of steps from ``base``: then none are nearer to each
+    other than one step, and nothing has to be sorted to know it."""
+    for at in range(0, len(value), FEW):
+        number = (value[at : at + FEW] - base) / step
+        number -= np.rint(number)
+        if np.abs(number, out=number).max() > 1e-3:
+            return False
+    return True
 
 
 def _least_apart(rising: Array) -> float:

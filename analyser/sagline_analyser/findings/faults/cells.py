@@ -39,7 +39,7 @@ class CellBelief:
         for alarm in self.alarms:
             if alarm.span.start <= when <= alarm.span.end:
                 return alarm
-        span = Span(when, when, value, when, 0.0, 0.0, 1, False)
+        span = Span(when, when, value, when, 0.0, 1, False)
         full = self.it.board.battery.cell_full if self.it.board else None
         return judge_span(self.it, self._pack(when), key, series, span, level, full)
 

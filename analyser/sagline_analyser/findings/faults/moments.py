@@ -145,11 +145,10 @@ def drops(series: Series, share: float, least: float) -> list[tuple[int, int]]:
     run = np.cumsum(series.gap)
     high = np.fmax(highest_before(time, value, INSTANT), np.r_[np.nan, value[:-1]])
     found: list[tuple[int, int]] = []
-    for after in np.flatnonzero(
-        (high >= max(least, 1e-9)) & (value <= (1 - share) * high)
-    ).tolist():
-        start = min(int(np.searchsorted(time, time[after] - INSTANT, "left")), after - 1)
-        start += int(np.searchsorted(run[start : after + 1], run[after]))  # not across a gap
+    low = np.flatnonzero((high >= max(least, 1e-9)) & (value <= (1 - share) * high))
+    starts = np.minimum(np.searchsorted(time, time[low] - INSTANT, "left"), low - 1)
+    starts = np.maximum(starts, np.searchsorted(run, run[low], "left"))  # not across a gap
+    for start, after in zip(starts.tolist(), low.tolist(), strict=True):
         if start == after:
             continue
         before = start + int(np.argmax(value[start:after]))

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ..readings.around import highest_before
 from ..readings.series import Array, Series, interpolate
 from ..readings.summary import words
 from .scene import Scene
@@ -303,7 +304,11 @@ def _there_and_back(
         return None
     first = np.searchsorted(time, time - within, "left")
     end = np.searchsorted(time, time + within, "right")
-    for middle in range(1, len(value) - 1):
+    # Most readings are near all those before them, and need no look at each.
+    rise = value + highest_before(time, -value, within + 1e-6)
+    fall = highest_before(time, value, within + 1e-6) - value
+    far = np.flatnonzero(np.fmax(rise, fall)[1:-1] >= size) + 1
+    for middle in far.tolist():
         away = np.abs(value[first[middle] : middle] - value[middle])
         for a in (np.flatnonzero(away >= size) + first[middle]).tolist():
             jump = value[middle] - value[a]

@@ -211,9 +211,8 @@ def fit(
         if close or best[0] < 2 * whole / each:
             break  # it fits, or it has been found twice: another start would end here as well
     at = best[1] if best is not None else centre
-    bases, slopes = _slopes(at[None, :], misfit)
-    slope = slopes[0]
-    noise = max(noise, each * float(np.sum(bases[0] ** 2)) / whole, _alike(bases[0], heavy))
+    base, slope = _slope(misfit(_around(at)))
+    noise = max(noise, each * float(np.sum(base**2)) / whole, _alike(base, heavy))
     curve = slope.T @ slope / noise + np.diag(1 / width**2)
 
     def odds(sets: Array) -> Array:
@@ -259,7 +258,7 @@ def _late(path: Array, steps: Array, at: Numbers) -> Array:
     told[1:] += past * (path[:-1] - first)
     reach, power = 1, keep
     while reach < len(path) and power.max() > FORGOTTEN:
-        told[reach:] += power * told[:-reach].copy()
+        told[reach:] += power * told[:-reach]
         reach, power = 2 * reach, power * power
     return np.asarray((told + first)[at])
 
@@ -382,13 +381,15 @@ def _flattened(weight: Array) -> Array:
     return shares(low)
 
 
-def _slopes(at: Array, misfit: _Misfit) -> tuple[Array, Array]:
-    """Return the misfits at some places, shape (k, n), and their derivatives, shape (k, n, p), all
-    in one run, which costs little more for many sets than for one; ``at`` is of shape (k, p)."""
-    steps = np.vstack([np.zeros(at.shape[1]), SMALL * np.eye(at.shape[1])])
-    rows = misfit((at[:, None] + steps).reshape(-1, at.shape[1]))
-    rows = rows.reshape(len(at), len(steps), -1)
-    return rows[:, 0], np.swapaxes(rows[:, 1:] - rows[:, :1], 1, 2) / SMALL
+def _around(at: Array) -> Array:
+    """Return the place (p,) and those a little further in each direction, shape (1 + p, p)."""
+    return np.asarray(at + np.vstack([np.zeros(len(at)), SMALL * np.eye(len(at))]))
+
+
+def _slope(rows: Array) -> tuple[Array, Array]:
+    """Return the misfits at a place, shape (n,), and their derivatives, shape (n, p), from those
+    :func:`_around` it."""
+    return rows[0], np.asarray((rows[1:] - rows[0]).T / SMALL)
 
 
 def _descend(
@@ -402,9 +403,9 @@ def _descend(
         return np.where(np.isfinite(costs), costs, np.inf)
 
     damping = 1e-2
-    bases, slopes = _slopes(at[None, :], misfit)
-    base, slope = bases[0], slopes[0]
-    cost = float(cost_of(bases, at[None, :])[0])
+    base, slope = _slope(misfit(_around(at)))
+    cost = float(cost_of(base[None, :], at[None, :])[0])
+    expected = 0
     for _ in range(30):
         pull = slope.T @ base / noise + (at - centre) / width**2
         curve = slope.T @ slope / noise + np.diag(1 / width**2)
@@ -414,8 +415,10 @@ def _descend(
             [at - np.linalg.solve(curve + d * np.diag(np.diag(curve)), pull) for d in tries]
         )
         sets = np.clip(sets, centre - 6 * width, centre + 6 * width)
-        rows = misfit(sets)
-        costs = cost_of(rows, sets)
+        # A run costs little more for many sets than for one: the slopes come with it, where the
+        # step before makes one of the three likely.
+        rows = misfit(np.vstack([sets, _around(sets[expected])[1:]]))
+        costs = cost_of(rows[: len(sets)], sets)
         pick = int(np.argmin(costs))
         if costs[pick] >= cost:
             damping *= 100
@@ -424,8 +427,9 @@ def _descend(
             continue
         gain, cost, damping = cost - float(costs[pick]), float(costs[pick]), tries[pick]
         at = sets[pick]
-        bases, slopes = _slopes(at[None, :], misfit)
-        base, slope = bases[0], slopes[0]
         if gain < SETTLED:
             break
+        known = np.vstack([rows[pick : pick + 1], rows[len(sets) :]])
+        base, slope = _slope(known if pick == expected else misfit(_around(at)))
+        expected = pick
     return cost, at

@@ -9,6 +9,7 @@ from sagline_logger.format import Battery
 
 from ...load.ride import Ride
 from .electric import pack_voltage, present
+from .quantiles import median
 from .series import Series
 
 SWAP_STEP = 0.05
@@ -60,7 +61,7 @@ def pack_spans(ride: Ride) -> tuple[PackSpan, ...]:
 def _jump(series: Series, time: float) -> float | None:
     at = int(np.searchsorted(series.time, time - 1e-6))
     before, after = series.value[max(at - 3, 0) : at], series.value[at : at + 3]
-    return float(np.median(after) - np.median(before)) if len(before) and len(after) else None
+    return median(after) - median(before) if len(before) and len(after) else None
 
 
 def during(series: Series, span: PackSpan) -> Series:

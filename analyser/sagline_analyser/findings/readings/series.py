@@ -204,7 +204,9 @@ def size(series: Series) -> Series:
 
 def steps(series: Series) -> Array:
     """Return the s between neighbours, shape (n - 1,), 0 across gaps."""
-    return np.where(series.gap[1:], 0.0, np.diff(series.time))
+    found = series.time[1:] - series.time[:-1]
+    found[series.gap[1:]] = 0.0
+    return found
 
 
 def integral(series: Series) -> float:

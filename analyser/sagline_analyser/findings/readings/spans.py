@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .series import Array, Series, integral, integral_of_square
+from .series import Array, Series, integral_of_square
 
 
 @dataclass(frozen=True)
@@ -28,15 +28,14 @@ class Span:
 
     ``start`` and ``end`` lie where the straight line between two samples meets the level, or at
     the edge sample where a gap cuts the stretch off (``cut``).  ``peak`` is the sample furthest
-    beyond, at ``peak_time``.  ``area`` is the integral of the series from start to end (unit × s)
-    and ``square`` that of its square (unit² × s).  ``touches`` counts the merged stretches.
+    beyond, at ``peak_time``.  ``square`` is the integral of the series' square from start to end
+    (unit² × s).  ``touches`` counts the merged stretches.
     """
 
     start: float
     end: float
     peak: float
     peak_time: float
-    area: float
     square: float
     touches: int
     cut: bool
@@ -88,11 +87,10 @@ def find_spans(series: Series, level: float, above: bool, rules: Rules) -> list[
         if end - start < rules.minimum:
             continue
         peak = first + int(np.argmax(excess[first : last + 1]))
-        part = _piece(series, first, last, start, end, level)
+        square = _square(series, first, last, start, end, level)
         cut = bool(starts[first] or last + 1 == count or starts[last + 1])
-        area, square = integral(part), integral_of_square(part)
         value, time = float(series.value[peak]), float(series.time[peak])
-        spans.append(Span(start, end, value, time, area, square, touches, cut))
+        spans.append(Span(start, end, value, time, square, touches, cut))
     return spans
 
 
@@ -111,12 +109,13 @@ def _edges(series: Series, excess: Array, first: int, last: int) -> tuple[float,
     return start, end
 
 
-def _piece(series: Series, first: int, last: int, start: float, end: float, level: float) -> Series:
-    """Return the samples first to last with the meeting points put at both ends."""
-    inner = slice(first, last + 1)
-    lead = [start] if start < series.time[first] else []
-    tail = [end] if end > series.time[last] else []
-    time = np.r_[lead, series.time[inner], tail]
-    value = np.r_[[level] * len(lead), series.value[inner], [level] * len(tail)]
-    gap = np.zeros(len(time), bool)
-    return Series(time, value, gap)
+def _square(series: Series, first: int, last: int, start: float, end: float, level: float) -> float:
+    """Return the integral of the square along the samples first to last, from and to the points at
+    both ends where the line meets the level."""
+    count = last - first + 1
+    time, value = np.full(count + 2, start), np.full(count + 2, float(level))
+    time[1:-1], value[1:-1] = series.time[first : last + 1], series.value[first : last + 1]
+    time[-1] = end
+    # At an edge sample that a gap cuts off, there is nothing to put before or behind it.
+    inner = slice(int(start >= time[1]), count + 2 - int(end <= time[-2]))
+    return integral_of_square(Series(time[inner], value[inner], np.zeros(count + 2, bool)[inner]))
