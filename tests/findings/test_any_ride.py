@@ -130,7 +130,7 @@ def rides(draw: st.DrawFn) -> Ride:
     return make_ride(*drawn, **changes, duration=end)
 
 
-@pytest.mark.filterwarnings("error")
+@pytest.mark.filterwarnings("error", "ignore::hypothesis.errors.HypothesisWarning")
 @settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 @given(rides(), st.booleans())
 def test_every_answer_is_given_or_says_why_not(ride: Ride, with_board: bool) -> None:
@@ -157,3 +157,17 @@ def test_a_link_that_was_away_for_milliseconds_was_not_away_for_nothing() -> Non
         )
         (event,) = trace_data(ride, None, (), (), strip(Gathered(ride)))[0]["events"]
         assert event["text"] == f"{told}; port gone"
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("seed", [0, 1, 8, 11, 18])
+def test_voltages_that_no_pack_has_break_nothing(seed: int) -> None:
+    # Found by the rides above: 100 kV here and there, while the current only rises.
+    there = np.random.default_rng(seed).integers(-1, 2, 400) * 1e5
+    rising = np.round(np.linspace(0, 40, 400), 3)
+    columns = {channel("pack_voltage", "V"): there, channel("battery_current", "A"): rising}
+    ride = make_ride(make_stream("s0", np.arange(400) / 100, columns))
+    said = answers(open_basis(ride, None))
+    assert {answer.key for answer in said} == set(QUESTIONS)
+    for answer in said:
+        json.dumps(asdict(answer), allow_nan=False)

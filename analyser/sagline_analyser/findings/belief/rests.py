@@ -182,7 +182,7 @@ def find_rests(fit: CircuitFit, capacity: float | None, kind: str = "") -> Rests
     for turn in range(5):
         weight = spread / (OFFSET**2 + (rough * size) ** 2)
         square = (design * weight[:, None]).T @ design + sure
-        covariance = np.linalg.inv(square)
+        covariance = _inverse(square)
         found = covariance @ (design.T @ (voltages * weight[:, None]) + (sure @ mean)[:, None])
         rest = np.abs(voltages - design @ found)
         noise = np.sqrt(OFFSET**2 + (rough * size) ** 2)[:, None]
@@ -195,6 +195,17 @@ def find_rests(fit: CircuitFit, capacity: float | None, kind: str = "") -> Rests
     return _rests(
         fit, load, bend, knots, found, covariance, design, voltages, ohms, drawn, size_of, own
     )
+
+
+def _inverse(square: Array) -> Array:
+    """Return the inverse of a symmetric matrix; what readings that no pack has leave without one
+    is taken for nothing known."""
+    try:
+        return np.asarray(np.linalg.inv(square), np.float64)
+    except np.linalg.LinAlgError:
+        scale = 1 / np.sqrt(np.diag(square))
+        even = np.linalg.pinv(square * np.outer(scale, scale), hermitian=True)
+        return np.asarray(even * np.outer(scale, scale), np.float64)
 
 
 def _rests(
