@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 from sagline_logger.format import Limit
 from sagline_logger.live.alarms import Alarm, AlarmThreshold, worst_first
 from sagline_logger.live.digits import large
-from sagline_logger.live.glance import numbers
-from sagline_logger.live.layout import CAUTION, Status, draw, duration, size
+from sagline_logger.live.glance import Number, numbers
+from sagline_logger.live.layout import CAUTION, LARGE, Status, _list, draw, duration, size
 from sagline_logger.live.watch import AlarmWatch
 from support.channels import STANDARD
 
@@ -41,7 +41,7 @@ def text(lines) -> str:
 
 
 def test_the_nine_numbers_are_the_ones_that_matter():
-    found = numbers(LATEST, STANDARD)
+    found = numbers(LATEST, STANDARD)[:LARGE]
     assert [n.title for n in found] == [
         "speed",
         "battery current",
@@ -61,7 +61,7 @@ def test_the_nine_numbers_are_the_ones_that_matter():
 
 
 def test_nothing_known_yet_shows_dashes():
-    assert [number.text for number in numbers({}, STANDARD)] == ["-"] * 9
+    assert {number.text for number in numbers({}, STANDARD)} == {"-"}
 
 
 def test_the_two_most_loaded_of_many_motors_are_shown():
@@ -110,6 +110,20 @@ def test_a_large_screen_gets_numerals_twice_as_high():
     assert rows[1] == 3 * 5 and rows[0] == 3 * 3  # a numeral is five half rows high
     for word in ("speed", "charge", "pack voltage", "! lowest cell 7", "ALARM motor temp"):
         assert any(word in line for line in page), word
+
+
+def test_a_tenth_number_takes_no_large_one_from_the_screen():
+    more = (
+        Number("throttle", 61.0, "%", 0, "", ("throttle",), "throttle"),
+        Number("field current", 4.2, "A", 1, "", ("field_current",), "field"),
+    )
+    known = numbers(LATEST, STANDARD)
+    for width, height in ((80, 24), (120, 40)):
+        page = text(draw([*known[:LARGE], *more], [LOW, HOT], STATUS, width, height))
+        assert sum("█" in line or "▀" in line for line in page.splitlines()) >= 9
+        assert " throttle    61 %" in page and " field      4.2 A" in page
+        assert page.count("ALARM") == 2 and CAUTION in page
+    assert "!throttle    61 %" in text(_list(more, {"throttle"}, 80))
 
 
 def test_a_numeral_twice_as_large_is_the_same_picture():

@@ -31,7 +31,8 @@ class Number:
 
 
 def numbers(latest: Mapping[str, float], channels: Mapping[str, Channel]) -> tuple[Number, ...]:
-    """Return nine numbers from ``latest`` (column name → value), in rows of three.
+    """Return the numbers from ``latest`` (column name → value), in rows of three: the first nine
+    are shown large where there is room.
 
     More than two motors are shown as the two with the largest current.
     """

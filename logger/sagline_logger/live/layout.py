@@ -61,7 +61,8 @@ def draw(
     kept = room - min(len(warnings), 2)
     blocks = _list(numbers, bad, width)
     for scale in (2, 1):
-        large_ones = _blocks(numbers, bad, width, scale)
+        large_ones = _blocks(numbers[:LARGE], bad, width, scale)
+        large_ones += _list(numbers[LARGE:], bad, width)
         if width >= 3 * _LEAST * scale - (scale - 1) * 12 and len(large_ones) <= kept:
             blocks = large_ones
             break
@@ -96,6 +97,9 @@ def size(number: float) -> str:
 
 
 _LEAST = 20  # columns that a block of large digits needs
+
+LARGE = 9
+"""Numbers in large digits: three rows fit a terminal of 24 lines.  Further ones are words below."""
 
 
 def _header(status: Status, width: int) -> Line:
