@@ -214,3 +214,23 @@ def test_the_formatter_is_not_fought() -> None:
         if told in path.read_text(encoding="utf-8")
     ]
     assert len(places) <= 10, places
+
+
+BEGUN_AT = {"__init__", "__main__", "cli", "start", "demo"}
+"""Modules that an entry point or Python itself begins at."""
+
+
+def test_every_module_is_reached() -> None:
+    """A source, a question or a command whose line in its table was forgotten is a module that
+    nothing imports and no table names: it would be lost without a word."""
+    found = dict(modules())
+    reached = {name for module, path in found.items() for _, name in imports(module, path)}
+    reached |= {name.rpartition(".")[0] for name in reached}
+    for module, path in found.items():  # tables that name modules, imported when they are asked for
+        package = module.split(".")[:-1]
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                for word in node.value.split()[:1]:
+                    reached.add(".".join([*package, word.lstrip(".")]))
+    alone = [m for m in found if m not in reached and m.split(".")[-1] not in BEGUN_AT]
+    assert not alone, f"{alone}: has each its line in the table that names it?"
