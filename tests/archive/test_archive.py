@@ -16,6 +16,7 @@ from sagline_logger.format import SaglineError, open_log, wrap_in_page
 from support.logs import board, log_bytes, pack
 from support.logs import time as time_record
 from support.shared_logs import STREAM
+from support.started import run_text
 
 
 def small_log() -> bytes:
@@ -34,10 +35,12 @@ def log(tmp_path: Path) -> Path:
 
 def command(*words: object, memory: int | None = None) -> "subprocess.CompletedProcess[str]":
     """Run a program as a child, with at most ``memory`` bytes of address space."""
+    if memory is None:
+        program, *rest = words
+        return run_text([str(program).removesuffix(".cli"), *rest])
 
     def bound() -> None:
-        if memory is not None:
-            resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
+        resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
 
     return subprocess.run(
         [sys.executable, "-m", *map(str, words)],

@@ -1,12 +1,14 @@
 """What answers say, read as a rider reads it: articles, names, units, one doubt told once."""
 
 import re
+from functools import cache
 
 import numpy as np
 import pytest
 
 from sagline_analyser.findings.answers import answers
 from sagline_analyser.findings.basis import Basis, open_basis
+from sagline_analyser.load import Ride
 from sagline_logger.format import read_board_file
 from support.faults import BOARD, Script, fault
 from support.rides import channel, make_ride, make_stream
@@ -30,6 +32,12 @@ def said(basis: Basis) -> list[str]:
     for one in answers(basis):
         lines += [one.headline, one.verdict, *one.details]
     return lines
+
+
+@cache
+def sound(seed: int) -> Ride:
+    """Return the ride of ``seed``, in which one thing after another is broken: in a copy."""
+    return own_ride(seed, 120.0)
 
 
 RIDES = [
@@ -59,7 +67,7 @@ def test_answers_read_as_a_rider_reads_them(what: str, name: str, seed: int) -> 
         made = next(x for n in range(seed, seed + 20) if (x := fault_ride(name, n)) is not None)
         basis = open_basis(made.ride, made.board)
     else:
-        ride = own_ride(seed, 120.0)
+        ride = sound(seed)
         found = broken(ride, name, seed) if name != "duty" else None
         basis = open_basis(found.ride if found is not None else ride)
     for line in said(basis):
@@ -70,7 +78,7 @@ def test_answers_read_as_a_rider_reads_them(what: str, name: str, seed: int) -> 
 
 
 def test_one_sensor_is_doubted_once_for_one_thing() -> None:
-    ride = own_ride(7, 120.0)
+    ride = sound(7)
     found = broken(ride, "thermistor open", 7)
     assert found is not None
     told = [(doubt.key, doubt.doubt) for doubt in open_basis(found.ride).sensors]

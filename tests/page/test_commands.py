@@ -13,11 +13,11 @@ from page.conftest import BOARD
 from sagline_analyser.load import Ride
 from sagline_analyser.page.figures import figure
 from sagline_logger.format import SIGNATURE, SaglineError, Samples, encode_frame
+from support.started import run_text
 
 
 def analyse(*words: str | Path) -> "subprocess.CompletedProcess[str]":
-    command = [sys.executable, "-m", "sagline_analyser.cli", *map(str, words)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=300)
+    return run_text(["sagline_analyser", *words])
 
 
 def test_summary_in_words_and_as_json_agree(log: Path) -> None:

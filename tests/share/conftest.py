@@ -1,17 +1,16 @@
 """The planted log, shared by the real command; and a browser without a network."""
 
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from support.shared_logs import planted_log
+from support.started import run_text
 
 
 def command(*words: object, program: str = "analyser") -> "subprocess.CompletedProcess[str]":
-    line = [sys.executable, "-m", f"sagline_{program}.cli", *map(str, words)]
-    return subprocess.run(line, capture_output=True, text=True, timeout=300)
+    return run_text([f"sagline_{program}", *words])
 
 
 @pytest.fixture(scope="session")

@@ -65,8 +65,8 @@ def chromium(
 def anew(driver: webdriver.Chrome) -> None:
     """Leave nothing of the test before: its pairing, its size and colours, what it made the
     browser say."""
-    if not driver.current_url.startswith(("file:", "about:")):
-        driver.get("about:blank")  # a page that is served goes on asking its server
+    if driver.current_url != "about:blank":
+        driver.get("about:blank")  # lest the page before draws itself anew, or asks its server
     driver.execute_cdp_cmd("Network.clearBrowserCookies", {})
     driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
     driver.execute_cdp_cmd("Browser.setDownloadBehavior", {"behavior": "default"})

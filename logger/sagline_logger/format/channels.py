@@ -104,7 +104,7 @@ class Channel:
         exact = (scale(value, -self.exponent) - self.offset) / self.multiplier
         if self.type is SampleType.F32:
             return exact
-        low, high = bounds(self.type)
+        low, high = _BOUNDS[self.type]
         nearest = round(min(max(exact, low), high))
         if nearest == self.missing:  # a real reading must never turn into "no reading"
             nearest += 1 if nearest < high else -1
@@ -195,6 +195,10 @@ def bounds(kind: SampleType) -> tuple[int, int]:
     if kind in (SampleType.I8, SampleType.I16, SampleType.I32):
         return -(1 << (bits - 1)), (1 << (bits - 1)) - 1
     return 0, (1 << bits) - 1
+
+
+_BOUNDS = {int(kind): bounds(kind) for kind in SampleType}
+"""By the whole number: the hash of an enumeration's member is Python's own work at every sample."""
 
 
 def scale(number: int | float, exponent: int) -> float:
