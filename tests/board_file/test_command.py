@@ -21,6 +21,7 @@ from sagline_logger.format.board_tables import SETTINGS
 from sagline_logger.format.toml_tables import rules
 from sagline_logger.simulator.kestrel import KESTREL
 from support import board_doc
+from support.protocol_files import TEMPLATE
 
 DOCUMENT = Path(__file__).parents[2] / "protocol_docs" / "board_file.md"
 DEMO = Path(__file__).parents[2] / "analyser" / "sagline_analyser" / "demo_board.toml"
@@ -142,3 +143,13 @@ def test_the_demos_board_file_describes_the_simulated_board() -> None:
     assert board.settings["regen_current_limit"] == limits.charge_current
     assert board.settings["duty_limit"] == limits.duty_ceiling
     assert {limit.channel for limit in derive_limits(board)} <= vocabulary().keys()
+
+
+def test_a_key_that_the_template_lacks_gets_its_line_in_its_table() -> None:
+    text = TEMPLATE.read_text(encoding="utf-8")
+    line = "#pole_pairs = 7               # half the number of magnets\n"
+    assert line in text and board_doc.template(text) == text
+    filled = board_doc.template(text.replace(line, ""))
+    made = "#pole_pairs = 14              # pole pairs (half the magnets)\n"
+    assert made in filled.partition("#[[motors]]")[2].partition("#[[controllers]]")[0]
+    assert filled.replace(made, "") == text.replace(line, "")

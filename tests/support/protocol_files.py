@@ -1,4 +1,5 @@
-"""The generated files of ``protocol_docs/``: test vectors and the table of channel names.
+"""The generated files: test vectors, the tables of channel names and of a board file's keys, and
+the lines of a board file's template.
 
 ``python tests/support/protocol_files.py`` writes them; the tests say when they are out of date.
 """
@@ -60,9 +61,11 @@ from sagline_logger.format.limits import (
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from support import board_doc
 from support.segment_vectors import segments
 
 DOCS = Path(__file__).parents[2] / "protocol_docs"
+TEMPLATE = DOCS.parent / "logger" / "sagline_logger" / "board" / "template.toml"
 VECTORS = DOCS / "vectors"
 
 KIND_NAMES: dict[type, str] = {
@@ -712,8 +715,14 @@ def vocabulary_table() -> str:
 
 
 def generated_files() -> dict[Path, str]:
-    """Return every generated file of ``protocol_docs/`` with its text."""
-    return {**vector_files(), DOCS / "vocabulary.md": vocabulary_table()}
+    """Return every generated file with its text; of some only the tables are made."""
+    keys = DOCS / "board_file.md"
+    return {
+        **vector_files(),
+        DOCS / "vocabulary.md": vocabulary_table(),
+        keys: board_doc.document(keys.read_text(encoding="utf-8")),
+        TEMPLATE: board_doc.template(TEMPLATE.read_text(encoding="utf-8")),
+    }
 
 
 if __name__ == "__main__":
