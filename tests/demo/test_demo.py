@@ -10,6 +10,7 @@ from selenium import webdriver
 from sagline_analyser.load import load_ride
 from sagline_logger.format import CAUTION
 from support.browser import console_errors, open_page
+from support.started import run_text
 
 
 def demo(*words: str) -> "subprocess.CompletedProcess[str]":
@@ -31,6 +32,8 @@ def test_demo_captures_a_ride_and_its_report_opens(
     assert sum(ride.quality.lost_samples.values()) == 0
     assert ride.quality.ended and ride.link_gaps == ()
     assert str(sum(len(stream.time) for stream in ride.streams.values())) in done.stdout
+    # The board file inside the log gives the limits.
+    assert "Limits crossed" in run_text(["sagline_analyser", "summary", "--full", log]).stdout
     open_page(browser, Path(page[1]))
     assert console_errors(browser) == []
 

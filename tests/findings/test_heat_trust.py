@@ -9,7 +9,7 @@ import pytest
 
 from sagline_analyser.findings.heat.parts import ON_CASE, UNSTATED
 from trust.heat_bench import conditional_cases, interval_cases
-from trust.heat_cases import KINDS, Kind, heat_cases
+from trust.heat_cases import KINDS, HeatCase, Kind, cases_of
 from trust.table import Case
 
 FEW = 8
@@ -20,11 +20,20 @@ UNPLACED = [kind for kind in KINDS if kind.motor and not kind.stated]
 ON_THE_CASE = [kind for kind in KINDS if kind.stated == "case"]
 
 
+@pytest.fixture(scope="module")
+def cases() -> dict[str, list[HeatCase]]:
+    """Return some cases of every kind, by its name."""
+    made = list(cases_of([(kind, 900 + n) for kind in KINDS for n in range(FEW)]))
+    return {kind.name: [one for one in made if one.kind == kind.name] for kind in KINDS}
+
+
 @pytest.mark.parametrize("kind", PLACED, ids=lambda kind: kind.name)
-def test_a_stated_interval_holds_and_no_limit_is_passed_unsaid(kind: Kind) -> None:
+def test_a_stated_interval_holds_and_no_limit_is_passed_unsaid(
+    kind: Kind, cases: dict[str, list[HeatCase]]
+) -> None:
     told = 0
     rows = []
-    for case in heat_cases(kind, FEW, 900):
+    for case in cases[kind.name]:
         found = case.found
         assert found.cold is not None and found.now is not None
         told += not found.reason
@@ -36,10 +45,12 @@ def test_a_stated_interval_holds_and_no_limit_is_passed_unsaid(kind: Kind) -> No
     _holds(rows, late=0)
 
 
-def test_a_time_that_rests_on_a_condition_is_told_as_one_and_holds_under_it() -> None:
+def test_a_time_that_rests_on_a_condition_is_told_as_one_and_holds_under_it(
+    cases: dict[str, list[HeatCase]],
+) -> None:
     rows = []
     for kind in UNPLACED:
-        for case in heat_cases(kind, FEW, 900):
+        for case in cases[kind.name]:
             assert (case.found.reason and not case.found.condition) or case.found.reason == UNSTATED
             rows += conditional_cases(case)
     assert len(rows) >= 5
@@ -47,9 +58,11 @@ def test_a_time_that_rests_on_a_condition_is_told_as_one_and_holds_under_it() ->
 
 
 @pytest.mark.parametrize("kind", ON_THE_CASE, ids=lambda kind: kind.name)
-def test_from_a_sensor_on_the_case_no_time_is_told_but_what_is_known(kind: Kind) -> None:
+def test_from_a_sensor_on_the_case_no_time_is_told_but_what_is_known(
+    kind: Kind, cases: dict[str, list[HeatCase]]
+) -> None:
     holds = []
-    for case in heat_cases(kind, FEW, 900):
+    for case in cases[kind.name]:
         found = case.found
         assert found.reason == ON_CASE and found.cold is None and found.now is None
         shown = found.on_case

@@ -61,14 +61,6 @@ def test_export_and_plot_take_chosen_channels(log: Path, tmp_path: Path) -> None
     assert '"key":"battery_current"' not in page.read_text()
 
 
-def test_the_board_file_inside_the_log_gives_the_limits(tmp_path: Path) -> None:
-    words = [sys.executable, "-m", "sagline_analyser.demo", "--out", str(tmp_path)]
-    done = subprocess.run([*words, "--seconds", "10"], capture_output=True, text=True, timeout=300)
-    assert done.returncode == 0, done.stderr
-    (log,) = tmp_path.glob("*.sagline")
-    assert "Limits crossed" in analyse("summary", "--full", log).stdout
-
-
 MISTAKES = {
     "missing": (["summary", "{tmp}/no.sagline"], "cannot open the log"),
     "empty": (["summary", "{tmp}/empty.sagline"], "empty"),

@@ -22,10 +22,7 @@ def make_stream(
     raw: dict[str, Any] = {}
     values: dict[str, Any] = {}
     for channel, column in columns.items():
-        kind = np.dtype("<" + LAYOUT[channel.type])
-        codes = np.array([channel.raw(float(v)) for v in column], kind)
-        raw[channel.key] = codes
-        values[channel.key] = np.array([channel.value(v) for v in codes.tolist()])
+        raw[channel.key], values[channel.key] = sampled(channel, np.asarray(column, float))
     flags = np.zeros(len(time), bool)
     flags[list(gap)] = True
     return StreamColumns(
@@ -38,6 +35,30 @@ def make_stream(
         np.zeros(len(time), np.int32),
         flags,
     )
+
+
+def sampled(channel: Channel, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return ``channel.raw`` of each value, and ``channel.value`` of each of those; all at once
+    where whole numbers cannot leave 53 bits on the way."""
+    kind = np.dtype("<" + LAYOUT[channel.type])
+    most = abs(channel.multiplier) * 2.0 ** (8 * kind.itemsize) + abs(channel.offset)
+    if kind.kind == "f" or most > 2**53 or np.isnan(wanted).any():
+        codes = np.array([channel.raw(v) for v in wanted.tolist()], kind)
+        return codes, np.array([channel.value(v) for v in codes.tolist()], float)
+    exact = (_scaled(wanted, -channel.exponent) - channel.offset) / channel.multiplier
+    edge = np.iinfo(kind)
+    nearest = np.rint(np.clip(exact, edge.min, edge.max))
+    if channel.missing is not None:
+        taken = nearest == channel.missing
+        nearest[taken] += 1 if channel.missing < edge.max else -1
+    return (
+        nearest.astype(kind),
+        _scaled(nearest * channel.multiplier + channel.offset, channel.exponent),
+    )
+
+
+def _scaled(number: np.ndarray, exponent: int) -> np.ndarray:
+    return number / 10.0**-exponent if exponent < 0 else number * 10.0**exponent
 
 
 def make_ride(*streams: StreamColumns, **changes: Any) -> Ride:

@@ -50,6 +50,7 @@ class HeatCase:
 
 @dataclass(frozen=True)
 class _Made:
+    kind: str
     seed: int
     part: Network
     duty: Duty
@@ -110,15 +111,25 @@ BATCH = 100
 
 def heat_cases(kind: Kind, cases: int, seed: int) -> Iterator[HeatCase]:
     """Make rides of one kind and let the analyser judge them."""
-    for first in range(seed, seed + cases, BATCH):
-        made = _make(kind, range(first, min(first + BATCH, seed + cases)))
+    return cases_of([(kind, number) for number in range(seed, seed + cases)])
+
+
+def cases_of(wanted: Sequence[tuple[Kind, int]]) -> Iterator[HeatCase]:
+    """Make the rides of these kinds and seeds and let the analyser judge them, in this order.
+
+    Many are integrated in hardly more time than one, whatever their kinds.
+    """
+    for first in range(0, len(wanted), BATCH):
+        made = _make(wanted[first : first + BATCH])
         found = [part_heat(Gathered(one.ride, one.board), one.key) for one in made]
-        yield from _true(kind, made, found)
+        yield from _true(made, found)
 
 
-def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
-    chances = [np.random.default_rng([seed, len(kind.name), ord(kind.name[-1])]) for seed in seeds]
-    plans = [_plan(kind, chance) for chance in chances]
+def _make(wanted: Sequence[tuple[Kind, int]]) -> list[_Made]:
+    chances = [
+        np.random.default_rng([seed, len(kind.name), ord(kind.name[-1])]) for kind, seed in wanted
+    ]
+    plans = [_plan(kind, chance) for (kind, _), chance in zip(wanted, chances, strict=True)]
     parts = [plan[0] for plan in plans]
     _, _, ends = heat_models.simulate(
         parts, [plan[1] for plan in plans], [np.full(5, plan[2].air) for plan in plans]
@@ -132,8 +143,8 @@ def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
     _, hot, _ = heat_models.simulate(parts, hours, [np.full(5, plan[2].air) for plan in plans])
     _, then, _ = heat_models.simulate(parts, hours, ends)
     made = []
-    for seed, chance, plan, sensed, own, path, later, end in zip(
-        seeds, chances, plans, seen, ridden, hot, then, ends, strict=True
+    for (kind, seed), chance, plan, sensed, own, path, later, end in zip(
+        wanted, chances, plans, seen, ridden, hot, then, ends, strict=True
     ):
         part, _, duty, rated = plan
         if own.max() > BURNT:
@@ -141,6 +152,7 @@ def _make(kind: Kind, seeds: Sequence[int]) -> list[_Made]:
         limit = _limit(chance, path, later, duty.air)
         made.append(
             _Made(
+                kind.name,
                 seed,
                 part,
                 duty,
@@ -233,7 +245,7 @@ def _ride(part: Network, duty: Duty, seen: Array, chance: np.random.Generator, m
     )
 
 
-def _true(kind: Kind, made: Sequence[_Made], found: Sequence[PartHeat]) -> Iterator[HeatCase]:
+def _true(made: Sequence[_Made], found: Sequence[PartHeat]) -> Iterator[HeatCase]:
     judged = [(one, own) for one, own in zip(made, found, strict=True) if own.limit is not None]
     if not judged:
         return
@@ -244,7 +256,7 @@ def _true(kind: Kind, made: Sequence[_Made], found: Sequence[PartHeat]) -> Itera
     for (one, own), first, then, seen in zip(judged, cold, now, sensed, strict=True):
         assert own.limit is not None
         yield HeatCase(
-            kind.name,
+            one.kind,
             one.seed,
             own,
             _reached(first, own.limit),

@@ -95,7 +95,7 @@ class Channel:
         Raises:
             RecordError: ``value`` is NaN and the channel has no missing code.
         """
-        if math.isnan(value):
+        if value != value:
             if self.missing is not None:
                 return self.missing
             if self.type is SampleType.F32:
@@ -105,7 +105,7 @@ class Channel:
         if self.type is SampleType.F32:
             return exact
         low, high = _BOUNDS[self.type]
-        nearest = round(min(max(exact, low), high))
+        nearest = low if exact <= low else high if exact >= high else round(exact)
         if nearest == self.missing:  # a real reading must never turn into "no reading"
             nearest += 1 if nearest < high else -1
         return nearest
