@@ -4,6 +4,7 @@ Kinds, fields and limits: ``protocol_docs/frame_format.md`` §4–§6 and §8; b
 with ``struct`` from those tables and not by our own writer.
 """
 
+import re
 import struct
 
 import pytest
@@ -33,7 +34,8 @@ from sagline_logger.format import (
     decode_record,
 )
 from sagline_logger.format.errors import printable
-from sagline_logger.format.records import is_host_kind, name_of
+from sagline_logger.format.records import KINDS, is_host_kind, name_of
+from support.protocol_files import DOCS
 
 AT = Instant(1, 2)
 ONE = Channel("c", "V", SampleType.U8)
@@ -269,12 +271,13 @@ def test_the_limits_themselves_are_allowed() -> None:
 
 def test_kinds_have_their_names_of_the_specification() -> None:
     # §4: the table of kinds.
-    kinds = ["BOARD", "STREAM", "SAMPLES", "EVENT"]
-    host = ["LOG", "CAPTURE", "SETTING", "FILE", "LINK", "TIME", "MARK", "FOREIGN"]
-    host += ["DROPPED", "RAW"]
-    assert [name_of(1 + at) for at in range(len(kinds))] == kinds
-    assert [name_of(0x80 + at) for at in range(len(host))] == host
-    assert name_of(0x8F) == "END"
+    text = (DOCS / "frame_format.md").read_text(encoding="utf-8")
+    table = text.partition("## 4 Record kinds")[2].partition("## 5 ")[0]
+    named = {
+        int(kind, 16): name
+        for kind, name in re.findall(r"^\| ([0-9A-F]{2}) \| ([A-Z]+) \|", table, re.MULTILINE)
+    }
+    assert {kind: name_of(kind) for kind in KINDS} == named
     assert (name_of(0x41), name_of(0x0A), name_of(0xFE)) == ("kind 41", "kind 0A", "kind FE")
     assert is_host_kind(b"\x80") and is_host_kind(b"\xff") and not is_host_kind(b"\x7f")
 

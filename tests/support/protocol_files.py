@@ -58,6 +58,7 @@ from sagline_logger.format.limits import (
     MAX_TEXT,
     MAX_UNIT,
 )
+from sagline_logger.format.records import name_of
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -67,25 +68,6 @@ from support.segment_vectors import segments
 DOCS = Path(__file__).parents[2] / "protocol_docs"
 TEMPLATE = DOCS.parent / "logger" / "sagline_logger" / "board" / "template.toml"
 VECTORS = DOCS / "vectors"
-
-KIND_NAMES: dict[type, str] = {
-    Board: "BOARD",
-    Stream: "STREAM",
-    Samples: "SAMPLES",
-    Event: "EVENT",
-    LogStart: "LOG",
-    Capture: "CAPTURE",
-    Setting: "SETTING",
-    FilePart: "FILE",
-    Link: "LINK",
-    Time: "TIME",
-    Mark: "MARK",
-    Foreign: "FOREIGN",
-    Dropped: "DROPPED",
-    Raw: "RAW",
-    End: "END",
-    Unknown: "unknown",
-}
 
 AT = Instant(12_345_678_901, 1_767_225_600_000_000)  # wall: 2026-01-01T00:00:00Z
 EARLY = Instant(0, -1)
@@ -131,7 +113,8 @@ def fields(record: Record | Channel) -> dict[str, Any]:
 
 def named(record: Record) -> dict[str, Any]:
     """Return :func:`fields` with the record's name in front."""
-    return {"record": KIND_NAMES[type(record)], **fields(record)}
+    name = "unknown" if isinstance(record, Unknown) else name_of(record.KIND)
+    return {"record": name, **fields(record)}
 
 
 def valid_records() -> dict[str, Record]:

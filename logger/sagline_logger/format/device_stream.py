@@ -12,7 +12,7 @@ from enum import IntEnum
 from typing import Final
 
 from .device_clock import ClockUnwrapper
-from .device_records import VERSION, Board, DeviceRecord, Event, Samples, Stream
+from .device_records import VERSION, Board, DeviceRecord, Samples, Stream
 from .host_records import FIRST_HOST_KIND, Capture, End, LogStart, Time
 from .limits import MAX_STREAMS
 from .records import Record, decode_record, is_host_kind
@@ -303,7 +303,7 @@ def device_record(body: bytes | None, gate: VersionGate) -> DeviceRecord | None:
     record = decode_record(body)
     if isinstance(record, Board) and not gate.device:
         return None  # of which only the version is known
-    return record if isinstance(record, Board | Stream | Samples | Event) else None
+    return record if isinstance(record, DeviceRecord) else None
 
 
 class CaptureStarts:

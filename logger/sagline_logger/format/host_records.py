@@ -370,9 +370,10 @@ class End:
         return cls(at, frames, foreign, fields.text(MAX_TEXT, "the reason"))
 
 
-HostRecord = (
-    LogStart | Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | Raw | End
-)
+TimedRecord = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | Raw | End
+"""Every record that begins with the host's clocks."""
+
+HostRecord = LogStart | TimedRecord
 
 
 def _head(kind: int, at: Instant) -> bytes:

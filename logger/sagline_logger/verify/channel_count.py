@@ -12,8 +12,8 @@ from ..format import (
     CaptureStarts,
     Channel,
     DeviceReader,
+    DeviceRecord,
     Entry,
-    Event,
     Heard,
     Samples,
     SampleType,
@@ -118,7 +118,7 @@ def _heard(entries: Iterable[Entry]) -> Iterator[Heard]:
             reader.begin_capture()
         if isinstance(record, Board) and record.version[0] != VERSION[0]:
             continue
-        if isinstance(record, Board | Stream | Samples | Event):
+        if isinstance(record, DeviceRecord):
             yield reader.take(record)
         elif (at := getattr(record, "at", None)) is not None:
             reader.host(at.monotonic)

@@ -20,7 +20,6 @@ from ..format import (
     End,
     Entry,
     Event,
-    FilePart,
     Foreign,
     Heard,
     Link,
@@ -32,7 +31,6 @@ from ..format import (
     RawUse,
     Samples,
     Segment,
-    Setting,
     Stream,
     Time,
     Unknown,
@@ -41,10 +39,10 @@ from ..format import (
 )
 from ..format.byte_kinds import LOOKED_AT
 from ..format.counting import several
+from ..format.host_records import TimedRecord
 from .clock_fit import ClockFit, Point, fit_clock
 from .whole import Wholeness
 
-_Told = Capture | Setting | FilePart | Link | Time | Mark | Foreign | Dropped | Raw | End
 _MAX_DAMAGE = 20
 _MOST_NEARLY = 64  # lines about names and units, beyond which no more are collected
 
@@ -268,7 +266,7 @@ class _Surveyor:
                 self._strange(record.version)
         elif isinstance(record, Board) and record.version[0] != VERSION[0]:
             self._strange(record.version)
-        elif isinstance(record, Board | Stream | Samples | Event):
+        elif isinstance(record, DeviceRecord):
             self._take_device(record, timed)
         elif not isinstance(record, Unknown):
             self._take_host(record)
@@ -397,7 +395,7 @@ class _Surveyor:
             device = heard.clock + ((record.count - 1) * stream.period if stream else 0)
             self._times[record.stream].append((device / 1e6, timed / 1e6))
 
-    def _take_host(self, record: _Told) -> None:
+    def _take_host(self, record: TimedRecord) -> None:
         found = self._found
         at = record.at.monotonic
         self._reader.host(at)
