@@ -2,7 +2,7 @@
 
 import re
 import xml.etree.ElementTree as ElementTree
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -13,7 +13,7 @@ from sagline_analyser.findings.limits.crossings import find_crossings
 from sagline_analyser.findings.limits.episodes import APART, Kind, find_episodes
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.telling.answer import Answer, Urgency
-from sagline_analyser.findings.telling.picture import Bar, Bars, Shares, Steps
+from sagline_analyser.findings.telling.picture import Bar, Bars, Row, Shares, Steps
 from sagline_analyser.page.card_picture import draw
 from sagline_analyser.page.cards import WORDS, cards, headline
 from sagline_logger.format import Limit
@@ -42,6 +42,29 @@ def test_a_line_has_at_most_fourteen_words() -> None:
     assert len(headline(long).split()) == WORDS
     assert headline(BASE) == "It is so"
     assert headline(replace(BASE, headline="Own words")) == "Own words"
+
+
+@dataclass(frozen=True)
+class Dial:
+    """A kind of picture that has no drawing of its own."""
+
+    value: float
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        return (
+            Row("given <back>", self.value / 100, f"{self.value:g} %", odd=True),
+            Row("of 9 km", None),
+        )
+
+
+def test_a_picture_without_a_drawing_of_its_own_is_drawn_by_its_rows() -> None:
+    page = str(cards([replace(BASE, picture=Dial(25.0), headline="Back")]))
+    drawn = re.search(r"<svg class=sketch.*?</svg>", page, re.DOTALL)
+    assert drawn is not None and 'aria-label="given &lt;back&gt; 25 %; of 9 km"' in drawn[0]
+    ((width,),) = [re.findall(r'<rect class="pole odd" .*? width="([\d.]+)"', drawn[0])]
+    assert float(width) == pytest.approx(0.25 * (320 - 128 - 62), abs=0.1)
+    assert "given &lt;back&gt;" in str(replace(BASE, picture=Dial(25.0))._repr_html_())
 
 
 @pytest.mark.parametrize(

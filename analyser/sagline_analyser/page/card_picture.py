@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from ..findings.telling.picture import Bars, Picture, Shares, Steps
+from ..findings.telling.picture import Bars, Picture, Row, Shares, Steps
 from ..markup import html, joined
 from .units import figure_text
 
@@ -28,7 +28,9 @@ def draw(picture: Picture | None) -> Markup:
             return _shares(picture)
         case Steps():
             return _steps(picture)
-    return Markup()
+        case None:
+            return Markup()
+    return _rows(picture.rows)
 
 
 def _svg(height: float, words: Sequence[str], parts: Sequence[Markup]) -> Markup:
@@ -115,6 +117,23 @@ def _columns(picture: Bars) -> Markup:
         parts.append(html('<path class=mark d="M30 {:.1f}H{}"/>', y, WIDTH - 6))
         parts.append(_text(28, y + 4, figure_text(picture.mark, picture.unit), "", "end"))
     return _svg(height + 30, said, parts)
+
+
+def _rows(rows: Sequence[Row]) -> Markup:
+    """Draw what any picture has: a name, a bar where there is one, and what stands beside it."""
+    room = WIDTH - LABEL - 62
+    parts, said = [], []
+    for n, row in enumerate(rows[:MOST]):
+        y, size = n * ROW + 3, min(max(row.share or 0.0, 0.0), 1.0) * room
+        odd = " odd" if row.odd else ""
+        if row.share is not None:
+            parts.append(_text(LABEL - 6, y + 10, _short(row.label, 21), "", "end"))
+            parts.append(_rect(f"pole{odd}", LABEL, y, size, 12))
+            parts.append(_text(LABEL + size + 5, y + 10, row.told, "strong" if row.odd else ""))
+        else:
+            parts.append(_text(8, y + 10, _short(f"{row.label} {row.told}".strip(), 50)))
+        said.append(f"{row.label} {row.told}".strip())
+    return _svg(len(rows[:MOST]) * ROW + 4, said, parts)
 
 
 def _shares(picture: Shares) -> Markup:

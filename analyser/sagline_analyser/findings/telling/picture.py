@@ -1,6 +1,7 @@
 """What an answer's small picture shows, in numbers; how it is drawn is the page's business."""
 
 from dataclasses import dataclass
+from typing import Protocol
 
 
 @dataclass(frozen=True)
@@ -12,6 +13,17 @@ class Row:
     share: float | None
     told: str = ""
     odd: bool = False
+
+
+class Picture(Protocol):
+    """An answer's small picture: a frozen dataclass of numbers.
+
+    A page draws its rows, unless it has a drawing of its own for that kind.
+    """
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """The picture in rows."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +84,3 @@ class Steps:
     def rows(self) -> tuple[Row, ...]:
         """The picture in rows."""
         return tuple(Row(f"{time:+.2f} s {words}", None) for time, words in self.moments)
-
-
-Picture = Bars | Shares | Steps
