@@ -70,7 +70,10 @@ def page_cards(
             (asks, card(asks, "prediction", score_text(prediction), Markup(), behind["prediction"]))
         )
     first = _verdict(comparison, behind["verdict"])
-    return html("<div class='cards verdicts'>{}</div>{}", first, ordered(made))
+    return html(
+        "<div class=beside><div class='cards verdicts'>{}</div><div>{}</div></div>",
+        *(first, ordered(made)),
+    )
 
 
 def _verdict(comparison: Comparison, behind: Markup) -> Markup:

@@ -63,8 +63,13 @@ def _top(picture: Bars) -> float:
 def _bars(picture: Bars) -> Markup:
     top, room = _top(picture), WIDTH - LABEL - 62
     parts, values, said = [], [], []
+    under = 0
+    if picture.what:
+        under = ROW
+        values.append(_text(0, 11, picture.what))
+        said.append(picture.what)
     for n, bar in enumerate(picture.bars[:MOST]):
-        y = n * ROW + 3
+        y = under + n * ROW + 3
         size = max(bar.value, 0.0) / top * room
         odd = " odd" if bar.odd else ""
         value = figure_text(bar.value, picture.unit)
@@ -75,10 +80,10 @@ def _bars(picture: Bars) -> Markup:
         end = max(size, (bar.high or 0.0) / top * room)
         values.append(_text(LABEL + end + 5, y + 10, value, "strong" if bar.odd else ""))
         said.append(f"{bar.label} {value}")
-    height = len(picture.bars[:MOST]) * ROW + 4
+    height = under + len(picture.bars[:MOST]) * ROW + 4
     if picture.mark is not None:
         x = LABEL + picture.mark / top * room
-        parts.append(html('<path class=mark d="M{:.1f} 0V{}"/>', x, height))
+        parts.append(html('<path class=mark d="M{:.1f} {}V{}"/>', x, under, height))
         parts.append(_text(x, height + 10, picture.mark_label, "", "middle"))
         height += 14
     return _svg(height, said, [*parts, *values])  # no line through a figure

@@ -390,7 +390,7 @@ def _in_short(
     report = last_report(ride, uses[-1].span.start, uses[-1].span.end)
     if bars and report is not None:
         bars += (Bar("the board reports", 100 * report.charge),)
-    picture = Bars("%", bars, 100.0, "full") if bars else None
+    picture = Bars("%", bars, 100.0, "full", "charge left at the end") if bars else None
     left = next((way.value for way in ways if way.label == "range left, at least"), None)
     if left is None:
         if not all(use.told for use in uses):

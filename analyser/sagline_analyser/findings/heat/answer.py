@@ -31,6 +31,9 @@ SPOT = (
 """What a sensor in the winding does not show; the standard from memory."""
 
 
+TIMES = "time from cold to the limit, at the rated current"
+
+
 def heat_answer(it: Gathered) -> Answer:
     """Answer how long the rated current may flow, part by part, the soonest first."""
     parts = part_heats(it)
@@ -123,7 +126,11 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
     if first.cold.below:
         return "Near its limit at the ride's end", Urgency.LOOK, None
     line = f"{_capital(first.part)} first: {first.limit:g} °C {_within(first.cold)} from cold"
-    return line, Urgency.ACT if now == 0 else Urgency.LOOK, Bars("s", bars) if bars else None
+    return (
+        line,
+        Urgency.ACT if now == 0 else Urgency.LOOK,
+        Bars("s", bars, what=TIMES) if bars else None,
+    )
 
 
 def _within(time: TimeToLimit) -> str:

@@ -42,18 +42,23 @@ class Bar:
 
 @dataclass(frozen=True)
 class Bars:
-    """Bars on one scale from 0, with a line at ``mark`` (a rating, 100 %) in the same unit."""
+    """Bars on one scale from 0, with a line at ``mark`` (a rating, 100 %) in the same unit.
+
+    ``what`` they are stands above them where the card's line is about something else.
+    """
 
     unit: str
     bars: tuple[Bar, ...]
     mark: float | None = None
     mark_label: str = ""
+    what: str = ""
 
     @property
     def rows(self) -> tuple[Row, ...]:
         """The picture in rows, the line at ``mark`` as the last."""
         top = max([*(bar.value for bar in self.bars), self.mark or 0.0, 1e-9])
-        rows = [
+        rows = [Row(self.what, None)] if self.what else []
+        rows += [
             Row(bar.label, bar.value / top, f"{bar.value:.4g} {self.unit}", bar.odd)
             for bar in self.bars
         ]
