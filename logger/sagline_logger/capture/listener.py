@@ -10,12 +10,13 @@ from ..format import (
     SAMPLES_HEADER,
     Board,
     Channel,
-    Event,
+    HostRecord,
     Numbers,
     Record,
     RecordError,
     Samples,
     Stream,
+    Unknown,
     Verdict,
     VersionGate,
     decode_record,
@@ -48,7 +49,7 @@ class Listener:
         """What broke the format's rules so far: record and field, the first few."""
         self._gate = VersionGate()
         self._numbers = Numbers()
-        self._clocked = b""
+        self._clocked: bytes | tuple[int, int] | None = None  # samples are read when asked for
         self._latest: dict[int, bytes] = {}
         self.described = False
         """Whether a stream has been described."""
@@ -105,14 +106,11 @@ class Listener:
 
     def clock(self) -> tuple[int, int] | None:
         """Return (boot, clock in µs modulo 2^32) of the last frame that told the time."""
-        body = self._clocked
-        if not body:
-            return None
-        if body[0] == Samples.KIND:
-            _, _, boot, _, clock, _, _ = SAMPLES_HEADER.unpack_from(body)
-            return boot, clock
-        record = Board.decode(body) if body[0] == Board.KIND else Event.decode(body)
-        return record.boot, record.clock
+        told = self._clocked
+        if not isinstance(told, bytes):
+            return told
+        _, _, boot, _, clock, _, _ = SAMPLES_HEADER.unpack_from(told)
+        return boot, clock
 
     def values(self) -> dict[str, float]:
         """Return the latest value of every described channel by its key, NaN when missing.
@@ -162,7 +160,7 @@ class Listener:
                 self._front[body[1]] = body
             return True  # said again for late joiners: nothing new
         record = self._decode(body)
-        if not isinstance(record, Board | Stream | Event):
+        if record is None or isinstance(record, Samples | HostRecord | Unknown):
             return True
         if isinstance(record, Board) and not self._gate.device:
             return True
@@ -193,5 +191,5 @@ class Listener:
             if verdict is not Verdict.NEXT and not self._goes_on(verdict):
                 return verdict is Verdict.REPEATED
             self._front = None
-        self._clocked = body
+        self._clocked = record.boot, record.clock
         return True
