@@ -36,7 +36,15 @@ from sagline_logger.format.columns.guess import (
     time_column,
 )
 from sagline_logger.format.columns.line_cells import LineReader, LineRow
-from sagline_logger.format.columns.map_tables import micros, texts
+from sagline_logger.format.columns.map_tables import (
+    ColumnTable,
+    FileTable,
+    MapTable,
+    StreamTable,
+    TimeTable,
+    micros,
+    texts,
+)
 from sagline_logger.format.columns.map_tables import number as map_number
 from sagline_logger.format.columns.named_lines import (
     BadLine,
@@ -48,6 +56,7 @@ from sagline_logger.format.columns.named_lines import (
 )
 from sagline_logger.format.columns.time_guess import guess_time
 from sagline_logger.format.columns.units import Conversion, conversion, spelled
+from sagline_logger.format.toml_tables import rules
 
 TIME = '[time]\ncolumn = "t"\nunit = "s"\n'
 VOLTS = '[[columns]]\ncolumn = "v"\nchannel = "pack_voltage"\nresolution = 0.01\n'
@@ -290,6 +299,117 @@ def test_what_a_key_may_hold(what: str):
     if "[[columns]]" in text:
         text += 'channel = "own"\n' + ("" if "\ncolumn" in text else 'column = "v"\n')
     assert what in refused(text)
+
+
+# What each key means, and an example of it: docs/import.md and docs/any_board.md tell the same.
+MEANT = {
+    "board": 'the board\'s name, as in board = "Kestrel"',
+    "note": 'a note that goes into the log, as in note = "first ride"',
+    "file.form": 'how a line holds its values, as in form = "pairs"',
+    "file.delimiter": 'what stands between values: "," ";" or "\\t", as in delimiter = ";"',
+    "file.equals": 'what stands between name and value: "=" or ":", as in equals = ":"',
+    "file.decimal": 'the decimal sign: "." or ",", as in decimal = ","',
+    "file.encoding": 'how the text is encoded, as in encoding = "latin-1"',
+    "file.header": "line of the titles from 1; 0 where there are none, as in header = 1",
+    "file.first_row": "line of the first data, as in first_row = 2",
+    "file.cells": "how many values a line has, as in cells = 5",
+    "file.missing": 'what stands for "no reading", as in missing = ["-", "NaN"]',
+    "time.column": 'which column it is, as in column = "Voltage"',
+    "time.unit": 'in what the time is, as in unit = "s"',
+    "time.step": "time between rows in s, where no column tells it, as in step = 0.01",
+    "time.since_1970": "whether it counts from 1970, as in since_1970 = true",
+    "time.start": 'date and time of the first row, as in start = "2026-05-02T08:30:00+02:00"',
+    "streams.name": 'its name, as in name = "fast"',
+    "streams.period": "time between its samples in s, where it is regular, as in period = 0.01",
+    "columns.column": 'which column it is, as in column = "Voltage"',
+    "columns.channel": "a standard name (protocol_docs/vocabulary.md) or your own, as in "
+    'channel = "pack_voltage"',
+    "columns.index": "which motor, cell or sensor, from 1, as in index = 1",
+    "columns.label": 'what people call it, as in label = "left motor"',
+    "columns.unit": 'the unit in the file, as in unit = "km/h"',
+    "columns.as": 'the unit of the channel, as in as = "m/s"',
+    "columns.factor": "what one unit of the file is worth, as in factor = 0.001",
+    "columns.offset": "what is added to it, as in offset = 0",
+    "columns.resolution": "the smallest step to keep, as in resolution = 0.01",
+    "columns.stream": 'the stream it goes into, as in stream = "fast"',
+    "columns.missing": 'what stands for "no reading", as in missing = ["-", "NaN"]',
+}
+
+
+def with_key(path: str, value: str) -> str:
+    """Return a map in which the key of ``path`` holds ``value``, and what it cannot go without."""
+    table, _, key = path.rpartition(".")
+    head = {"": "", "file": "[file]\n", "time": "[time]\n"}.get(table, f"[[{table}]]\n")
+    needed = {"streams": {"name": '"a"'}, "columns": {"column": '"v"', "channel": '"own"'}}
+    rest = {k: v for k, v in needed.get(table, {}).items() if k != key}
+    return head + f"{key} = {value}\n" + "".join(f"{k} = {v}\n" for k, v in rest.items())
+
+
+def said_of(path: str, value: str) -> list[str]:
+    """Return what is said of the key alone, of all that such a map lacks."""
+    try:
+        read_map(with_key(path, value), "m")
+    except SaglineError as problem:
+        lines = (str(problem), *map(str, problem.more))
+        return [line for line in lines if f" {path} must be " in line]
+    return []
+
+
+@pytest.mark.parametrize("path", MEANT)
+def test_a_wrong_value_is_told_with_what_the_key_means_and_a_right_example(path: str):
+    (told,) = said_of(path, "{ a = 1 }")
+    assert told.startswith(f"m:{1 + path.count('.')}: {path} must be ")
+    assert told.endswith(f", not a table; {MEANT[path]}")
+    assert said_of(path, MEANT[path].rpartition(" = ")[2]) == []
+
+
+def test_every_key_of_a_map_is_meant():
+    tables = {
+        "": MapTable,
+        "file.": FileTable,
+        "time.": TimeTable,
+        "streams.": StreamTable,
+        "columns.": ColumnTable,
+    }
+    keys = {
+        path + name
+        for path, table in tables.items()
+        for name, rule in rules(table).items()
+        if rule.item is None
+    }
+    assert keys == set(MEANT)
+
+
+@pytest.mark.parametrize(
+    ("path", "holds", "refuses"),
+    [
+        ("board", [f'"{"b" * 48}"', '""'], [f'"{"b" * 49}"', "1"]),
+        ("time.start", [f'"{"x" * 64}"'], [f'"{"x" * 65}"']),
+        ("file.delimiter", ['";"', r'"\t"', '" "'], ['""', r'"\""', r'"\n"', r'"\r"', '",,"']),
+        ("file.equals", ['"="', '":"', '"-"'], ['"a"', '"7"', '" "', '""', r'"\t"']),
+        ("file.decimal", ['"."', '","'], ['";"', '""', '".,"']),
+        ("file.encoding", ['"cp1252"'], ['"nope"', '""', "1", f'"{"u" * 33}"']),
+        ("file.header", ["0", "10000"], ["-1", "10001", "1.5", "true"]),
+        ("file.first_row", ["1000000"], ["1000001", "-1"]),
+        ("file.cells", ["0", "10000"], ["10001", '"5"']),
+        ("file.missing", ['"-"', '["a", "b"]', "[]"], ["[1]", "1", "true"]),
+        ("time.column", ['"t"', "1", "70000"], ["0", '""', "true", "1.0", "-1"]),
+        ("time.unit", ['"s"', '"ms"', '"us"', '"µs"', '"iso8601"'], ['"min"', "1", '""']),
+        ("time.step", ["0.000001", "4294", '"1/50"'], ["0.0000009", "4295", '"1/0"', "-1"]),
+        ("time.since_1970", ["true", "false"], ["0", '"true"']),
+        ("streams.name", [f'"{"s" * 48}"'], [f'"{"s" * 49}"', '""']),
+        ("columns.index", ["0", "255"], ["256", "-1"]),
+        ("columns.label", [f'"{"l" * 32}"', '""'], [f'"{"l" * 33}"']),
+        ("columns.unit", [f'"{"u" * 16}"', '""'], [f'"{"u" * 17}"']),
+        ("columns.as", [f'"{"u" * 16}"', '""'], [f'"{"u" * 17}"', "1"]),
+        ("columns.factor", ["-2", "0.5", '"5/18"', '"-5 / 18"'], ['"5"', '"5/0"', "true", "inf"]),
+        ("columns.offset", ["0", "1e39", "1e-39"], ["1e40", "1e-40", "nan", "[]"]),
+        ("columns.stream", [f'"{"s" * 48}"'], [f'"{"s" * 49}"']),
+    ],
+)
+def test_what_a_key_takes_and_what_it_does_not(path: str, holds: list[str], refuses: list[str]):
+    assert [value for value in holds if said_of(path, value)] == []
+    assert [value for value in refuses if not said_of(path, value)] == []
 
 
 def test_the_most_that_keys_may_hold():
