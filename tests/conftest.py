@@ -36,32 +36,58 @@ signal.signal(signal.SIGHUP, signal.SIG_DFL)
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+TOGETHER = {
+    "tests/page/": "page",
+    "tests/demo/": "other pages",
+    "tests/share/": "other pages",
+    "tests/compare/test_page.py": "other pages",
+    "tests/rides/": "other pages",
+    "tests/simulator/test_energy.py": "bread run",
+    "tests/simulator/test_transmission.py": "bread run",
+}
+"""What one process runs, one file after the other: files that start with this need the same
+browser, or the same ride."""
+
 LONG = (
     "tests/phone/test_page.py",
+    "tests/page/",
+    "tests/demo/",
+    "tests/share/",
+    "tests/compare/test_page.py",
+    "tests/rides/",
     "tests/test_docs.py",
     "tests/install/test_install.py",
-    "tests/edges/test_program.py",
-    "tests/capture/test_tcp.py",
-    "tests/lines/test_lines_record.py",
-    "tests/lines/test_three_commands.py",
-    "tests/lines/test_hard_ends.py",
-    "tests/phone/test_doors.py",
-    "tests/emitters/test_sketches.py",
-    "tests/emitters/test_on_cortex_m.py",
-    "tests/can_bus/test_can.py",
     "tests/ble/test_other_modules.py",
+    "tests/edges/test_program.py",
+    "tests/findings/test_known_part.py",
     "tests/ble/test_ble_commands.py",
-    "tests/demo/test_questions.py",
-    "tests/demo/test_demo.py",
-    "tests/rides/test_library.py",
-    "tests/page/test_report.py",
-    "tests/page/test_accessible.py",
-    "tests/page/test_limit_names.py",
-    "tests/capture/test_kill.py",
-    "tests/share/test_page.py",
+    "tests/lines/test_three_commands.py",
+    "tests/can_bus/test_can.py",
+    "tests/load/test_damage.py",
+    "tests/findings/test_drive_cycles.py",
+    "tests/phone/test_doors.py",
+    "tests/simulator/test_energy.py",
+    "tests/simulator/test_transmission.py",
+    "tests/findings/test_heat_trust.py",
+    "tests/lines/test_lines_record.py",
+    "tests/findings/test_sensors.py",
+    "tests/findings/test_pack_range.py",
+    "tests/live/test_screen.py",
+    "tests/preride/test_command.py",
+    "tests/findings/test_words.py",
+    "tests/trust/test_compare_trust.py",
+    "tests/capture/test_bad_input.py",
+    "tests/format/test_log_file.py",
+    "tests/capture/test_full_disk.py",
+    "tests/simulator/test_serving.py",
+    "tests/ble/test_ble_source.py",
+    "tests/lines/test_hard_ends.py",
+    "tests/emitters/test_sketches.py",
+    "tests/load/test_against_slow_reading.py",
+    "tests/capture/test_tcp.py",
 )
-"""Files that take longest, the longest first: they start first and in this order, lest one of them
-runs alone at the end.
+"""Files and rooms that take longest, the longest first: they start first and in this order, lest
+one of them runs alone at the end.
 
 Within a file, and of the others, the order stays (``--no-loadscope-reorder``)."""
 
@@ -75,8 +101,23 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    place = {name: number for number, name in enumerate(LONG)}
-    items.sort(key=lambda item: place.get(item.nodeid.partition("::")[0], len(LONG)))
+    def place(item: pytest.Item) -> int:
+        return next((n for n, name in enumerate(LONG) if item.nodeid.startswith(name)), len(LONG))
+
+    items.sort(key=place)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """As ``--dist loadfile``, but for the files that stay together."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class Rooms(LoadFileScheduling):  # type: ignore[misc]
+        def _split_scope(self, nodeid: str) -> str:
+            file: str = super()._split_scope(nodeid)
+            return next((room for name, room in TOGETHER.items() if file.startswith(name)), file)
+
+    return Rooms(config, log) if config.getoption("dist") == "loadfile" else None
 
 
 def pytest_collection_finish() -> None:
