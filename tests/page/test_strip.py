@@ -13,6 +13,7 @@ from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load import Ride
 from sagline_analyser.page.strip import STRETCHES, strip
 from support.browser import console_errors, emulate, open_page, wait_drawn
+from support.capture import wait_until
 from support.rides import channel, make_ride, make_stream
 
 VIEW = "return [view.start, view.end]"
@@ -150,14 +151,12 @@ def test_the_strip_docks_without_moving_anything(browser: webdriver.Chrome, page
     height = "return document.documentElement.scrollHeight"
     before = browser.execute_script(height)
     browser.execute_script("scrollTo(0, 2000)")
-    browser.execute_async_script("setTimeout(arguments[0], 200)")
     strip_box = browser.find_element(By.ID, "strip")
-    assert "docked" in (strip_box.get_attribute("class") or "")
+    wait_until(lambda: "docked" in (strip_box.get_attribute("class") or ""))
     assert browser.execute_script("return arguments[0].getBoundingClientRect().top", strip_box) == 0
     assert browser.execute_script(height) == before
     browser.execute_script("scrollTo(0, 0)")
-    browser.execute_async_script("setTimeout(arguments[0], 200)")
-    assert "docked" not in (strip_box.get_attribute("class") or "")
+    wait_until(lambda: "docked" not in (strip_box.get_attribute("class") or ""))
 
 
 def test_the_view_is_saved_as_csv_sample_by_sample(

@@ -9,6 +9,7 @@ needs a real one: ``subprocess``.
 
 import atexit
 import functools
+import gc
 import importlib
 import io
 import json
@@ -104,6 +105,7 @@ def _serve(number: int) -> None:
         program.parser()  # imports every command
     for name in LOADED:
         importlib.import_module(name)
+    gc.freeze()  # what is loaded is shared with the commands, so none of them goes through it
     link = socket.socket(fileno=number)
     while True:
         head, numbers, _, _ = socket.recv_fds(link, 4, 3)

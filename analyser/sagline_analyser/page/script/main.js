@@ -293,8 +293,11 @@ async function unpack() {
   }
   try {
     for (let n = 0; n < tables.length; n++) await loadTable(n);
+    let told = 0;
     for (let n = 0; n < columns.length; n++) {
       await loadColumn(n);
+      if (performance.now() - told < 250) continue; // each word has the page laid out anew
+      told = performance.now();
       say(`Reduced view; unpacking every sample: ${Math.round((100 * (n + 1)) / columns.length)} %`);
     }
   } catch (problem) {
