@@ -180,6 +180,91 @@ def test_packing_tells_neither_name_nor_date():
     assert base64.b64decode(base64.b64encode(packed)) == packed
 
 
+def test_how_much_may_unfold_to_the_byte():
+    # Once all of the file is read: 4 MiB, and a hundred times what it holds.
+    size = FREE
+    for _ in range(9):
+        size = FREE + MOST * len(gzip.compress(b"\0" * size))
+    packed = gzip.compress(b"\0" * size)
+    assert len(packed) < 8192 and FREE + MOST * len(packed) == size
+    assert len(unfolded(packed)[0]) == size
+    more = gzip.compress(b"\0" * (size + 1))
+    assert len(more) == len(packed)
+    assert "unfolds more than 100 times" in refused(more)
+
+
+def test_members_stand_wherever_their_first_bytes_fall():
+    # RFC 1952 §2.2: members simply follow each other; ours are read in pieces of 8 KiB.
+    first, second = gzip.compress(noise(3000)), gzip.compress(b"two")
+    for ends in range(8189, 8196):
+        zeros = b"\0" * (ends - len(first))
+        assert unfolded(first + zeros + second) == (noise(3000) + b"two", "")
+        assert unfolded(first + zeros + b"\x1f") == (noise(3000), "")
+    assert unfolded(first + second[:-3])[1] == (
+        "the compressed log ends early; what follows there is not read"
+    )
+    found, why = unfolded(first + second[:-8] + b"\xff" * 8 + gzip.compress(b"three"))
+    assert (found, why[:29]) == (noise(3000) + b"two", "the compressed log is damaged")
+
+
+def test_an_archive_that_broke_off_is_read_again_from_its_start():
+    packed = gzip.compress(noise(60_000))
+    file = unwrap(io.BytesIO(packed[:40_000]), WHERE)
+    first = file.read()
+    assert broken_off(file).startswith("the compressed log ends early")
+    file.seek(0)
+    assert broken_off(file) == "" and file.tell() == 0
+    assert file.read(10) == first[:10] and broken_off(file) == ""
+    assert file.read() == first[10:] and broken_off(file)
+    assert noise(60_000).startswith(first) and len(first) > 39_000
+    file.close()
+    file.close()
+
+
+def test_bytes_are_given_one_by_one_as_well():
+    file = unwrap(io.BytesIO(gzip.compress(TEXT)), WHERE)
+    raw, one = file.raw, bytearray(1)
+    assert b"".join(bytes(one) for _ in range(300) if raw.readinto(one)) == TEXT[:300]
+    assert raw.tell() == 300
+    rest = bytearray(20_000)
+    got = 0
+    while count := raw.readinto(memoryview(rest)[got:]):
+        got += count
+    assert rest[:got] == TEXT[300:] and raw.tell() == len(TEXT)
+
+
+def test_how_long_a_page_may_be_and_where_it_begins():
+    packed = gzip.compress(TEXT)
+    page = page_of(packed)
+    full = page + b" " * (MAX_PAGE - len(page))
+    assert unfolded(full) == (TEXT, "")
+    assert "does not end within 32 MiB" in refused(full + b" ")
+    assert unfolded(b" " * (64 - len("<!doctype html")) + page) == (TEXT, "")
+    late = b" " * 60 + page  # no page by its first 64 bytes: it is read as it stands
+    assert unfolded(late) == (late, "")
+    beneath = io.BytesIO(b"<!doctype html><p>nothing</p>")
+    with pytest.raises(SaglineError):
+        unwrap(beneath, WHERE)
+    assert beneath.closed
+
+
+def test_packing_is_the_closest_unless_asked_and_in_pieces():
+    sizes = []
+
+    class Asked(io.BytesIO):
+        def read(self, size: int | None = -1) -> bytes:
+            sizes.append(size)
+            return super().read(size)
+
+    words = b" ".join(b"%d" % (n * n) for n in range(30_000))
+    for level in (1, 9):
+        closest = zlib.compressobj(level, zlib.DEFLATED, 31)
+        expected = closest.compress(words) + closest.flush()
+        assert b"".join(packed_pieces(io.BytesIO(words), level)) == expected
+    assert b"".join(packed_pieces(Asked(words))) == expected
+    assert sizes == [262_144] * (len(words) // 262_144 + 2)
+
+
 # --- bytes that are no frames ----------------------------------------------------------------
 
 
