@@ -9,7 +9,9 @@ import scipy
 
 from sagline_analyser.findings.heat import heat_answer, part_heats
 from sagline_analyser.findings.heat.drive import HeatDrive
+from sagline_analyser.findings.heat.fit import _late
 from sagline_analyser.findings.heat.lumps import Rates, steady_path, warm
+from sagline_analyser.findings.heat.times import TimeToLimit, time_to_limit
 from sagline_analyser.findings.readings.copper import COPPER
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_logger.format import read_board_file
@@ -93,6 +95,36 @@ def test_one_lump_is_the_closed_form() -> None:
     part, _ = steady_path(one, 30, cold, 0, (cold, cold), times)
     final = 5e-4 * 900 * 400
     assert part[:, 0] == pytest.approx(AIR + final * (1 - np.exp(-times / 400)), abs=0.5)
+
+
+def test_a_sensor_lags_as_a_first_order_does_whatever_it_is_reckoned_beside() -> None:
+    """A ramp behind a lag of τ is told as b·(t − τ·(1 − exp(−t/τ))) (any text on control)."""
+    lags, times = np.array([1.5, 4.0, 60.0]), np.arange(400.0)
+    ramp = np.repeat(0.1 * times[:, None], len(lags), axis=1)
+    rows = np.arange(0, 400, 7)
+    told = _late(ramp, lags, rows)
+    at = times[rows, None]
+    assert told == pytest.approx(0.1 * (at - lags * -np.expm1(-at / lags)), abs=0.01)
+    for column, lag in enumerate(lags):
+        alone = _late(ramp[:, :1], np.array([lag]), rows)
+        assert np.array_equal(alone[:, 0], told[:, column])
+
+
+def test_a_ride_that_began_warm_may_take_longer_from_cold_but_is_not_told_to() -> None:
+    (part,) = part_heats(Gathered(synthetic(400), BOARD), current=40)
+    model = part.model
+    assert model is not None
+    span = model.hottest - model.lowest
+
+    def cold(lowest: float) -> TimeToLimit:
+        """Return the time where as much was seen, but from ``lowest`` °C on."""
+        began = replace(model, lowest=lowest, hottest=lowest + span)
+        return time_to_limit(began, 40, 60, AIR, 4.0, cold=True)
+
+    began_cold, began_warm = cold(AIR), cold(AIR + 60)
+    assert began_warm.seconds == began_cold.seconds == began_warm.low
+    assert began_warm.high > 1.05 * began_cold.high
+    assert began_warm.likely > began_cold.likely
 
 
 def final_rise(current: float) -> float:

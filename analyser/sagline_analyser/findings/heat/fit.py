@@ -11,8 +11,9 @@ from ..readings.series import Array
 from .drive import IRON, HeatDrive
 from .lumps import STREAM, Rates, warm
 
-STRETCH = 20.0
-"""s for which misfits are alike: all readings of a stretch count as one (our choice)."""
+STRETCH = 12.0
+"""s for which misfits are alike at least: all readings of a stretch count as one (our choice).  A
+longer likeness is measured."""
 
 LEANS = 0.6
 """Share of the width believed before from which the cooling counts as not shown (our choice)."""
@@ -43,14 +44,22 @@ LAG = 4.0, 0.8
 """Time constant of a sensor glued to what it measures in s, and the width of its natural logarithm
 (common practice, no source)."""
 
-FORGOTTEN = 1e-3
+FORGOTTEN = 1e-4
 """Weight from which on a sensor's past no longer counts (our choice)."""
+
+TAKEN = 3.0
+"""Times the variance left over by which misfits that are alike count, for the greater part of them
+went into the rates that were fitted to them (our choice, checked by tests/trust/heat_bench.py: a
+closed motor's are small, an open one's not)."""
 
 BLOCKS = 8
 """Fewest blocks of readings from whose means it is told how far misfits are alike (our choice)."""
 
 READING = 0.5
 """K to which one reading of a whole-degree sensor is good."""
+
+ROUNDED = 0.29
+"""K (1 standard deviation) by which rounding to whole degrees errs: 1/√12."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +113,7 @@ STAGE = Plausible(
         "inner": (1 / 40, 1.0),
         "ratio": (0.15, 0.8),
     },
-    0.035,
+    0.055,
     0.08,
     0.08,
     # A stage's case is its heat sink: what it loses passes the enclosure first, as through a joint.
@@ -195,10 +204,11 @@ def fit(
         path, _, _ = run(sets, few)
         return np.asarray(((path - read[:, None]) * heavy[:, None]).T)
 
-    # Variance of one reading, of which so many tell no more than one of a stretch does.
+    # Variance of one reading, of which so many tell no more than one of a stretch does: at least
+    # what rounding makes and what lumps miss, which have nothing to do with each other.
     whole = float(np.sum(readings[good]))
     each = max(STRETCH * whole / (drive.step * len(drive.square)), 1.0)
-    noise = each * (READING + plausible.missed * float(np.ptp(seen[good]))) ** 2
+    noise = each * (ROUNDED**2 + (plausible.missed * float(np.ptp(seen[good]))) ** 2)
 
     best: tuple[float, Array] | None = None
     for factor in (0.0, 2.0, -2.0):
@@ -212,7 +222,8 @@ def fit(
             break  # it fits, or it has been found twice: another start would end here as well
     at = best[1] if best is not None else centre
     base, slope = _slope(misfit(_around(at)))
-    noise = max(noise, each * float(np.sum(base**2)) / whole, _alike(base, heavy))
+    alike = TAKEN * _alike(base, heavy)
+    noise = max(noise, each * float(np.sum(base**2)) / whole, alike)
     curve = slope.T @ slope / noise + np.diag(1 / width**2)
 
     def odds(sets: Array) -> Array:
@@ -257,7 +268,11 @@ def _late(path: Array, steps: Array, at: Numbers) -> Array:
     told = own * (path - first)
     told[1:] += past * (path[:-1] - first)
     reach, power = 1, keep
-    while reach < len(path) and power.max() > FORGOTTEN:
+    while reach < len(path):
+        # Each column goes as far back as its own lag does, whatever it stands beside.
+        power = np.where(power > FORGOTTEN, power, 0.0)
+        if not power.any():
+            break
         told[reach:] += power * told[:-reach]
         reach, power = 2 * reach, power * power
     return np.asarray((told + first)[at])
