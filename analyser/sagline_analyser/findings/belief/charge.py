@@ -36,6 +36,10 @@ how likely it is that the cells are of a make in the family (our judgement)."""
 LENGTH = 0.15
 """State of charge over which that stays alike."""
 
+REACHES = 0.1
+"""State of charge over which what a ride saw of an unknown make still says which curve it is near
+(our choice, so that ranges keep their word on makes left out)."""
+
 PINNED_LOW, PINNED_HIGH = 1.0, 0.25
 """Shares of MISMATCH and SIDEWAYS that are left at a curve's ends: every curve of the family is 2.5
 V empty and 4.2 V full by its very scale, so there it is right but for what data sheets count."""
@@ -54,13 +58,13 @@ SET_OUT_FULL, FULL_WIDTH = 0.25, 0.04
 """Share of rides that set out just charged, and how near to full such a pack stands (our judgement:
 riders charge before a ride)."""
 
-STATED_WIDTH, STATED_WRONG = 0.015, 0.02
+STATED_WIDTH, STATED_WRONG = 0.009, 0.02
 """How near to full a pack stands that the rider called full, and how likely that is untrue all the
 same (our judgement: a charger stopped early, a mark on another pack)."""
 
-FULL_DOUBT = 0.012
-"""State of charge by which what a charger or a data sheet calls full may differ (standard
-deviation, our judgement)."""
+FULL_DOUBT = 0.008
+"""State of charge by which what a data sheet calls full may differ (standard deviation, our
+judgement).  How full the charger left the pack is no part of it: the voltage tells that."""
 
 GUESSED = 0.7
 """Likewise the standard deviation where no capacity is stated and the voltage's slope gives it."""
@@ -121,6 +125,13 @@ class Charge:
     """V at GRID of every curve in use, shape (curves, GRID)."""
     full: Array = field(repr=False)
     """State of charge at the full voltage of each, shape (curves,)."""
+    draws_astray: Array = field(repr=False)
+    """Share of MISMATCH and SIDEWAYS by which the cells of every draw leave its curve: 1 where they
+    are of a make that is not known."""
+    family: Array = field(repr=False)
+    """V at GRID of every curve as it is published, shape (family, GRID)."""
+    draws_other: npt.NDArray[np.intp] = field(repr=False)
+    """Place in ``family`` of a curve as likely as it was before the ride, for every draw."""
 
     def charge_at(self, voltages: Array) -> Array:
         """Return the state of charge of every draw at its V of ``voltages``, on its own curve."""
@@ -129,6 +140,20 @@ class Charge:
             own = self.draws_curve == at
             found[own] = np.interp(voltages[own], self.curves[at], GRID)
         return found
+
+    def charge_far_off(self, voltages: Array, chance: Array) -> Array:
+        """Return the state of charge of every draw at its V of ``voltages``, where the ride may not
+        have come; ``chance`` is from 0 to 1, evenly.
+
+        That an unknown make lies near one of the curves over the charge that was ridden says the
+        less of it the further off: there it is like any other of the family.
+        """
+        own, other = self.charge_at(voltages), np.empty(len(voltages))
+        for at in np.unique(self.draws_other):
+            here = self.draws_other == at
+            other[here] = np.interp(voltages[here], self.family[at], GRID)
+        near = chance < _alike(self.draws_end - own, REACHES)
+        return np.where(near | (self.draws_astray < 1.0), own, other)
 
     def mean_voltage(self, low: Array, high: Array) -> Array:
         """Return the mean V of every draw's curve between two states of charge."""
@@ -160,6 +185,7 @@ def find_charge(
     iron = set(likely) == {"iron"}
     family = [curve for curve in CURVES if curve.kind in likely]
     weight = np.array([likely[curve.kind] for curve in family])
+    every = weight / weight.sum()
     # Every curve twice: as that of the very make, and as the nearest to one that is not known.
     family, weight = family * 2, np.r_[ALIKE * weight, (1 - ALIKE) * weight]
     nearness = np.repeat([LIKE, 1.0], len(family) // 2)[:, None]
@@ -228,6 +254,9 @@ def find_charge(
         own,
         corrected.reshape(-1, len(GRID))[used_keys],
         top[used_keys // SIZES],
+        nearness[which, 0],
+        curves[: len(every)],
+        chance.choice(len(every), DRAWS, p=every).astype(np.intp),
     )
 
 
@@ -312,9 +341,9 @@ def _nodes(rests: Rests, middle: Array, cells: int, iron: bool) -> tuple[Array, 
     return charge, voltage, covariance
 
 
-def _alike(distance: Array) -> Array:
+def _alike(distance: Array, length: float = LENGTH) -> Array:
     """Return the correlation of the curve's error over a difference of charge."""
-    return np.asarray(np.exp(-((distance / LENGTH) ** 2) / 2), np.float64)
+    return np.asarray(np.exp(-((distance / length) ** 2) / 2), np.float64)
 
 
 def _amplitudes(curves: Array, kinds: Sequence[str], nearness: Array) -> Array:

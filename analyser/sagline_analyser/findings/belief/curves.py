@@ -372,8 +372,8 @@ CURVES = (
     ),
     Curve(
         "hppc_discharge",
-        "cobalt",
-        (  # not stated; its rests, ends drawn on
+        "nickel",
+        (  # not stated, and nearest to NMC 532; its rests, ends drawn on
             2.500,
             2.925,
             3.152,

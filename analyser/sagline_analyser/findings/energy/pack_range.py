@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...load.ride import Ride
-from ..belief.charge import LESS, NEAR, Charge
+from ..belief.charge import Charge
 from ..belief.curves import KIND_OF
 from ..belief.estimate import NORMAL
 from ..belief.rests import Rests
@@ -33,16 +33,22 @@ NEAR_EMPTY, NEAR_EMPTY_SPREAD = 1.0, 0.1
 """Factor by which a cell's resistance near its end exceeds the ride's, and the standard deviation
 of its logarithm (our judgement: reaction slows down towards empty)."""
 
-DIFFUSION, DIFFUSION_SPREAD, DIFFUSION_OF = {"iron": 400.0, "": 110.0}, 0.5, 0.1
+DIFFUSION, DIFFUSION_OF = {"iron": 400.0, "": 110.0}, 0.1
+DIFFUSION_SPREAD = {"iron": 0.45, "": 0.35}
 """s, by kind of cell, and standard deviation of its logarithm: the charge by which the surface of
 an electrode's particles is ahead of their mean is the current times that (R²/(15·D) of a sphere,
 textbook; near their end, published cells show 30 to 340 s, iron phosphate up to 600 s).  It holds
 for a cell that loses DIFFUSION_OF V in 10 s to as many A as it has Ah, and goes with that loss's
 root: cells made for hard loads, and warm ones, are quicker in both."""
 
-END_VOLTS, END_CHARGE = 0.02, 0.012
-"""V, and share of charge, by which a cell's own curve near its end leaves the family's (standard
-deviations, as :mod:`.belief.charge` has them)."""
+END_VOLTS, END_CHARGE = 0.04, 0.024
+"""V, and share of charge, by which a cell's own curve near its end leaves the family's nearest one
+(standard deviations of a make that is not known, four fifths of those of :mod:`.belief.charge`; of
+one that is known their part alone)."""
+
+NEW_LESS, NEW = -0.015, 0.015
+"""Natural logarithm of another pack's capacity over the one asked for: mean and standard deviation
+(our judgement: it is asked for as what it holds, and cells of one lot differ by 1 to 2 %)."""
 
 UNSEEN = 0.02
 """Share of charge by which the lowest cell of a pack lies below the mean where no cell voltages
@@ -52,9 +58,9 @@ LEAST = 0.07
 """Share of the draws that lies below the distance told as the least.  19 of 20 packs go it, not 14
 of 15: the draws spread further than cells of published makes do (docs/trust.md)."""
 
-RATE_ERROR = 0.015
+RATE_ERROR = 0.01
 """Standard deviation of the ride's Wh/km as its share, from the sensors of current, voltage and
-speed alone (our judgement)."""
+speed alone (of the 177 rides that this was chosen on; docs/trust.md)."""
 
 VAGUE_SHARE = 0.25
 """Share of the middle distance below which the least one is not told where the charge is not known
@@ -198,16 +204,19 @@ class Way:
             cells = list(self._cells(ohms, normal))
             scale = 1.0
         else:
-            held = other * np.exp(LESS / 2 + NEAR * normal(draws)) / top
+            held = other * np.exp(NEW_LESS + NEW * normal(draws)) / top
             middle = np.minimum(top, 1.0)
             cells, scale = [(None, usual, np.zeros(draws), np.ones(draws))], self.stated / other
         drive = rests.load * (float(np.median(rests.voltage)) / self.reads - usual * rests.load)
         last = max(drive / self.reserve, rests.load)  # the same power, at the reserve's voltage
         ahead_by = self._diffusion(normal) * last / 3600
-        shift, sideways = END_VOLTS * normal(draws), END_CHARGE * normal(draws)
+        shift = END_VOLTS * charge.draws_astray * normal(draws)
+        sideways = END_CHARGE * charge.draws_astray * normal(draws)
+        even = chance.uniform(size=draws)
         ahead, stops, numbers = [], [], []
         for number, resistance, behind, size in cells:
-            stop = charge.charge_at(self.reserve + shift + last * resistance * scale * grown)
+            end = self.reserve + shift + last * resistance * scale * grown
+            stop = charge.charge_far_off(end, even)
             # Diffusion costs charge, not volts: on a plateau it shows only where the plateau ends.
             stop = stop + sideways + ahead_by / (held * size)
             left = (middle - behind / held - stop) * held * size
@@ -244,8 +253,9 @@ class Way:
         charge = self.charge
         ten = float(np.median([one.value for one in self.rests.ten])) / self.reads
         lost = max(ten * charge.capacity.value, 0.0) / DIFFUSION_OF
-        middle = DIFFUSION["iron" if _flat(charge) else ""] * math.sqrt(lost)
-        return middle * np.exp(DIFFUSION_SPREAD * normal(len(charge.draws_end)))
+        kind = "iron" if _flat(charge) else ""
+        middle = DIFFUSION[kind] * math.sqrt(lost)
+        return middle * np.exp(DIFFUSION_SPREAD[kind] * normal(len(charge.draws_end)))
 
     def _cells(
         self, ohms: Array, normal: Callable[..., Array]
