@@ -142,6 +142,9 @@ def drops(series: Series, share: float, least: float) -> list[tuple[int, int]]:
     """Return (before, after) sample pairs where ``series`` falls from ``least`` or more by
     ``share`` of its size within :data:`INSTANT`, or one step, of one unbroken run."""
     value, time = series.value, series.time
+    most = np.fmax.reduce(value, initial=-np.inf)
+    if most < least or np.fmin.reduce(value) > (1 - share) * most:
+        return []  # never so high, or never so low: mostly so of a voltage
     run = np.cumsum(series.gap)
     high = np.fmax(highest_before(time, value, INSTANT), np.r_[np.nan, value[:-1]])
     found: list[tuple[int, int]] = []

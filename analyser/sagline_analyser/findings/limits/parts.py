@@ -17,7 +17,7 @@ from sagline_logger.format import Limit
 
 from ...load.ride import Ride
 from ..readings.gathered import Gathered
-from ..readings.series import Array, Series, column, integral_of_square, size
+from ..readings.series import Array, Series, column, integral_of_square, same_times, size
 from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Bar, Bars
@@ -104,10 +104,14 @@ class PartUse:
 class Squares:
     """The integral of the squared current along a series, for means over windows of any length.
 
-    The square of the straight line through the samples is integrated exactly.
+    The square of the straight line through the samples is integrated exactly.  ``sides`` is what
+    several series of the same times share (:meth:`_sides`), by the windows looked for.
     """
 
-    def __init__(self, series: Series) -> None:
+    def __init__(
+        self, series: Series, sides: dict[float, tuple[Numbers, Numbers]] | None = None
+    ) -> None:
+        self.sides: dict[float, tuple[Numbers, Numbers]] = {} if sides is None else sides
         self.time: Array = series.time
         self.value: Array = series.value
         self.count: int = len(series)
@@ -158,7 +162,9 @@ class Squares:
         if not self.count:
             return best
         begin = np.arange(0, self.count, STRETCH)
-        most = self._most(begin, STRETCH, window)
+        if window not in self.sides:
+            self.sides[window] = self._sides(begin, STRETCH, window)
+        most = self._most(begin, STRETCH, window, self.sides[window])
         order = np.argsort(-most, kind="stable")
         some = 16
         while len(order):
@@ -172,7 +178,8 @@ class Squares:
                     break
                 first, size = (first[:, None] + np.arange(0, STRETCH, SHORT)).ravel(), SHORT
                 first = first[first < self.count]
-                first = first[self._most(first, size, window) > least]
+                sides = self._sides(first, size, window)
+                first = first[self._most(first, size, window, sides) > least]
             samples = (first[:, None] + np.arange(size)).ravel()
             ends, rms = self.windows(samples[samples < self.count], window)
             if len(rms):
@@ -182,13 +189,21 @@ class Squares:
             some = min(2 * some, BLOCK // STRETCH)
         return best
 
-    def _most(self, begin: Numbers, size: int, window: float) -> Array:
-        """Return the integral from before to behind all windows that begin or end at one of the
-        ``size`` samples from each of ``begin`` on: none of them holds more."""
+    def _sides(self, begin: Numbers, size: int, window: float) -> tuple[Numbers, Numbers]:
+        """Return the samples before and behind all windows that begin or end at one of the ``size``
+        samples from each of ``begin`` on."""
+        end = np.minimum(begin + size, self.count) - 1
+        before = np.searchsorted(self.time, self.time[begin] - window, "left") - 1
+        return before, np.searchsorted(self.time, self.time[end] + window, "right")
+
+    def _most(
+        self, begin: Numbers, size: int, window: float, sides: tuple[Numbers, Numbers]
+    ) -> Array:
+        """Return the integral between the ``sides`` of each of ``begin``: none of the windows
+        there holds more."""
         time, whole = self.time, self.whole
         end = np.minimum(begin + size, self.count) - 1
-        before = np.searchsorted(time, time[begin] - window, "left") - 1
-        behind = np.searchsorted(time, time[end] + window, "right")
+        before, behind = sides
         ending = whole[end] - whole[np.maximum(before, 0)]
         starting = whole[np.minimum(behind, self.count - 1)] - whole[begin]
         # Of one unbroken recording none may end before it has lasted that long, or begin so late.
@@ -222,10 +237,19 @@ def part_uses(it: Gathered) -> tuple[PartUse, ...]:
 
     # Several parts carry the same current: each way of it is looked through once.  The samples
     # themselves are kept for one at a time only, since a long ride's fill much memory.
+    shared: list[tuple[Array, dict[float, tuple[Numbers, Numbers]]]] = []
+
+    def sides_of(time: Array) -> dict[float, tuple[Numbers, Numbers]]:
+        for other, sides in shared:
+            if same_times(other, time):
+                return sides
+        shared.append((time, {}))
+        return shared[-1][1]
+
     @lru_cache(maxsize=1)
     def squares(key: str, way: str) -> Squares | None:
         series = one_way(key, way)
-        return None if series is None else Squares(series)
+        return None if series is None else Squares(series, sides_of(series.time))
 
     @lru_cache(maxsize=1)
     def one_way(key: str, way: str) -> Series | None:
