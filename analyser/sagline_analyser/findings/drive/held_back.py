@@ -259,7 +259,7 @@ def _touched(drive: MotorDemand) -> tuple[Codes, Flags, Flags]:
         )
         if limit is not None and value is not None
     ]
-    nearest = np.full(count, np.inf)
+    nearest = np.full(count, np.inf, np.float32)
     parts = [slice(start, min(start + BLOCK, count)) for start in range(0, count, BLOCK)]
 
     def touch(code: int, part: slice, slack: Array) -> None:
@@ -350,25 +350,30 @@ def _hand_below(drive: MotorDemand, cause: Codes) -> Flags:
     whole = float(np.nanquantile(throttle, 0.999))
     if not whole > 0:
         return found
-    lacks = 1 - throttle / whole
-    stirred = np.abs(np.diff(throttle, prepend=throttle[:1])) > STILL
-    asked = (cause == _MOTOR) & (lacks > LEAST_LACK) & ~stirred
+    asked = cause == _MOTOR
+    for start in range(0, len(asked), BLOCK):  # no tables as long as the ride
+        hand = throttle[start : start + BLOCK]
+        before = throttle[max(start - 1, 0) : start + 1]
+        stirred = np.abs(np.diff(hand, prepend=before[:1])) > STILL
+        asked[start : start + BLOCK] &= (1 - hand / whole > LEAST_LACK) & ~stirred
     at = np.flatnonzero(asked)
     if not len(at):
         return found
+    when, hand = drive.time[at], throttle[at]
+    lacks = 1 - hand / whole
     with np.errstate(divide="ignore", invalid="ignore"):
-        short = 1 - drive.current / limit.value
+        short = 1 - drive.current[at] / limit.value[at]
     # Runs of one hand: a few readings that touch nothing do not break one.
-    apart = (np.diff(drive.time[at]) > SHORT) | (np.abs(np.diff(throttle[at])) > STILL)
-    for run in np.split(at, np.flatnonzero(apart) + 1):
-        if drive.time[run[-1]] - drive.time[run[0]] < RAMP:
+    apart = (np.diff(when) > SHORT) | (np.abs(np.diff(hand)) > STILL)
+    for run in np.split(np.arange(len(at)), np.flatnonzero(apart) + 1):
+        if when[run[-1]] - when[run[0]] < RAMP:
             continue
         middle = float(np.median(short[run]))
         if not np.isfinite(middle):  # a limit of 0 A: no current comes near it
             continue
         noise = 1.48 * float(np.median(np.abs(short[run] - middle)))
         least = max(LEAST_SHORT, SURELY * noise / np.sqrt(len(run)))
-        found[run] = least < middle < STEEPEST * float(np.median(lacks[run]))
+        found[at[run]] = least < middle < STEEPEST * float(np.median(lacks[run]))
     return found
 
 

@@ -64,20 +64,18 @@ def running(value: Array, where: Flags | None = None) -> Array:
     return sums
 
 
-def beside(
-    rising: npt.NDArray[Any], wanted: npt.NDArray[Any], side: Literal["left", "right"]
-) -> npt.NDArray[np.intp]:
-    """Return what ``np.searchsorted`` does, for ``wanted`` (n,) that lies about as far from each of
-    ``rising`` (n,) as from the next.
+def beside(rising: npt.NDArray[Any], way: float, side: Literal["left", "right"]) -> Places:
+    """Return what ``np.searchsorted`` does for what lies ``way`` from each of ``rising`` (n,).
 
     Samples come at an even pace: as many of them lie between as at the middle, or one less or more;
     only what this does not find is searched.
     """
     count = len(rising)
-    found = np.empty(count, np.intp)
-    shift = int(np.searchsorted(rising, wanted[count // 2], side)) - count // 2 if count else 0
-    for start in range(0, count, BLOCK):
-        own = wanted[start : start + BLOCK]
+    found = np.empty(count, np.uint32)
+    half = count // 2
+    shift = int(np.searchsorted(rising, rising[half] + way, side)) - half if count else 0
+    for start in range(0, count, BLOCK):  # no tables as long as the ride
+        own = rising[start : start + BLOCK] + way
         at = np.arange(start + shift, start + shift + len(own))
         for tried in range(3):
             before, behind = rising.take(at - 1, mode="clip"), rising.take(at, mode="clip")
@@ -104,13 +102,13 @@ def around(time: Array, breaks: Flags, half: float, slack: float = 0.0) -> Aroun
     last = np.r_[first[1:], count]
     if len(first) > MANY:
         run = np.repeat(np.arange(len(first)), last - first)
-        low[:] = np.maximum(beside(time, time - half - slack, "left"), first[run])
-        high[:] = np.minimum(beside(time, time + half + slack, "right"), last[run])
+        low[:] = np.maximum(beside(time, -half - slack, "left"), first[run])
+        high[:] = np.minimum(beside(time, half + slack, "right"), last[run])
         return Around(low, high)
     for start, end in zip(first.tolist(), last.tolist(), strict=True):
         own = time[start:end]  # by itself: shorter to search, and no tables as long as the ride
-        low[start:end] = beside(own, own - half - slack, "left") + start
-        high[start:end] = beside(own, own + half + slack, "right") + start
+        low[start:end] = beside(own, -half - slack, "left") + start
+        high[start:end] = beside(own, half + slack, "right") + start
     return Around(low, high)
 
 
@@ -132,8 +130,8 @@ def highest_before(time: Array, value: Array, seconds: float) -> Array:
 def _highest_before(time: Array, value: Array, seconds: float) -> Array:
     whole = np.trunc(time)
     clock = whole.astype(np.int64) * 10**9 + np.rint((time - whole) * 1e9).astype(np.int64)
-    low = beside(clock, clock - round(seconds * 1e9), "left")
-    high = beside(clock, clock, "left")
+    low = beside(clock, -round(seconds * 1e9), "left")
+    high = beside(clock, 0, "left")
     found = np.full(len(value), np.nan)
     # The highest of so many samples from each on, doubled; two of them cover any longer window.
     most, reach = value, 1
