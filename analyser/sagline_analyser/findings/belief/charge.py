@@ -119,7 +119,7 @@ class Charge:
     """State of charge on the curve's own range."""
     draws_capacity: Array = field(repr=False)
     """Ah of the curve's own range."""
-    draws_curve: Array = field(repr=False)
+    draws_curve: npt.NDArray[np.intp] = field(repr=False)
     """Place in ``curves``."""
     curves: Array = field(repr=False)
     """V at GRID of every curve in use, shape (curves, GRID)."""
@@ -135,11 +135,7 @@ class Charge:
 
     def charge_at(self, voltages: Array) -> Array:
         """Return the state of charge of every draw at its V of ``voltages``, on its own curve."""
-        found = np.empty(len(self.draws_curve))
-        for at in np.unique(self.draws_curve):
-            own = self.draws_curve == at
-            found[own] = np.interp(voltages[own], self.curves[at], GRID)
-        return found
+        return _charges(voltages, self.draws_curve, self.curves)
 
     def charge_far_off(self, voltages: Array, chance: Array) -> Array:
         """Return the state of charge of every draw at its V of ``voltages``, where the ride may not
@@ -148,10 +144,8 @@ class Charge:
         That an unknown make lies near one of the curves over the charge that was ridden says the
         less of it the further off: there it is like any other of the family.
         """
-        own, other = self.charge_at(voltages), np.empty(len(voltages))
-        for at in np.unique(self.draws_other):
-            here = self.draws_other == at
-            other[here] = np.interp(voltages[here], self.family[at], GRID)
+        own = self.charge_at(voltages)
+        other = _charges(voltages, self.draws_other, self.family)
         near = chance < _alike(self.draws_end - own, REACHES)
         return np.where(near | (self.draws_astray < 1.0), own, other)
 
@@ -166,6 +160,15 @@ class Charge:
             upper = np.interp(low[own] + width, GRID, area)
             found[own] = (upper - np.interp(low[own], GRID, area)) / width
         return found
+
+
+def _charges(voltages: Array, which: npt.NDArray[np.intp], curves: Array) -> Array:
+    """Return the state of charge at each of ``voltages`` (n,) on ``which`` (n,) of the curves."""
+    found = np.empty(len(voltages))
+    for at in np.unique(which):
+        own = which == at
+        found[own] = np.interp(voltages[own], curves[at], GRID)
+    return found
 
 
 def find_charge(

@@ -353,8 +353,7 @@ def _hand_below(drive: MotorDemand, cause: Codes) -> Flags:
     asked = cause == _MOTOR
     for start in range(0, len(asked), BLOCK):  # no tables as long as the ride
         hand = throttle[start : start + BLOCK]
-        before = throttle[max(start - 1, 0) : start + 1]
-        stirred = np.abs(np.diff(hand, prepend=before[:1])) > STILL
+        stirred = np.abs(np.diff(hand, prepend=throttle[max(start - 1, 0)])) > STILL
         asked[start : start + BLOCK] &= (1 - hand / whole > LEAST_LACK) & ~stirred
     at = np.flatnonzero(asked)
     if not len(at):

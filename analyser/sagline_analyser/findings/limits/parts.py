@@ -43,6 +43,8 @@ ROUNDING = 1e-6
 """s by which rounded times may miss the edge of a recording, and more."""
 
 Numbers = npt.NDArray[np.intp]
+Sides = tuple[Numbers, Numbers]
+"""Samples before and behind windows."""
 
 KEY, QUESTION = "parts", "Which part works nearest to its rating?"
 
@@ -108,10 +110,8 @@ class Squares:
     several series of the same times share (:meth:`_sides`), by the windows looked for.
     """
 
-    def __init__(
-        self, series: Series, sides: dict[float, tuple[Numbers, Numbers]] | None = None
-    ) -> None:
-        self.sides: dict[float, tuple[Numbers, Numbers]] = {} if sides is None else sides
+    def __init__(self, series: Series, sides: dict[float, Sides] | None = None) -> None:
+        self.sides: dict[float, Sides] = {} if sides is None else sides
         self.time: Array = series.time
         self.value: Array = series.value
         self.count: int = len(series)
@@ -189,16 +189,14 @@ class Squares:
             some = min(2 * some, BLOCK // STRETCH)
         return best
 
-    def _sides(self, begin: Numbers, size: int, window: float) -> tuple[Numbers, Numbers]:
+    def _sides(self, begin: Numbers, size: int, window: float) -> Sides:
         """Return the samples before and behind all windows that begin or end at one of the ``size``
         samples from each of ``begin`` on."""
         end = np.minimum(begin + size, self.count) - 1
         before = np.searchsorted(self.time, self.time[begin] - window, "left") - 1
         return before, np.searchsorted(self.time, self.time[end] + window, "right")
 
-    def _most(
-        self, begin: Numbers, size: int, window: float, sides: tuple[Numbers, Numbers]
-    ) -> Array:
+    def _most(self, begin: Numbers, size: int, window: float, sides: Sides) -> Array:
         """Return the integral between the ``sides`` of each of ``begin``: none of the windows
         there holds more."""
         time, whole = self.time, self.whole
@@ -235,17 +233,18 @@ def part_uses(it: Gathered) -> tuple[PartUse, ...]:
     for t in seen:
         ways.setdefault(_identity(t.limit, str(t.key)), set()).add(t.limit.direction)
 
-    # Several parts carry the same current: each way of it is looked through once.  The samples
-    # themselves are kept for one at a time only, since a long ride's fill much memory.
-    shared: list[tuple[Array, dict[float, tuple[Numbers, Numbers]]]] = []
+    # Currents of one stream have the same times, so their windows have the same sides.
+    shared: list[tuple[Array, dict[float, Sides]]] = []
 
-    def sides_of(time: Array) -> dict[float, tuple[Numbers, Numbers]]:
+    def sides_of(time: Array) -> dict[float, Sides]:
         for other, sides in shared:
             if same_times(other, time):
                 return sides
         shared.append((time, {}))
         return shared[-1][1]
 
+    # Several parts carry the same current: each way of it is looked through once.  The samples
+    # themselves are kept for one at a time only, since a long ride's fill much memory.
     @lru_cache(maxsize=1)
     def squares(key: str, way: str) -> Squares | None:
         series = one_way(key, way)
