@@ -111,6 +111,15 @@ def test_every_relative_link_leads_to_a_file_and_pictures_are_small(page: Path):
             assert found.stat().st_size <= PICTURE, target
 
 
+def test_every_file_that_the_guides_name_is_there():
+    there = [
+        f"/{one.relative_to(ROOT)}" for one in ROOT.rglob("*.*") if "node_modules" not in str(one)
+    ]
+    for page in (ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))):
+        for name in re.findall(r"`((?:[\w.]+/)+[\w.]+\.(?:py|js|toml|h|jinja))`", page.read_text()):
+            assert any(one.endswith(f"/{name}") for one in there), f"{page.name} names {name}"
+
+
 def test_the_pictures_are_made_by_their_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     script = ROOT / "docs" / "make_screenshots.py"
     monkeypatch.setattr(sys, "argv", [str(script), "--quick", "--out", str(tmp_path)])

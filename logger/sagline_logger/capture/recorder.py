@@ -10,6 +10,7 @@ from pathlib import Path
 from .. import __version__
 from ..format import Capture, End, FilePart, Mark, Piece, SaglineError, Setting
 from ..format.limits import MAX_FILE_PART
+from ..format.stop_flag import StopFlag
 from ..live.layout import size
 from .counters import Counters
 from .link_keeper import LinkKeeper, Phase
@@ -62,7 +63,7 @@ class Recorder:
         self._sorter: Sorter | None = None
         self._taps: tuple[Tap, ...] = ()
         self._tapping = threading.Lock()
-        self._stop = threading.Event()
+        self._stop = StopFlag()
         self._stop_reason = ""
         self._began = time.monotonic()
         self._marks = itertools.count(1)

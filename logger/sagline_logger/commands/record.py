@@ -5,7 +5,6 @@ import contextlib
 import shlex
 import signal
 import sys
-import threading
 import time
 from collections import deque
 from collections.abc import Sequence
@@ -30,6 +29,7 @@ from ..format.caution import CAUTION
 from ..format.counting import several, several_of
 from ..format.limits import MAX_NAME, MAX_TEXT
 from ..format.program import raw
+from ..format.stop_flag import StopFlag
 from ..format.wire import put_text
 from ..live.layout import size
 from ..live.screen import Screen, wants_colour, wants_screen
@@ -222,9 +222,9 @@ def _print(text: str) -> None:
     print(text, flush=True)
 
 
-def _stop_on_signals(desk: CaptureDesk) -> threading.Event:
+def _stop_on_signals(desk: CaptureDesk) -> StopFlag:
     """Let signals end the capture; the event then says so."""
-    ending = threading.Event()
+    ending = StopFlag()
 
     def stop(number: int, frame: FrameType | None) -> None:
         ending.set()

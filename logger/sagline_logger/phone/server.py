@@ -19,6 +19,7 @@ from uvicorn.server import ServerState
 from ..capture.desk import CaptureDesk
 from ..format import BoardFile, Limit, SaglineError
 from ..format.debug_log import debug
+from ..format.stop_flag import StopFlag
 from .captures import Captures
 from .gate import Gate
 from .pairing import Pairing
@@ -94,7 +95,7 @@ class PhoneScreen:
             self._thread.join(3.0)
         self._listening.close()
 
-    def resting(self, ending: threading.Event) -> bool:
+    def resting(self, ending: StopFlag) -> bool:
         """Wait while a telephone has stopped the capture; whether it then starts the next one.
 
         False at once where the capture ended by itself, and as soon as ``ending`` is set.

@@ -5,11 +5,11 @@ import difflib
 import signal
 import sys
 from pathlib import Path
-from threading import Event
 from types import FrameType
 
 from ..format import UsageError
 from ..format.arguments import setting
+from ..format.stop_flag import StopFlag
 from .rides import BREAD_RUN, RIDES
 
 STREAM_SETS = ("standard", "course", "wide")
@@ -140,7 +140,7 @@ def run(args: argparse.Namespace) -> int:
         seed=args.seed,
         seconds=args.seconds,
     )
-    stop = Event()
+    stop = StopFlag()
 
     def on_signal(number: int, frame: FrameType | None) -> None:
         stop.set()

@@ -8,10 +8,10 @@ import select
 import termios
 import time
 import tty
-from threading import Event
 from typing import Protocol
 
 from ..format import SaglineError
+from ..format.stop_flag import StopFlag
 
 SETTLE = 0.3
 """s between a reader's opening the port (or emptying it) and the first byte.
@@ -33,13 +33,13 @@ _CHUNK = 512  # a pipe that polls writable takes this much without blocking (PIP
 class Port(Protocol):
     """A way out for bytes."""
 
-    def wait_for_reader(self, stop: Event) -> bool:
+    def wait_for_reader(self, stop: StopFlag) -> bool:
         """Wait until someone can receive; False when ``stop`` was set first."""
 
-    def send(self, data: bytes, stop: Event) -> bool:
+    def send(self, data: bytes, stop: StopFlag) -> bool:
         """Send all of ``data``, waiting for room; False when it did not get out whole."""
 
-    def close(self, stop: Event) -> None:
+    def close(self, stop: StopFlag) -> None:
         """Let the reader fetch the rest, then close."""
 
 
@@ -93,7 +93,7 @@ class PseudoTerminal:
         quiet = self._quiet_since
         return quiet is not None and time.monotonic() - quiet >= SETTLE
 
-    def wait_for_reader(self, stop: Event) -> bool:
+    def wait_for_reader(self, stop: StopFlag) -> bool:
         """Wait until a reader has had the port open for a moment."""
         while not stop.is_set():
             self._look()
@@ -102,7 +102,7 @@ class PseudoTerminal:
             stop.wait(GLANCE)
         return False
 
-    def send(self, data: bytes, stop: Event) -> bool:
+    def send(self, data: bytes, stop: StopFlag) -> bool:
         """Send ``data`` if there is a reader; bytes for nobody are dropped, as on a real wire."""
         self._look()
         if not self._ready:
@@ -118,7 +118,7 @@ class PseudoTerminal:
                     return False
         return True
 
-    def close(self, stop: Event) -> None:
+    def close(self, stop: StopFlag) -> None:
         """Close once the reader has fetched everything, or after a while."""
         self._look()
         if self._quiet_since is not None:
@@ -126,7 +126,7 @@ class PseudoTerminal:
                 self._drain(stop)
         os.close(self._ours)
 
-    def _drain(self, stop: Event) -> None:
+    def _drain(self, stop: StopFlag) -> None:
         """Wait until the reader's queue stays empty; closing at once would throw it away."""
         theirs = os.open(self.path, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
         try:
@@ -155,11 +155,11 @@ class StandardOutput:
         self._room = select.poll()
         self._room.register(descriptor, select.POLLOUT)
 
-    def wait_for_reader(self, stop: Event) -> bool:
+    def wait_for_reader(self, stop: StopFlag) -> bool:
         """Whatever stands behind standard output is there already."""
         return not stop.is_set()
 
-    def send(self, data: bytes, stop: Event) -> bool:
+    def send(self, data: bytes, stop: StopFlag) -> bool:
         """Write ``data``, waiting for room in short spells so that a signal gets through.
 
         Raises:
@@ -173,5 +173,5 @@ class StandardOutput:
                 rest = rest[os.write(self._descriptor, rest[:_CHUNK]) :]
         return True
 
-    def close(self, stop: Event) -> None:
+    def close(self, stop: StopFlag) -> None:
         """Leave standard output to the process."""

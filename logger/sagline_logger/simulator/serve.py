@@ -1,15 +1,17 @@
 """Serving a simulation at its pace."""
 
 import time
-from threading import Event
 
 from ..format.progress import tell
+from ..format.stop_flag import StopFlag
 from .ports import Port
 from .simulation import Simulation
 from .truth import TruthFile
 
 
-def serve(simulation: Simulation, port: Port, truth: TruthFile, speed: float, stop: Event) -> None:
+def serve(
+    simulation: Simulation, port: Port, truth: TruthFile, speed: float, stop: StopFlag
+) -> None:
     """Send the simulation's frames through ``port`` until it ends or ``stop`` is set.
 
     ``speed`` is simulated seconds per second; 0 goes as fast as the reader takes it.  Nothing is
