@@ -135,15 +135,17 @@ class ThermalFit:
 
     ``plausible`` is what was believed before.  ``rates`` are the best values, ``draws`` many sets
     as probable as the data leave them.  ``now`` holds the temperatures of part and case at the end
-    of the ride in °C, for the draws.  ``residual`` is the root mean square misfit in K; ``lowest``
-    and ``hottest`` the readings' ends in °C, ``usual`` the mean rise of the case above the air in
-    K, for the draws.  ``leans`` says that the cooling rests on what was believed before.
+    of the ride in °C, for the draws.  ``seconds`` is the length of what was fitted, ``residual``
+    the root mean square misfit in K; ``lowest`` and ``hottest`` are the readings' ends in °C,
+    ``usual`` is the mean rise of the case above the air in K, for the draws.  ``leans`` says that
+    the cooling rests on what was believed before.
     """
 
     plausible: Plausible
     rates: Rates
     draws: Rates
     now: tuple[Array, Array]
+    seconds: float
     residual: float
     lowest: float
     hottest: float
@@ -246,6 +248,7 @@ def fit(
         _rates(plausible, at[None, :]),
         draws,
         (part + last, case + last * place),
+        drive.step * len(drive.square),
         float(np.sqrt(np.mean((path[:, 0] - read) ** 2))),
         float(seen[good].min()),
         float(seen[good].max()),
