@@ -31,10 +31,10 @@ STORED = 0.03
 """Share (1 standard deviation) of its rise by which a case that nothing reads may be warmer or
 colder at the ride's end: it is more than one mass (our choice)."""
 
-LONGER = 0.1
-"""Share (1 standard deviation) by which a rise may be another one for each factor e by which it
-lasts longer than the ride did, for each doubt beyond the first: a mass that warms more slowly than
-the ride lasted does not show in it (our choice, on tests/trust/heat_bench.py)."""
+LONGER = 0.05
+"""Share (1 standard deviation, one way) by which a rise may be larger for each factor e by which it
+lasts longer than the ride did: a mass that warms more slowly than the ride lasted does not show in
+it (our choice, on tests/trust/heat_bench.py)."""
 
 UNSEEN, TAKES_UP = 0.12, 1800.0
 """Share (1 standard deviation, one way) by which a part rises more slowly from cold than a ride
@@ -172,7 +172,7 @@ def _paths(
     rates = model.draws
     many = len(rates.air)
     chance = np.random.default_rng(1)
-    normal = chance.standard_normal((3, many))
+    normal = chance.standard_normal((4, many))
     rest = air + rates.offset
     start = (rest, rest)
     shown = max(model.hottest - model.lowest, 1.0)
@@ -202,7 +202,7 @@ def _paths(
     def doubted(path: Array, widening: float, slower: Array | float) -> Array:
         # What is gained from now on may be another from the first.  What is there already was read:
         # it is another only as what drives it goes over from the reading to the whole part.
-        apart = np.hypot(widening * spread, (widening - 1) * longer)[:, None] * normal[0]
+        apart = widening * (spread * normal[0] - longer[:, None] * np.abs(normal[3]))
         gained = (path - start[0]) * np.exp(-apart - slower)
         there = start[0] - rest
         if not cold:  # how warm it is by now may be off as well: its sensor is late
