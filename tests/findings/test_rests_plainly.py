@@ -204,7 +204,7 @@ def test_the_resistances_at_once_and_after_ten_seconds(looked):
         spread = math.sqrt(weights @ inner @ weights)
         for one, value, bent in zip(estimates, values, np.arcsinh(2.0) * ohms[-1], strict=True):
             bend = min(max(bent, 0.0), rests.ten[list(estimates).index(one)].value)
-            wide = math.sqrt(spread**2 + (0.018 * value) ** 2 + (0.045 * bend) ** 2 + passes**2)
+            wide = math.sqrt(spread**2 + (0.021 * value) ** 2 + (0.053 * bend) ** 2 + passes**2)
             assert one.error == pytest.approx(1.645 * wide, rel=1e-3)
     slow = [math.exp(-10 / tau) for tau in TAUS]
     assert rests.lasting == pytest.approx(slow @ np.maximum(ohms[1:7], 0.0), rel=1e-3)

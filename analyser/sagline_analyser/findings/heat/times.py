@@ -1,7 +1,7 @@
 """How long a constant current may flow before a fitted part is at its limit, and how sure."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -23,7 +23,7 @@ ride of some minutes shows little of what an hour's heat does to the case)."""
 READS = 0.6
 """K (1 standard deviation) by which the last reading may be off; what lumps miss comes on top."""
 
-GROWS = 300.0
+GROWS = 450.0
 """s after which the doubt of what the ride's end has left in the part's other masses, which nothing
 reads, has half grown to what it becomes: at first the reading alone counts (our choice)."""
 
@@ -40,6 +40,20 @@ UNSEEN, TAKES_UP = 0.12, 1800.0
 """Share (1 standard deviation, one way) by which a part rises more slowly from cold than a ride
 shows that began as warm as it ended, for masses that were warm by then took up nothing; and the s
 in which they do (our choice, on tests/trust/heat_bench.py)."""
+
+
+class _Doubted(Protocol):
+    """By so many times the doubt; with ``longer`` times what the ride was too short to show, and a
+    share ``slower`` than it showed."""
+
+    def __call__(
+        self,
+        path: Array,
+        widening: float = 1.0,
+        *,
+        longer: float = 0.0,
+        slower: Array | float = 0.0,
+    ) -> Array: ...
 
 
 @dataclass(frozen=True)
@@ -100,14 +114,15 @@ def time_to_limit(
         found = np.where(over.any(axis=0), found, np.inf)
         return np.where(over[0], 0.0, found)
 
-    # What a ride that began warm leaves unseen makes a time later, never the told one.
-    low = np.quantile(reached(doubted(part, 1.0, 0.0)), TAIL, method="nearest")
-    late = reached(doubted(part, 1.0, slower))
+    # A mass that the ride was too short for makes a time sooner, what a ride that began warm leaves
+    # unseen makes it later: each moves its own end only.
+    low = np.quantile(reached(doubted(part, longer=1.0)), TAIL, method="nearest")
+    late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - TAIL], method="nearest")
     if np.isinf(low):
         wide = replace(model, draws=_wider(model.draws, GUARD))
         part, _, doubted = _paths(wide, current, limit, air, speed, passes, cold)
-        wider = reached(doubted(part, GUARD, 0.0))
+        wider = reached(doubted(part, GUARD, longer=1.0))
         if np.mean(np.isfinite(wider)) > CERTAIN:
             low = wider.min()
     return TimeToLimit(float(low), float(likely), float(low), float(high))
@@ -133,20 +148,22 @@ def _wider(draws: Rates, factor: float) -> Rates:
 def settling(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> Settling:
     """Return how warm the part is after :data:`HORIZON` s of ``current`` (A) from cold."""
     part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
-    return _settled(doubted(part, 1.0, 0.0)[-1])
+    return _settled(doubted(part)[-1], doubted(part, longer=1.0)[-1])
 
 
 def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> OnCase:
     """Return what a sensor on the case shows after :data:`HORIZON` s of ``current`` (A) from cold,
     and the winding's heat beyond it."""
     part, case, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
-    shown = doubted(case, 1.0, 0.0)[-1]
-    return OnCase(_settled(shown), float(np.quantile(doubted(part, 1.0, 0.0)[-1] - shown, TAIL)))
+    shown = doubted(case)[-1]
+    hotter = float(np.quantile(doubted(part)[-1] - shown, TAIL))
+    return OnCase(_settled(shown, doubted(case, longer=1.0)[-1]), hotter)
 
 
-def _settled(end: Array) -> Settling:
-    low, likely, high = np.quantile(end, [TAIL, 0.5, 1 - TAIL])
-    return Settling(float(likely), float(low), float(high))
+def _settled(end: Array, longer: Array) -> Settling:
+    """Return where draws end; ``longer`` are those with what the ride was too short for."""
+    low, likely = np.quantile(end, [TAIL, 0.5])
+    return Settling(float(likely), float(low), float(np.quantile(longer, 1 - TAIL)))
 
 
 def _unseen(model: ThermalFit, air: float) -> Array:
@@ -165,10 +182,9 @@ def _paths(
     speed: float,
     passes: Array,
     cold: bool,
-) -> tuple[Array, Array, Callable[[Array, float, Array | float], Array]]:
+) -> tuple[Array, Array, _Doubted]:
     """Return the temperatures of the part and its case at ``passes``, for each draw, and what makes
-    of such temperatures, by so many times the doubt and a share slower, those of a part that is no
-    two lumps."""
+    of such temperatures those of a part that is no two lumps."""
     rates = model.draws
     many = len(rates.air)
     chance = np.random.default_rng(1)
@@ -196,13 +212,15 @@ def _paths(
     asked = max((limit - float(np.median(rest))) / shown, 1.0)
     spread = np.hypot(model.plausible.other, model.plausible.beyond * np.log(asked))
     lasting = (passes if cold else model.seconds + passes) / model.seconds
-    longer = LONGER * np.log(np.maximum(lasting, 1.0))
+    unshown = LONGER * np.log(np.maximum(lasting, 1.0))[:, None] * np.abs(normal[3])
     grown = (passes / (passes + GROWS))[:, None]
 
-    def doubted(path: Array, widening: float, slower: Array | float) -> Array:
+    def doubted(
+        path: Array, widening: float = 1.0, *, longer: float = 0.0, slower: Array | float = 0.0
+    ) -> Array:
         # What is gained from now on may be another from the first.  What is there already was read:
         # it is another only as what drives it goes over from the reading to the whole part.
-        apart = widening * (spread * normal[0] - longer[:, None] * np.abs(normal[3]))
+        apart = widening * (spread * normal[0] - longer * unshown)
         gained = (path - start[0]) * np.exp(-apart - slower)
         there = start[0] - rest
         if not cold:  # how warm it is by now may be off as well: its sensor is late
