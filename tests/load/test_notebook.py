@@ -80,7 +80,8 @@ def test_an_answer_shows_its_verdict_figures_and_caution(picture: object) -> Non
     assert "<script" not in html and answer.caution in unescape(html)
     text = " ".join(read(html).itertext())
     assert "3.21 A" in text and "± 0.4" in text and f"Yes {HOSTILE}." in text
-    unknown = replace(answer, known=False, figures=(), verdict="Cannot tell: needs speed.")
+    lacking = "Cannot tell: needs speed."
+    unknown = replace(answer, urgency=Urgency.UNKNOWN, figures=(), verdict=lacking)
     assert "cannot tell" in repr(unknown) and "Caution" not in unknown._repr_html_()
 
 

@@ -26,7 +26,7 @@ def test_cards_are_ordered_by_urgency_and_the_quiet_ones_fold() -> None:
     answers = [
         replace(BASE, key="quiet", urgency=Urgency.FINE, headline="All fine"),
         replace(BASE, key="look", urgency=Urgency.LOOK, headline="Look here"),
-        replace(BASE, key="lacking", known=False, verdict="Cannot tell: needs speed."),
+        replace(BASE, key="lacking", urgency=Urgency.UNKNOWN, verdict="Cannot tell: needs speed."),
         replace(BASE, key="act", urgency=Urgency.ACT, headline="Act now"),
     ]
     page = cards(answers)

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from sagline_analyser.findings.answers import answers
-from sagline_analyser.findings.telling.answer import Answer, Figure
+from sagline_analyser.findings.telling.answer import Answer, Figure, Urgency
 from support.faults import BOARD, Script, fault
 from trust.contradictions import FAMILIES, contradictions, rides
 
@@ -137,7 +137,7 @@ def test_every_pair_is_found_when_it_is_put_in(page: Page) -> None:
         if number == 14:
             base = swap("fault", "fault 9 “drive cut”", "it fell while the throttle stayed")(base)
         if number == 19:
-            base = base | {"sides": replace(base["sides"], known=False)}
+            base = base | {"sides": replace(base["sides"], urgency=Urgency.UNKNOWN)}
         found = {one for one, _ in contradictions(tuple(put(base).values()))}
         assert number in found, number
 

@@ -64,7 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
             **asdict(summary),
             "limits": len(limits),
             "crossings": list(crossing_rows(crossings)),
-            "answers": [asdict(answer) for answer in said],
+            "answers": [{**asdict(answer), "known": answer.known} for answer in said],
             "warnings": ride.warnings,
             "caution": CAUTION,
         }
@@ -87,7 +87,7 @@ def _print_short(
 ) -> None:
     """Print one line an answer that asks for something, and one for all the others."""
     from ..findings.telling.answer import Urgency
-    from ..page.cards import headline, urgency
+    from ..page.cards import headline
     from ..page.units import duration_text, figure_text
 
     facts = [ride.board_name or "unnamed board", duration_text(ride.duration)]
@@ -101,7 +101,7 @@ def _print_short(
         print(f"note: {warning}")
     for kind in (Urgency.ACT, Urgency.LOOK):
         for answer in said:
-            if urgency(answer) is kind:
+            if answer.urgency is kind:
                 print(f"{kind:5} {headline(answer)}")
     asked = arguments.other_pack is not None or arguments.plan_km is not None
     for answer in said:
@@ -110,7 +110,7 @@ def _print_short(
     quiet = [
         f"{count} {kind}"
         for kind in (Urgency.FINE, Urgency.UNKNOWN)
-        if (count := sum(urgency(answer) is kind for answer in said))
+        if (count := sum(answer.urgency is kind for answer in said))
     ]
     print(f"{', '.join(quiet) + '; ' if quiet else ''}--full tells all, and why")
     print(f"\n{CAUTION}")

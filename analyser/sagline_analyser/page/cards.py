@@ -31,7 +31,7 @@ def cards(answers: Sequence[Answer]) -> Markup:
     """Return the answers by urgency: those that ask for something open, the others in one line."""
     cautions = dict.fromkeys(answer.caution for answer in answers if answer.known)
     caution = joined(html("<p class=caution>{}</p>", text) for text in cautions)
-    return ordered([(urgency(answer), _card(answer)) for answer in answers]) + caution
+    return ordered([(answer.urgency, _card(answer)) for answer in answers]) + caution
 
 
 def ordered(made: Sequence[tuple[Urgency, Markup]]) -> Markup:
@@ -44,11 +44,6 @@ def ordered(made: Sequence[tuple[Urgency, Markup]]) -> Markup:
     }
     told = [html("{} {} {}", _mark(kind), n, str(kind)) for kind, n in counts.items() if n]
     return part(_OURS, "ordered", asking, [made for _, made in quiet], joined(told, ", "))
-
-
-def urgency(answer: Answer) -> Urgency:
-    """Return what an answer asks for; one that is not known asks for nothing."""
-    return answer.urgency if answer.known else Urgency.UNKNOWN
 
 
 def headline(answer: Answer) -> str:
@@ -80,5 +75,5 @@ def card(
 def _card(answer: Answer) -> Markup:
     seen = [zoom_link(start, end) for start, end in answer.evidence[:_SPANS]]
     behind = part(_OURS, "behind", answer, joined(seen, ", "), len(answer.evidence) - _SPANS)
-    kind, picture = urgency(answer), draw(answer.picture)
+    kind, picture = answer.urgency, draw(answer.picture)
     return card(kind, answer.key, headline(answer), picture, behind, answer.question)

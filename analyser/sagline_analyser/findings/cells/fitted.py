@@ -382,9 +382,7 @@ def cells_answer(asked: Asked) -> Answer:
     if alike:
         verdicts.append(f"No cell stands out in pack {', '.join(alike)}.")
     evidence = tuple(span for cells in known for span in cells.evidence)
-    answer = Answer(
-        "cells", QUESTION, " ".join(verdicts), True, tuple(figures), evidence, tuple(details)
-    )
+    answer = Answer("cells", QUESTION, " ".join(verdicts), tuple(figures), evidence, tuple(details))
     return answer.in_short(*_in_short(known))
 
 

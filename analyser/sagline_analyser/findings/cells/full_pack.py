@@ -148,7 +148,6 @@ def full_pack_answer(asked: Asked) -> Answer:
         "full_pack",
         QUESTION,
         "Yes: " + " and ".join(words) + ".",
-        True,
         tuple(figures),
         tuple((x.span.start, x.span.end) for x in found),
         tuple(details),

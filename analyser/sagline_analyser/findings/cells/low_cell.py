@@ -139,7 +139,7 @@ def low_cell_answer(asked: Asked) -> Answer:
             "A cell that is low at rest is empty: stop drawing from the pack, because "
             "further load can drive that cell below what it bears.",
         )
-    answer = Answer("low_cell", QUESTION, f"{verdict}.", True, figures, evidence, details)
+    answer = Answer("low_cell", QUESTION, f"{verdict}.", figures, evidence, details)
     return answer.in_short(
         f"{alarms}: " + ", ".join(f"{n} {kind}" for kind, n in counts.items()),
         Urgency.ACT if "empty" in counts else Urgency.LOOK,

@@ -290,7 +290,7 @@ def sides_answer(it: Gathered) -> Answer:
     evidence = tuple(dict.fromkeys(span for d in known for span in d.evidence))
     evidence += tuple((start, end) for start, end, _ in found.slips)
     return Answer(
-        KEY, QUESTION, verdict, True, tuple(_figure(d) for d in known), evidence, tuple(details)
+        KEY, QUESTION, verdict, tuple(_figure(d) for d in known), evidence, tuple(details)
     ).in_short(
         f"{found.names[0].capitalize()} and {found.names[1]} "
         + (f"differ in {len(worth)} of {len(known)} comparisons" if worth else "work alike")

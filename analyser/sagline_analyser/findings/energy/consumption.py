@@ -195,7 +195,6 @@ def consumption_answer(it: Gathered) -> Answer:
         "consumption",
         QUESTION,
         verdict,
-        True,
         tuple(figures),
         ((0.0, ride.duration),),
         tuple(details),

@@ -380,7 +380,7 @@ def pack_answer(asked: Asked) -> Answer:
     verdict = " ".join(["; ".join(verdicts) + ".", lines[0], *disagree])
     evidence = tuple((use.span.start, use.span.end) for use in uses)
     answer = Answer(
-        "pack_range", QUESTION, verdict, True, (*figures, *more), evidence, (*lines[1:], *details)
+        "pack_range", QUESTION, verdict, (*figures, *more), evidence, (*lines[1:], *details)
     )
     return answer.in_short(*_in_short(ride, uses, more))
 

@@ -53,7 +53,7 @@ def fault_answer(asked: Asked) -> Answer:
     if count > MOST:
         details.append(f"{count - MOST} more moments are not told here.")
     spans = tuple((story.window[0], story.window[1]) for story in stories)
-    answer = Answer("fault", QUESTION, verdict, True, (), spans, (*details, METHOD))
+    answer = Answer("fault", QUESTION, verdict, (), spans, (*details, METHOD))
     return answer.in_short(*_in_short(stories, count))
 
 

@@ -54,9 +54,9 @@ def heat_answer(it: Gathered) -> Answer:
             )
         why = " ".join([why, *_if_in_winding(others)])
         if not hot:
-            return Answer(KEY, QUESTION, why, False, details=details)
+            return Answer(KEY, QUESTION, why, details=details, urgency=Urgency.UNKNOWN)
         verdict = " ".join([*(one.text for one in hot), why])
-        answer = Answer(KEY, QUESTION, verdict, True, (), hot[0].spans, details)
+        answer = Answer(KEY, QUESTION, verdict, (), hot[0].spans, details)
         bars = tuple(Bar(one.part, one.most, odd=True) for one in hot)
         return answer.in_short(hot[0].line, Urgency.ACT, Bars("°C", bars, hot[0].level, "limit"))
     evidence = tuple(dict.fromkeys(span for p in told for span in p.evidence))
@@ -65,7 +65,7 @@ def heat_answer(it: Gathered) -> Answer:
     if hot:  # what was is told before what would be
         verdict = " ".join([*(one.text for one in hot), verdict])
         evidence = tuple(dict.fromkeys((*hot[0].spans, *evidence)))
-    answer = Answer(KEY, QUESTION, verdict, True, figures, evidence, details)
+    answer = Answer(KEY, QUESTION, verdict, figures, evidence, details)
     line, urgency, picture = _in_short(told, others)
     return answer.in_short(*((hot[0].line, Urgency.ACT) if hot else (line, urgency)), picture)
 

@@ -331,8 +331,8 @@ def _window_use(
 def part_answer(it: Gathered) -> Answer:
     """Answer which rated part works nearest to its rating."""
     if it.board is None:
-        return Answer(
-            KEY, QUESTION, "Cannot tell without a board file that rates the parts.", False
+        return Answer.unanswered(
+            KEY, QUESTION, NotKnown("it needs a board file that rates the parts")
         )
     uses = part_uses(it)
     ranked = sorted(

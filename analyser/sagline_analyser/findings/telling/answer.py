@@ -40,13 +40,12 @@ class Answer:
 
     ``verdict`` is one or two plain sentences.  ``evidence`` lists the time spans used, as
     (start, end) in s from the start of the capture.  Where nothing can be said, ``figures`` is
-    empty, ``known`` is False and ``verdict`` gives the reason and what it would need.
+    empty, ``urgency`` says so and ``verdict`` gives the reason and what it would need.
     """
 
     key: str
     question: str
     verdict: str
-    known: bool = True
     figures: tuple[Figure, ...] = ()
     evidence: tuple[tuple[float, float], ...] = ()
     details: tuple[str, ...] = ()
@@ -56,6 +55,11 @@ class Answer:
     """The answer in at most fourteen words."""
     urgency: Urgency = Urgency.LOOK
     picture: Picture | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether the ride answers the question."""
+        return self.urgency is not Urgency.UNKNOWN
 
     def __repr__(self) -> str:
         return answer_text(self)
@@ -73,7 +77,8 @@ class Answer:
         details: tuple[str, ...] = (),
     ) -> "Answer":
         """Return the answer to a question that the ride does not tell, with what it needs."""
-        return cls(key, question, cannot_tell(why.reason), False, figures, details=details)
+        verdict = cannot_tell(why.reason)
+        return cls(key, question, verdict, figures, details=details, urgency=Urgency.UNKNOWN)
 
     def in_short(
         self, headline: str, urgency: Urgency = Urgency.LOOK, picture: Picture | None = None

@@ -16,13 +16,11 @@ MOST = 14
 
 def answer_text(answer: "Answer") -> str:
     """Return an answer in one line."""
-    asks = answer.urgency if answer.known else "cannot tell"
-    return f"<answer {answer.key!r}, {asks}: {answer.headline or answer.verdict}>"
+    return f"<answer {answer.key!r}, {answer.urgency}: {answer.headline or answer.verdict}>"
 
 
 def answer_html(answer: "Answer") -> Markup:
     """Return an answer as HTML."""
-    asks = answer.urgency if answer.known else "cannot tell"
     rows = joined(
         html(
             "<tr><td>{}</td><td>{:.4g} {}</td><td>{}</td></tr>",
@@ -33,7 +31,7 @@ def answer_html(answer: "Answer") -> Markup:
     )
     return html(
         "<div><b>{}</b> ({})<p>{}</p>{}<table>{}</table>{}</div>",
-        *(answer.question, str(asks), answer.verdict, _drawn(answer.picture), rows),
+        *(answer.question, str(answer.urgency), answer.verdict, _drawn(answer.picture), rows),
         html("<p><small>{}</small></p>", answer.caution) if answer.known else "",
     )
 
