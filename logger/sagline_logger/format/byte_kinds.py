@@ -13,7 +13,9 @@ from itertools import pairwise
 from . import cobs
 from .errors import FrameError, printable
 from .frame import DELIMITER, FrameSplitter
+from .host_records import FIRST_HOST_KIND
 from .limits import MAX_ENCODED
+from .records import KINDS
 
 ENOUGH = 16
 """Bytes below which only frames and whole lines of text can be told."""
@@ -23,6 +25,7 @@ _SHARE = 0.9  # of the bytes that must agree
 _LINE = 60  # signs of a line that are shown
 _HEADS = 5  # times that a packet's first bytes must come, at least
 _LONGEST = 300  # bytes of a packet that is looked for
+_SENT = frozenset(kind for kind in KINDS if kind < FIRST_HOST_KIND)  # by a device
 
 
 class ByteKind(StrEnum):
@@ -150,7 +153,7 @@ def _shaped(piece: bytes) -> bool:
     if not 16 <= len(piece) <= MAX_ENCODED:
         return False
     try:
-        return cobs.decode(piece)[0] in (1, 2, 3, 4)
+        return cobs.decode(piece)[0] in _SENT
     except FrameError:
         return False
 
