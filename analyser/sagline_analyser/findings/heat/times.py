@@ -15,10 +15,10 @@ HORIZON = 3600.0
 TAIL = 0.05
 """Share of such parts that reach the limit before the told time."""
 
-CERTAIN, GUARD = 0.005, 1.8
-"""Share of the draws, at so many times the doubt of all that is fitted or missed, that may reach
-the limit where it is told that the part stays below it (our choice, on tests/trust/heat_bench.py: a
-ride of some minutes shows little of what an hour's heat does to the case)."""
+GUARD = 1.8
+"""Times the doubt of all that is fitted or missed at which no draw may reach the limit where it is
+told that the part stays below it (our choice, on tests/trust/heat_bench.py: a ride of some minutes
+shows little of what an hour's heat does to the case)."""
 
 READS = 0.6
 """K (1 standard deviation) by which the last reading may be off; what lumps miss comes on top."""
@@ -122,9 +122,7 @@ def time_to_limit(
     if np.isinf(low):
         wide = replace(model, draws=_wider(model.draws, GUARD))
         part, _, doubted = _paths(wide, current, limit, air, speed, passes, cold)
-        wider = reached(doubted(part, GUARD, longer=1.0))
-        if np.mean(np.isfinite(wider)) > CERTAIN:
-            low = wider.min()
+        low = reached(doubted(part, GUARD, longer=1.0)).min()
     return TimeToLimit(float(low), float(likely), float(low), float(high))
 
 
