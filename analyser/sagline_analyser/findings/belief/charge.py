@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 from sagline_logger.format import Battery
 
-from ..readings.quantiles import quantiles
 from ..readings.series import Array
 from .curves import CURVES, GRID, chemistry_of, kinds_of, on_grid
 from .estimate import NORMAL, Estimate, of_draws
@@ -100,8 +99,8 @@ class Charge:
     """Equally likely draws of a pack's middle cell, shape (draws,), with the interval of each.
 
     ``start`` and ``end`` are states of charge over ``full``, the one at the stated full voltage;
-    ``start_within`` and ``end_within`` are what 90 % of the draws lie between, as many above as
-    below; ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier
+    ``start_within`` and ``end_within`` are the nearest ends that 90 % of the draws lie between;
+    ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier
     rides it rests on; ``names`` are the curves with their shares of the belief, the likeliest
     first.
     """
@@ -270,9 +269,15 @@ def _share(draws: Array) -> Estimate:
 
 
 def _within(draws: Array) -> tuple[float, float]:
-    """Return the ends, from 0 to 1, between which nine draws in ten lie, as many above as below."""
-    low, high = np.clip(quantiles(draws, (0.05, 0.95)), 0.0, 1.0)
-    return float(low), float(high)
+    """Return the nearest two ends, from 0 to 1, between which nine draws in ten lie.
+
+    Not those with as many above as below: of a pack that was said to be full and may be half empty
+    all the same, the upper one would cut off the fullest, where it most likely is.
+    """
+    ordered = np.sort(np.clip(draws, 0.0, 1.0))
+    held = int(np.ceil(0.9 * len(ordered))) - 1
+    at = int(np.argmin(ordered[held:] - ordered[: len(ordered) - held]))
+    return float(ordered[at]), float(ordered[at + held])
 
 
 def _start_prior(away: Array, said_full: bool) -> Array:
