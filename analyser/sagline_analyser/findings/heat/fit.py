@@ -113,7 +113,7 @@ STAGE = Plausible(
         "inner": (1 / 40, 1.0),
         "ratio": (0.15, 0.8),
     },
-    0.055,
+    0.05,
     0.08,
     0.08,
     # A stage's case is its heat sink: what it loses passes the enclosure first, as through a joint.

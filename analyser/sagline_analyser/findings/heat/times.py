@@ -20,14 +20,14 @@ GUARD = 1.8
 told that the part stays below it (our choice, on tests/trust/heat_bench.py: a ride of some minutes
 shows little of what an hour's heat does to the case)."""
 
-READS = 0.6
+READS = 0.45
 """K (1 standard deviation) by which the last reading may be off; what lumps miss comes on top."""
 
-GROWS = 450.0
+GROWS = 1000.0
 """s after which the doubt of what the ride's end has left in the part's other masses, which nothing
 reads, has half grown to what it becomes: at first the reading alone counts (our choice)."""
 
-STORED = 0.03
+STORED = 0.02
 """Share (1 standard deviation) of its rise by which a case that nothing reads may be warmer or
 colder at the ride's end: it is more than one mass (our choice)."""
 
