@@ -70,6 +70,13 @@ def test_the_figures_are_those_of_the_sound_ride(fault, figure):
     assert told[figure].value == pytest.approx(true[figure].value, rel=0.02)
 
 
+def test_few_changes_that_go_together_closely_tell_a_current_at_half():
+    # Nine changes of the current in four minutes: one fewer than where they agree loosely.
+    found = broken(own_ride(11003), "battery current at half", 11003)
+    assert [doubt.key for doubt in open_basis(found.ride).sensors] == ["battery_current"]
+    assert open_basis(own_ride(11003)).sensors == ()
+
+
 def test_what_is_lost_is_said():
     found = broken(sound(), "battery current of the wrong sign", SEED)
     assert found is not None

@@ -19,6 +19,10 @@ POWER = (0.6, 1.5)
 whose duty cycle is of the pack's voltage, √3/2 where it is of space-vector modulation's greatest
 amplitude (power electronics textbooks); the rest is room for sensors out of trim."""
 
+CHANGES = 5, 10
+"""Changes of two currents that tell whether these go together: the fewest that do where they agree
+closely, and where they do not (our choice)."""
+
 CONTROLLERS = 0.15
 """Share by which the controllers' battery currents together may miss the battery's."""
 
@@ -111,6 +115,7 @@ def _slope(look: Look, told: Array, value: Array) -> tuple[float, bool]:
     peak = peak_of(told)
     r, count = moved_together(look, told, value, max(2.0, 0.05 * peak))
     used = np.isfinite(told) & np.isfinite(value) & (np.abs(told) > 0.1 * peak)
-    if count < 10 or r < 0.5 or np.count_nonzero(used) * look.step < 5:
+    alike = (count >= CHANGES[1] and r >= 0.5) or (count >= CHANGES[0] and r >= 0.9)
+    if not alike or np.count_nonzero(used) * look.step < 5:
         return 0.0, False
     return float(np.sum(told[used] * value[used]) / np.sum(told[used] ** 2)), True
