@@ -7,12 +7,16 @@ import math
 
 import pytest
 
-from sagline_analyser.findings.heat.parts import ON_CASE, UNSTATED
+from sagline_analyser.findings.heat.answer import heat_answer
+from sagline_analyser.findings.heat.parts import ON_CASE, UNSTATED, _no_later, part_heat
+from sagline_analyser.findings.heat.times import TimeToLimit
+from sagline_analyser.findings.readings.gathered import Gathered
 from trust.heat_bench import conditional_cases, interval_cases
-from trust.heat_cases import KINDS, HeatCase, Kind, cases_of
+from trust.heat_cases import KINDS, HeatCase, Kind, _make, cases_of
 from trust.table import Case
 
 FEW = 8
+INF = math.inf
 
 
 PLACED = [kind for kind in KINDS if kind.stated == "winding" or not kind.motor]
@@ -78,3 +82,30 @@ def _holds(rows: list[Case], late: int) -> None:
     assert sum(not row.inside for row in stated) <= max(2, 0.2 * len(stated))
     later = [row for row in stated if row.told is not None and row.told > 1.1 * row.truth]
     assert len(later) <= late, later
+
+
+def test_what_is_only_not_ruled_out_is_no_time_that_parts_take() -> None:
+    """A ride of six minutes: an hour's rise is told with its interval, and no limit beyond that
+    interval is said to be reached by one part in twenty."""
+    made = _make([(next(kind for kind in KINDS if kind.name.startswith("winding, cold")), 44295)])
+    it = Gathered(made[0].ride, made[0].board)
+    found = part_heat(it, made[0].key)
+    assert found.cold is not None and found.now is not None and found.settles is not None
+    assert found.settles.high < 53 and not found.cold.sure and not found.now.sure
+    assert found.cold.seconds < 1786  # the model's own time; it was once said to stay below
+    answer = heat_answer(it)
+    assert "stay below 53 °C for an hour (this ride does not rule out 1" in answer.verdict
+    assert [figure.label.rpartition(": ")[2] for figure in answer.figures] == [
+        "the soonest not ruled out"
+    ] * 2
+
+
+def test_the_end_of_a_ride_is_no_better_a_start_than_cold() -> None:
+    early, late = TimeToLimit(300.0, 500.0, 300.0, 900.0), TimeToLimit(400.0, 600.0, 400.0, 800.0)
+    open_, below = TimeToLimit(200.0, INF, 200.0, INF, sure=False), TimeToLimit(INF, INF, INF, INF)
+    assert _no_later(early, late) == TimeToLimit(300.0, 500.0, 300.0, 800.0)
+    assert _no_later(late, early) == TimeToLimit(300.0, 500.0, 300.0, 800.0)
+    # A time that parts take stands before one that is only not ruled out, whichever is less.
+    assert _no_later(early, open_) == early and _no_later(open_, early) == early
+    assert _no_later(below, open_) == open_ and _no_later(open_, below) == open_
+    assert _no_later(below, below).below and not open_.below

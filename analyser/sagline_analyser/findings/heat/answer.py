@@ -14,7 +14,7 @@ from ..telling.answer import Answer, Figure, Urgency
 from ..telling.moment import minute_text
 from ..telling.picture import Bar, Bars
 from .parts import PartHeat, long, part_heats
-from .times import Settling, TimeToLimit
+from .times import HORIZON, Settling, TimeToLimit
 
 KEY, QUESTION = "heat", "How long until something is too hot?"
 
@@ -118,13 +118,15 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
         for p in told
         if p.cold is not None and not p.cold.below and np.isfinite(p.cold.high)
     )
-    now = min(p.now.seconds for p in told if p.now is not None)
+    now = min(p.now.order for p in told if p.now is not None)
     assert first.cold is not None
     if first.cold.below and not np.isfinite(now):
         line = "What was judged stays below its limit for an hour at its rated current"
         return line, Urgency.LOOK if others else Urgency.FINE, None
-    if first.cold.below:
+    if first.cold.below and now < HORIZON:
         return "Near its limit at the ride's end", Urgency.LOOK, None
+    if first.cold.below:
+        return "From the ride's end its limit within an hour is not ruled out", Urgency.LOOK, None
     line = f"{_capital(first.part)} first: {first.limit:g} °C {_within(first.cold)} from cold"
     return (
         line,
@@ -134,12 +136,14 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
 
 
 def _within(time: TimeToLimit) -> str:
+    if not time.sure:
+        return f"not before {long(time.seconds)}" if time.seconds > 0 else "not ruled out"
     return f"after {long(time.seconds)} or more" if time.seconds > 0 else "perhaps at once"
 
 
 def _soonest(part: PartHeat) -> tuple[float, float]:
     assert part.now is not None and part.cold is not None
-    return part.now.seconds, part.cold.seconds
+    return part.now.order, part.cold.order
 
 
 def _firsts(told: list[PartHeat], others: int) -> list[str]:
@@ -171,7 +175,7 @@ def _after(time: TimeToLimit) -> str:
     """Return the time from the end of the ride, to follow a limit."""
     if time.high == 0:
         return "at the end of this ride it is there already"
-    if time.seconds == 0:
+    if time.seconds == 0 and time.sure:
         return f"from the end of this ride perhaps not at all (up to {long(time.high)})"
     return f"for {_span(time)} from the end of this ride"
 
@@ -207,9 +211,8 @@ def _figures(part: PartHeat) -> list[Figure]:
             f"{_pace(part)}; current: {part.current_source}"
         )
         label = f"{part.part} to {part.limit:g} °C at {part.current:.3g} A, {name}"
-        found.append(
-            Figure(f"{label}: 19 in 20 such parts take longer", time.seconds, "s", None, how)
-        )
+        worth = "19 in 20 such parts take longer" if time.sure else "the soonest not ruled out"
+        found.append(Figure(f"{label}: {worth}", time.seconds, "s", None, how))
         if np.isfinite(time.high) and time.high > 0:
             middle, half = (time.high + time.low) / 2, (time.high - time.low) / 2
             found.append(Figure(f"{label}: middle of the interval", middle, "s", half, how))
@@ -274,6 +277,9 @@ def _span(time: TimeToLimit) -> str:
     """Return the told time with where the interval ends."""
     if time.below:
         return "an hour and more"
+    if not time.sure:
+        soonest = long(time.seconds) if time.seconds > 0 else "that it is there already"
+        return f"an hour (this ride does not rule out {soonest})"
     likely, low, high = long(time.likely), long(time.low), long(time.high)
     return f"{long(time.seconds)} (likely {likely}; 9 in 10 take {low} to {high})"
 

@@ -222,12 +222,8 @@ def _timed(
 def _no_later(now: TimeToLimit, cold: TimeToLimit) -> TimeToLimit:
     """Return the times from the ride's end, none later than from cold: what starts warmer is warmer
     at any time, and settles where the other does."""
-    return TimeToLimit(
-        min(now.seconds, cold.seconds),
-        min(now.likely, cold.likely),
-        min(now.low, cold.low),
-        min(now.high, cold.high),
-    )
+    first = min(now, cold, key=lambda one: one.order)
+    return replace(first, likely=min(now.likely, cold.likely), high=min(now.high, cold.high))
 
 
 def _unmeasured_air(ride: Ride, temperature: Series) -> tuple[float, AirDoubt]:

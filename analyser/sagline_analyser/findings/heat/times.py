@@ -61,13 +61,20 @@ class TimeToLimit:
     """s to the limit, infinite where it is not reached within :data:`HORIZON`.
 
     ``seconds`` is the told one: 19 in 20 such parts take at least as long.  ``likely`` is in the
-    middle, ``low`` to ``high`` the 90 % interval.
+    middle, ``low`` to ``high`` the 90 % interval.  Where 19 in 20 do not reach it within the hour,
+    but the ride does not rule it out, ``sure`` is False and ``seconds`` the soonest not ruled out.
     """
 
     seconds: float
     likely: float
     low: float
     high: float
+    sure: bool = True
+
+    @property
+    def order(self) -> float:
+        """What comes first has the least: what is only not ruled out stands behind all times."""
+        return self.seconds if self.sure else HORIZON + self.seconds
 
     @property
     def below(self) -> bool:
@@ -119,11 +126,13 @@ def time_to_limit(
     low = np.quantile(reached(doubted(part, longer=1.0)), TAIL, method="nearest")
     late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - TAIL], method="nearest")
-    if np.isinf(low):
+    sure = bool(np.isfinite(low))
+    if not sure:
         wide = replace(model, draws=_wider(model.draws, GUARD))
         part, _, doubted = _paths(wide, current, limit, air, speed, passes, cold)
         low = reached(doubted(part, GUARD, longer=1.0)).min()
-    return TimeToLimit(float(low), float(likely), float(low), float(high))
+    sure = sure or bool(np.isinf(low))  # of what stays below, nothing is left open
+    return TimeToLimit(float(low), float(likely), float(low), float(high), sure)
 
 
 def _wider(draws: Rates, factor: float) -> Rates:
