@@ -23,7 +23,7 @@ shows little of what an hour's heat does to the case)."""
 READS = 0.45
 """K (1 standard deviation) by which the last reading may be off; what lumps miss comes on top."""
 
-GROWS = 1000.0
+GROWS = 500.0
 """s after which the doubt of what the ride's end has left in the part's other masses, which nothing
 reads, has half grown to what it becomes: at first the reading alone counts (our choice)."""
 
