@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from sagline_logger.format import Battery
 
+from ..readings.quantiles import quantiles
 from ..readings.series import Array
 from .curves import CURVES, GRID, chemistry_of, kinds_of, on_grid
 from .estimate import NORMAL, Estimate, of_draws
@@ -99,7 +100,7 @@ class Charge:
     """Equally likely draws of a pack's middle cell, shape (draws,), with the interval of each.
 
     ``start`` and ``end`` are states of charge over ``full``, the one at the stated full voltage;
-    ``start_within`` and ``end_within`` are the nearest ends that 90 % of the draws lie between;
+    ``start_within`` and ``end_within`` are ends that 90 % of the draws lie between;
     ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier
     rides it rests on; ``names`` are the curves with their shares of the belief, the likeliest
     first.
@@ -244,8 +245,8 @@ def find_charge(
     return Charge(
         _share(first / top[which]),
         _share(last / top[which]),
-        _within(first / top[which]),
-        _within(last / top[which]),
+        _within(first / top[which], said_full),
+        _within(last / top[which], said_full),
         of_draws(capacity * top[which]),
         rides,
         tuple(names),
@@ -268,16 +269,14 @@ def _share(draws: Array) -> Estimate:
     return Estimate(min(max(found.value, 0.0), 1.0), found.error)
 
 
-def _within(draws: Array) -> tuple[float, float]:
-    """Return the nearest two ends, from 0 to 1, between which nine draws in ten lie.
+def _within(draws: Array, said_full: bool) -> tuple[float, float]:
+    """Return the ends, from 0 to 1, between which nine draws in ten lie, as many above as below.
 
-    Not those with as many above as below: of a pack that was said to be full and may be half empty
-    all the same, the upper one would cut off the fullest, where it most likely is.
+    Of a pack that was said to start full and may have been half empty all the same none lies above:
+    the upper end would cut off where it most likely is.
     """
-    ordered = np.sort(np.clip(draws, 0.0, 1.0))
-    held = int(np.ceil(0.9 * len(ordered))) - 1
-    at = int(np.argmin(ordered[held:] - ordered[: len(ordered) - held]))
-    return float(ordered[at]), float(ordered[at + held])
+    low, high = np.clip(quantiles(draws, (0.1, 1.0) if said_full else (0.05, 0.95)), 0.0, 1.0)
+    return float(low), float(high)
 
 
 def _start_prior(away: Array, said_full: bool) -> Array:
