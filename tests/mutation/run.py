@@ -84,9 +84,17 @@ PIECES: dict[str, tuple[list[str], list[str]]] = {
     "program": (
         [
             f"{FORMAT}/{name}.py"
-            for name in ("__init__", "program", "output", "progress", "arguments", "debug_log")
+            for name in (
+                *("__init__", "program", "output", "progress", "arguments", "debug_log"),
+                "stop_flag",
+            )
         ],
-        ["tests/edges/test_door.py", "tests/format/test_names.py", "tests/edges/test_debug_log.py"],
+        [
+            "tests/edges/test_door.py",
+            "tests/format/test_names.py",
+            "tests/edges/test_debug_log.py",
+            "tests/format/test_stop_flag.py",
+        ],
     ),
     "charge": (
         [f"{BELIEF}/charge.py"],
