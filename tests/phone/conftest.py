@@ -55,7 +55,12 @@ class Serving:
     def capturing(self) -> None:
         """Wait until samples come in."""
         visitor = self.telephone()
-        wait_until(lambda: visitor.state().get("moving") or visitor.state().get("rate", 0) > 0)
+
+        def runs() -> bool:
+            told = visitor.state()
+            return bool(told.get("moving") or told.get("rate", 0) > 0)
+
+        wait_until(runs, 0.1)  # an address that asks more often is refused for a while
 
 
 @dataclass

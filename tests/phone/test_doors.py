@@ -40,7 +40,7 @@ def test_without_the_secret_nothing_changes_and_no_name_is_told(serve: Serve) ->
     assert "Kestrel" not in told and ".sagline" not in told
     assert serving.process.poll() is None and not marks(serving)
     known = serving.paired()
-    wait_until(lambda: known.state()["board"] == "Kestrel")
+    wait_until(lambda: known.state()["board"] == "Kestrel", 0.1)
 
 
 def test_a_wrong_secret_is_slowed_and_never_let_in(serve: Serve) -> None:

@@ -113,7 +113,7 @@ def test_in_motion_there_is_one_line_and_no_figure(serve: Serve, driver: webdriv
     board.fast |= {("speed", 0): 6.0, ("motor_current", 1): 20.0}
     serving = serve(board)
     told = serving.paired().state()
-    wait_until(lambda: serving.telephone().state()["moving"] is True)
+    wait_seen(lambda: serving.telephone().state()["moving"] is True)
     told = serving.paired().state()
     assert set(told) == {"stage", "capturing", "running", "moving", "paired"}
     open_page(driver, serving, serving.secret)
