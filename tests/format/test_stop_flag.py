@@ -76,4 +76,4 @@ def test_a_wait_ends_by_itself_and_says_that_nothing_was_said():
     flag = StopFlag()
     assert not flag.wait(0.0)
     assert not flag.wait(0.01)
-    assert not flag.is_set()
+    assert flag.is_set() is False
