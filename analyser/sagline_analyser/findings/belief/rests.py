@@ -72,7 +72,7 @@ show; particles of iron phosphate are the slowest, and the ends of their plateau
 
 SURE = {"iron": 0.85, "": 0.75}
 """Times the half-width that those doubts have together is what is told of a rest, by kind: they do
-not all come at once (chosen on 323 cells of 178 rides; docs/trust.md)."""
+not all come at once (chosen on 323 cells of 178 rides; docs/trust_tables.md)."""
 
 MODEL_SHARE, BENT_SHARE = {"iron": 0.026, "": 0.021}, {"iron": 0.075, "": 0.053}
 """Standard deviation of a resistance as its share, by kind, for what the model leaves out: its

@@ -56,11 +56,11 @@ were read (our judgement)."""
 
 LEAST = 0.07
 """Share of the draws that lies below the distance told as the least.  19 of 20 packs go it, not 14
-of 15: the draws spread further than cells of published makes do (docs/trust.md)."""
+of 15: the draws spread further than cells of published makes do (docs/trust_tables.md)."""
 
 RATE_ERROR = 0.01
 """Standard deviation of the ride's Wh/km as its share, from the sensors of current, voltage and
-speed alone (of the 177 rides that this was chosen on; docs/trust.md)."""
+speed alone (of the 177 rides that this was chosen on; docs/trust_tables.md)."""
 
 VAGUE_SHARE = 0.25
 """Share of the middle distance below which the least one is not told where the charge is not known

@@ -43,7 +43,7 @@ in which they do (our choice, on tests/trust/heat_bench.py)."""
 
 
 class _Doubted(Protocol):
-    """By so many times the doubt; with ``longer`` times what the ride was too short to show, and a
+    """By so many times the doubt; with what the ride was too short to show if ``longer``, and a
     share ``slower`` than it showed."""
 
     def __call__(
@@ -51,7 +51,7 @@ class _Doubted(Protocol):
         path: Array,
         widening: float = 1.0,
         *,
-        longer: float = 0.0,
+        longer: bool = False,
         slower: Array | float = 0.0,
     ) -> Array: ...
 
@@ -123,15 +123,15 @@ def time_to_limit(
 
     # A mass that the ride was too short for makes a time sooner, what a ride that began warm leaves
     # unseen makes it later: each moves its own end only.
-    low = np.quantile(reached(doubted(part, longer=1.0)), TAIL, method="nearest")
+    low = np.quantile(reached(doubted(part, longer=True)), TAIL, method="nearest")
     late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - TAIL], method="nearest")
-    sure = bool(np.isfinite(low))
-    if not sure:
+    sure = True
+    if np.isinf(low):
         wide = replace(model, draws=_wider(model.draws, GUARD))
         part, _, doubted = _paths(wide, current, limit, air, speed, passes, cold)
-        low = reached(doubted(part, GUARD, longer=1.0)).min()
-    sure = sure or bool(np.isinf(low))  # of what stays below, nothing is left open
+        low = reached(doubted(part, GUARD, longer=True)).min()
+        sure = bool(np.isinf(low))
     return TimeToLimit(float(low), float(likely), float(low), float(high), sure)
 
 
@@ -155,7 +155,7 @@ def _wider(draws: Rates, factor: float) -> Rates:
 def settling(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> Settling:
     """Return how warm the part is after :data:`HORIZON` s of ``current`` (A) from cold."""
     part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
-    return _settled(doubted(part)[-1], doubted(part, longer=1.0)[-1])
+    return _settled(doubted(part)[-1], doubted(part, longer=True)[-1])
 
 
 def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> OnCase:
@@ -164,7 +164,7 @@ def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: 
     part, case, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
     shown = doubted(case)[-1]
     hotter = float(np.quantile(doubted(part)[-1] - shown, TAIL))
-    return OnCase(_settled(shown, doubted(case, longer=1.0)[-1]), hotter)
+    return OnCase(_settled(shown, doubted(case, longer=True)[-1]), hotter)
 
 
 def _settled(end: Array, longer: Array) -> Settling:
@@ -223,7 +223,7 @@ def _paths(
     grown = (passes / (passes + GROWS))[:, None]
 
     def doubted(
-        path: Array, widening: float = 1.0, *, longer: float = 0.0, slower: Array | float = 0.0
+        path: Array, widening: float = 1.0, *, longer: bool = False, slower: Array | float = 0.0
     ) -> Array:
         # What is gained from now on may be another from the first.  What is there already was read:
         # it is another only as what drives it goes over from the reading to the whole part.
