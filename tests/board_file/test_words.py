@@ -5,6 +5,7 @@ C: IEC 61434; speed: π·d/60 a turn of the wheel a minute.
 """
 
 import math
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from sagline_logger.format import (
     BoardFile,
     Limit,
     SaglineError,
+    Vehicle,
     derive_limits,
     load_board_file,
     read_board_file,
@@ -253,6 +255,7 @@ def test_what_is_stated_is_there():
     assert only.motor_count == 3
 
 
+VEHICLE = ", ".join(field.name for field in fields(Vehicle))
 UNIT = '[[battery.units]]\nname = "u"\nseries = 4\nparallel = 1\n'
 
 REFUSED = {
@@ -264,7 +267,7 @@ REFUSED = {
     "b:3: battery.gearing is not a key of a board file; it belongs under [vehicle]": (
         "[battery]\ngearing = 2\n"
     ),
-    "b:3: vehicle.zzz is not a key of a board file; known here: wheel_diameter, gearing": (
+    f"b:3: vehicle.zzz is not a key of a board file; known here: {VEHICLE}": (
         "[vehicle]\nzzz = 2\n"
     ),
     'b:3: vehicle.gearing must be a number above 0 and at most 1000, not "x"; motor turns for one '

@@ -68,3 +68,20 @@ def test_all_is_drawn_and_nothing_is_fetched(page, known, browser):
     assert all_violations(browser, page) == {}
     bars = browser.execute_script("return document.querySelectorAll('.still rect').length")
     assert bars == sum(e.figures.distance is not None for e in known.rides) + 3
+
+
+def test_one_ride_stands_in_its_day(known, tmp_path, browser):
+    path = tmp_path / "one.html"
+    only = known.rides[0]
+    faulty = replace(only, figures=replace(only.figures, board="Petrel", faults=((3, "", 2),)))
+    write_trends([only, faulty], path, "rides")
+    open_page(browser, path)
+    spans = browser.execute_script(
+        "return [...document.querySelectorAll('.trend')].map("
+        "p => p.layout.xaxis.range.map(d => Date.parse(d.replace(' ', 'T'))))"
+    )
+    assert len(spans) == 6
+    assert all(last - first == 24 * 3600e3 for first, last in spans)
+    text = browser.execute_script("return document.body.innerText")
+    assert "Faults in the only ride" in text
+    assert console_errors(browser) == []

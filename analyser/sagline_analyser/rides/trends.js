@@ -28,6 +28,17 @@ function traces(chart, colour) {
   }));
 }
 
+const HOUR = 3600e3; // ms
+
+/** Ends of the axis where plotly.js would stretch one ride, or a few of one day, to milliseconds.
+ * @param {ChartData} chart */
+function day(chart) {
+  const times = chart.lines.flatMap((line) => line.x).map((date) => Date.parse(date.replace(" ", "T") + "Z"));
+  const first = Math.min(...times), last = Math.max(...times);
+  if (last - first > 6 * HOUR) return undefined;
+  return [first - 12 * HOUR, last + 12 * HOUR].map((time) => new Date(time).toISOString().slice(0, 19));
+}
+
 function draw(box) {
   const colour = colours();
   for (const host of box.querySelectorAll(".trend")) {
@@ -46,7 +57,7 @@ function draw(box) {
       showlegend: chart.lines.length > 1,
       legend: { orientation: "h", y: -0.14, yanchor: "top" },
       dragmode: narrow ? false : "zoom",
-      xaxis: { ...grid, type: "date", nticks: narrow ? 4 : 10 },
+      xaxis: { ...grid, type: "date", nticks: narrow ? 4 : 10, range: day(chart) },
       yaxis: { ...grid, rangemode: chart.zero ? "tozero" : "normal", title: narrow ? undefined : { text: chart.unit } },
     };
     Plotly.react(host, traces(chart, colour), layout, { displayModeBar: false, responsive: true });
