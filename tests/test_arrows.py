@@ -136,6 +136,47 @@ def test_the_arrows():
     assert {room_of(module) for module, _ in modules()} >= set(ROOMS)
 
 
+def circles(arrows: dict[str, set[str]]) -> list[set[str]]:
+    """Return the sets of more than one module that all reach each other."""
+    reach: dict[str, set[str]] = {}
+    for start in arrows:
+        seen, waiting = set(), [start]
+        while waiting:
+            fresh = arrows.get(waiting.pop(), set()) - seen
+            seen |= fresh
+            waiting += fresh
+        reach[start] = seen
+    found = {
+        frozenset(b for b in reach[a] if a in reach.get(b, ()))
+        for a in arrows
+        if a in reach[a]  # nothing else than a circle leads back
+    }
+    return [set(circle) for circle in found if len(circle) > 1]
+
+
+def test_no_module_is_in_a_circle():
+    """Imports inside functions count; those for annotations alone do not."""
+    found = dict(modules())
+    arrows: dict[str, set[str]] = {}
+    for module, path in found.items():
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        annotating = {
+            line
+            for node in ast.walk(tree)
+            if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+            for line in range(node.lineno, (node.end_lineno or node.lineno) + 1)
+        }
+        names = {name for line, name in imports(module, path) if line not in annotating}
+        homes = {name if name in found else name.rpartition(".")[0] for name in names}
+        arrows[module] = (homes | {f"{home}.__init__" for home in homes}) & set(found)
+    assert sum(map(len, arrows.values())) > 500
+    assert circles(arrows) == []
+
+
+def test_a_circle_would_be_found():
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == [{"b", "c"}]
+
+
 @pytest.mark.parametrize(
     ("room", "name"),
     [

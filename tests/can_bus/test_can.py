@@ -15,8 +15,9 @@ import can
 import pytest
 
 from sagline_logger.capture import can_source
+from sagline_logger.capture.can_bytes import HEAD
 from sagline_logger.capture.can_frames import frames_by
-from sagline_logger.capture.can_source import HEAD, CanSource
+from sagline_logger.capture.can_source import CanSource
 from sagline_logger.capture.desk import CaptureDesk
 from sagline_logger.capture.recorder import Request
 from sagline_logger.format import (

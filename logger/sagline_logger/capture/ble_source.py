@@ -15,8 +15,7 @@ from . import ble_service
 from .ble_errors import explain
 from .gatt_stream import GattStream, notifying_of, short, uuid
 from .source import Advice, LinkLost, Option
-from .source_kind import SourceKind
-from .translator import LINES
+from .source_kind import LINES, SourceKind
 
 if TYPE_CHECKING:  # asyncio and bleak take longer and more memory than the rest of the logger
     import asyncio

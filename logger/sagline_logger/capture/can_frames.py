@@ -26,7 +26,7 @@ from ..format import (
 from ..format.columns.column_map import ColumnPlan, load_can_map
 from ..format.columns.units import Conversion, conversion, spelled
 from ..format.limits import MAX_CHANNELS, MAX_FILE, MAX_FOREIGN, MAX_NAME, MAX_STREAMS, MAX_UNIT
-from .can_source import BUS_OFF, ERROR, EXTENDED, HEAD, OVERFLOW, REMOTE, missing
+from .can_bytes import BUS_OFF, ERROR, EXTENDED, HEAD, OVERFLOW, REMOTE, missing
 from .framer import Framer
 from .lines import NO_READING, RAW_VERSION
 from .translator import Item, Translation

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..format import SaglineError, UsageError
 from ..format.arguments import positive_whole
+from .can_bytes import BUS_OFF, ERROR, EXTENDED, HEAD, OVERFLOW, REMOTE, missing
 from .source import Advice, LinkLost, Option
 from .source_kind import SourceKind
 from .translator import Translation
@@ -25,15 +26,6 @@ from .translator import Translation
 if TYPE_CHECKING:  # imported when a bus is opened
     import can
 
-HEAD = struct.Struct("<iIB")
-"""µs to the frame's arrival, identifier with flags, data bytes that follow."""
-EXTENDED, REMOTE, ERROR = 1 << 31, 1 << 30, 1 << 29
-"""Flags of the identifier, as of Linux's ``linux/can.h``."""
-BUS_OFF = 0x40
-"""Of an error frame's identifier: the controller left the bus (``linux/can/error.h``)."""
-OVERFLOW = ERROR | 0x04
-"""Of an error frame that says in bit 0 of its second byte: frames came and were lost before they
-were read (``linux/can/error.h``).  Those that we make hold their number in the last four bytes."""
 _MOST = 2000
 """Frames given by one read."""
 _HELD = 20_000
@@ -240,15 +232,6 @@ def _package() -> Any:
     except ModuleNotFoundError as problem:
         raise missing(problem.name or "can") from None
     return can
-
-
-def missing(name: str) -> SaglineError:
-    """Return what to say where a package of the extra ``can`` is not installed."""
-    return SaglineError(
-        f"needs the package {name}",
-        where="--can",
-        remedy='install it with: pip install "sagline[can]"',
-    )
 
 
 def _line(problem: Exception) -> str:

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 from ..format import SaglineError
 from ..format.arguments import positive_whole
 from .source import Advice, LinkLost, Option
-from .source_kind import SourceKind
-from .translator import LINES
+from .source_kind import LINES, SourceKind
 
 try:
     from termios import error as TerminalError

@@ -16,8 +16,7 @@ from argparse import ArgumentTypeError
 
 from ..format import SaglineError
 from .source import Advice, LinkLost, Option
-from .source_kind import SourceKind
-from .translator import LINES
+from .source_kind import LINES, SourceKind
 
 _CONNECT = 5.0  # s that making the connection may take
 _MOST = 1 << 16

@@ -1,12 +1,10 @@
 """From what a source delivers to pieces of the device's byte stream, as the log holds it."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from ..format import VERSION, Dropped, FrameSplitter, Instant, Link, Piece, Raw
-from .source import Option
 
 Item = Piece | Raw | Link | Dropped
 """A piece of the device's stream, or input kept as it came, from which the pieces behind it were
@@ -94,17 +92,3 @@ class Translation:
 
 FRAMES = Translation()
 """Of a device that sends frames."""
-LINES = Option("--lines", "MAP.toml", "the board prints lines of text; the map says what", Path)
-
-
-def frames_or_lines(given: Mapping[str, Any]) -> Translation:
-    """Return how to read a stream of bytes: frames, or lines where a map for them is given.
-
-    Raises:
-        SaglineError: the map cannot be read, or breaks a rule.
-    """
-    if given["lines"] is None:
-        return FRAMES
-    from .lines import lines_by  # whoever sends frames does not wait for it
-
-    return lines_by(given["lines"])

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from ..capture.can_source import CAN_MAP, DBC
 from ..capture.reread import reread
-from ..capture.translator import LINES, frames_or_lines
+from ..capture.source_kind import LINES, frames_or_lines
 from ..format import SUFFIX, RawForm, UsageError
 from ..format.counting import several, several_of
 from ..live.layout import size

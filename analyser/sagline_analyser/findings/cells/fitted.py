@@ -21,7 +21,7 @@ from ..readings.series import Array
 from ..readings.unknown import NotKnown
 from ..sensors.doubt import SensorDoubt
 from ..telling.answer import Answer, Figure, Urgency
-from ..telling.certainty import SURE, Certainty, certainty, within
+from ..telling.certainty import SURE, Certainty, cannot_tell, certainty, within
 from ..telling.picture import Bar, Bars
 
 MARGIN = 0.10
@@ -430,7 +430,8 @@ def _verdict(cells: PackCells) -> str:
     if uneven := _uneven(cells):
         return " ".join(("No cell sags more than its size or its charge explains.", *uneven))
     if len(cells.cells) < 3:
-        return f"Cannot tell: {len(cells.cells)} cell(s) have no others to be compared with."
+        few = {1: "one cell has no others to be compared with"}
+        return cannot_tell(few.get(len(cells.cells), "of two cells neither is the usual one"))
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
     worst_cell = max(cells.cells, key=lambda cell: cell.excess)
     return (

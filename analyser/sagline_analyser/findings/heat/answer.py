@@ -11,6 +11,7 @@ from ..readings.gathered import Gathered
 from ..readings.summary import words
 from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
+from ..telling.certainty import cannot_tell
 from ..telling.moment import minute_text
 from ..telling.picture import Bar, Bars
 from .parts import PartHeat, long, part_heats
@@ -46,7 +47,7 @@ def heat_answer(it: Gathered) -> Answer:
     details = tuple(_words(p) for p in (*told, *others))
     if not told:
         reasons = list(dict.fromkeys(p.reason for p in others))
-        why = f"Cannot tell: {reasons[0]}."
+        why = cannot_tell(reasons[0])
         if len(reasons) > 1:
             why = (
                 "Cannot tell how long: this ride shows it closely enough of no part; the details "
