@@ -16,7 +16,7 @@ from sagline_analyser.findings.readings.said_full import SETTING
 from trust.cells_model import MAKES
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
-from trust.table import Case, Event, event_table, interval_table, size_table
+from trust.table import Case, Event, event_table, interval_table, size_table, width_table
 
 ENOUGH, KNEE = 0.4, 0.12
 """Share of its capacity that a cell gave, or state of charge that it came down to, from which a
@@ -33,6 +33,8 @@ SIZES = "Cells: resistances, capacities and ranges"
 CLAIMS = "Cells: what was claimed"
 
 ERRORS = "Cells: states of charge, size of the error"
+
+WIDTHS = "Cells: at how many times its width an interval would hold so many"
 
 EARLIER = "Cells, with three earlier rides of the pack"
 EARLIER_RESTS = f"{EARLIER}: rests kept"
@@ -67,6 +69,7 @@ def tables_of(found: Rows) -> list[tuple[str, str]]:
         (CHARGE, interval_table(absolute, False)),
         (ERRORS, charge_sizes(absolute)),
         (SIZES, interval_table(relative)),
+        (WIDTHS, width_table([*absolute, *relative])),
         (CLAIMS, event_table(events)),
     ]
 

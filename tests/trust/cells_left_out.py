@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from sagline_analyser.findings.belief import charge
 from trust.cells_bench import charge_sizes, judge, rides, shares, voltages
 from trust.cells_rides import Made
-from trust.table import Case, interval_table
+from trust.table import Case, interval_table, width_table
 
 SAME = {"Chen2020": ("Chen2020", "ORegan2022")}
 """Curves of one cell, measured twice."""
@@ -20,6 +20,7 @@ WHAT = "Cells of a make that is not among the curves"
 CHARGE = f"{WHAT}: states of charge and rests"
 ERRORS = f"{WHAT}: states of charge, size of the error"
 SIZES = f"{WHAT}: capacities and ranges"
+WIDTHS = f"{WHAT}: at how many times its width an interval would hold so many"
 
 Rows = dict[str, list[Case]]
 
@@ -43,6 +44,7 @@ def tables_of(found: Rows) -> list[tuple[str, str]]:
         (CHARGE, interval_table(found[CHARGE], False)),
         (ERRORS, charge_sizes(found[CHARGE])),
         (SIZES, interval_table(found[SIZES])),
+        (WIDTHS, width_table([*found[CHARGE], *found[SIZES]])),
     ]
 
 

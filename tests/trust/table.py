@@ -112,6 +112,29 @@ def size_table(cases: Iterable[Case]) -> str:
     return "\n".join(lines)
 
 
+FEW = 40
+"""Told cases from which a table says at what width an interval would hold so many of them."""
+
+
+def width_table(cases: Iterable[Case]) -> str:
+    """Return a Markdown table of how many times its stated width an interval would need, about its
+    middle, to hold the truth in 85, 90 and 97 % of the told cases."""
+    groups: dict[tuple[str, str], list[float]] = {}
+    for case in cases:
+        if case.low is not None and case.high is not None and case.high > case.low:
+            away = abs(case.truth - (case.low + case.high) / 2) / ((case.high - case.low) / 2)
+            groups.setdefault((case.what, case.family), []).append(away)
+    lines = [
+        "| figure | family | told | 85 % at | 90 % at | 97 % at |",
+        "|---|---|---:|---:|---:|---:|",
+    ]
+    for (what, family), away in groups.items():
+        if len(away) >= FEW:
+            at = " | ".join(f"× {one:.2f}" for one in np.quantile(away, (0.85, 0.9, 0.97)))
+            lines.append(f"| {what} | {family} | {len(away)} | {at} |")
+    return "\n".join(lines)
+
+
 def event_table(events: Iterable[Event]) -> str:
     """Return a Markdown table: how many true things were claimed, how many untrue ones."""
     groups: dict[tuple[str, str], list[Event]] = {}
