@@ -202,6 +202,8 @@ UNIT = '[[battery.units]]\nname = "u"\nseries = 10\nparallel = 1\n'
             None,
             "",
         ),
+        ("[battery]\n" + UNIT + "[settings]\nvoltage_cutback_end = 34\n", None, None, ""),
+        ("[battery]\ncell_alarm = 3.4\n" + UNIT, None, None, ""),
     ],
 )
 def test_each_conflict_is_one_sentence(text, sent, voltage, told):

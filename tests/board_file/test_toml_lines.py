@@ -112,6 +112,20 @@ def test_a_key_of_endless_parts_is_refused_at_once(part: str, form: str) -> None
             load_toml("\n" + form.format(" . ".join([part] * parts)))
 
 
+def test_a_deep_key_is_told_with_its_own_line_and_numbers_as_asked() -> None:
+    deep = "a = 1\n" + ".".join(["b"] * 18) + " = 1\nc = 2\nd = 3\n"
+    with pytest.raises(ValueError, match=r"at line 2, "):
+        load_toml(deep)
+    assert load_toml("a = 1.50", str) == {"a": "1.50"}
+
+
+def test_blanks_are_nowhere_needed() -> None:
+    check(numbered("\na=[[@],[@,{b=@,c=[@,@]},@]]\nd={e={f=[@]},g=@}\nh=@\n"))
+    check(numbered("a=[{b=@},{c=@}]\nd=@"))
+    assert key_lines("a=[{b=1},{c=2}]")[("a", 1, "c")] == 1
+    assert ("a", 0, "b") in key_lines("a={x=[{b=1}]}") or key_lines("a=[{b=1}]")[("a", 0, "b")] == 1
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(

@@ -267,6 +267,8 @@ REFUSED = {
     "b:3: battery.gearing is not a key of a board file; it belongs under [vehicle]": (
         "[battery]\ngearing = 2\n"
     ),
+    "b:3: vehicle.count is not a key of a board file; it belongs under [[motors]] or "
+    "[[controllers]]": "[vehicle]\ncount = 2\n",
     f"b:3: vehicle.zzz is not a key of a board file; known here: {VEHICLE}": (
         "[vehicle]\nzzz = 2\n"
     ),

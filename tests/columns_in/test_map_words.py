@@ -570,6 +570,7 @@ def test_numbers_of_a_cell():
     assert bad("1e1000") == "'1e1000' is not a number" and bad("1e999") == "'1e999' is out of range"
     assert number("1" * 60, ".") == int("1" * 60)
     assert bad("1" * 61) == repr("1" * 60 + "…") + " is not a number"
+    assert bad("x" * 60) == repr("x" * 60) + " is not a number"
     assert holds_number("-3", ".") and not holds_number(" 3", ".") and not holds_number("3,1", ".")
     assert holds_number("3,1", ",")
 
@@ -767,7 +768,8 @@ def test_lines_that_name_their_values():
 
 
 def test_pairs_and_objects_one_by_one():
-    assert named_pairs("a=1, b = 2 ,,", ",", "=") == {"a": "1", "b": "2"}
+    assert named_pairs("a=1,, b = 2 ,,", ",", "=") == {"a": "1", "b": "2"}
+    assert named_pairs("a=1\tb=2", " ", "=") == {"a": "1", "b": "2"}
     assert named_pairs("a:1  b:2", " ", ":") == {"a": "1", "b": "2"}
     for line, told in (
         ("a=1,b", "'b' is not NAME=VALUE"),
@@ -959,6 +961,9 @@ def test_times_that_no_title_names_are_assumed():
     text = map_text("x", "b", {"decimal": "."}, uneven)
     assert '[time]\ncolumn = "t_ms"\nunit = "ms"\n\n[[columns]]\ncolumn = 1\n' in text
     assert 'channel = "column_1"\n' in text and "[[streams]]" not in text
+    text = map_text("x", "b", {"decimal": "."}, columns_of("of_board_ms", rows=("1", "2", "3")))
+    assert '[time]\ncolumn = "of_board_ms"\n# assumed: the first column' in text
+    assert '\nunit = "ms"\n' in text
 
 
 def test_names_that_cannot_be_taken_are_numbered():
@@ -1015,6 +1020,11 @@ def test_the_map_of_lines_is_guessed_and_says_so():
         '[[columns]]\ncolumn = 1\nchannel = "pack_voltage"\nunit = "V"\nresolution = 1\n'
         '# its title: "vbat"\n# GUESS: pack_voltage in V, by the title "vbat"\n'
     )
+    assert read_map(text, "m", True).columns[0].channel.key == "pack_voltage"
+    odd = columns_of("v [\x07]", rows=("1", "2"))
+    text = lines_map_text("B", {"decimal": "."}, odd, None, False)
+    assert 'unit = "V"\n' in text and "# GUESS: pack_voltage in V, by" in text
+    assert read_map(text, "m", True).columns[0].channel.unit == "V"
 
 
 def test_a_text_is_quoted_as_toml_has_it():

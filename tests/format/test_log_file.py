@@ -233,3 +233,20 @@ def test_another_major_version_is_kept_and_not_decoded():
     assert records[0].version == (2, 0)
     assert records[1:3] == [Unknown(sample.encode()), Unknown(b"\x04")]
     assert records[3:] == [ours, sample]
+
+
+def test_what_goes_on_is_the_rest_of_one_damage():
+    """A run without a delimiter comes in pieces of the longest frame: they are one damage."""
+    sound = encode_frame(LogStart().encode())
+    long = b"\x01" * 20_000
+    for log, whole in (
+        (SIGNATURE + b"\x05\x05\x00" + sound, [False]),
+        (b"\x05\x05\x00" + SIGNATURE + b"\x06\x06\x00" + sound, [False, False]),
+        (SIGNATURE + long + b"\x00" + b"\x05\x05\x00" + sound, None),
+    ):
+        damage = [entry for entry in read_log(io.BytesIO(log)) if entry.record is None]
+        told = [entry.goes_on for entry in damage]
+        if whole is None:
+            assert len(told) > 3
+            whole = [False, *[True] * (len(told) - 2), False]  # the last ended with its own zero
+        assert told == whole

@@ -162,6 +162,9 @@ def test_a_page_without_a_log_is_told_and_one_with_a_damaged_one():
     assert refused(b"<!doctype html>" + BLOCK_START + b"!!!!</script>") == told
     assert refused(b"<!doctype html>" + BLOCK_START + b"AAAA</script>") == told
     assert refused(page_of(gzip.compress(TEXT)).replace(b"H4s", b"H4\xff", 1)) == told
+    assert refused(page_of(gzip.compress(TEXT)).replace(b"H4s", b"H4!!s", 1)) == told
+    whole = page_of(gzip.compress(TEXT))
+    assert unfolded(whole + page_of(gzip.compress(b"another"))) == (TEXT, "")  # the first it is
     assert refused(page_of(b"\x1f\x8b" + b"\xff" * 50)).startswith("a.gz: the compressed log is")
     long = b"<!doctype html>" + BLOCK_START + b"A" * (MAX_PAGE - 10)
     assert refused(long) == (

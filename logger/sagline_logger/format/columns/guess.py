@@ -57,7 +57,8 @@ def column_titled(title: str) -> GuessedColumn:
     found = re.fullmatch(r"(.*?)\s*[\[(]\s*([^\])]*)\s*[\])]\s*", title.strip())
     plain, unit = (found[1], spelled(found[2])) if found else (title.strip(), "")
     words = re.findall(r"[a-z0-9]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", plain).lower())
-    return GuessedColumn(title.strip(), "_".join(words), unit)
+    # Else a comment of the map could hold what TOML allows in none.
+    return GuessedColumn(title.strip(), "_".join(words), unit if unit.isprintable() else "")
 
 
 _TIME_NAMES = (
@@ -273,7 +274,7 @@ def _entry(column: GuessedColumn, where: str, place: int, taken: set[str]) -> li
     if name not in vocabulary() and stem in vocabulary() and tail.isdigit() and int(tail) < 256:
         name, index = stem, int(tail)
     term = vocabulary().get(name)
-    unit = column.unit if column.unit.isprintable() else ""
+    unit = column.unit
     if (
         len(name) > 48
         or f"{name} {index}" in taken
