@@ -455,6 +455,7 @@ def test_a_resolution_is_kept_exactly():
         ("1", 1, 0),
         ("10", 1, 1),
         ("1200", 12, 2),
+        ("125", 125, 0),
         ("0.0125", 125, -4),
         ('"1/8"', 125, -3),
         ("1e-22", 1, -22),
@@ -1025,6 +1026,33 @@ def test_the_map_of_lines_is_guessed_and_says_so():
     text = lines_map_text("B", {"decimal": "."}, odd, None, False)
     assert 'unit = "V"\n' in text and "# GUESS: pack_voltage in V, by" in text
     assert read_map(text, "m", True).columns[0].channel.unit == "V"
+
+
+def test_what_titles_of_lines_say_and_what_is_only_guessed():
+    columns = columns_of(
+        "t [µs]",
+        "pull [N]",
+        "C2 [mV]",
+        "motor_current_2",
+        "motorCurent3",
+        "blank",
+        rows=("0,1,3700,5,6,", "1,1,3701,5,6,"),
+    )
+    text = lines_map_text("B", {"decimal": "."}, columns[1:], None, False)
+    assert text.startswith("# A guess from what came")
+    entries = {entry.splitlines()[0]: entry for entry in text.split("[[columns]]\n")[1:]}
+    assert "GUESS" not in entries["column = 1"] and 'unit = "N"' in entries["column = 1"]
+    assert 'unit = "mV"\n# converted to V:' in entries["column = 2"]
+    assert "GUESS" not in entries["column = 3"] and "index = 2" in entries["column = 3"]
+    assert 'channel = "motor_current"\nindex = 3\n' in entries["column = 4"]
+    assert 'GUESS: motor_current_3 in A, by the title "motorCurent3"' in entries["column = 4"]
+    assert text.endswith('\n\n# "blank" is left out: no cell of it holds a number\n')
+    text = map_text("x", "b", {"decimal": "."}, columns)
+    assert '[time]\ncolumn = "t [µs]"\nunit = "us"\n' in text
+    other = columns_of("t [foo]", "v", rows=("0,1", "1,2"))
+    assert 'unit = "foo"' not in map_text("x", "b", {"decimal": "."}, other)
+    gap = columns_of("t_s", "v", rows=("0,1", "x,2"))
+    assert "period" not in map_text("x", "b", {"decimal": "."}, gap)
 
 
 def test_a_text_is_quoted_as_toml_has_it():

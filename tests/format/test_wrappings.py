@@ -110,9 +110,10 @@ def test_an_archived_log_seeks_to_its_start_only():
     assert file.tell() == 100 and file.seekable() and file.readable()
     file.seek(0)
     assert file.read() == TEXT and first == TEXT[:100]
-    file.seek(0)
+    assert file.seek(0) == 0
     assert file.read(50) == TEXT[:50]
     raw = file.raw
+    assert raw.seek(0) == 0
     with pytest.raises(io.UnsupportedOperation, match="an archived log seeks to its start only"):
         raw.seek(5)
     with pytest.raises(io.UnsupportedOperation):

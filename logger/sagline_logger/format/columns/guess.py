@@ -177,12 +177,15 @@ def lines_map_text(
     for at, column in enumerate(columns):
         if clock is None or at != clock[0]:
             meant = _meant(column)
-            lines += ["", *_entry(meant, place(at), at, taken)]
+            entry = _entry(meant, place(at), at, taken)
+            lines += ["", *entry]
+            if len(entry) == 1:  # it is left out, and that is all to be said
+                continue
             if meant.title and not by_name:
                 lines.append(f"# its title: {quoted(meant.title)}")
             if meant.why:
                 lines.append(f"# {GUESS}: {meant.why}")
-            elif not meant.unit and meant.name not in vocabulary():
+            elif not meant.unit and _standard(meant.name) is None:
                 lines.append(f"# {GUESS}: a channel of your own; give it its name and unit")
     return "\n".join(lines) + "\n"
 
@@ -232,10 +235,19 @@ _SHORT = {
 """Short names that builders use, and what they mostly mean (common practice, no source)."""
 
 
+def _standard(name: str) -> tuple[str, int] | None:
+    """Return the standard channel and the index that a name is, None for any other."""
+    if name in vocabulary():
+        return name, 0
+    stem, _, tail = name.rpartition("_")
+    return (
+        (stem, int(tail)) if stem in vocabulary() and tail.isdigit() and int(tail) < 256 else None
+    )
+
+
 def _meant(column: GuessedColumn) -> GuessedColumn:
     """Return the column with the standard channel and unit that its title may mean."""
-    stem, _, tail = column.name.rpartition("_")
-    if column.name in vocabulary() or (stem in vocabulary() and tail.isdigit()):
+    if _standard(column.name):
         return column
     found = re.fullmatch(r"(?:c|cell|v_?cell|cell_?v)_?(\d{1,2})", column.name)
     if found and int(found[1]):
@@ -268,11 +280,12 @@ def _period(time: GuessedColumn, unit: str, decimal: str) -> Decimal:
 
 def _entry(column: GuessedColumn, where: str, place: int, taken: set[str]) -> list[str]:
     if not (column.numeric and column.readings):
-        return [f"# {quoted(column.title)} is left out: not all of its cells are numbers"]
-    name, index = column.name or f"column_{place + 1}", 0
-    stem, _, tail = name.rpartition("_")
-    if name not in vocabulary() and stem in vocabulary() and tail.isdigit() and int(tail) < 256:
-        name, index = stem, int(tail)
+        why = (
+            "no cell of it holds a number" if column.numeric else "not all of its cells are numbers"
+        )
+        return [f"# {quoted(column.title)} is left out: {why}"]
+    name = column.name or f"column_{place + 1}"
+    name, index = _standard(name) or (name, 0)
     term = vocabulary().get(name)
     unit = column.unit
     if (
