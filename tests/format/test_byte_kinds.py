@@ -79,6 +79,8 @@ def test_frames_with_every_one_damaged() -> None:
         (b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n" * 4, "$GPGGA"),
         ("Température 31.5 °C\n".encode() * 5, "Température 31.5 °C"),
         ("temp 31.5 °C\n".encode("cp1252") * 5, "temp 31.5"),
+        ("напряжение батареи и ток\r\n".encode() * 20, "напряжение"),
+        ("電池電圧と電流を測定中\n".encode() * 20, "電池電圧"),
         (b"v=48.1\n", "v=48.1"),
     ],
 )
@@ -87,6 +89,13 @@ def test_text_is_named_with_a_line_of_it(sent: bytes, line: str) -> None:
     assert told.kind is ByteKind.TEXT
     assert any(line in one for one in told.lines)
     assert told.lines[0][:60] in told.words
+
+
+def test_a_damaged_text_in_another_script_is_no_longer_told_as_one() -> None:
+    text = bytearray("напряжение батареи и ток\r\n".encode() * 20)
+    for at in range(0, len(text), 10):
+        text[at] ^= 0x20
+    assert tell_bytes(bytes(text)).kind is not ByteKind.TEXT
 
 
 def test_what_steers_a_terminal_is_not_in_the_words() -> None:

@@ -22,6 +22,7 @@ ENOUGH = 16
 LOOKED_AT = 1 << 15
 """Bytes of a longer piece that are looked at."""
 _SHARE = 0.9  # of the bytes that must agree
+_STRANGE = 0.02  # of the signs of a text in another script may be damage, or cut at an end
 _LINE = 60  # signs of a line that are shown
 _HEADS = 5  # times that a packet's first bytes must come, at least
 _LONGEST = 300  # bytes of a packet that is looked for
@@ -100,8 +101,11 @@ def _is_text(data: bytes) -> bool:
     if printed >= _SHARE * len(data):  # the few others are of an older encoding, or damage
         return True
     signs = data.decode("utf-8", "replace")
-    seen = sum(sign.isprintable() or sign in "\t\r\n" for sign in signs)
-    return printed >= len(data) / 2 and seen - signs.count("\ufffd") >= _SHARE * len(signs)
+    strange = signs.count("\ufffd")
+    seen = sum(sign.isprintable() or sign in "\t\r\n" for sign in signs) - strange
+    # By chance hardly any byte above 7F stands where UTF-8 has it.
+    sure = printed >= len(data) / 2 or (ends > 1 and strange <= _STRANGE * len(signs))
+    return sure and seen >= _SHARE * len(signs)
 
 
 def _lines(data: bytes) -> tuple[str, ...]:
