@@ -188,6 +188,12 @@ def test_short_holes_are_bridged_and_long_ones_forget_the_load():
     assert 4.0 < slow[0] < 4.2 and slow[1:] == pytest.approx([2.0, 2.0])
 
 
+def test_the_mean_current_of_a_stretch():
+    columns = Columns(series([0.0, 1.0, 2.0, 3.0, 4.0], [9.0, 4.0, 0.5, 6.0, 100.0]))
+    assert columns.mean_above(1.0, 3.0, 1.0) == pytest.approx(5.0)  # both ends are in it
+    assert columns.mean_above(1.0, 3.0, 50.0) == 0.0
+
+
 def test_a_current_that_never_flows_has_a_place_all_the_same():
     columns = Columns(series([0.0, 1.0, 2.0], [0.0, 0.0, 0.0]))
     assert columns.scale == (0.0, 1.0)

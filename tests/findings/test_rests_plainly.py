@@ -773,6 +773,43 @@ def test_a_rest_is_told_by_its_last_tenth_and_no_finer_than_the_reading():
     assert _rest(Series(time[:5], value[:5], amperes.gap[:5]), 0.0, 4.0, 0.0) is not None
 
 
+def test_what_scatters_is_the_surer_the_more_of_it_was_read():
+    # By hand: ± 5 mV in turn have no slope and a spread of 5 mV, of which the last 10 of 100 s hold
+    # eleven readings; half a step of 10 mV and 0.5 mV for how finely they come.
+    time = np.arange(0.0, 101.0)
+    value = 4.0 + 0.005 * np.where(np.arange(101) % 2, 1.0, -1.0)
+    _, error = _rest(Series(time, value, np.zeros(101, bool)), 0.0, 100.0, 600.0)
+    assert error == pytest.approx(1.645 * 0.005 / math.sqrt(11) + 0.005 + 0.0005, abs=5e-4)
+    # A rest of 50 s is none, however late it comes, but at the very start.
+    late = Series(time + 900.0, value, np.zeros(101, bool))
+    _, plain = _rest(late, 900.0, 950.0, 600.0)
+    assert plain == pytest.approx(0.005 + 0.0005)
+
+
+def test_a_rest_that_no_cell_was_read_in_is_passed_over():
+    made, span, _, _ = resting()
+    stream = made.streams["all"]
+    amperes = {channel("battery_current", "A"): made["battery_current"].to_numpy()}
+    read = np.flatnonzero((stream.time < 370.0) | (stream.time > 575.0))
+    cell = {channel("cell_voltage", "V", 1, exponent=-6): made["cell_voltage_1"].to_numpy()[read]}
+    apart = make_ride(
+        make_stream("amperes", stream.time, amperes),
+        make_stream("cells", stream.time[read], cell),
+    )
+    assert [point.time for point in rest_points(apart, span)] == pytest.approx([9.0, 849.0])
+
+
+def test_an_inverse_is_had_where_there_is_none():
+    """Moore and Penrose's (A·A⁺·A = A; textbook), scaled so that units do not matter."""
+    plain = np.array([[4.0, 1.0], [1.0, 3.0]])
+    assert module._inverse(plain) == pytest.approx(np.linalg.inv(plain))
+    for none in (np.array([[4.0, 2.0], [2.0, 1.0]]), np.array([[1e-6, 1e-3], [1e-3, 1.0]])):
+        found = module._inverse(none)
+        assert none @ found @ none == pytest.approx(none)
+        scale = 1 / np.sqrt(np.diag(none))
+        assert found == pytest.approx(np.outer(scale, scale) / 4)
+
+
 def test_without_current_or_cells_there_is_no_rest():
     made, span, _, _ = resting()
     stream = made.streams["all"]
