@@ -97,6 +97,11 @@ horn = "loud"
 """
 
 
+def test_a_whole_number_is_a_quantity_all_the_same() -> None:
+    battery = read_board_file('name = "x"\n[battery]\ncell_full = 4\n' + UNIT, "b").battery
+    assert isinstance(battery.cell_full, float) and isinstance(battery.units[0].series, int)
+
+
 def both(channel, value, part, why, kind="limit", index=0, seconds=0.0, unit="A"):
     return [
         (channel, index, way, sign * value, unit, kind, part, why, seconds)

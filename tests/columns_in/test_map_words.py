@@ -620,6 +620,8 @@ def test_dates_and_times_by_iso_8601():
     assert time_reader(1000, ",")(" 1,5 ") == 1500
     with pytest.raises(BadCell, match=r"^'1e20' is too far off for a time$"):
         time_reader(1, ".")("1e20")
+    with pytest.raises(BadCell, match=r"^'9e199' is too far off for a time$"):
+        time_reader(1_000_000, ".")("9e199")
     with pytest.raises(BadCell, match=r"^'-4611686018427387904' is too far off for a time$"):
         time_reader(1, ".")(str(-(1 << 62)))
     assert time_reader(1, ".")(str((1 << 62) - 1)) == (1 << 62) - 1
