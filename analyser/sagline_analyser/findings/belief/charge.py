@@ -9,7 +9,7 @@ voltage that falls by other than its own for the charge counted: so the counted 
 curve, and the curve's own error, a process of MISMATCH V over charge, keeps the rest in doubt.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,7 +19,7 @@ from sagline_logger.format import Battery
 
 from ..readings.quantiles import quantiles
 from ..readings.series import Array
-from .curves import CURVES, GRID, chemistry_of, kinds_of, on_grid
+from .curves import CURVES, GRID, KIND_OF, chemistry_of, kinds_of, on_grid
 from .estimate import NORMAL, Estimate, of_draws
 from .history import PackHistory, RideRests
 from .rests import Rests
@@ -92,6 +92,10 @@ BLUR = {"iron": 0.5, "": 0.65}
 """Power to which likelihoods are taken, by kind: what the curves and the rests get wrong is not as
 normal as the formulas (our choice, so that intervals keep their word on makes left out)."""
 
+BEYOND = {"nickel": 0.09, "": 0.05}
+"""Share of the draws that lies beyond each of two ends told, by the likeliest kind: those of nickel
+spread further than its makes do where they leave the charge open (docs/trust_tables.md)."""
+
 DRAWS = 1200
 
 
@@ -100,7 +104,7 @@ class Charge:
     """Equally likely draws of a pack's middle cell, shape (draws,), with the interval of each.
 
     ``start`` and ``end`` are states of charge over ``full``, the one at the stated full voltage;
-    ``start_within`` and ``end_within`` are ends that 90 % of the draws lie between;
+    ``start_within`` and ``end_within`` are ends that nine such packs in ten lie between;
     ``capacity`` is the Ah of the cell between empty and that.  ``rides`` counts the earlier
     rides it rests on; ``names`` are the curves with their shares of the belief, the likeliest
     first.
@@ -238,6 +242,7 @@ def find_charge(
     for curve, part in zip(family, share.sum(axis=(1, 2)), strict=True):
         belief[curve.name] = belief.get(curve.name, 0.0) + float(part)
     names = sorted(belief.items(), key=lambda one: -one[1])
+    beyond = BEYOND.get(_likeliest(belief), BEYOND[""])
     # Draws keep the corrected curve of their own capacity, one for each (curve, size) drawn, where
     # earlier rides bent them; else the curve alone.
     key = which * SIZES + (size if rides else 0)
@@ -245,8 +250,8 @@ def find_charge(
     return Charge(
         _share(first / top[which]),
         _share(last / top[which]),
-        _within(first / top[which], said_full),
-        _within(last / top[which], said_full),
+        _within(first / top[which], beyond, said_full),
+        _within(last / top[which], beyond, said_full),
         of_draws(capacity * top[which]),
         rides,
         tuple(names),
@@ -269,13 +274,22 @@ def _share(draws: Array) -> Estimate:
     return Estimate(min(max(found.value, 0.0), 1.0), found.error)
 
 
-def _within(draws: Array, said_full: bool) -> tuple[float, float]:
-    """Return the ends, from 0 to 1, between which nine draws in ten lie, as many above as below.
+def _likeliest(belief: Mapping[str, float]) -> str:
+    """Return the kind of curve that has most of the belief."""
+    kinds: dict[str, float] = {}
+    for name, share in belief.items():
+        kinds[KIND_OF[name]] = kinds.get(KIND_OF[name], 0.0) + share
+    return max(kinds, key=kinds.__getitem__)
+
+
+def _within(draws: Array, beyond: float, said_full: bool) -> tuple[float, float]:
+    """Return the ends, from 0 to 1, of which ``beyond`` of the draws lie above and as many below.
 
     Of a pack that was said to start full and may have been half empty all the same none lies above:
     the upper end would cut off where it most likely is.
     """
-    low, high = np.clip(quantiles(draws, (0.1, 1.0) if said_full else (0.05, 0.95)), 0.0, 1.0)
+    ends = (0.1, 1.0) if said_full else (beyond, 1 - beyond)
+    low, high = np.clip(quantiles(draws, ends), 0.0, 1.0)
     return float(low), float(high)
 
 
