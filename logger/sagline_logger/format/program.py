@@ -392,12 +392,16 @@ def _silent(status: int) -> int:
     return status
 
 
+_OURS = {"sagline_logger", "sagline_analyser"}
+
+
 def _fault(problem: Exception) -> str:
     """Return where in the program it broke, in one line."""
     place, at = problem.__traceback__, ""
     while place is not None:
         code = place.tb_frame.f_code
-        if "sagline" in code.co_filename:
+        # Not by the word alone: a clone is called so, and what it has installed lies within.
+        if _OURS.intersection(code.co_filename.replace("\\", "/").split("/")):
             at = f"{os.path.basename(code.co_filename)}:{place.tb_lineno}"  # noqa: PTH119
         place = place.tb_next
     return (
