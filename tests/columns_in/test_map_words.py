@@ -1049,6 +1049,9 @@ def test_what_titles_of_lines_say_and_what_is_only_guessed():
     assert 'channel = "motor_current"\nindex = 3\n' in entries["column = 4"]
     assert 'GUESS: motor_current_3 in A, by the title "motorCurent3"' in entries["column = 4"]
     assert text.endswith('\n\n# "blank" is left out: no cell of it holds a number\n')
+    far = columns_of("cell_voltage_256", rows=("1", "2"))
+    text = lines_map_text("B", {"decimal": "."}, far, None, False)
+    assert 'channel = "cell_voltage_256"' in text and "GUESS: a channel of your own" in text
     text = map_text("x", "b", {"decimal": "."}, columns)
     assert '[time]\ncolumn = "t [µs]"\nunit = "us"\n' in text
     other = columns_of("t [foo]", "v", rows=("0,1", "1,2"))

@@ -17,7 +17,6 @@ from sagline_analyser.findings.belief.charge import (
     _amplitudes,
     _fit,
     _learn,
-    _likeliest,
     _nodes,
     _not_above,
     _share,
@@ -27,7 +26,13 @@ from sagline_analyser.findings.belief.charge import (
     _within,
     find_charge,
 )
-from sagline_analyser.findings.belief.curves import CURVES, GRID, kinds_of, on_grid
+from sagline_analyser.findings.belief.curves import (
+    CURVES,
+    GRID,
+    kinds_of,
+    on_grid,
+    shares_of_kinds,
+)
 from sagline_analyser.findings.belief.estimate import NORMAL, Estimate
 from sagline_analyser.findings.belief.history import PackHistory, RestPoint, RideRests
 from sagline_logger.format import read_board_file
@@ -539,18 +544,19 @@ def test_the_draws_of_an_unknown_make_have_other_curves_by_their_weight(coarse):
     assert 0.5 < np.mean(known == 0.3) < 1.0 and set(known) == {0.3, 1.0}
 
 
+def test_the_share_of_a_kind_is_that_of_all_its_makes_together():
+    belief = (("NCA_Kim2011", 0.4), ("Chen2020", 0.35), ("Ecker2015", 0.25))
+    kinds = shares_of_kinds(belief)
+    assert kinds == {"aluminium": 0.4, "nickel": pytest.approx(0.6)}
+    assert max(kinds, key=kinds.__getitem__) == "nickel"
+
+
 def test_the_interval_holds_nine_in_ten_within_nought_and_one():
     even = np.linspace(0.0, 1.0, 1001)
     assert _within(even, 0.05, False) == pytest.approx((0.05, 0.95))
     assert _within(even, 0.09, False) == pytest.approx((0.09, 0.91))
     assert _within(even, 0.05, True) == pytest.approx((0.1, 1.0))
     assert _within(np.linspace(-1.0, 2.0, 1001), 0.05, False) == (0.0, 1.0)
-
-
-def test_the_likeliest_kind_is_that_of_all_its_makes_together():
-    belief = {"NCA_Kim2011": 0.4, "Chen2020": 0.35, "Ecker2015": 0.25}
-    assert _likeliest(belief) == "nickel"
-    assert _likeliest({**belief, "NCA_Kim2011": 0.7}) == "aluminium"
     for middle, told in ((1.2, 1.0), (-0.1, 0.0), (0.4, 0.4)):
         found = _share(np.linspace(middle - 0.1, middle + 0.1, 1001))
         assert (found.value, found.error) == (pytest.approx(told), pytest.approx(0.09))

@@ -96,8 +96,8 @@ def _high(cell: CellFigures) -> float:
 def _faults(rides: Sequence[RideFigures]) -> Told:
     with_faults = sum(bool(ride.fault_count) for ride in rides)
     if with_faults:
-        all_of_them = "the only ride" if len(rides) == 1 else f"{with_faults} of {len(rides)} rides"
-        line = f"Faults in {all_of_them}"
+        where = "the only ride" if len(rides) == 1 else f"{with_faults} of {len(rides)} rides"
+        line = f"Faults in {where}"
         return Urgency.LOOK, "faults", line, Markup()
     line = (
         f"No fault reported in {several(len(rides), 'ride')}"

@@ -33,10 +33,16 @@ const HOUR = 3600e3; // ms
 /** Ends of the axis where plotly.js would stretch one ride, or a few of one day, to milliseconds.
  * @param {ChartData} chart */
 function day(chart) {
-  const times = chart.lines.flatMap((line) => line.x).map((date) => Date.parse(date.replace(" ", "T") + "Z"));
-  const first = Math.min(...times), last = Math.max(...times);
-  if (last - first > 6 * HOUR) return undefined;
-  return [first - 12 * HOUR, last + 12 * HOUR].map((time) => new Date(time).toISOString().slice(0, 19));
+  let first = "9", last = "0"; // dates as texts stand in the order of time
+  for (const line of chart.lines) {
+    for (const date of line.x) {
+      if (date < first) first = date;
+      if (date > last) last = date;
+    }
+  }
+  const [start, end] = [first, last].map((date) => Date.parse(date.replace(" ", "T") + "Z"));
+  if (end - start > 6 * HOUR) return undefined;
+  return [start - 12 * HOUR, end + 12 * HOUR].map((time) => new Date(time).toISOString().slice(0, 19));
 }
 
 function draw(box) {

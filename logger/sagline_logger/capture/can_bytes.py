@@ -1,4 +1,5 @@
-"""CAN frames as the bytes of a RAW record (frame_format.md §6.6, form 2)."""
+"""What the source of a CAN bus and the reader of its frames share: a frame's bytes in a RAW record
+(frame_format.md §6.6, form 2), and the words where a package is lacking."""
 
 import struct
 

@@ -9,7 +9,7 @@ voltage that falls by other than its own for the charge counted: so the counted 
 curve, and the curve's own error, a process of MISMATCH V over charge, keeps the rest in doubt.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,7 +19,7 @@ from sagline_logger.format import Battery
 
 from ..readings.quantiles import quantiles
 from ..readings.series import Array
-from .curves import CURVES, GRID, KIND_OF, chemistry_of, kinds_of, on_grid
+from .curves import CURVES, GRID, chemistry_of, kinds_of, on_grid, shares_of_kinds
 from .estimate import NORMAL, Estimate, of_draws
 from .history import PackHistory, RideRests
 from .rests import Rests
@@ -242,7 +242,8 @@ def find_charge(
     for curve, part in zip(family, share.sum(axis=(1, 2)), strict=True):
         belief[curve.name] = belief.get(curve.name, 0.0) + float(part)
     names = sorted(belief.items(), key=lambda one: -one[1])
-    beyond = BEYOND.get(_likeliest(belief), BEYOND[""])
+    kinds = shares_of_kinds(names)
+    beyond = BEYOND.get(max(kinds, key=kinds.__getitem__), BEYOND[""])
     # Draws keep the corrected curve of their own capacity, one for each (curve, size) drawn, where
     # earlier rides bent them; else the curve alone.
     key = which * SIZES + (size if rides else 0)
@@ -272,14 +273,6 @@ def _share(draws: Array) -> Estimate:
     """Return a state of charge from 0 to 1; its doubt is that of the draws beyond them too."""
     found = of_draws(draws)
     return Estimate(min(max(found.value, 0.0), 1.0), found.error)
-
-
-def _likeliest(belief: Mapping[str, float]) -> str:
-    """Return the kind of curve that has most of the belief."""
-    kinds: dict[str, float] = {}
-    for name, share in belief.items():
-        kinds[KIND_OF[name]] = kinds.get(KIND_OF[name], 0.0) + share
-    return max(kinds, key=kinds.__getitem__)
 
 
 def _within(draws: Array, beyond: float, said_full: bool) -> tuple[float, float]:

@@ -14,6 +14,7 @@ So a curve says what a cell holds above the voltage that data sheets count down 
 is charged to less than 4.2 V is full below 1.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -402,7 +403,16 @@ CURVES = (
     ),
 )
 
-KIND_OF = {curve.name: curve.kind for curve in CURVES}
+_KIND_OF = {curve.name: curve.kind for curve in CURVES}
+
+
+def shares_of_kinds(names: Iterable[tuple[str, float]]) -> dict[str, float]:
+    """Return the shares of the kinds from those of the curves by name."""
+    found: dict[str, float] = {}
+    for name, share in names:
+        found[_KIND_OF[name]] = found.get(_KIND_OF[name], 0.0) + share
+    return found
+
 
 GRID = np.linspace(-0.03, 1.06, 219)
 """States of charge at which curves are worked with: the ends drawn on straight."""

@@ -430,8 +430,9 @@ def _verdict(cells: PackCells) -> str:
     if uneven := _uneven(cells):
         return " ".join(("No cell sags more than its size or its charge explains.", *uneven))
     if len(cells.cells) < 3:
-        few = {1: "one cell has no others to be compared with"}
-        return cannot_tell(few.get(len(cells.cells), "of two cells neither is the usual one"))
+        if len(cells.cells) == 1:
+            return cannot_tell("one cell has no others to be compared with")
+        return cannot_tell("of two cells neither is the usual one")
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
     worst_cell = max(cells.cells, key=lambda cell: cell.excess)
     return (

@@ -8,7 +8,7 @@ import numpy as np
 
 from ...load.ride import Ride
 from ..belief.charge import Charge
-from ..belief.curves import KIND_OF
+from ..belief.curves import shares_of_kinds
 from ..belief.estimate import NORMAL
 from ..belief.rests import Rests
 from ..cells.fitted import Asked, PackFit
@@ -506,7 +506,7 @@ def _reaches(asked: Asked, state: ChargeState | NotKnown) -> tuple[list[str], li
 
 def _flat(charge: Charge) -> bool:
     """Whether the cells' voltage hardly tells their charge: iron phosphate."""
-    return sum(share for name, share in charge.names if KIND_OF[name] == "iron") > 0.5
+    return shares_of_kinds(charge.names).get("iron", 0.0) > 0.5
 
 
 def _kind(charge: Charge) -> str:

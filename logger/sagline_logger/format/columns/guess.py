@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -33,6 +34,13 @@ class GuessedColumn:
     """Least exponent of ten of any reading, not above 0."""
     why: str = ""
     """Why it is taken for the channel that it is, where its title does not say so itself."""
+
+    @property
+    def left_out(self) -> str:
+        """Why no channel can be made of it; empty where one can."""
+        if not self.numeric:
+            return "not all of its cells are numbers"
+        return "" if self.readings else "no cell of it holds a number"
 
     def read(self, cell: str, decimal: str) -> None:
         """Take one more cell of the column into account."""
@@ -177,9 +185,8 @@ def lines_map_text(
     for at, column in enumerate(columns):
         if clock is None or at != clock[0]:
             meant = _meant(column)
-            entry = _entry(meant, place(at), at, taken)
-            lines += ["", *entry]
-            if len(entry) == 1:  # it is left out, and that is all to be said
+            lines += ["", *_entry(meant, place(at), at, taken)]
+            if meant.left_out:
                 continue
             if meant.title and not by_name:
                 lines.append(f"# its title: {quoted(meant.title)}")
@@ -235,19 +242,19 @@ _SHORT = {
 """Short names that builders use, and what they mostly mean (common practice, no source)."""
 
 
-def _standard(name: str) -> tuple[str, int] | None:
-    """Return the standard channel and the index that a name is, None for any other."""
+def _standard(name: str, most: float = 255) -> tuple[str, int] | None:
+    """Return the standard channel and index (up to ``most``) that a name is; None for others."""
     if name in vocabulary():
         return name, 0
     stem, _, tail = name.rpartition("_")
-    return (
-        (stem, int(tail)) if stem in vocabulary() and tail.isdigit() and int(tail) < 256 else None
-    )
+    if stem in vocabulary() and tail.isdigit() and int(tail) <= most:
+        return stem, int(tail)
+    return None
 
 
 def _meant(column: GuessedColumn) -> GuessedColumn:
     """Return the column with the standard channel and unit that its title may mean."""
-    if _standard(column.name):
+    if _standard(column.name, math.inf):  # one of too large an index is near no other
         return column
     found = re.fullmatch(r"(?:c|cell|v_?cell|cell_?v)_?(\d{1,2})", column.name)
     if found and int(found[1]):
@@ -279,11 +286,8 @@ def _period(time: GuessedColumn, unit: str, decimal: str) -> Decimal:
 
 
 def _entry(column: GuessedColumn, where: str, place: int, taken: set[str]) -> list[str]:
-    if not (column.numeric and column.readings):
-        why = (
-            "no cell of it holds a number" if column.numeric else "not all of its cells are numbers"
-        )
-        return [f"# {quoted(column.title)} is left out: {why}"]
+    if column.left_out:
+        return [f"# {quoted(column.title)} is left out: {column.left_out}"]
     name = column.name or f"column_{place + 1}"
     name, index = _standard(name) or (name, 0)
     term = vocabulary().get(name)
