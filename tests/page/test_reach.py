@@ -84,12 +84,28 @@ def test_all_of_it_by_key(browser: webdriver.Chrome, page: Path) -> None:
         wait_drawn(browser)
         start, end = browser.execute_script(VIEW)
         assert (end - start < 0.6 * (whole[1] - whole[0])) is narrower
-    body.send_keys("+")
-    browser.execute_async_script("setTimeout(arguments[0], 400)")
-    body.send_keys("u")
+    # However fast they come, each key pressed is a step of its own.
+    body.send_keys("+u")
     assert browser.execute_script(VIEW) == whole
-    body.send_keys("r")
-    assert browser.execute_script(VIEW) != whole
+    body.send_keys("+0+")
+    near = browser.execute_script(VIEW)
+    steps = []
+    for key in "uuurrr":
+        body.send_keys(key)
+        steps.append(browser.execute_script(VIEW))
+    assert steps == [whole, near, whole, near, whole, near] and near != whole
+    # A key held down is one step, however often it repeats.
+    browser.execute_script(
+        """
+        for (const repeat of [false, true, true]) {
+          const key = { key: "+", repeat, bubbles: true };
+          document.body.dispatchEvent(new KeyboardEvent("keydown", key));
+        }
+        """
+    )
+    assert browser.execute_script(VIEW)[1] - browser.execute_script(VIEW)[0] < 0.2 * whole[1]
+    body.send_keys("u")
+    assert browser.execute_script(VIEW) == near
     body.send_keys("a", Keys.ARROW_RIGHT, "b")
     assert "Δt" in browser.find_element(By.ID, "ruler").text
     assert console_errors(browser) == []

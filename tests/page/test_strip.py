@@ -102,8 +102,6 @@ def test_a_window_dragged_on_the_strip_is_the_view_with_undo_and_an_address(
     assert whole[0] < start < end < whole[1]
     pixels = browser.execute_script("return stripPixels()")
     assert end - start == pytest.approx(200 / pixels * whole[1], rel=0.02)
-    # What follows at once would be one step with it.
-    browser.execute_async_script("setTimeout(arguments[0], 400)")
     # The window is moved by its middle.
     middle = browser.execute_script(
         "return stripX((view.start + view.end) / 2) - arguments[0].clientWidth / 2", picture
@@ -115,9 +113,9 @@ def test_a_window_dragged_on_the_strip_is_the_view_with_undo_and_an_address(
     moved = browser.execute_script(VIEW)
     assert moved[1] - moved[0] == pytest.approx(end - start)
     assert moved[0] == pytest.approx(start - 100 / pixels * whole[1], rel=0.05)
-    browser.execute_async_script("setTimeout(arguments[0], 400)")
+    named = f"#t={moved[0]:.3f},{moved[1]:.3f}"
+    wait_until(lambda: browser.current_url.endswith(named))
     address = browser.current_url
-    assert address.endswith(f"#t={moved[0]:.3f},{moved[1]:.3f}")
     browser.find_element(By.ID, "do-undo").click()
     assert browser.execute_script(VIEW) == pytest.approx([start, end])
     browser.find_element(By.ID, "do-undo").click()

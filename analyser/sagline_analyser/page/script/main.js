@@ -164,6 +164,9 @@ function listen() {
     else return;
     event.preventDefault();
   });
+  // What the hand begins anew is a step of its own to undo, however soon; a key held down is not.
+  document.addEventListener("pointerdown", settle, true);
+  document.addEventListener("keydown", (event) => { if (!event.repeat) settle(); }, true);
   addEventListener("hashchange", followLink);
   // The same link works as often as it is followed, which the address alone would not tell.
   document.addEventListener("click", (event) => {

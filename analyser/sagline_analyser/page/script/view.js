@@ -60,21 +60,25 @@ function setView(start, end) {
   showView();
 }
 
-// The views seen, for undo and redo; a drag counts once, when it rests.
+// The views seen, for undo and redo; a drag counts once, when it rests or the hand begins anew.
 const seen = { list: [[...whole]], at: 0, timer: 0 };
 
 function remember() {
   clearTimeout(seen.timer);
-  seen.timer = setTimeout(() => {
-    const [start, end] = seen.list[seen.at];
-    if (start !== view.start || end !== view.end) {
-      seen.list.splice(++seen.at, Infinity, [view.start, view.end]);
-    }
-    nameView();
-  }, 250);
+  seen.timer = setTimeout(settle, 250);
+}
+
+function settle() {
+  clearTimeout(seen.timer);
+  const [start, end] = seen.list[seen.at];
+  if (start !== view.start || end !== view.end) {
+    seen.list.splice(++seen.at, Infinity, [view.start, view.end]);
+  }
+  nameView();
 }
 
 function stepBack(by) {
+  settle();
   const to = seen.list[seen.at + by];
   if (!to) return;
   seen.at += by;
