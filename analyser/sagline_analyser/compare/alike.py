@@ -15,6 +15,14 @@ BEFOREHAND = {"time": (-0.5, 0.5), "other": (0.0, 1.0)}
 mean and standard deviation.  A time goes at most in proportion to voltage or throttle; of other
 measures nothing is known but that they do not go much steeper (our choice)."""
 
+OF_PACK = ("peak_battery", "mean_battery", "sag")
+"""Measures of what a given power takes of the pack."""
+
+AT_POWER = {"rest_voltage": (-1.0, 0.2)}
+"""The same for :data:`OF_PACK` where motors alone are limited, so that voltage makes no difference
+to the power: the current goes inversely with it (P = U·I), the sag with the current, and both a
+little more than so, for the voltage under load is lower."""
+
 SHOWN = 0.5
 """Share of that standard deviation to which the launches must narrow it to be believed (ours)."""
 
@@ -28,16 +36,19 @@ def bring_alike(
     stretches: Sequence[int],
     on_b: Sequence[bool],
     conditions: Mapping[str, Array],
+    at_power: bool = False,
 ) -> tuple[Array, float, tuple[str, ...]]:
     """Return ``values`` (launches,) at the mean of the ``conditions``, the standard error that this
     gives B less A beyond what the stretches' spread shows, and which conditions were brought alike.
 
     The slope comes from launches of one stretch, which share all else: within a stretch no setting,
     load or place differs.  A condition whose slope they do not show is left as it is, and so is
-    the rest voltage where the measure is sag, of which it is itself a part.
+    the rest voltage where the measure is sag, of which it is itself a part.  Where voltage makes no
+    difference to the power (``at_power``), physics shows how the pack's measures go with it.
     """
     middle = float(np.mean(values))
-    if key == "sag":
+    given = AT_POWER if at_power and key in OF_PACK else {}
+    if key == "sag" and not given:
         conditions = {k: x for k, x in conditions.items() if k != "rest_voltage"}
     used = {
         name: x
@@ -54,7 +65,7 @@ def bring_alike(
             own[of == number] -= own[of == number].mean()
         return own
 
-    expected, doubt = BEFOREHAND["time" if key in TIMES else "other"]
+    usual = BEFOREHAND["time" if key in TIMES else "other"]
     y = within(values) / middle
     names = list(used)
     while names:
@@ -62,10 +73,12 @@ def bring_alike(
         free = len(values) - len(set(stretches)) - len(names)
         plain = np.linalg.lstsq(x, y, rcond=None)[0]
         noise = max(float(np.sum((y - x @ plain) ** 2)) / free, 1e-12)
-        about = np.linalg.inv(x.T @ x / noise + np.eye(len(names)) / doubt**2)
-        slope = about @ (x.T @ y / noise + np.full(len(names), expected / doubt**2))
+        expected, doubt = np.array([given.get(name, usual) for name in names]).T
+        about = np.linalg.inv(x.T @ x / noise + np.diag(1 / doubt**2))
+        slope = about @ (x.T @ y / noise + expected / doubt**2)
         error = np.sqrt(np.diag(about))
         shown = (error <= SHOWN * doubt) & (np.abs(slope) > CLEAR * error)
+        shown |= np.isin(names, list(given))
         if shown.all():
             break
         names = [name for name, kept in zip(names, shown, strict=True) if kept]

@@ -9,7 +9,7 @@ import numpy as np
 from sagline_logger.format import CAUTION, SaglineError, UsageError
 
 from ..findings.basis import Basis, open_basis
-from ..findings.drive.held_back import CAUSES, HeldBack, MotorCauses, held_back
+from ..findings.drive.held_back import CAUSES, Cause, HeldBack, MotorCauses, held_back
 from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array
 from ..load.opening import board_inside
@@ -32,7 +32,9 @@ METHOD = (
     "a side differ, by Student's t with as many degrees of freedom as there are stretches less "
     "two. With fewer than four stretches a typical spread stands in, and the verdict says so. "
     "Where the launches of one stretch show how a measure goes with pack voltage or throttle, all "
-    "are brought to the same of these first. Where a setting of the controllers is what changed, "
+    "are brought to the same of these first. Where motors alone held the launches back, the pack's "
+    "currents and its sag are brought to one pack voltage: at one power they go inversely with it. "
+    "Where a setting of the controllers is what changed, "
     "the time that the measured currents would take in one mean vehicle tells its effect apart "
     "from load, wind and slope; what was measured directly corrects it, as far as the stretches "
     "agree. The verdict rests on one measure, named before looking, and on a two-sided p of at "
@@ -72,6 +74,12 @@ ELECTRIC = (
     "voltage_cutback_end",
 )
 """Settings that act on the launch by way of the motor currents alone."""
+
+OF_MOTORS = (Cause.MOTOR_CURRENT, Cause.HEAT, Cause.RIDER)
+"""What sets the motors' current whatever the pack's voltage."""
+
+FEW = 0.05
+"""Share of the runs' time up to which other causes make no difference (our choice)."""
 
 EVIDENT = (0.03, 0.01)
 """Share by which, and p with which, a peak current must differ for a change of the controllers to
@@ -289,13 +297,15 @@ def _group(
         "rest_voltage": np.array([run.before.get("rest_voltage", math.nan) for run in both]),
         "hand": np.array([hand(run) for run in both]),
     }
+    causes = _causes(a, b, goal, motors)
+    at_power = _at_power(causes)
     rows: list[MeasureRow] = []
     partly: list[str] = []
     for measure in measures(goal):
         values = np.array([one[measure.key] for one in found])
         known = np.count_nonzero(np.isfinite(values))
         if known == len(values):  # a mean over other launches than the rest would mislead
-            rows.append(_row(measure, values, both, alike))
+            rows.append(_row(measure, values, both, alike, at_power))
         elif known:
             what = "launches" if goal.kind == "launch" else "pulls"
             partly.append(
@@ -315,20 +325,24 @@ def _group(
         goal,
         tuple(runs),
         tuple(rows),
-        _causes(a, b, goal, motors),
+        causes,
         tuple(conditions),
         tuple(partly),
     )
 
 
 def _row(
-    measure: Measure, values: Array, runs: Sequence[Run], conditions: Mapping[str, Array]
+    measure: Measure,
+    values: Array,
+    runs: Sequence[Run],
+    conditions: Mapping[str, Array],
+    at_power: bool,
 ) -> MeasureRow:
     on_b = np.array([run.side == "B" for run in runs])
     a, b = tuple(values[~on_b].tolist()), tuple(values[on_b].tolist())
     if not b:
         return MeasureRow(measure, a, b, float(np.mean(a)), None, None, None)
-    by, alike = _tested(measure.key, values, runs, conditions)
+    by, alike = _tested(measure.key, values, runs, conditions, at_power=at_power)
     return _placed(MeasureRow(measure, a, b, 0.0, 0.0, by, None, alike), values, runs)
 
 
@@ -338,10 +352,11 @@ def _tested(
     runs: Sequence[Run],
     conditions: Mapping[str, Array],
     typical: float = 1.0,
+    at_power: bool = False,
 ) -> tuple[Difference, tuple[str, ...]]:
     parts = [run.part for run in runs]
     even, error, alike = bring_alike(
-        key, values, parts, [run.side == "B" for run in runs], conditions
+        key, values, parts, [run.side == "B" for run in runs], conditions, at_power
     )
     a, b = (_stretches(even, runs, letter) for letter in "AB")
     size = typical * TYPICAL[key] * abs(float(np.mean(values)))
@@ -412,6 +427,12 @@ def _causes(
         for at in order
         if shares[0][at] + shares[1][at] > 0.005
     )
+
+
+def _at_power(causes: Sequence[CauseShare]) -> bool:
+    """Whether next to nothing held the runs back that goes with the pack's voltage."""
+    others = [one for one in causes if one.cause not in OF_MOTORS]
+    return bool(causes) and max(sum(one.a for one in others), sum(one.b for one in others)) < FEW
 
 
 def _side_causes(

@@ -39,6 +39,10 @@ STRUCTURE = 0.20
 """Share, standard deviation, by which the effect that the currents explain may be wrong: torque
 that does not go with current, gears, tyres (our choice)."""
 
+SATURATES = 0.08
+"""Share by which it is expected to be smaller, for torque falls behind the current as iron
+saturates and tyres slip, and never runs ahead of it (our choice, within STRUCTURE)."""
+
 BINS = 12
 """Steps of speed up to the goal."""
 
@@ -136,19 +140,21 @@ def joined(direct: Difference, currents: Difference) -> Difference:
     """Return the setting's effect from both: what the ``currents`` explain, corrected by what was
     measured ``direct`` as far as the rides' own spread allows.
 
-    The effect is what the currents explain plus a misfit of :data:`STRUCTURE` of it, of which the
-    directly measured rest is a sample blurred by how rides differ.  Both blurs are Student's t with
+    The effect is what the currents explain, less :data:`SATURATES` of it, plus a misfit of
+    :data:`STRUCTURE` of it, of which the directly measured rest is a sample blurred by how rides
+    differ.  Both blurs are Student's t with
     the stretches' own degrees of freedom; the sum is summed up on a grid.
     """
     if not (math.isfinite(direct.error) and math.isfinite(currents.error)):
         return direct
     misfit = max(STRUCTURE * abs(currents.value), 1e-9)
-    steps = np.linspace(-4, 4, 201) * misfit
+    away = np.linspace(-4, 4, 201)
+    steps = away * misfit - SATURATES * currents.value
     rest = direct.value - currents.value
     blur = max(direct.error, 1e-9)
-    weight = np.exp(-0.5 * (steps / misfit) ** 2) * (
-        1 + ((rest - steps) / blur) ** 2 / direct.free
-    ) ** (-(direct.free + 1) / 2)
+    weight = np.exp(-0.5 * away**2) * (1 + ((rest - steps) / blur) ** 2 / direct.free) ** (
+        -(direct.free + 1) / 2
+    )
     weight /= weight.sum()
     error = max(currents.error, 1e-9)
 

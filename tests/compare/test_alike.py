@@ -1,0 +1,85 @@
+"""What is brought alike before two settings are held against each other.
+
+P = U · I (any text on electric circuits): at one power the current goes inversely with the voltage.
+"""
+
+import numpy as np
+import pytest
+
+from sagline_analyser.compare.alike import bring_alike
+from sagline_analyser.compare.comparison import CauseShare, _at_power
+from sagline_analyser.compare.like_load import SATURATES, joined
+from sagline_analyser.compare.statistics import difference
+from sagline_analyser.findings.drive.held_back import Cause
+
+STRETCHES = np.repeat([1, 2, 3, 4], 6)
+ON_B = np.isin(STRETCHES, [2, 3])
+FALLING = 50.0 - 0.4 * np.repeat([0, 1, 2, 3], 6) - 0.03 * np.tile(np.arange(6), 4)
+"""V before each launch, of a pack that is ridden down in the order A, B, B, A."""
+POWER = np.where(ON_B, 1650.0, 1500.0)
+
+
+def apart(values: np.ndarray) -> float:
+    """How far the two stretches of A lie apart, as a share of the middle."""
+    first, last = (values[n == STRETCHES].mean() for n in (1, 4))
+    return float(abs(last - first) / values.mean())
+
+
+@pytest.mark.parametrize("key", ["mean_battery", "peak_battery", "sag"])
+def test_at_one_power_a_falling_pack_is_taken_out_of_what_it_gives(key: str) -> None:
+    noise = np.random.default_rng(4).normal(0, 0.1, 24)
+    values = (POWER / FALLING + noise) * (0.08 if key == "sag" else 1.0)
+    conditions = {"rest_voltage": FALLING}
+    even, error, names = bring_alike(key, values, STRETCHES, ON_B, conditions, at_power=True)
+    assert apart(values) > 0.02 and apart(even) < 0.006
+    assert names == ("rest_voltage",) and error < 0.002 * values.mean()
+    # What B draws more than A stays: a tenth.
+    a, b = even[~ON_B].mean(), even[ON_B].mean()
+    assert b / a == pytest.approx(1.10, abs=0.01)
+
+
+def test_sag_is_left_as_it_is_where_voltage_makes_a_difference_to_the_power() -> None:
+    values = 3.0 + 0.0 * FALLING
+    even, error, names = bring_alike("sag", values, STRETCHES, ON_B, {"rest_voltage": FALLING})
+    assert np.array_equal(even, values) and error == 0 and names == ()
+
+
+def test_other_measures_go_by_what_their_launches_show_at_one_power_as_well() -> None:
+    values = np.random.default_rng(1).normal(5.0, 0.05, 24)
+    for key in ("time_to_speed", "heat", "peak_motor"):
+        plain = bring_alike(key, values, STRETCHES, ON_B, {"rest_voltage": FALLING})
+        given = bring_alike(key, values, STRETCHES, ON_B, {"rest_voltage": FALLING}, True)
+        assert np.array_equal(plain[0], given[0]) and plain[1:] == given[1:]
+
+
+@pytest.mark.parametrize(
+    ("shares", "expected"),
+    [
+        ({Cause.MOTOR_CURRENT: (0.9, 0.8), Cause.RIDER: (0.1, 0.2)}, True),
+        ({Cause.MOTOR_CURRENT: (0.97, 0.96), Cause.BATTERY_CURRENT: (0.03, 0.04)}, True),
+        ({Cause.MOTOR_CURRENT: (0.97, 0.90), Cause.BATTERY_CURRENT: (0.03, 0.10)}, False),
+        ({Cause.HEAT: (0.94, 0.94), Cause.DUTY: (0.03, 0.03), Cause.UNKNOWN: (0.03, 0.03)}, False),
+        ({Cause.MOTOR_CURRENT: (0.5, 0.5), Cause.LOW_VOLTAGE: (0.5, 0.5)}, False),
+        ({}, False),
+    ],
+)
+def test_motors_alone_held_it_back(
+    shares: dict[Cause, tuple[float, float]], expected: bool
+) -> None:
+    assert _at_power([CauseShare(str(c), a, b) for c, (a, b) in shares.items()]) is expected
+
+
+def test_torque_falls_behind_the_current_where_nothing_measured_says_more() -> None:
+    """Where rides differ so much that times say nothing, the currents' effect is a little less."""
+    rng = np.random.default_rng(0)
+    wild = [rng.normal(5.0, 0.1, 6) + by for by in (-1.0, 0.7, -0.8, 1.1)]
+    direct = difference([wild[0], wild[3]], [wild[1], wild[2]])
+    steady = [rng.normal(5.0 - 0.4 * b, 0.005, 6) for b in (0, 1, 1, 0)]
+    currents = difference([steady[0], steady[3]], [steady[1], steady[2]])
+    both = joined(direct, currents)
+    assert both.value / currents.value == pytest.approx(1 - SATURATES, abs=0.02)
+    assert both.low < currents.value < both.high
+    # Where times say it closely, they count.
+    plain = [rng.normal(5.0 - 0.5 * b, 0.005, 6) for b in (0, 1, 1, 0)]
+    told = joined(difference([plain[0], plain[3]], [plain[1], plain[2]]), currents)
+    assert told.value == pytest.approx(-0.5, abs=0.03)
