@@ -29,6 +29,8 @@ of the page or of ``--json`` has them:
 18. No part reaches its limit within an hour; a time to the limit is told, or a part is not judged.
 19. An answer that cannot tell, with a figure of it, other than what the settings were seen to be.
 20. A figure, or its doubt, is not a number, or a doubt is negative.
+21. A part stays below its limit for an hour from cold, as 19 in 20 do; how warm it gets in an hour
+    ends above that limit.  Or it does not stay below it, and that ends below.
 """
 
 import re
@@ -60,6 +62,10 @@ Found = Iterator[tuple[int, str]]
 WEIGHED = re.compile(r"^(Likely|Possible): (.*?)\. For it: (.*?)\. Against it: (.*)$", re.DOTALL)
 RESTS = re.compile(
     r"cell (\d+) read ([\d.]+) V [^;:]*: [^;]*?would (?:rest at|show) ([\d.]+ ± [\d.]+) V"
+)
+HOUR = re.compile(
+    r"19 in 20 such parts stay below ([\d.]+) °C for (.*?) from cold.*?"
+    r"; about [\d.]+ °C \([\d.]+ to ([\d.]+) °C\) in an hour from cold"
 )
 ALARM = re.compile(r"At ([\d.]+) s cell (\d+) read ([\d.]+) V[^:;]*[:;] (.*)", re.DOTALL)
 
@@ -269,6 +275,12 @@ def _heat(page: dict[str, Answer]) -> Found:
     heat = page["heat"]
     if "No part reaches" in heat.verdict and (heat.figures or "Not judged" in heat.verdict):
         yield 18, heat.verdict
+    for line in heat.details:
+        if found := HOUR.search(line):
+            limit, warm = float(found[1]), float(found[3])
+            beyond = warm - limit if found[2].startswith("an hour") else limit - warm
+            if beyond > 0.5:  # °C are told whole
+                yield 21, line
 
 
 def _each(page: dict[str, Answer]) -> Found:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import replace
 
+from sagline_analyser.findings.heat.answer import HOTTEST
 from trust.heat_cases import FRESH, KINDS, HeatCase, Kind, heat_cases
 from trust.table import Case, Event, event_table, interval_table
 
@@ -18,6 +19,7 @@ SHORTEST = 5.0
 TIMES = "Heat: time to the limit"
 LIKELY = "Heat: likely time to the limit, where one within the hour is told"
 IF_INSIDE = "Heat: time to the limit, told on the condition that the sensor sits in the winding"
+SETTLES = "Heat: how warm the part is after an hour from cold"
 SHOWN = "Heat: what a sensor on the case will show"
 CLAIMS = "Heat: claims"
 
@@ -32,6 +34,7 @@ def rows(cases: int, seed: int, kinds: Iterable[Kind] = (*KINDS, *FRESH)) -> Row
         TIMES: [one for case in every for one in interval_cases(case)],
         LIKELY: [one for case in every for one in likely_cases(case)],
         IF_INSIDE: [one for case in every for one in conditional_cases(case)],
+        SETTLES: [one for case in every for one in settled_cases(case)],
         SHOWN: [one for case in every for one in on_case_cases(case)],
         CLAIMS: [one for case in every for one in below_events(case)],
     }
@@ -40,7 +43,12 @@ def rows(cases: int, seed: int, kinds: Iterable[Kind] = (*KINDS, *FRESH)) -> Row
 def tables_of(found: Rows) -> list[tuple[str, str]]:
     """Return the tables of :func:`rows`."""
     return [
-        (name, event_table(some) if name == CLAIMS else interval_table(some, name != SHOWN))
+        (
+            name,
+            event_table(some)
+            if name == CLAIMS
+            else interval_table(some, name not in (SETTLES, SHOWN)),
+        )
         for name, some in found.items()
     ]
 
@@ -92,6 +100,17 @@ def likely_cases(case: HeatCase) -> list[Case]:
         if row.told is not None and time is not None and math.isfinite(time.likely):
             rows.append(replace(row, told=time.likely))
     return rows
+
+
+def settled_cases(case: HeatCase) -> list[Case]:
+    """Return how warm the part is said to be after the hour from cold; an end above
+    :data:`HOTTEST` is told as "more than" that, and holds all that is."""
+    end = case.found.settles
+    if end is None or (case.found.reason and not (case.found.condition and case.inside)):
+        return []
+    low, high = min(end.low, HOTTEST), math.inf if end.high >= HOTTEST else end.high
+    what = "°C after an hour from cold"
+    return [Case(what, case.kind, case.seed, case.hottest, end.likely, low, high, "K")]
 
 
 def on_case_cases(case: HeatCase) -> list[Case]:

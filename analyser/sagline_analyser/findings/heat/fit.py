@@ -73,7 +73,9 @@ class Plausible:
     showed.
     ``freer`` is the greatest power of the case's rise with which the air takes more from it: of
     still air 0.25, for convection goes with ΔT^1.25 (any heat transfer text), and less the more of
-    it is the wind's, of which a riding machine has most.
+    it is the wind's, of which a riding machine has most.  ``soaks`` is the s of riding from cold
+    after which heat has come to all of the part's masses, infinite where no ride shows it (a heat
+    sink's goes on into what it is screwed to).
 
     Wide on purpose: a decently long ride overrules them.  They only keep what a ride did not show,
     such as cooling in a ride without a pause, from taking absurd values.  (Common practice, no
@@ -85,6 +87,7 @@ class Plausible:
     other: float
     beyond: float
     freer: float
+    soaks: float
     place: int = 0
 
 
@@ -97,8 +100,8 @@ _MOTOR = {
     "inner": (1 / 70, 0.8),
     "ratio": (0.2, 0.6),
 }
-WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12)
-CASE = Plausible(_MOTOR, 0.01, 0.08, 0.10, 0.25, 1)
+WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0)
+CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, 1)
 STAGE = Plausible(
     {
         "square": (1e-4, 3.0),
@@ -118,6 +121,7 @@ STAGE = Plausible(
     0.08,
     # A stage's case is its heat sink: what it loses passes the enclosure first, as through a joint.
     0.12,
+    np.inf,
 )
 
 

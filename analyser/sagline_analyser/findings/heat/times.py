@@ -13,7 +13,16 @@ HORIZON = 3600.0
 """s beyond which a time to the limit is not computed: "more than an hour"."""
 
 TAIL = 0.05
-"""Share of such parts that reach the limit before the told time."""
+"""Share beyond each end of an interval."""
+
+EARLY = {"cold": 0.10, "end": 0.07}
+"""Share of the draws that reach the limit before the told time, from cold and from the ride's end.
+They lie wider apart than parts, of which it is one in twenty or less (our choice, on
+tests/trust/heat_bench.py)."""
+
+COOLER = 0.02
+"""Share of the draws below the cool end of how warm a part gets in an hour: the hotter it is, the
+more cools it, and the less of that a ride shows (our choice, on tests/trust/heat_bench.py)."""
 
 GUARD = 1.8
 """Times the doubt of all that is fitted or missed at which no draw may reach the limit where it is
@@ -25,7 +34,8 @@ READS = 0.45
 
 GROWS = 500.0
 """s after which the doubt of what the ride's end has left in the part's other masses, which nothing
-reads, has half grown to what it becomes: at first the reading alone counts (our choice)."""
+reads, has half grown to what it becomes: at first the reading alone counts (our choice).  It takes
+longer, and those masses are known better, after a ride that lasted: see :func:`_unread`."""
 
 STORED = 0.02
 """Share (1 standard deviation) of its rise by which a case that nothing reads may be warmer or
@@ -123,12 +133,14 @@ def time_to_limit(
 
     # A mass that the ride was too short for makes a time sooner, what a ride that began warm leaves
     # unseen makes it later: each moves its own end only.
-    low = np.quantile(reached(doubted(part, longer=True)), TAIL, method="nearest")
+    early = EARLY["cold" if cold else "end"]
+    low = np.quantile(reached(doubted(part, longer=True)), early, method="nearest")
     late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - TAIL], method="nearest")
     sure = True
     if np.isinf(low):
-        wide = replace(model, draws=_wider(model.draws, GUARD))
+        full = replace(model.plausible, soaks=np.inf)
+        wide = replace(model, draws=_wider(model.draws, GUARD), plausible=full)
         part, _, doubted = _paths(wide, current, limit, air, speed, passes, cold)
         low = reached(doubted(part, GUARD, longer=True)).min()
         sure = bool(np.isinf(low))
@@ -153,9 +165,10 @@ def _wider(draws: Rates, factor: float) -> Rates:
 
 
 def settling(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> Settling:
-    """Return how warm the part is after :data:`HORIZON` s of ``current`` (A) from cold."""
+    """Return how warm the part is after :data:`HORIZON` s of ``current`` (A) from cold: its warm
+    end lies above ``limit`` where :func:`time_to_limit` tells a time."""
     part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
-    return _settled(doubted(part)[-1], doubted(part, longer=True)[-1])
+    return _settled(doubted(part)[-1], doubted(part, longer=True)[-1], COOLER, EARLY["cold"])
 
 
 def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> OnCase:
@@ -167,18 +180,33 @@ def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: 
     return OnCase(_settled(shown, doubted(case, longer=True)[-1]), hotter)
 
 
-def _settled(end: Array, longer: Array) -> Settling:
-    """Return where draws end; ``longer`` are those with what the ride was too short for."""
-    low, likely = np.quantile(end, [TAIL, 0.5])
-    return Settling(float(likely), float(low), float(np.quantile(longer, 1 - TAIL)))
+def _settled(end: Array, longer: Array, below: float = TAIL, above: float = TAIL) -> Settling:
+    """Return where draws end; ``longer`` are those with what the ride was too short for.  The share
+    ``below`` of the ones lies below the interval, ``above`` of the others above it."""
+    low, likely = np.quantile(end, [below, 0.5])
+    return Settling(float(likely), float(low), float(np.quantile(longer, 1 - above)))
 
 
 def _unseen(model: ThermalFit, air: float) -> Array:
     """Return the share by which each draw may rise more slowly at first than the ride shows."""
+    warm = _began_warm(model, air)
+    chance = np.random.default_rng(3)
+    return np.asarray(UNSEEN * warm * np.abs(chance.standard_normal(len(warm))))
+
+
+def _began_warm(model: ThermalFit, air: float) -> Array:
+    """Return how warm the part was at its coldest, as a share of its hottest, for each draw."""
     rest = air + model.draws.offset
     warm = (model.lowest - rest) / np.maximum(model.hottest - rest, 1.0)
-    chance = np.random.default_rng(3)
-    return np.asarray(UNSEEN * np.clip(warm, 0.0, 1.0) * np.abs(chance.standard_normal(len(rest))))
+    return np.asarray(np.clip(warm, 0.0, 1.0))
+
+
+def _unread(model: ThermalFit, air: float) -> Array:
+    """Return, for each draw, the share of the doubt of a short ride's end that is left of what the
+    part's other masses hold: less after a ride in which heat had the time to come to all of them,
+    and after one that began warm, which had been ridden before."""
+    cold = np.maximum(1.0 - _began_warm(model, air), 0.1)
+    return np.asarray(np.minimum(1.0, model.plausible.soaks * cold / model.seconds))
 
 
 def _paths(
@@ -199,11 +227,12 @@ def _paths(
     rest = air + rates.offset
     start = (rest, rest)
     shown = max(model.hottest - model.lowest, 1.0)
+    unread = _unread(model, air)
     if not cold:
         part, case = model.now
         start = (
             part + np.hypot(READS, model.plausible.missed * shown) * normal[1],
-            case + STORED * (case - rest) * normal[2],
+            case + unread * STORED * (case - rest) * normal[2],
         )
     # Free convection takes more from what is hotter than it was in the ride: first without, then
     # with the case as warm as it is in the mean until the limit.
@@ -220,7 +249,7 @@ def _paths(
     spread = np.hypot(model.plausible.other, model.plausible.beyond * np.log(asked))
     lasting = (passes if cold else model.seconds + passes) / model.seconds
     unshown = LONGER * np.log(np.maximum(lasting, 1.0))[:, None] * np.abs(normal[3])
-    grown = (passes / (passes + GROWS))[:, None]
+    grown = passes[:, None] / (passes[:, None] + GROWS / unread)
 
     def doubted(
         path: Array, widening: float = 1.0, *, longer: bool = False, slower: Array | float = 0.0
