@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 
 from sagline_analyser.compare.alike import bring_alike
-from sagline_analyser.compare.comparison import CauseShare, _at_power
+from sagline_analyser.compare.comparison import CauseShare, _at_power, compare
 from sagline_analyser.compare.like_load import SATURATES, joined
+from sagline_analyser.compare.sides import split
 from sagline_analyser.compare.statistics import difference
 from sagline_analyser.findings.drive.held_back import Cause
+from trust.vehicles import ride_set
 
 STRETCHES = np.repeat([1, 2, 3, 4], 6)
 ON_B = np.isin(STRETCHES, [2, 3])
@@ -83,3 +85,29 @@ def test_torque_falls_behind_the_current_where_nothing_measured_says_more() -> N
     plain = [rng.normal(5.0 - 0.5 * b, 0.005, 6) for b in (0, 1, 1, 0)]
     told = joined(difference([plain[0], plain[3]], [plain[1], plain[2]]), currents)
     assert told.value == pytest.approx(-0.5, abs=0.03)
+
+
+def test_a_time_that_goes_steeper_than_voltage_is_brought_alike_where_launches_show_it() -> None:
+    """Near the duty ceiling the last of the speed comes slowly: 2.7 % for each per cent."""
+    volts = FALLING - 0.12 * np.tile(np.arange(6), 4)
+    noise = 1 + 0.003 * np.random.default_rng(2).normal(size=24)
+    values = 5.0 * (volts / volts.mean()) ** -2.7 * noise
+    even, error, names = bring_alike(
+        "time_to_speed", values, STRETCHES, ON_B, {"rest_voltage": volts}
+    )
+    assert names == ("rest_voltage",) and error < 0.01 * values.mean()
+    assert apart(values) > 0.06 and apart(even) < 0.02
+
+
+@pytest.mark.parametrize(("ceiling", "times"), [(True, 3.0), (False, 1.0)])
+def test_what_voltage_could_make_of_a_time_is_more_near_the_duty_ceiling(
+    ceiling: bool, times: float
+) -> None:
+    own = ride_set("scooter", 27005, motor_limited=not ceiling)
+    found = compare(split([(ride, None) for ride in own.rides], sides="ABBA"))
+    held = {one.cause: one.a for one in found.main.causes}
+    assert (held.get(Cause.DUTY, 0.0) > 0.05) is ceiling
+    volts = next(one for one in found.main.confounders if one.key == "rest_voltage")
+    middle = (volts.a + volts.b) / 2
+    assert volts.effect == pytest.approx(-times * volts.difference.value / middle)
+    assert ("3 times as much" in volts.how) is ceiling

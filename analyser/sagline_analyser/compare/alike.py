@@ -10,10 +10,11 @@ from ..findings.readings.series import Array
 TIMES = ("time_to_speed", "time_to_half")
 """Measures that are times."""
 
-BEFOREHAND = {"time": (-0.5, 0.5), "other": (0.0, 1.0)}
+BEFOREHAND = {"time": (-1.0, 0.5), "other": (0.0, 1.0)}
 """Change of a measure for a change of a condition, both as shares, as it is expected beforehand:
-mean and standard deviation.  A time goes at most in proportion to voltage or throttle; of other
-measures nothing is known but that they do not go much steeper (our choice)."""
+mean and standard deviation.  A time goes in proportion to voltage or throttle where power is what
+is limited, less where torque is, and steeper near the duty ceiling; of other measures nothing is
+known but that they do not go much steeper (our choice)."""
 
 OF_PACK = ("peak_battery", "mean_battery", "sag")
 """Measures of what a given power takes of the pack."""
@@ -24,7 +25,7 @@ to the power: the current goes inversely with it (P = U·I), the sag with the cu
 little more than so, for the voltage under load is lower."""
 
 SHOWN = 0.5
-"""Share of that standard deviation to which the launches must narrow it to be believed (ours)."""
+"""Standard deviation to which the launches must have narrowed it to be believed (ours)."""
 
 CLEAR = 2.0
 """Standard errors that a slope must be away from none, lest a correction only add noise (ours)."""
@@ -77,7 +78,7 @@ def bring_alike(
         about = np.linalg.inv(x.T @ x / noise + np.diag(1 / doubt**2))
         slope = about @ (x.T @ y / noise + expected / doubt**2)
         error = np.sqrt(np.diag(about))
-        shown = (error <= SHOWN * doubt) & (np.abs(slope) > CLEAR * error)
+        shown = (error <= SHOWN) & (np.abs(slope) > CLEAR * error)
         shown |= np.isin(names, list(given))
         if shown.all():
             break

@@ -292,12 +292,13 @@ def _group(
     explained = None if fitted is None else times(both, goal.low, goal.high, fitted.push)
     spent = np.array([one["time_to_speed"] for one in found])
     left = None if explained is None or not np.isfinite(spent).all() else spent - explained
-    conditions = confounders(a, b, goal, fitted, left) if b else ()
+    causes = _causes(a, b, goal, motors)
+    ceiling = any(one.cause == Cause.DUTY and max(one.a, one.b) > FEW for one in causes)
+    conditions = confounders(a, b, goal, fitted, left, ceiling) if b else ()
     alike = {
         "rest_voltage": np.array([run.before.get("rest_voltage", math.nan) for run in both]),
         "hand": np.array([hand(run) for run in both]),
     }
-    causes = _causes(a, b, goal, motors)
     at_power = _at_power(causes)
     rows: list[MeasureRow] = []
     partly: list[str] = []

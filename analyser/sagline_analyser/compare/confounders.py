@@ -14,6 +14,10 @@ from .measures import Goal, figures
 from .runs import GRID, Run
 from .statistics import Difference, launchwise
 
+STEEP = 3.0
+"""Times as much that a time goes with voltage where the duty ceiling is near, for the last of the
+speed comes slowly there (our choice, on tests/trust/compare_bench.py: 2 to 3)."""
+
 FIRST = 2.0
 """s of a run over which the rider's hand is averaged (our choice)."""
 
@@ -43,12 +47,18 @@ class Confounder:
 
 
 def confounders(
-    a: Sequence[Run], b: Sequence[Run], goal: Goal, fitted: Fit | None, left: Array | None
+    a: Sequence[Run],
+    b: Sequence[Run],
+    goal: Goal,
+    fitted: Fit | None,
+    left: Array | None,
+    ceiling: bool = False,
 ) -> tuple[Confounder, ...]:
     """Return every condition that the logs show, largest effect first.
 
     ``fitted`` is Newton's law fitted to the runs of A and then of B; ``left`` (runs,) the s of each
-    that the currents do not explain, if known.
+    that the currents do not explain, if known; ``ceiling`` says that the duty ceiling held them
+    back as well.
     """
     both = [*a, *b]
     slopes = np.full(len(both), math.nan) if fitted is None else fitted.slopes
@@ -96,8 +106,9 @@ def confounders(
         "Pack voltage before it",
         "V",
         lambda run: run.before.get("rest_voltage", math.nan),
-        lambda d, middle: -d / middle,
-        "at a given current power goes with voltage, so time at most in proportion",
+        lambda d, middle: -d / middle * (STEEP if ceiling else 1.0),
+        "at a given current power goes with voltage, so time at most in proportion"
+        + (f", near the duty ceiling {STEEP:.0f} times as much" if ceiling else ""),
     )
     add(
         "winding",
