@@ -144,6 +144,16 @@ def test_the_same_link_works_three_times(browser: webdriver.Chrome, page: Path) 
         wait_drawn(browser)
 
 
+def test_a_touch_that_moves_nothing_leaves_the_address(
+    browser: webdriver.Chrome, page: Path
+) -> None:
+    """It may name a place of the page, or a stretch that is yet to be shown."""
+    open_page(browser, page)
+    browser.execute_script("location.hash = 'traces'")
+    browser.find_element(By.TAG_NAME, "h1").click()
+    assert browser.current_url.endswith("#traces")
+
+
 def test_the_strip_docks_without_moving_anything(browser: webdriver.Chrome, page: Path) -> None:
     open_page(browser, page)
     height = "return document.documentElement.scrollHeight"

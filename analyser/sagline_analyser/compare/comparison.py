@@ -34,13 +34,12 @@ METHOD = (
     "Where the launches of one stretch show how a measure goes with pack voltage or throttle, all "
     "are brought to the same of these first. Where motors alone held the launches back, the pack's "
     "currents and its sag are brought to one pack voltage: at one power they go inversely with it. "
-    "Where a setting of the controllers is what changed, "
-    "the time that the measured currents would take in one mean vehicle tells its effect apart "
-    "from load, wind and slope; what was measured directly corrects it, as far as the stretches "
-    "agree. The verdict rests on one measure, named before looking, and on a two-sided p of at "
-    "most 0.05; where the whole 90 % interval is smaller than what matters, it says so instead. "
-    "In the table p is corrected for the number of measures (Holm), and a difference is called "
-    "clear at 0.10 or less."
+    "Where a setting of the controllers is what changed, the time that the measured currents would "
+    "take in one mean vehicle tells its effect apart from load, wind and slope; what was measured "
+    "directly corrects it, as far as the stretches agree. The verdict rests on one measure, named "
+    "before looking, and on a two-sided p of at most 0.05; where the whole 90 % interval is "
+    "smaller than what matters, it says so instead. In the table p is corrected for the number of "
+    "measures (Holm), and a difference is called clear at 0.10 or less."
 )
 
 UNSTATED = (

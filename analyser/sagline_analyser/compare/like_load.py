@@ -142,8 +142,8 @@ def joined(direct: Difference, currents: Difference) -> Difference:
 
     The effect is what the currents explain, less :data:`SATURATES` of it, plus a misfit of
     :data:`STRUCTURE` of it, of which the directly measured rest is a sample blurred by how rides
-    differ.  Both blurs are Student's t with
-    the stretches' own degrees of freedom; the sum is summed up on a grid.
+    differ.  Both blurs are Student's t with the stretches' own degrees of freedom; the sum is
+    summed up on a grid.
     """
     if not (math.isfinite(direct.error) and math.isfinite(currents.error)):
         return direct

@@ -10,8 +10,8 @@ from .units import figure_text
 
 WIDTH = 320
 ROW = 18
-LABEL = 132
-"""px of the bars' labels."""
+LABEL, LETTERS = 132, 22
+"""px of the bars' labels, and how many letters they hold."""
 
 MOST = 14
 """Bars or steps drawn; more would be a table."""
@@ -73,7 +73,7 @@ def _bars(picture: Bars) -> Markup:
         size = max(bar.value, 0.0) / top * room
         odd = " odd" if bar.odd else ""
         value = figure_text(bar.value, picture.unit)
-        parts.append(_text(LABEL - 6, y + 10, _short(bar.label, 22), "", "end"))
+        parts.append(_text(LABEL - 6, y + 10, _short(bar.label, LETTERS), "", "end"))
         parts.append(_rect(f"pole{odd}", LABEL, y, size, 12))
         if bar.low is not None and bar.high is not None:
             parts.append(_whisker(LABEL + bar.low / top * room, LABEL + bar.high / top * room, y))
@@ -132,7 +132,7 @@ def _rows(rows: Sequence[Row]) -> Markup:
         y, size = n * ROW + 3, min(max(row.share or 0.0, 0.0), 1.0) * room
         odd = " odd" if row.odd else ""
         if row.share is not None:
-            parts.append(_text(LABEL - 6, y + 10, _short(row.label, 22), "", "end"))
+            parts.append(_text(LABEL - 6, y + 10, _short(row.label, LETTERS), "", "end"))
             parts.append(_rect(f"pole{odd}", LABEL, y, size, 12))
             parts.append(_text(LABEL + size + 5, y + 10, row.told, "strong" if row.odd else ""))
         else:

@@ -69,7 +69,9 @@ function remember() {
 }
 
 function settle() {
+  if (!seen.timer) return; // nothing has moved, and the address may name what is yet to be shown
   clearTimeout(seen.timer);
+  seen.timer = 0;
   const [start, end] = seen.list[seen.at];
   if (start !== view.start || end !== view.end) {
     seen.list.splice(++seen.at, Infinity, [view.start, view.end]);
