@@ -1,7 +1,7 @@
 """The comparison of two sides as one frozen result: what the page, the words and JSON show."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -74,7 +74,7 @@ ELECTRIC = (
 )
 """Settings that act on the launch by way of the motor currents alone."""
 
-OF_MOTORS = (Cause.MOTOR_CURRENT, Cause.HEAT, Cause.RIDER)
+OF_MOTORS = {Cause.MOTOR_CURRENT, Cause.HEAT, Cause.RIDER}
 """What sets the motors' current whatever the pack's voltage."""
 
 FEW = 0.05
@@ -292,7 +292,7 @@ def _group(
     spent = np.array([one["time_to_speed"] for one in found])
     left = None if explained is None or not np.isfinite(spent).all() else spent - explained
     causes = _causes(a, b, goal, motors)
-    ceiling = any(one.cause == Cause.DUTY and max(one.a, one.b) > FEW for one in causes)
+    ceiling = _largest_share(causes, {Cause.DUTY}) > FEW
     conditions = confounders(a, b, goal, fitted, left, ceiling) if b else ()
     alike = {
         "rest_voltage": np.array([run.before.get("rest_voltage", math.nan) for run in both]),
@@ -431,8 +431,13 @@ def _causes(
 
 def _at_power(causes: Sequence[CauseShare]) -> bool:
     """Whether next to nothing held the runs back that goes with the pack's voltage."""
-    others = [one for one in causes if one.cause not in OF_MOTORS]
-    return bool(causes) and max(sum(one.a for one in others), sum(one.b for one in others)) < FEW
+    return bool(causes) and _largest_share(causes, set(CAUSES) - OF_MOTORS) < FEW
+
+
+def _largest_share(causes: Sequence[CauseShare], among: Set[Cause]) -> float:
+    """Return the share of the time that some causes decided, on the side where it is larger."""
+    some = [one for one in causes if one.cause in among]
+    return max(sum(one.a for one in some), sum(one.b for one in some))
 
 
 def _side_causes(

@@ -108,7 +108,7 @@ def confounders(
         lambda run: run.before.get("rest_voltage", math.nan),
         lambda d, middle: -d / middle * (STEEP if ceiling else 1.0),
         "at a given current power goes with voltage, so time at most in proportion"
-        + (f", near the duty ceiling {STEEP:.0f} times as much" if ceiling else ""),
+        + (f", near the duty ceiling up to {STEEP:.0f} times as much" if ceiling else ""),
     )
     add(
         "winding",
