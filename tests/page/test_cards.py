@@ -14,7 +14,7 @@ from sagline_analyser.findings.limits.episodes import APART, Kind, find_episodes
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.telling.answer import Answer, Urgency
 from sagline_analyser.findings.telling.picture import Bar, Bars, Row, Shares, Steps
-from sagline_analyser.page.card_picture import LABEL, WIDTH, draw
+from sagline_analyser.page.card_picture import draw
 from sagline_analyser.page.cards import WORDS, cards, headline
 from sagline_logger.format import Limit
 from support.rides import channel, make_ride, make_stream
@@ -63,7 +63,7 @@ def test_a_picture_without_a_drawing_of_its_own_is_drawn_by_its_rows() -> None:
     drawn = re.search(r"<svg class=sketch.*?</svg>", page, re.DOTALL)
     assert drawn is not None and 'aria-label="given &lt;back&gt; 25 %; of 9 km"' in drawn[0]
     ((width,),) = [re.findall(r'<rect class="pole odd" .*? width="([\d.]+)"', drawn[0])]
-    assert float(width) == pytest.approx(0.25 * (WIDTH - LABEL - 62), abs=0.1)
+    assert float(width) == pytest.approx(0.25 * (320 - 132 - 62), abs=0.1)
     assert "given &lt;back&gt;" in str(replace(BASE, picture=Dial(25.0))._repr_html_())
 
 
