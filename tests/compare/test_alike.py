@@ -6,7 +6,7 @@ P = U · I (any text on electric circuits): at one power the current goes invers
 import numpy as np
 import pytest
 
-from sagline_analyser.compare.alike import bring_alike
+from sagline_analyser.compare.alike import correction_error, slopes
 from sagline_analyser.compare.comparison import CauseShare, _at_power, compare
 from sagline_analyser.compare.like_load import SATURATES, joined
 from sagline_analyser.compare.sides import split
@@ -21,6 +21,25 @@ FALLING = 50.0 - 0.4 * np.repeat([0, 1, 2, 3], 6) - 0.03 * np.tile(np.arange(6),
 POWER = np.where(ON_B, 1650.0, 1500.0)
 
 
+def bring_alike(
+    key: str,
+    values: np.ndarray,
+    conditions: dict[str, np.ndarray],
+    at_power: bool = False,
+    stretches: np.ndarray = STRETCHES,
+    on_b: np.ndarray = ON_B,
+) -> tuple[np.ndarray, float, tuple[str, ...]]:
+    """The values at like conditions, the error that this gives B less A, and what was alike."""
+    found = slopes(key, values, stretches.tolist(), conditions, at_power)
+    if found is None:
+        return values, 0.0, ()
+    return (
+        found.even(values),
+        correction_error(found, stretches.tolist(), on_b.tolist()),
+        found.names,
+    )
+
+
 def apart(values: np.ndarray) -> float:
     """How far the two stretches of A lie apart, as a share of the middle."""
     first, last = (values[n == STRETCHES].mean() for n in (1, 4))
@@ -32,7 +51,7 @@ def test_at_one_power_a_falling_pack_is_taken_out_of_what_it_gives(key: str) -> 
     noise = np.random.default_rng(4).normal(0, 0.1, 24)
     values = (POWER / FALLING + noise) * (0.08 if key == "sag" else 1.0)
     conditions = {"rest_voltage": FALLING}
-    even, error, names = bring_alike(key, values, STRETCHES, ON_B, conditions, at_power=True)
+    even, error, names = bring_alike(key, values, conditions, at_power=True)
     assert apart(values) > 0.02 and apart(even) < 0.006
     assert names == ("rest_voltage",) and error < 0.002 * values.mean()
     # What B draws more than A stays: a tenth.
@@ -40,17 +59,44 @@ def test_at_one_power_a_falling_pack_is_taken_out_of_what_it_gives(key: str) -> 
     assert b / a == pytest.approx(1.10, abs=0.01)
 
 
+def test_launches_are_brought_alike_by_the_slope_within_stretches() -> None:
+    """A time that goes with voltage to the power −0.8: rides at other voltages come together, and a
+    condition that does not vary within a stretch is left alone."""
+    chance = np.random.default_rng(2)
+    stretches = np.repeat([1, 2, 3, 4], 8)
+    volts = np.repeat([52.0, 50.0, 47.0, 49.0], 8) - 0.4 * np.tile(np.arange(8), 4)
+    values = 5.0 * (volts / 50) ** -0.8 * np.exp(0.002 * chance.normal(size=32))
+    on_b = np.isin(stretches, [2, 3])
+    even, error, alike = bring_alike(
+        "time_to_speed", values, {"rest_voltage": volts}, False, stretches, on_b
+    )
+    assert alike == ("rest_voltage",) and error == 0  # the sides' own stretches differ as much
+    _, more, _ = bring_alike(
+        "time_to_speed", values, {"rest_voltage": volts}, False, stretches, stretches > 2
+    )
+    assert 0 < more < 0.05
+    before, after = (
+        np.std([v[stretches == n].mean() for n in range(1, 5)]) for v in (values, even)
+    )
+    assert after < 0.15 * before
+    flat = np.repeat([52.0, 50.0, 47.0, 49.0], 8) + 1e-3 * np.tile(np.arange(8), 4)
+    even, error, alike = bring_alike(
+        "time_to_speed", values, {"rest_voltage": flat}, False, stretches, on_b
+    )
+    assert alike == () and error == 0 and (even == values).all()
+
+
 def test_sag_is_left_as_it_is_where_voltage_makes_a_difference_to_the_power() -> None:
     values = 3.0 + 0.0 * FALLING
-    even, error, names = bring_alike("sag", values, STRETCHES, ON_B, {"rest_voltage": FALLING})
+    even, error, names = bring_alike("sag", values, {"rest_voltage": FALLING})
     assert np.array_equal(even, values) and error == 0 and names == ()
 
 
 def test_other_measures_go_by_what_their_launches_show_at_one_power_as_well() -> None:
     values = np.random.default_rng(1).normal(5.0, 0.05, 24)
     for key in ("time_to_speed", "heat", "peak_motor"):
-        plain = bring_alike(key, values, STRETCHES, ON_B, {"rest_voltage": FALLING})
-        given = bring_alike(key, values, STRETCHES, ON_B, {"rest_voltage": FALLING}, True)
+        plain = bring_alike(key, values, {"rest_voltage": FALLING})
+        given = bring_alike(key, values, {"rest_voltage": FALLING}, True)
         assert np.array_equal(plain[0], given[0]) and plain[1:] == given[1:]
 
 
@@ -92,9 +138,7 @@ def test_a_time_that_goes_steeper_than_voltage_is_brought_alike_where_launches_s
     volts = FALLING - 0.12 * np.tile(np.arange(6), 4)
     noise = 1 + 0.003 * np.random.default_rng(2).normal(size=24)
     values = 5.0 * (volts / volts.mean()) ** -2.7 * noise
-    even, error, names = bring_alike(
-        "time_to_speed", values, STRETCHES, ON_B, {"rest_voltage": volts}
-    )
+    even, error, names = bring_alike("time_to_speed", values, {"rest_voltage": volts})
     assert names == ("rest_voltage",) and error < 0.01 * values.mean()
     assert apart(values) > 0.06 and apart(even) < 0.02
 

@@ -111,7 +111,9 @@ def test_a_plan_needs_no_log_and_uses_those_it_gets(
     logs = [str(ridden["A1"]), str(ridden["A2"]), str(ridden["A1"])]
     assert main(["compare", *logs, "--plan", "ABBA", "--json"]) == 0
     made = json.loads(capsys.readouterr().out)
-    assert [one["measured"] for one in made] == [True, True] and made[0]["free"] == 2
+    assert [one["measured"] for one in made] == [True, True]
+    # Four stretches less two; of a limit of the controllers the launches' scatter counts for two.
+    assert sorted(one["free"] for one in made) == [2, 4]
     assert main(["compare"]) == 2
     assert "no log is named" in capsys.readouterr().err
 

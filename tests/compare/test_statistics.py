@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 import scipy
 
-from sagline_analyser.compare.alike import bring_alike
 from sagline_analyser.compare.like_load import joined
 from sagline_analyser.compare.statistics import (
     adjusted,
@@ -104,37 +103,6 @@ def test_the_suggested_stretches_have_the_power_they_claim() -> None:
 
         assert reached(count) >= 0.795 and (count == 2 or reached(count - 1) < 0.805)
     assert stretches_for(0.01, 1.0) is None and stretches_for(1.0, math.nan) is None
-
-
-def test_launches_are_brought_alike_by_the_slope_within_stretches() -> None:
-    """A time that goes with voltage to the power −0.8: rides at other voltages come together, and a
-    condition that does not vary within a stretch is left alone."""
-    chance = np.random.default_rng(2)
-    stretches = np.repeat([1, 2, 3, 4], 8)
-    volts = np.repeat([52.0, 50.0, 47.0, 49.0], 8) - 0.4 * np.tile(np.arange(8), 4)
-    values = 5.0 * (volts / 50) ** -0.8 * np.exp(0.002 * chance.normal(size=32))
-    on_b = np.isin(stretches, [2, 3])
-    even, error, alike = bring_alike(
-        "time_to_speed", values, stretches.tolist(), on_b.tolist(), {"rest_voltage": volts}
-    )
-    assert alike == ("rest_voltage",) and error == 0  # the sides' own stretches differ as much
-    apart = bring_alike(
-        "time_to_speed",
-        values,
-        stretches.tolist(),
-        (stretches > 2).tolist(),
-        {"rest_voltage": volts},
-    )
-    assert 0 < apart[1] < 0.05
-    before, after = (
-        np.std([v[stretches == n].mean() for n in range(1, 5)]) for v in (values, even)
-    )
-    assert after < 0.15 * before
-    flat = np.repeat([52.0, 50.0, 47.0, 49.0], 8) + 1e-3 * np.tile(np.arange(8), 4)
-    even, error, alike = bring_alike(
-        "time_to_speed", values, stretches.tolist(), on_b.tolist(), {"rest_voltage": flat}
-    )
-    assert alike == () and error == 0 and (even == values).all()
 
 
 def test_what_the_currents_explain_outweighs_stretches_that_disagree() -> None:

@@ -1,6 +1,8 @@
-"""Launches brought to like conditions, by what the launches of one stretch show of them."""
+"""How a measure goes with a launch's conditions, by what the launches of one stretch show, and the
+launches brought to like ones."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -31,16 +33,34 @@ CLEAR = 2.0
 """Standard errors that a slope must be away from none, lest a correction only add noise (ours)."""
 
 
-def bring_alike(
+@dataclass(frozen=True)
+class Slopes:
+    """How a measure goes with conditions, as shares of its ``middle`` for shares of theirs.
+
+    ``names`` of the k conditions; ``slope`` (k,) and its covariance ``about`` (k, k); ``away``
+    (launches, k) is how far each launch's conditions were from their means.
+    """
+
+    names: tuple[str, ...]
+    slope: Array
+    about: Array
+    away: Array
+    middle: float
+
+    def even(self, values: Array) -> Array:
+        """Return ``values`` (launches,) as they would be at the mean of the conditions."""
+        return np.asarray(values - self.middle * (self.away @ self.slope))
+
+
+def slopes(
     key: str,
     values: Array,
     stretches: Sequence[int],
-    on_b: Sequence[bool],
     conditions: Mapping[str, Array],
     at_power: bool = False,
-) -> tuple[Array, float, tuple[str, ...]]:
-    """Return ``values`` (launches,) at the mean of the ``conditions``, the standard error that this
-    gives B less A beyond what the stretches' spread shows, and which conditions were brought alike.
+) -> Slopes | None:
+    """Return how ``values`` (launches,) go with the ``conditions`` whose slope can be believed,
+    None where there is none.
 
     The slope comes from launches of one stretch, which share all else: within a stretch no setting,
     load or place differs.  A condition whose slope they do not show is left as it is, and so is
@@ -57,7 +77,7 @@ def bring_alike(
         if np.isfinite(x).all() and float(np.mean(x)) > 0 and np.ptp(x) > 0
     }
     if not used or not middle or len(values) - len(set(stretches)) < 3 + len(used):
-        return values, 0.0, ()
+        return None
     of = np.asarray(stretches)
 
     def within(x: Array) -> Array:
@@ -81,28 +101,26 @@ def bring_alike(
         shown = (error <= SHOWN) & (np.abs(slope) > CLEAR * error)
         shown |= np.isin(names, list(given))
         if shown.all():
-            break
+            away = np.stack([used[n] / float(np.mean(used[n])) - 1 for n in names], axis=1)
+            return Slopes(tuple(names), np.asarray(slope), np.asarray(about), away, middle)
         names = [name for name, kept in zip(names, shown, strict=True) if kept]
-    if not names:
-        return values, 0.0, ()
-    away = np.stack([used[n] / float(np.mean(used[n])) - 1 for n in names], axis=1)
-    side = np.asarray(on_b)
-    if not (side.any() and (~side).any()):
-        return values, 0.0, ()
-    a, b = (_means(away[own], of[own]) for own in (~side, side))
+    return None
+
+
+def correction_error(found: Slopes, stretches: Sequence[int], on_b: Sequence[bool]) -> float:
+    """Return the standard error that :meth:`Slopes.even` gives B less A beyond what the stretches'
+    spread shows; both sides need a stretch."""
+    of, side = np.asarray(stretches), np.asarray(on_b)
+    a, b = (stretch_means(found.away[own], of[own]) for own in (~side, side))
     apart = b.mean(axis=0) - a.mean(axis=0)
     # Where the stretches of one side are as far apart as the sides, their own spread shows it.
     left = np.vstack([a - a.mean(axis=0), b - b.mean(axis=0)])
     free = len(left) - 2
     own_spread = left.T @ left / free * (1 / len(a) + 1 / len(b)) if free > 0 else 0.0
-    beyond = float(np.sum(about * (np.outer(apart, apart) - own_spread)))
-    return (
-        values - middle * (away @ slope),
-        abs(middle) * float(np.sqrt(max(beyond, 0.0))),
-        tuple(names),
-    )
+    beyond = float(np.sum(found.about * (np.outer(apart, apart) - own_spread)))
+    return abs(found.middle) * float(np.sqrt(max(beyond, 0.0)))
 
 
-def _means(rows: Array, stretches: npt.NDArray[np.int_]) -> Array:
-    """Return the means of the stretches, a row each."""
+def stretch_means(rows: Array, stretches: npt.NDArray[np.int_]) -> Array:
+    """Return the means of the stretches in their order, a row each."""
     return np.asarray([rows[stretches == n].mean(axis=0) for n in np.unique(stretches)])

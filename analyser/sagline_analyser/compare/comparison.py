@@ -14,8 +14,9 @@ from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array
 from ..load.opening import board_inside
 from ..load.ride import Ride
-from .alike import TIMES, bring_alike
+from .alike import OF_PACK, TIMES, correction_error, slopes
 from .confounders import Confounder, confounders, hand
+from .learnt import learnt
 from .like_load import Fit, fit, joined, times
 from .measures import Goal, Measure, figures, launch_goal, measures
 from .runs import Run, choose_launches, choose_pulls, find_runs
@@ -32,10 +33,13 @@ METHOD = (
     "a side differ, by Student's t with as many degrees of freedom as there are stretches less "
     "two. With fewer than four stretches a typical spread stands in, and the verdict says so. "
     "Where the launches of one stretch show how a measure goes with pack voltage or throttle, all "
-    "are brought to the same of these first. Where motors alone held the launches back, the pack's "
+    "are brought to the same of these first; how one side's stretches lie apart corrects what the "
+    "launches show, but for a time, which load and wind move as much. "
+    "Where motors alone held the launches back, the pack's "
     "currents and its sag are brought to one pack voltage: at one power they go inversely with it. "
     "Where a setting of the controllers is what changed, the time that the measured currents would "
-    "take in one mean vehicle tells its effect apart from load, wind and slope; what was measured "
+    "take in one mean vehicle tells its effect apart from load, wind and slope (the scatter of "
+    "the launches counts for two degrees of freedom there); what was measured "
     "directly corrects it, as far as the stretches agree. The verdict rests on one measure, named "
     "before looking, and on a two-sided p of at most 0.05; where the whole 90 % interval is "
     "smaller than what matters, it says so instead. In the table p is corrected for the number of "
@@ -351,16 +355,29 @@ def _tested(
     values: Array,
     runs: Sequence[Run],
     conditions: Mapping[str, Array],
-    typical: float = 1.0,
     at_power: bool = False,
+    by_currents: bool = False,
 ) -> tuple[Difference, tuple[str, ...]]:
-    parts = [run.part for run in runs]
-    even, error, alike = bring_alike(
-        key, values, parts, [run.side == "B" for run in runs], conditions, at_power
-    )
+    parts, on_b = [run.part for run in runs], [run.side == "B" for run in runs]
+    found = slopes(key, values, parts, conditions, at_power)
+    even, error = values, 0.0
+    if found is not None:
+        even, error = found.even(values), correction_error(found, parts, on_b)
     a, b = (_stretches(even, runs, letter) for letter in "AB")
-    size = typical * TYPICAL[key] * abs(float(np.mean(values)))
-    return difference(a, b, size, error), alike
+    typical = (CURRENTS if by_currents else 1.0) * TYPICAL[key] * abs(float(np.mean(values)))
+    by = difference(a, b, typical, error)
+    names = () if found is None else found.names
+    if not by.typical and (by_currents or (found is not None and _rides_tell(key, at_power))):
+        away = np.empty((len(values), 0)) if found is None else found.away
+        a, b = (_stretches(np.column_stack([values, away]), runs, letter) for letter in "AB")
+        by = learnt(by, a, b, found, alone=by_currents)
+    return by, names
+
+
+def _rides_tell(key: str, at_power: bool) -> bool:
+    """Whether how a side's stretches lie apart can show a slope: not of times, which load, wind
+    and the road's slope move as much, nor where physics gives it."""
+    return key not in TIMES and not (at_power and key in OF_PACK)
 
 
 def _stretches(values: Array, runs: Sequence[Run], letter: str) -> list[Array]:
@@ -405,7 +422,7 @@ def _currents_row(
     explained = times(runs, goal.low, high, fitted.push)
     if explained is None:
         return row
-    by, alike = _tested(key, explained, runs, conditions, CURRENTS)
+    by, alike = _tested(key, explained, runs, conditions, by_currents=True)
     values = np.array([*row.a, *row.b])
     whole = replace(row, difference=joined(row.difference, by), alike=(*alike, "currents"))
     return _placed(whole, values, runs)

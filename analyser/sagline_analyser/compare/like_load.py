@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..findings.readings.chance import student, student_beyond
+from ..findings.readings.chance import student
 from ..findings.readings.series import Array
 from .measures import Goal
+from .mixture import Mixture
 from .runs import GRID, Run
 from .statistics import LEVEL, Difference
 
@@ -155,42 +156,23 @@ def joined(direct: Difference, currents: Difference) -> Difference:
     weight = np.exp(-0.5 * away**2) * (1 + ((rest - steps) / blur) ** 2 / direct.free) ** (
         -(direct.free + 1) / 2
     )
-    weight /= weight.sum()
-    error = max(currents.error, 1e-9)
-
-    # Chance beyond, tabulated at even steps of arsinh t, which are fine near 0 and reach far.
-    even = np.linspace(0.0, 8.0, 400)
-    tail = np.array([0.5 * student_beyond(float(np.sinh(x)), currents.free) for x in even])
-
-    def below(value: float) -> float:
-        """Return the chance that the effect is below ``value``."""
-        z = (value - currents.value - steps) / error
-        half = np.interp(np.arcsinh(np.abs(z)), even, tail)
-        return float(np.sum(weight * np.where(z > 0, 1 - half, half)))
-
-    centre = currents.value + float(np.sum(weight * steps))
-    reach = 20 * misfit + 4 * student(0.995, currents.free) * error
-
-    def quantile(share: float) -> float:
-        low, high = centre - reach, centre + reach
-        for _ in range(40):
-            middle = (low + high) / 2
-            low, high = (middle, high) if below(middle) < share else (low, middle)
-        return (low + high) / 2
-
-    low, value, high = (quantile(x) for x in ((1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2))
-    side = below(0.0)
-    half = student(0.5 + LEVEL / 2, currents.free)
+    effect = Mixture(
+        weight / weight.sum(),
+        currents.value + steps,
+        np.full(len(steps), max(currents.error, 1e-9)),
+        currents.free,
+    )
+    low, value, high = map(effect.quantile, ((1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2))
     return Difference(
         value,
         low,
         high,
-        max(min(2 * min(side, 1 - side), 1.0), currents.p),
+        max(effect.p(), currents.p),
         direct.scatter,
         direct.repeats,
         direct.stretches,
         currents.spread,
         currents.free,
         direct.typical,
-        (high - low) / 2 / half,
+        (high - low) / 2 / student(0.5 + LEVEL / 2, currents.free),
     )

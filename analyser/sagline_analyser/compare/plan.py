@@ -9,6 +9,7 @@ import numpy as np
 from sagline_logger.format import UsageError
 
 from .comparison import CURRENTS, TYPICAL, Comparison
+from .learnt import AS_LAUNCHES
 from .like_load import fit, times
 from .statistics import OWN, TYPICAL_FREE, power, smallest
 
@@ -68,6 +69,8 @@ def plan(
     free: float = len(order) - 2
     if free < OWN:
         free += TYPICAL_FREE
+    elif electric:
+        free += AS_LAUNCHES
     scale = math.sqrt(1 / order.count("A") + 1 / order.count("B"))
     finds = smallest(spread * scale, free)
     basis = (

@@ -106,11 +106,7 @@ def difference(
     error = math.hypot(spread * scale, extra)
     half = student(0.5 + LEVEL / 2, free) * error
     p = student_beyond(abs(value) / error, free) if error > 0 else float(value == 0)
-    # Two stretches may agree by luck, or by a sensor's steps, far more closely than means of so few
-    # launches can: a difference must stand out from the launches' scatter as well.
-    own = scatter * math.hypot(*(math.sqrt(sum(1 / len(x) for x in s)) / len(s) for s in (a, b)))
-    if own > 0:
-        p = max(p, student_beyond(abs(value) / own, sum(sizes) - len(a) - len(b)))
+    p = max(p, launches_p(value, scatter, a, b))
     return Difference(
         value,
         value - half,
@@ -124,6 +120,19 @@ def difference(
         stands_in,
         error,
     )
+
+
+def launches_p(value: float, scatter: float, a: Sequence[Array], b: Sequence[Array]) -> float:
+    """Return the two-sided p of a difference against the ``scatter`` of the launches within the
+    stretches alone, 0 where that is not known.
+
+    Two stretches may agree by luck, or by a sensor's steps, far more closely than means of so few
+    launches can: a difference must stand out from the launches' scatter as well.
+    """
+    own = scatter * math.hypot(*(math.sqrt(sum(1 / len(x) for x in s)) / len(s) for s in (a, b)))
+    if not own > 0:
+        return 0.0
+    return student_beyond(abs(value) / own, sum(map(len, (*a, *b))) - len(a) - len(b))
 
 
 def launchwise(a: Array, b: Array) -> Difference:

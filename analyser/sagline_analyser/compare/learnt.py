@@ -1,0 +1,85 @@
+"""A difference of two settings where the stretches, too, tell how a measure goes with conditions.
+
+Launches of one stretch show a slope that need not quite be that of rides: while the pack falls, the
+windings warm.  So the launches' slope is where it starts, and how the stretches of one side lie
+apart narrows it (Bayes' rule for the normal linear model with unknown variance, textbook form):
+given a slope the difference is Student's t, and the slopes are summed over.
+"""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from ..findings.readings.chance import student
+from ..findings.readings.series import Array
+from .alike import Slopes
+from .mixture import Mixture
+from .statistics import LEVEL, Difference, launches_p
+
+OTHERWISE = 0.3
+"""Standard deviation by which a slope of rides may be another than that of launches (ours, on
+tests/trust/compare_bench.py)."""
+
+AS_LAUNCHES = 2.0
+"""Degrees of freedom that the launches' own scatter counts for where nothing else is left by which
+stretches differ (ours, on tests/trust/compare_bench.py)."""
+
+GRID = np.linspace(-3.5, 3.5, 29)
+"""Standard deviations at which a slope is tried."""
+
+LEAST = 1e-6
+"""Share of a measure that the spread of its stretches is taken to be at least."""
+
+
+def learnt(
+    plain: Difference, a: list[Array], b: list[Array], found: Slopes | None, alone: bool
+) -> Difference:
+    """Return ``plain``, which takes the launches' slopes as they are, with the stretches' own say.
+
+    ``a`` and ``b`` are the stretches, each (launches, 1 + k): the measure, then the k conditions of
+    ``found`` as :attr:`Slopes.away` has them; no conditions where it is None.  ``alone`` says that
+    nothing but the conditions and what launches differ by is left in them: then the launches' own
+    scatter counts as well.
+    """
+    sides = [np.array([one.mean(axis=0) for one in side]) for side in (a, b)]
+    apart = sides[1].mean(axis=0) - sides[0].mean(axis=0)
+    within = np.vstack([side - side.mean(axis=0) for side in sides])
+    whole = float(np.mean([side[:, 0].mean() for side in sides]))
+    tried, weight = _tried(found)
+    squares = ((within[:, :1] - within[:, 1:] @ tried.T) ** 2).sum(axis=0)
+    free = plain.free
+    if alone and math.isfinite(plain.scatter):
+        launches = np.mean([1 / len(one) for one in (*a, *b)]) * plain.scatter**2
+        squares, free = squares + AS_LAUNCHES * launches, free + AS_LAUNCHES
+    squares = np.maximum(squares, free * (LEAST * whole) ** 2)
+    weight = weight * (squares / squares.min()) ** (-free / 2)
+    scale = math.sqrt(1 / len(a) + 1 / len(b))
+    effect = Mixture(
+        weight / weight.sum(),
+        apart[0] - tried @ apart[1:],
+        np.sqrt(squares / free) * scale,
+        free,
+    )
+    low, value, high = map(effect.quantile, ((1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2))
+    error = (high - low) / 2 / student(0.5 + LEVEL / 2, free)
+    return replace(
+        plain,
+        value=value,
+        low=low,
+        high=high,
+        p=max(effect.p(), launches_p(value, plain.scatter, a, b)),
+        spread=error / scale,
+        free=free,
+        error=error,
+    )
+
+
+def _tried(found: Slopes | None) -> tuple[Array, Array]:
+    """Return slopes in the measure's unit, shape (m, k), and how likely each is beforehand."""
+    if found is None:
+        return np.zeros((1, 0)), np.ones(1)
+    count = len(found.slope)
+    away = np.stack(np.meshgrid(*[GRID] * count), axis=-1).reshape(-1, count)
+    root = np.linalg.cholesky(found.about + OTHERWISE**2 * np.eye(count))
+    return found.middle * (found.slope + away @ root.T), np.exp(-(away**2).sum(axis=1) / 2)
