@@ -9,9 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from sagline_analyser.findings.belief.history import PackHistory, RideRests
-from sagline_analyser.findings.belief.rest_points import rest_points
-from sagline_analyser.findings.readings.packs import pack_spans
+from sagline_analyser.findings.belief.history import PackHistory
 from sagline_analyser.findings.readings.said_full import SETTING
 from trust.cells_model import MAKES
 from trust.cells_read import Said, Told, read
@@ -36,30 +34,31 @@ ERRORS = "Cells: states of charge, size of the error"
 
 WIDTHS = "Cells: at how many times its width an interval would hold so many"
 
-EARLIER = "Cells, with three earlier rides of the pack"
-EARLIER_RESTS = f"{EARLIER}: rests kept"
-EARLIER_CHARGE = f"{EARLIER}: states of charge and rests"
-EARLIER_ERRORS = f"{EARLIER}: states of charge, size of the error"
-EARLIER_SIZES = f"{EARLIER}: resistances, capacities and ranges"
-
 Rows = dict[str, list[Any]]
 """By table, a list of :class:`Case`; of claims a list of :class:`Event`."""
 
 
 def rows(cases: int, seed: int) -> Rows:
     """Return the rows of ``cases`` rides of each family from ``seed`` on, by table."""
-    absolute, relative, events = [], [], []
+    found: Rows = {CHARGE: [], SIZES: [], CLAIMS: []}
     for one in rides(cases, seed):
-        said = judge(one)
-        absolute += voltages(one, said)
-        relative += shares(one, said)
-        events += claims(one, said)
-        if (full := said_full(one)) is not None:
-            absolute += [
-                _named(case, SAID) for case in voltages(one, full) if "charge" in case.what
-            ]
-            relative += [_named(c, SAID) for c in shares(one, full) if c.what == "range left"]
-    return {CHARGE: absolute, SIZES: relative, CLAIMS: events}
+        for name, some in rows_of(one).items():
+            found[name] += some
+    return found
+
+
+def rows_of(one: Made) -> Rows:
+    """Return the rows of one ride, by table."""
+    said = judge(one)
+    found: Rows = {
+        CHARGE: voltages(one, said),
+        SIZES: shares(one, said),
+        CLAIMS: claims(one, said),
+    }
+    if (full := said_full(one)) is not None:
+        found[CHARGE] += [_named(c, SAID) for c in voltages(one, full) if "charge" in c.what]
+        found[SIZES] += [_named(c, SAID) for c in shares(one, full) if c.what == "range left"]
+    return found
 
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
@@ -82,34 +81,6 @@ def charge_sizes(cases: Sequence[Case]) -> str:
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     """Return the tables of ``cases`` rides of each family from ``seed`` on."""
     return tables_of(rows(cases, seed))
-
-
-def history_rows(cases: int, seed: int) -> Rows:
-    """Return the rows of ``cases`` rides of each family, each judged with three earlier ones."""
-    absolute, relative, rests = [], [], []
-    for one in rides(cases, seed):
-        before = earlier(one)
-        rests += [case for ride in before for case in remembered_rests(ride)]
-        said = judge(one, history_of(before))
-        absolute += voltages(one, said)
-        relative += shares(one, said)
-    return {EARLIER_RESTS: rests, EARLIER_CHARGE: absolute, EARLIER_SIZES: relative}
-
-
-def history_tables_of(found: Rows) -> list[tuple[str, str]]:
-    """Return the tables of :func:`history_rows`."""
-    absolute = found[EARLIER_CHARGE]
-    return [
-        (EARLIER_RESTS, interval_table(found[EARLIER_RESTS], False)),
-        (EARLIER_CHARGE, interval_table(absolute, False)),
-        (EARLIER_ERRORS, charge_sizes(absolute)),
-        (EARLIER_SIZES, interval_table(found[EARLIER_SIZES])),
-    ]
-
-
-def history_tables(cases: int, seed: int) -> list[tuple[str, str]]:
-    """Return the tables of ``cases`` rides of each family, each judged with three earlier ones."""
-    return history_tables_of(history_rows(cases, seed))
 
 
 def rides(cases: int, seed: int) -> Iterator[Made]:
@@ -148,52 +119,6 @@ def _named(case: Case, suffix: str) -> Case:
     return replace(case, what=f"{case.what}{suffix}")
 
 
-def earlier(one: Made, count: int = 3) -> list[Made]:
-    """Return earlier rides of a ride's pack, by chance full or not when they set out."""
-    found, seed = [], 1_000_000 + 100 * one.truth.seed
-    chance = random.Random(seed)
-    while len(found) < count:
-        start = chance.choice((1.0, chance.uniform(0.55, 0.98)))
-        with contextlib.suppress(CannotSolve):
-            found.append(make_ride_of(seed, pack=one.truth.pack, start=start))
-        seed += 1
-    return found
-
-
-def history_of(before: Sequence[Made]) -> PackHistory:
-    """Return what the rides index would hand over of earlier rides."""
-    rides = []
-    for one in before:
-        points = rest_points(one.ride, pack_spans(one.ride)[-1])
-        rides.append(RideRests(str(one.truth.seed), one.ride.started_wall, points))
-    return PackHistory("bench", tuple(rides))
-
-
-def remembered_rests(one: Made) -> list[Case]:
-    """Return how a ride's first and last rests hold, cell 1 standing for all, and the charge
-    between them."""
-    points = rest_points(one.ride, pack_spans(one.ride)[-1])
-    cell, found = one.truth.cells[0], []
-    for at, truth, what in ((0, cell.rest_start, "first"), (-1, cell.rest_end, "last")):
-        # A ride that begins or ends under way has no rest just there.
-        if not points:
-            continue
-        away = points[0].time - points[0].rested if at == 0 else one.ride.duration - points[-1].time
-        if away > 1.0 or (at == -1 and len(points) < 2):
-            continue
-        volts, error = points[at].voltages[0], points[at].error
-        told = Told(volts, volts - error, volts + error)
-        found.append(_case(one, f"{what} rest", 1000 * truth, told, 1000, "mV"))
-    if len(found) == 2:
-        point = points[-1]
-        told = Told(
-            point.charge, point.charge - point.charge_error, point.charge + point.charge_error
-        )
-        drawn = (cell.start - cell.end) * cell.capacity
-        found.append(_case(one, "charge between them", drawn, told, 1, "Ah"))
-    return found
-
-
 def voltages(one: Made, said: Said) -> list[Case]:
     """Return the figures whose errors are told in points and mV."""
     truth = one.truth
@@ -207,17 +132,17 @@ def voltages(one: Made, said: Said) -> list[Case]:
     ]
     for cell in _shown(one):
         rest = 1000 * truth.cells[cell - 1].rest_end
-        found.append(_case(one, "rest at the end, a cell", rest, said.rest.get(cell), 1000, "mV"))
+        found.append(case_of(one, "rest at the end, a cell", rest, said.rest.get(cell), 1000, "mV"))
     return found
 
 
 def _charge(one: Made, what: str, truth: float, told: Told | None, unsafe: str = "") -> list[Case]:
     """Return a state of charge, and as a row of its own one of which only the ends are told."""
     if told is None or not math.isnan(told.value):
-        return [_case(one, what, truth, told, 100, "points", unsafe)]
+        return [case_of(one, what, truth, told, 100, "points", unsafe)]
     return [
-        _case(one, what, truth, None, 100, "points", unsafe),
-        _case(one, f"{what}, only its ends told", truth, told, 100, "points"),
+        case_of(one, what, truth, None, 100, "points", unsafe),
+        case_of(one, f"{what}, only its ends told", truth, told, 100, "points"),
     ]
 
 
@@ -231,15 +156,17 @@ def shares(one: Made, said: Said) -> list[Case]:
             ("resistance after 10 s, a cell", said.ten.get(cell), 1),
         ):
             load = told.current if told and told.current else truth.load
-            found.append(_case(one, what, 1000 * truth.pulses(cell, load)[which], told, 1000, "mΩ"))
+            found.append(
+                case_of(one, what, 1000 * truth.pulses(cell, load)[which], told, 1000, "mΩ")
+            )
         size = truth.cells[cell - 1].capacity
         told = said.capacity.get(cell)
-        found.append(_case(one, "capacity of a cell", size, told, 1, "Ah", "above"))
+        found.append(case_of(one, "capacity of a cell", size, told, 1, "Ah", "above"))
     if (left := truth.distance()) > 0.5:
-        found.append(_case(one, "range left", left, said.left, 1, "km", "above"))
+        found.append(case_of(one, "range left", left, said.left, 1, "km", "above"))
     other = truth.pack.stated * truth.pack.parallel
     found.append(
-        _case(one, "range of another pack", truth.distance(other), said.other, 1, "km", "above")
+        case_of(one, "range of another pack", truth.distance(other), said.other, 1, "km", "above")
     )
     return found
 
@@ -282,7 +209,7 @@ def _shown(one: Made) -> tuple[int, ...]:
     return (usual,) if odd is None else (usual, odd.cell)
 
 
-def _case(
+def case_of(
     one: Made,
     what: str,
     truth: float,

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from sagline_analyser.findings.belief import charge
-from trust.cells_bench import charge_sizes, judge, rides, shares, voltages
+from trust import cells_bench
+from trust.cells_bench import charge_sizes, rides, rows_of
 from trust.cells_rides import Made
 from trust.table import Case, interval_table, width_table
 
@@ -27,15 +28,15 @@ Rows = dict[str, list[Case]]
 
 def rows(cases: int, seed: int) -> Rows:
     """Return the rows of ``cases`` rides of each family from ``seed`` on, by table."""
-    absolute, relative = [], []
+    found: Rows = {CHARGE: [], SIZES: []}
     for one in rides(cases, seed):
         with unknown(one):
-            said = judge(one)
-        absolute += voltages(one, said)
-        relative += shares(one, said)
-    # Resistances do not rest on a curve.
-    relative = [case for case in relative if not case.what.startswith("resistance")]
-    return {CHARGE: absolute, SIZES: relative}
+            said = rows_of(one)
+        found[CHARGE] += said[cells_bench.CHARGE]
+        # Resistances do not rest on a curve.
+        sizes = said[cells_bench.SIZES]
+        found[SIZES] += [case for case in sizes if not case.what.startswith("resistance")]
+    return found
 
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:

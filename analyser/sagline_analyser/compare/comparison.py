@@ -34,7 +34,7 @@ METHOD = (
     "two. With fewer than four stretches a typical spread stands in, and the verdict says so. "
     "Where the launches of one stretch show how a measure goes with pack voltage or throttle, all "
     "are brought to the same of these first; how one side's stretches lie apart corrects what the "
-    "launches show, but for a time, which load and wind move as much. "
+    "launches show, except of times, which load and wind move as much. "
     "Where motors alone held the launches back, the pack's "
     "currents and its sag are brought to one pack voltage: at one power they go inversely with it. "
     "Where a setting of the controllers is what changed, the time that the measured currents would "
@@ -424,7 +424,8 @@ def _currents_row(
         return row
     by, alike = _tested(key, explained, runs, conditions, by_currents=True)
     values = np.array([*row.a, *row.b])
-    whole = replace(row, difference=joined(row.difference, by), alike=(*alike, "currents"))
+    both = joined(row.difference, by, TYPICAL[key] * abs(float(np.mean(values))))
+    whole = replace(row, difference=both, alike=(*alike, "currents"))
     return _placed(whole, values, runs)
 
 

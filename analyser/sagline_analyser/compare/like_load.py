@@ -36,13 +36,17 @@ or 3 m/s of wind on a rider at walking to cycling speed (our choice)."""
 AIR = (0.003, 0.003)
 """1/m of drag (½·ρ·c_w·A/m), mean and standard deviation: 0.6 kg/m³ × 0.5 m² on 100 kg (ours)."""
 
-STRUCTURE = 0.20
+STRUCTURE = 0.12
 """Share, standard deviation, by which the effect that the currents explain may be wrong: torque
-that does not go with current, gears, tyres (our choice)."""
+that does not go with current, gears, tyres (ours, on tests/trust/compare_bench.py)."""
 
-SATURATES = 0.08
+SATURATES = 0.10
 """Share by which it is expected to be smaller, for torque falls behind the current as iron
-saturates and tyres slip, and never runs ahead of it (our choice, within STRUCTURE)."""
+saturates and tyres slip, and never runs ahead of it (ours, on tests/trust/compare_bench.py)."""
+
+AS_TYPICAL = 2.0
+"""Degrees of freedom that the typical spread of stretches counts for beside their own, where times
+correct what currents explain: two stretches a side may lie together by luck (our choice)."""
 
 BINS = 12
 """Steps of speed up to the goal."""
@@ -137,24 +141,28 @@ def times(runs: Sequence[Run], low: float, high: float, push: float) -> Array | 
     return np.asarray(np.sum(np.diff(levels) / np.maximum(gain + push * more, 0.2 * gain), axis=1))
 
 
-def joined(direct: Difference, currents: Difference) -> Difference:
+def joined(direct: Difference, currents: Difference, typical: float) -> Difference:
     """Return the setting's effect from both: what the ``currents`` explain, corrected by what was
-    measured ``direct`` as far as the rides' own spread allows.
+    measured ``direct`` as far as the rides' own spread allows, beside the ``typical`` one (a
+    standard deviation of stretches, in the measure's unit).
 
     The effect is what the currents explain, less :data:`SATURATES` of it, plus a misfit of
     :data:`STRUCTURE` of it, of which the directly measured rest is a sample blurred by how rides
-    differ.  Both blurs are Student's t with the stretches' own degrees of freedom; the sum is
-    summed up on a grid.
+    differ.  Both blurs are Student's t; the sum is summed up on a grid.
     """
     if not (math.isfinite(direct.error) and math.isfinite(currents.error)):
         return direct
+    blur, free = direct.error, direct.free
+    if not direct.typical:  # else it rests on the typical spread as it is
+        usual = typical * math.sqrt(sum(1 / count for count in direct.stretches))
+        blur = math.sqrt((free * blur**2 + AS_TYPICAL * usual**2) / (free + AS_TYPICAL))
+        free += AS_TYPICAL
     misfit = max(STRUCTURE * abs(currents.value), 1e-9)
     away = np.linspace(-4, 4, 201)
     steps = away * misfit - SATURATES * currents.value
     rest = direct.value - currents.value
-    blur = max(direct.error, 1e-9)
-    weight = np.exp(-0.5 * away**2) * (1 + ((rest - steps) / blur) ** 2 / direct.free) ** (
-        -(direct.free + 1) / 2
+    weight = np.exp(-0.5 * away**2) * (1 + ((rest - steps) / max(blur, 1e-9)) ** 2 / free) ** (
+        -(free + 1) / 2
     )
     effect = Mixture(
         weight / weight.sum(),
