@@ -23,6 +23,10 @@ ride can tell a small cell from a usual one: claims are counted apart."""
 FULL, SAID = 0.97, ", said to start full"
 """State of charge from which a rider calls a pack full, and the rows of packs so called."""
 
+CHARGED = (0.975, 1.0)
+"""States of charge, all as likely, that chargers leave packs at which their riders call full: some
+stop a little early, some packs stand a while (common practice, no source)."""
+
 FAMILIES = tuple(dict.fromkeys(make.family for make in MAKES))
 
 
@@ -55,9 +59,10 @@ def rows_of(one: Made) -> Rows:
         SIZES: shares(one, said),
         CLAIMS: claims(one, said),
     }
-    if (full := said_full(one)) is not None:
-        found[CHARGE] += [_named(c, SAID) for c in voltages(one, full) if "charge" in c.what]
-        found[SIZES] += [_named(c, SAID) for c in shares(one, full) if c.what == "range left"]
+    if (full := called_full(one)) is not None:
+        said = judge(full)
+        found[CHARGE] += [_named(c, SAID) for c in voltages(full, said) if "charge" in c.what]
+        found[SIZES] += [_named(c, SAID) for c in shares(full, said) if c.what == "range left"]
     return found
 
 
@@ -107,12 +112,23 @@ def judge(one: Made, history: PackHistory | None = None) -> Said:
     return read(one.ride, one.board, pack.stated * pack.parallel, history)
 
 
-def said_full(one: Made) -> Said | None:
-    """Return what the analyser says where the rider marked the pack full; None if it was not."""
-    if float(np.mean([cell.start for cell in one.truth.cells])) < FULL:
+def called_full(one: Made) -> Made | None:
+    """Return a ride of the same pack that sets out :data:`CHARGED` and that its rider called full;
+    None if this one was not full, or its like cannot be made."""
+    if _start(one) < FULL:
         return None
-    settings = {**one.ride.settings, SETTING: "full"}
-    return judge(replace(one, ride=replace(one.ride, settings=settings)))
+    seed = one.truth.seed
+    start = random.Random(f"charged {seed}").uniform(*CHARGED)
+    with contextlib.suppress(CannotSolve):
+        full = make_ride_of(seed, pack=one.truth.pack, start=start)
+        if full.truth.load and _start(full) >= FULL:
+            settings = {**full.ride.settings, SETTING: "full"}
+            return replace(full, ride=replace(full.ride, settings=settings))
+    return None
+
+
+def _start(one: Made) -> float:
+    return float(np.mean([cell.start for cell in one.truth.cells]))
 
 
 def _named(case: Case, suffix: str) -> Case:
