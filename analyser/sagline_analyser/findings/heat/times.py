@@ -15,7 +15,7 @@ HORIZON = 3600.0
 TAIL = 0.05
 """Share beyond each end of an interval."""
 
-EARLY = {"cold": 0.10, "end": 0.07}
+EARLY = {"cold": 0.12, "end": 0.07}
 """Share of the draws that reach the limit before the told time, from cold and from the ride's end.
 They lie wider apart than parts, of which it is one in twenty or less (our choice, on
 tests/trust/heat_bench.py)."""
