@@ -10,6 +10,7 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 
 from sagline_analyser.cli import main
+from sagline_analyser.compare.cards import _intervals
 from sagline_analyser.compare.comparison import compare
 from sagline_analyser.compare.page import write_comparison
 from sagline_analyser.compare.predict import predict
@@ -178,9 +179,30 @@ def test_the_page_is_whole_quiet_and_takes_texts_as_texts(
     emulate(browser, 390, 844)
     open_page(browser, page)
     assert browser.execute_script("return document.documentElement.scrollWidth") <= 390
+    shown = [
+        browser.find_element(By.CSS_SELECTOR, f"{where} .card .sketch").is_displayed()
+        for where in (".verdicts", ".cards:not(.verdicts)")
+    ]
+    assert shown == [True, False], "the verdict's picture is there without a touch"
     assert all_violations(browser, page) == {}
     strip = browser.find_element(By.CSS_SELECTOR, ".still svg")
     assert len(strip.find_elements(By.CSS_SELECTOR, "circle")) == 6  # of side A
     assert len(strip.find_elements(By.CSS_SELECTOR, "path")) == 6  # of side B
     card = browser.find_element(By.CSS_SELECTOR, ".verdicts .card h3").text
     assert "B is better" in card and len(card.split()) <= 2 + 14
+
+
+@pytest.mark.parametrize("judged", ["time_to_speed", "distance"])
+def test_the_verdicts_picture_shows_what_it_gave_and_what_it_cost(
+    ridden: dict[str, Path], judged: str
+) -> None:
+    rides = [(load_ride(path), None) for path in ridden.values()]
+    found = compare(split(rides, sides="ABBA"), judged)
+    bars = _intervals(found)
+    assert bars is not None
+    labels = [bar.label[2:] for bar in bars.bars]  # without the sign
+    assert labels[0] == found.main.row(judged).measure.label
+    assert {"Heat in a motor", "Voltage sag", "Energy"} < set(labels) and len(labels) == 7
+    row = found.main.row(judged)
+    assert row.difference is not None and row.mean_a
+    assert bars.bars[0].value == pytest.approx(100 * abs(row.difference.value) / row.mean_a)

@@ -23,6 +23,18 @@ _ASKS = {
     Outcome.UNKNOWN: Urgency.UNKNOWN,
 }
 
+GLANCE = (
+    "time_to_speed",
+    "heat",
+    "sag",
+    "energy",
+    "peak_battery",
+    "peak_motor",
+    "time_to_half",
+)
+"""Keys of the measures that the verdict's card shows after the one it rests on: what the setting
+gave, what it cost, and by which currents (the rest stands in the table)."""
+
 
 def judged_row(comparison: Comparison) -> MeasureRow:
     """Return the measure that the verdict rests on, the first one without a verdict."""
@@ -86,7 +98,7 @@ def _verdict(comparison: Comparison, behind: Markup) -> Markup:
         Outcome.NONE: f"No difference that matters, judged by the {by}",
         Outcome.UNKNOWN: f"Cannot tell which is better by the {by}",
     }.get(verdict.outcome, f"B is {verdict.outcome}: {by} {_difference(verdict.text)}")
-    picture = draw(_intervals(comparison.main))
+    picture = draw(_intervals(comparison))
     return card(_ASKS[verdict.outcome], "verdict", line, picture, behind)
 
 
@@ -95,10 +107,12 @@ def _difference(text: str) -> str:
     return text.partition(": ")[2].partition(" (")[0]
 
 
-def _intervals(group: RunGroup) -> Bars | None:
+def _intervals(comparison: Comparison) -> Bars | None:
     """Return the size of each measure's difference in % of A's figure with its interval's ends."""
+    keys = dict.fromkeys((judged_row(comparison).measure.key, *GLANCE))
+    known = {row.measure.key: row for row in comparison.main.rows}
     bars = []
-    for row in group.rows[:7]:
+    for row in [known[key] for key in keys if key in known][:7]:
         by = row.difference
         if by is None or not (math.isfinite(by.low) and math.isfinite(by.high)):
             continue
