@@ -75,7 +75,9 @@ class Plausible:
     still air 0.25, for convection goes with ΔT^1.25 (any heat transfer text), and less the more of
     it is the wind's, of which a riding machine has most.  ``soaks`` is the s of riding from cold
     after which heat has come to all of the part's masses, infinite where no ride shows it (a heat
-    sink's goes on into what it is screwed to).
+    sink's goes on into what it is screwed to).  ``early`` are the shares of the draws that reach
+    the limit before the told time, from cold and from the ride's end: they lie wider apart than
+    parts, of which it is one in twenty or less (ours, on tests/trust/heat_bench.py).
 
     Wide on purpose: a decently long ride overrules them.  They only keep what a ride did not show,
     such as cooling in a ride without a pause, from taking absurd values.  (Common practice, no
@@ -88,6 +90,7 @@ class Plausible:
     beyond: float
     freer: float
     soaks: float
+    early: tuple[float, float]
     place: int = 0
 
 
@@ -100,8 +103,8 @@ _MOTOR = {
     "inner": (1 / 70, 0.8),
     "ratio": (0.2, 0.6),
 }
-WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0)
-CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, 1)
+WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0, (0.11, 0.07))
+CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, (0.11, 0.07), 1)
 STAGE = Plausible(
     {
         "square": (1e-4, 3.0),
@@ -122,6 +125,7 @@ STAGE = Plausible(
     # A stage's case is its heat sink: what it loses passes the enclosure first, as through a joint.
     0.12,
     np.inf,
+    (0.09, 0.06),
 )
 
 

@@ -15,11 +15,6 @@ HORIZON = 3600.0
 TAIL = 0.05
 """Share beyond each end of an interval."""
 
-EARLY = {"cold": 0.12, "end": 0.07}
-"""Share of the draws that reach the limit before the told time, from cold and from the ride's end.
-They lie wider apart than parts, of which it is one in twenty or less (our choice, on
-tests/trust/heat_bench.py)."""
-
 COOLER = 0.02
 """Share of the draws below the cool end of how warm a part gets in an hour: the hotter it is, the
 more cools it, and the less of that a ride shows (our choice, on tests/trust/heat_bench.py)."""
@@ -133,7 +128,8 @@ def time_to_limit(
 
     # A mass that the ride was too short for makes a time sooner, what a ride that began warm leaves
     # unseen makes it later: each moves its own end only.
-    early = EARLY["cold" if cold else "end"]
+    from_cold, from_end = model.plausible.early
+    early = from_cold if cold else from_end
     low = np.quantile(reached(doubted(part, longer=True)), early, method="nearest")
     late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - TAIL], method="nearest")
@@ -168,7 +164,8 @@ def settling(model: ThermalFit, current: float, limit: float, air: float, speed:
     """Return how warm the part is after :data:`HORIZON` s of ``current`` (A) from cold: its warm
     end lies above ``limit`` where :func:`time_to_limit` tells a time."""
     part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
-    return _settled(doubted(part)[-1], doubted(part, longer=True)[-1], COOLER, EARLY["cold"])
+    above, _ = model.plausible.early
+    return _settled(doubted(part)[-1], doubted(part, longer=True)[-1], COOLER, above)
 
 
 def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> OnCase:
