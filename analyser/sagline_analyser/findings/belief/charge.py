@@ -58,13 +58,15 @@ SET_OUT_FULL, FULL_WIDTH = 0.25, 0.04
 """Share of rides that set out just charged, and how near to full such a pack stands (our judgement:
 riders charge before a ride)."""
 
-STATED_WIDTH, STATED_WRONG = 0.009, 0.02
-"""How near to full a pack stands that the rider called full, and how likely that is untrue all the
-same (our judgement: a charger stopped early, a mark on another pack)."""
+STATED_BELOW, STATED_WIDTH, STATED_WRONG = 0.014, 0.011, 0.02
+"""By how much a pack that the rider called full stands below it, how far from there (standard
+deviation), and how likely that is untrue all the same (our judgement: most chargers stop a little
+early and packs stand a while; some stop much earlier, and a mark may be another pack's)."""
 
 FULL_DOUBT = 0.008
 """State of charge by which what a data sheet calls full may differ (standard deviation, our
-judgement).  How full the charger left the pack is no part of it: the voltage tells that."""
+judgement).  How full the charger left the pack is no part of it: the voltage tells that.  Of a pack
+that was called full it is part of STATED_WIDTH."""
 
 GUESSED = 0.7
 """Likewise the standard deviation where no capacity is stated and the voltage's slope gives it."""
@@ -234,7 +236,7 @@ def find_charge(
     jitter = chance.uniform(-0.5, 0.5, (2, DRAWS))
     capacity = sizes[which, size] * np.exp(jitter[0] * (steps[1] - steps[0]))
     first = start[at] + jitter[1] * (start[1] - start[0])
-    first = first + FULL_DOUBT * chance.standard_normal(DRAWS)
+    first = first + (0.0 if said_full else FULL_DOUBT) * chance.standard_normal(DRAWS)
     drawn = rests.drawn[1] - rests.drawn[0]
     used = drawn * (1 + CURRENT_SHARE * chance.standard_normal(DRAWS)) / capacity
     last = first - used
@@ -289,8 +291,8 @@ def _within(draws: Array, beyond: float, said_full: bool) -> tuple[float, float]
 def _start_prior(away: Array, said_full: bool) -> Array:
     """Return the logarithm of how likely a start ``away`` from full is, before the voltages."""
     if said_full:
-        chance = (1 - STATED_WRONG) * np.exp(-((away / STATED_WIDTH) ** 2) / 2) / STATED_WIDTH / 2.5
-        return np.asarray(np.log(chance + STATED_WRONG), np.float64)
+        near = np.exp(-(((away + STATED_BELOW) / STATED_WIDTH) ** 2) / 2) / STATED_WIDTH / 2.5
+        return np.asarray(np.log((1 - STATED_WRONG) * near + STATED_WRONG), np.float64)
     near = np.abs(away) < FULL_WIDTH
     return np.asarray(np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH)))
 
