@@ -5,7 +5,7 @@ import pytest
 import scipy
 
 from sagline_analyser.compare.alike import Slopes
-from sagline_analyser.compare.learnt import AS_LAUNCHES, OTHERWISE, learnt
+from sagline_analyser.compare.learnt import AS_LAUNCHES, OTHERWISE, TEMPERED, learnt
 from sagline_analyser.compare.mixture import Mixture
 from sagline_analyser.compare.statistics import Difference, difference
 
@@ -76,10 +76,11 @@ def test_the_interval_is_that_of_bayes_rule(alone: bool) -> None:
     means = np.array([row[:, 0].mean() for row in rows])
     even = means - slope[:, None] * VOLTS
     squares = (even[:, 0] - even[:, 3]) ** 2 / 2 + (even[:, 1] - even[:, 2]) ** 2 / 2
-    free = 2.0
+    free, power = 2.0, TEMPERED
     if alone:
+        power = 1.0
         squares, free = squares + AS_LAUNCHES * plain.scatter**2 / 6, free + AS_LAUNCHES
-    weight = squares ** (-free / 2)
+    weight = squares ** (-power * free / 2)
     value = (even[:, 1] + even[:, 2] - even[:, 0] - even[:, 3]) / 2
     drawn = value + np.sqrt(squares / free) * chance.standard_t(free, 400_000)
     order = np.argsort(drawn)

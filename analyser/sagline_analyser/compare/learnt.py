@@ -25,6 +25,11 @@ AS_LAUNCHES = 2.0
 """Degrees of freedom that the launches' own scatter counts for where nothing else is left by which
 stretches differ (ours, on tests/trust/compare_bench.py)."""
 
+TEMPERED = 0.8
+"""Power to which the likelihood of a slope is taken where loads, places and winds are left in how
+stretches differ: that two of them lie along a slope by luck is likelier than the formula has it
+(ours, on tests/trust/compare_bench.py)."""
+
 GRID = np.linspace(-3.5, 3.5, 29)
 """Standard deviations at which a slope is tried."""
 
@@ -48,12 +53,12 @@ def learnt(
     whole = float(np.mean([side[:, 0].mean() for side in sides]))
     tried, weight = _tried(found)
     squares = ((within[:, :1] - within[:, 1:] @ tried.T) ** 2).sum(axis=0)
-    free = plain.free
+    free, power = plain.free, 1.0 if alone else TEMPERED
     if alone and math.isfinite(plain.scatter):
         launches = np.mean([1 / len(one) for one in (*a, *b)]) * plain.scatter**2
         squares, free = squares + AS_LAUNCHES * launches, free + AS_LAUNCHES
     squares = np.maximum(squares, free * (LEAST * whole) ** 2)
-    weight = weight * (squares / squares.min()) ** (-free / 2)
+    weight = weight * (squares / squares.min()) ** (-power * free / 2)
     scale = math.sqrt(1 / len(a) + 1 / len(b))
     effect = Mixture(
         weight / weight.sum(),
