@@ -291,8 +291,8 @@ def _within(draws: Array, beyond: float, said_full: bool) -> tuple[float, float]
 def _start_prior(away: Array, said_full: bool) -> Array:
     """Return the logarithm of how likely a start ``away`` from full is, before the voltages."""
     if said_full:
-        near = np.exp(-(((away + STATED_BELOW) / STATED_WIDTH) ** 2) / 2) / STATED_WIDTH / 2.5
-        return np.asarray(np.log((1 - STATED_WRONG) * near + STATED_WRONG), np.float64)
+        below = np.exp(-(((away + STATED_BELOW) / STATED_WIDTH) ** 2) / 2) / STATED_WIDTH / 2.5
+        return np.asarray(np.log((1 - STATED_WRONG) * below + STATED_WRONG), np.float64)
     near = np.abs(away) < FULL_WIDTH
     return np.asarray(np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH)))
 
