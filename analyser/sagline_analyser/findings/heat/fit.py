@@ -77,7 +77,8 @@ class Plausible:
     after which heat has come to all of the part's masses, infinite where no ride shows it (a heat
     sink's goes on into what it is screwed to).  ``early`` are the shares of the draws that reach
     the limit before the told time, from cold and from the ride's end: they lie wider apart than
-    parts, of which it is one in twenty or less (ours, on tests/trust/heat_bench.py).
+    parts, of which it is one in twenty or less (ours, on tests/trust/heat_bench.py).  ``late`` are
+    the shares of those that reach it after the interval's late end, likewise.
 
     Wide on purpose: a decently long ride overrules them.  They only keep what a ride did not show,
     such as cooling in a ride without a pause, from taking absurd values.  (Common practice, no
@@ -91,6 +92,7 @@ class Plausible:
     freer: float
     soaks: float
     early: tuple[float, float]
+    late: tuple[float, float]
     place: int = 0
 
 
@@ -103,8 +105,8 @@ _MOTOR = {
     "inner": (1 / 70, 0.8),
     "ratio": (0.2, 0.6),
 }
-WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0, (0.11, 0.07))
-CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, (0.11, 0.07), 1)
+WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0, (0.11, 0.07), (0.05, 0.05))
+CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, (0.11, 0.07), (0.05, 0.05), 1)
 STAGE = Plausible(
     {
         "square": (1e-4, 3.0),
@@ -126,6 +128,7 @@ STAGE = Plausible(
     0.12,
     np.inf,
     (0.09, 0.06),
+    (0.05, 0.10),
 )
 
 

@@ -128,14 +128,14 @@ def time_to_limit(
 
     # A mass that the ride was too short for makes a time sooner, what a ride that began warm leaves
     # unseen makes it later: each moves its own end only.
-    from_cold, from_end = model.plausible.early
-    early = from_cold if cold else from_end
+    plausible, begins = model.plausible, 0 if cold else 1
+    early, later = plausible.early[begins], plausible.late[begins]
     low = np.quantile(reached(doubted(part, longer=True)), early, method="nearest")
     late = reached(doubted(part, slower=slower))
-    likely, high = np.quantile(late, [0.5, 1 - TAIL], method="nearest")
+    likely, high = np.quantile(late, [0.5, 1 - later], method="nearest")
     sure = True
     if np.isinf(low):
-        full = replace(model.plausible, soaks=np.inf)
+        full = replace(plausible, soaks=np.inf)
         wide = replace(model, draws=_wider(model.draws, GUARD), plausible=full)
         part, _, doubted = _paths(wide, current, limit, air, speed, passes, cold)
         low = reached(doubted(part, GUARD, longer=True)).min()
