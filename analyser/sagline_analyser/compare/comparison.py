@@ -53,7 +53,7 @@ UNSTATED = (
 
 TYPICAL = {
     "time_to_speed": 0.02,
-    "time_to_half": 0.015,
+    "time_to_half": 0.0175,
     "distance": 0.02,
     "peak_battery": 0.02,
     "mean_battery": 0.02,

@@ -36,7 +36,7 @@ or 3 m/s of wind on a rider at walking to cycling speed (our choice)."""
 AIR = (0.003, 0.003)
 """1/m of drag (½·ρ·c_w·A/m), mean and standard deviation: 0.6 kg/m³ × 0.5 m² on 100 kg (ours)."""
 
-STRUCTURE = 0.115
+STRUCTURE = 0.12
 """Share, standard deviation, by which the effect that the currents explain may be wrong: torque
 that does not go with current, gears, tyres (ours, on tests/trust/compare_bench.py)."""
 
