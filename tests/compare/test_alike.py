@@ -124,12 +124,12 @@ def test_torque_falls_behind_the_current_where_nothing_measured_says_more() -> N
     direct = difference([wild[0], wild[3]], [wild[1], wild[2]])
     steady = [rng.normal(5.0 - 0.4 * b, 0.005, 6) for b in (0, 1, 1, 0)]
     currents = difference([steady[0], steady[3]], [steady[1], steady[2]])
-    both = joined(direct, currents, 0.1)
+    both = joined(direct, currents, 5.0, 0.02)
     assert both.value / currents.value == pytest.approx(1 - SATURATES, abs=0.02)
     assert both.low < currents.value < both.high
     # Where times say it closely, they count.
     plain = [rng.normal(5.0 - 0.5 * b, 0.005, 6) for b in (0, 1, 1, 0)]
-    told = joined(difference([plain[0], plain[3]], [plain[1], plain[2]]), currents, 0.005)
+    told = joined(difference([plain[0], plain[3]], [plain[1], plain[2]]), currents, 5.0, 0.001)
     assert told.value == pytest.approx(-0.5, abs=0.03)
 
 

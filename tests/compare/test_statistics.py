@@ -111,9 +111,9 @@ def test_what_the_currents_explain_outweighs_stretches_that_disagree() -> None:
     lie apart counts for two degrees of freedom, 0.1 s that is typical for two more."""
     direct = difference([np.full(3, 5.0), np.full(3, 5.3)], [np.full(3, 4.6), np.full(3, 4.9)])
     currents = difference([np.full(3, 5.0), np.full(3, 5.01)], [np.full(3, 4.5), np.full(3, 4.51)])
-    found = joined(direct, currents, 0.1)
+    found = joined(direct, currents, 5.0, 0.02)
     chance = np.random.default_rng(4)
-    misfit = 0.5 * (0.09 + 0.12 * chance.normal(size=400_000))
+    misfit = 0.5 * 0.09 + math.hypot(0.5 * 0.12, 5.0 * 0.001) * chance.normal(size=400_000)
     blur = math.sqrt((2 * direct.error**2 + 2 * 0.1**2) / 4)
     weight = scipy.stats.t.pdf((direct.value - currents.value - misfit) / blur, 4)
     drawn = (

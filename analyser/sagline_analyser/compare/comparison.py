@@ -424,7 +424,7 @@ def _currents_row(
         return row
     by, alike = _tested(key, explained, runs, conditions, by_currents=True)
     values = np.array([*row.a, *row.b])
-    both = joined(row.difference, by, TYPICAL[key] * abs(float(np.mean(values))))
+    both = joined(row.difference, by, abs(float(np.mean(values))), TYPICAL[key])
     whole = replace(row, difference=both, alike=(*alike, "currents"))
     return _placed(whole, values, runs)
 

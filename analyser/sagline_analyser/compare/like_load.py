@@ -48,6 +48,10 @@ AS_TYPICAL = 2.0
 """Degrees of freedom that the typical spread of stretches counts for beside their own, where times
 correct what currents explain: two stretches a side may lie together by luck (our choice)."""
 
+LEAST = 0.001
+"""Share of the time, standard deviation, by which it may be wrong however small it is (ours, on
+tests/trust/compare_bench.py)."""
+
 BINS = 12
 """Steps of speed up to the goal."""
 
@@ -141,23 +145,23 @@ def times(runs: Sequence[Run], low: float, high: float, push: float) -> Array | 
     return np.asarray(np.sum(np.diff(levels) / np.maximum(gain + push * more, 0.2 * gain), axis=1))
 
 
-def joined(direct: Difference, currents: Difference, typical: float) -> Difference:
+def joined(direct: Difference, currents: Difference, whole: float, typical: float) -> Difference:
     """Return the setting's effect from both: what the ``currents`` explain, corrected by what was
-    measured ``direct`` as far as the rides' own spread allows, beside the ``typical`` one (a
-    standard deviation of stretches, in the measure's unit).
+    measured ``direct`` as far as the rides' own spread allows, beside the ``typical`` one (the
+    standard deviation of stretches as a share of the ``whole`` time).
 
     The effect is what the currents explain, less :data:`SATURATES` of it, plus a misfit of
-    :data:`STRUCTURE` of it, of which the directly measured rest is a sample blurred by how rides
-    differ.  Both blurs are Student's t; the sum is summed up on a grid.
+    :data:`STRUCTURE` of it and :data:`LEAST` of the time, of which the directly measured rest is a
+    sample blurred by how rides differ.  Both blurs are Student's t; the sum is summed up on a grid.
     """
     if not (math.isfinite(direct.error) and math.isfinite(currents.error)):
         return direct
     blur, free = direct.error, direct.free
     if not direct.typical:  # else it rests on the typical spread as it is
-        usual = typical * math.sqrt(sum(1 / count for count in direct.stretches))
+        usual = typical * whole * math.sqrt(sum(1 / count for count in direct.stretches))
         blur = math.sqrt((free * blur**2 + AS_TYPICAL * usual**2) / (free + AS_TYPICAL))
         free += AS_TYPICAL
-    misfit = max(STRUCTURE * abs(currents.value), 1e-9)
+    misfit = max(math.hypot(STRUCTURE * currents.value, LEAST * whole), 1e-9)
     away = np.linspace(-4, 4, 201)
     steps = away * misfit - SATURATES * currents.value
     rest = direct.value - currents.value
