@@ -6,7 +6,7 @@ P = U · I (any text on electric circuits): at one power the current goes invers
 import numpy as np
 import pytest
 
-from sagline_analyser.compare.alike import correction_error, slopes
+from sagline_analyser.compare.alike import slopes
 from sagline_analyser.compare.comparison import CauseShare, _at_power, compare
 from sagline_analyser.compare.like_load import SATURATES, joined
 from sagline_analyser.compare.sides import split
@@ -31,13 +31,11 @@ def bring_alike(
 ) -> tuple[np.ndarray, float, tuple[str, ...]]:
     """The values at like conditions, the error that this gives B less A, and what was alike."""
     found = slopes(key, values, stretches.tolist(), conditions, at_power)
-    if found is None:
-        return values, 0.0, ()
-    return (
-        found.even(values),
-        correction_error(found, stretches.tolist(), on_b.tolist()),
-        found.names,
+    launches = np.column_stack([values, found.away])
+    a, b = (
+        [launches[stretches == n] for n in np.unique(stretches[side])] for side in (~on_b, on_b)
     )
+    return found.even(launches), found.error(a, b), found.names
 
 
 def apart(values: np.ndarray) -> float:

@@ -54,11 +54,12 @@ def test_without_conditions_it_is_the_plain_t() -> None:
     a, b = ([m + scatter for m in means] for means in ((5.0, 5.1), (4.6, 4.8)))
     plain = difference(a, b)
     columns = [[one[:, None] for one in side] for side in (a, b)]
-    found = learnt(plain, *columns, None, alone=False)
+    none = Slopes((), np.empty(0), np.empty((0, 0)), np.empty((6, 0)), 5.0)
+    found = learnt(plain, *columns, none, alone=False)
     assert (found.low, found.high) == pytest.approx((plain.low, plain.high), abs=1e-3)
     assert found.value == pytest.approx(plain.value) and found.free == 2
     # With the launches' own scatter the interval is that of two degrees of freedom more.
-    alone = learnt(plain, *columns, None, alone=True)
+    alone = learnt(plain, *columns, none, alone=True)
     squares = 2 * plain.spread**2 + AS_LAUNCHES * plain.scatter**2 / 3
     half = scipy.stats.t.ppf(0.95, 4) * np.sqrt(squares / 4)
     assert (alone.high - alone.low) / 2 == pytest.approx(half, rel=1e-3) and alone.free == 4

@@ -114,7 +114,7 @@ def test_a_plan_needs_no_log_and_uses_those_it_gets(
     made = json.loads(capsys.readouterr().out)
     assert [one["measured"] for one in made] == [True, True]
     # Four stretches less two; of a limit of the controllers the launches' scatter counts for two.
-    assert sorted(one["free"] for one in made) == [2, 4]
+    assert [(one["electric"], one["free"]) for one in made] == [(True, 4), (False, 2)]
     assert main(["compare"]) == 2
     assert "no log is named" in capsys.readouterr().err
 

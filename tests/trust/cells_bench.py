@@ -68,14 +68,25 @@ def rows_of(one: Made) -> Rows:
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
     """Return the tables of :func:`rows`."""
-    absolute, relative, events = found[CHARGE], found[SIZES], found[CLAIMS]
+    titles = (CHARGE, ERRORS, SIZES, WIDTHS)
     return [
-        (CHARGE, interval_table(absolute, False)),
-        (ERRORS, charge_sizes(absolute)),
-        (SIZES, interval_table(relative)),
-        (WIDTHS, width_table([*absolute, *relative])),
-        (CLAIMS, event_table(events)),
+        *interval_tables(titles, found[CHARGE], found[SIZES]),
+        (CLAIMS, event_table(found[CLAIMS])),
     ]
+
+
+def interval_tables(
+    titles: tuple[str, str, str, str], absolute: Sequence[Case], relative: Sequence[Case]
+) -> list[tuple[str, str]]:
+    """Return four tables under their titles: figures whose errors are told in their unit, how large
+    those of charge are, figures whose errors are shares, and the widths of all."""
+    tables = (
+        interval_table(absolute, False),
+        charge_sizes(absolute),
+        interval_table(relative),
+        width_table([*absolute, *relative]),
+    )
+    return list(zip(titles, tables, strict=True))
 
 
 def charge_sizes(cases: Sequence[Case]) -> str:

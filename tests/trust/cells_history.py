@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from sagline_analyser.findings.belief.history import PackHistory, RideRests
 from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.readings.packs import pack_spans
-from trust.cells_bench import Rows, case_of, charge_sizes, judge, rides, shares, voltages
+from trust.cells_bench import Rows, case_of, interval_tables, judge, rides, shares, voltages
 from trust.cells_left_out import unknown
 from trust.cells_read import Told
 from trust.cells_rides import CannotSolve, Made, make_ride_of
-from trust.table import Case, interval_table, width_table
+from trust.table import Case, interval_table
 
 EARLIER = "Cells, with three earlier rides of the pack"
 RESTS = f"{EARLIER}: rests kept"
@@ -28,7 +28,7 @@ def rows(cases: int, seed: int) -> Rows:
     for one in rides(cases, seed):
         before = earlier(one)
         history = history_of(before)
-        found[RESTS] += [one for ride in before for one in remembered_rests(ride)]
+        found[RESTS] += [case for ride in before for case in remembered_rests(ride)]
         for whose, curves in ((EARLIER, contextlib.nullcontext()), (LEFT_OUT, unknown(one))):
             with curves:
                 said = judge(one, history)
@@ -39,16 +39,11 @@ def rows(cases: int, seed: int) -> Rows:
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
     """Return the tables of :func:`rows`."""
-    tables = [(RESTS, interval_table(found[RESTS], False))]
+    made = [(RESTS, interval_table(found[RESTS], False))]
     for whose in (EARLIER, LEFT_OUT):
-        absolute, relative = found[whose + CHARGE], found[whose + SIZES]
-        tables += [
-            (whose + CHARGE, interval_table(absolute, False)),
-            (whose + ERRORS, charge_sizes(absolute)),
-            (whose + SIZES, interval_table(relative)),
-            (whose + WIDTHS, width_table([*absolute, *relative])),
-        ]
-    return tables
+        titles = (whose + CHARGE, whose + ERRORS, whose + SIZES, whose + WIDTHS)
+        made += interval_tables(titles, found[whose + CHARGE], found[whose + SIZES])
+    return made
 
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:

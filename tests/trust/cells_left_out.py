@@ -9,9 +9,9 @@ from contextlib import contextmanager
 
 from sagline_analyser.findings.belief import charge
 from trust import cells_bench
-from trust.cells_bench import charge_sizes, rides, rows_of
+from trust.cells_bench import interval_tables, rides, rows_of
 from trust.cells_rides import Made
-from trust.table import Case, interval_table, width_table
+from trust.table import Case
 
 SAME = {"Chen2020": ("Chen2020", "ORegan2022")}
 """Curves of one cell, measured twice."""
@@ -41,12 +41,7 @@ def rows(cases: int, seed: int) -> Rows:
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
     """Return the tables of :func:`rows`."""
-    return [
-        (CHARGE, interval_table(found[CHARGE], False)),
-        (ERRORS, charge_sizes(found[CHARGE])),
-        (SIZES, interval_table(found[SIZES])),
-        (WIDTHS, width_table([*found[CHARGE], *found[SIZES]])),
-    ]
+    return interval_tables((CHARGE, ERRORS, SIZES, WIDTHS), found[CHARGE], found[SIZES])
 
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:

@@ -5,9 +5,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from ..findings.readings.series import Array
+from .statistics import parted
 
 TIMES = ("time_to_speed", "time_to_half")
 """Measures that are times."""
@@ -37,8 +37,8 @@ CLEAR = 2.0
 class Slopes:
     """How a measure goes with conditions, as shares of its ``middle`` for shares of theirs.
 
-    ``names`` of the k conditions; ``slope`` (k,) and its covariance ``about`` (k, k); ``away``
-    (launches, k) is how far each launch's conditions were from their means.
+    ``names`` of the k conditions, which may be none; ``slope`` (k,) and its covariance ``about``
+    (k, k); ``away`` (launches, k) is how far each launch's conditions were from their means.
     """
 
     names: tuple[str, ...]
@@ -47,9 +47,20 @@ class Slopes:
     away: Array
     middle: float
 
-    def even(self, values: Array) -> Array:
-        """Return ``values`` (launches,) as they would be at the mean of the conditions."""
-        return np.asarray(values - self.middle * (self.away @ self.slope))
+    def even(self, launches: Array) -> Array:
+        """Return the measure at the mean of the conditions; ``launches`` (n, 1 + k) hold it and, as
+        :attr:`away` does, the conditions."""
+        return np.asarray(launches[:, 0] - self.middle * (launches[:, 1:] @ self.slope))
+
+    def error(self, a: Sequence[Array], b: Sequence[Array]) -> float:
+        """Return the standard error that :meth:`even` gives B less A beyond what the spread of the
+        stretches shows; ``a`` and ``b`` are the stretches, each as :meth:`even` takes them."""
+        apart, within = (one[..., 1:] for one in parted(a, b))
+        free = len(within) - 2
+        # Where the stretches of one side are as far apart as the sides, their own spread shows it.
+        scale = (1 / len(a) + 1 / len(b)) / free if free > 0 else 0.0
+        beyond = float(np.sum(self.about * (np.outer(apart, apart) - scale * within.T @ within)))
+        return abs(self.middle) * float(np.sqrt(max(beyond, 0.0)))
 
 
 def slopes(
@@ -58,9 +69,9 @@ def slopes(
     stretches: Sequence[int],
     conditions: Mapping[str, Array],
     at_power: bool = False,
-) -> Slopes | None:
-    """Return how ``values`` (launches,) go with the ``conditions`` whose slope can be believed,
-    None where there is none.
+) -> Slopes:
+    """Return how ``values`` (launches,) go with those of the ``conditions`` whose slope can be
+    believed.
 
     The slope comes from launches of one stretch, which share all else: within a stretch no setting,
     load or place differs.  A condition whose slope they do not show is left as it is, and so is
@@ -68,6 +79,7 @@ def slopes(
     difference to the power (``at_power``), physics shows how the pack's measures go with it.
     """
     middle = float(np.mean(values))
+    none = Slopes((), np.empty(0), np.empty((0, 0)), np.empty((len(values), 0)), middle)
     given = AT_POWER if at_power and key in OF_PACK else {}
     if key == "sag" and not given:
         conditions = {k: x for k, x in conditions.items() if k != "rest_voltage"}
@@ -77,7 +89,7 @@ def slopes(
         if np.isfinite(x).all() and float(np.mean(x)) > 0 and np.ptp(x) > 0
     }
     if not used or not middle or len(values) - len(set(stretches)) < 3 + len(used):
-        return None
+        return none
     of = np.asarray(stretches)
 
     def within(x: Array) -> Array:
@@ -104,23 +116,4 @@ def slopes(
             away = np.stack([used[n] / float(np.mean(used[n])) - 1 for n in names], axis=1)
             return Slopes(tuple(names), np.asarray(slope), np.asarray(about), away, middle)
         names = [name for name, kept in zip(names, shown, strict=True) if kept]
-    return None
-
-
-def correction_error(found: Slopes, stretches: Sequence[int], on_b: Sequence[bool]) -> float:
-    """Return the standard error that :meth:`Slopes.even` gives B less A beyond what the stretches'
-    spread shows; both sides need a stretch."""
-    of, side = np.asarray(stretches), np.asarray(on_b)
-    a, b = (stretch_means(found.away[own], of[own]) for own in (~side, side))
-    apart = b.mean(axis=0) - a.mean(axis=0)
-    # Where the stretches of one side are as far apart as the sides, their own spread shows it.
-    left = np.vstack([a - a.mean(axis=0), b - b.mean(axis=0)])
-    free = len(left) - 2
-    own_spread = left.T @ left / free * (1 / len(a) + 1 / len(b)) if free > 0 else 0.0
-    beyond = float(np.sum(found.about * (np.outer(apart, apart) - own_spread)))
-    return abs(found.middle) * float(np.sqrt(max(beyond, 0.0)))
-
-
-def stretch_means(rows: Array, stretches: npt.NDArray[np.int_]) -> Array:
-    """Return the means of the stretches in their order, a row each."""
-    return np.asarray([rows[stretches == n].mean(axis=0) for n in np.unique(stretches)])
+    return none

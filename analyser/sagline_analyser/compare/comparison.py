@@ -14,7 +14,7 @@ from ..findings.readings.gathered import Gathered
 from ..findings.readings.series import Array
 from ..load.opening import board_inside
 from ..load.ride import Ride
-from .alike import OF_PACK, TIMES, correction_error, slopes
+from .alike import OF_PACK, TIMES, slopes
 from .confounders import Confounder, confounders, hand
 from .learnt import learnt
 from .like_load import Fit, fit, joined, times
@@ -34,13 +34,13 @@ METHOD = (
     "two. With fewer than four stretches a typical spread stands in, and the verdict says so. "
     "Where the launches of one stretch show how a measure goes with pack voltage or throttle, all "
     "are brought to the same of these first; how one side's stretches lie apart corrects what the "
-    "launches show, except of times, which load and wind move as much. "
-    "Where motors alone held the launches back, the pack's "
-    "currents and its sag are brought to one pack voltage: at one power they go inversely with it. "
-    "Where a setting of the controllers is what changed, the time that the measured currents would "
-    "take in one mean vehicle tells its effect apart from load, wind and slope (the scatter of "
-    "the launches counts for two degrees of freedom there); what was measured "
-    "directly corrects it, as far as the stretches agree. The verdict rests on one measure, named "
+    "launches show, except of times, which load and wind move as much. Where motors alone held the "
+    "launches back, the pack's currents and its sag are brought to one pack voltage: at one power "
+    "they go inversely with it. Where a setting of the controllers is what changed, the time that "
+    "the measured currents would take in one mean vehicle tells its effect apart from load, wind "
+    "and slope (the scatter of the launches counts for two degrees of freedom there); what was "
+    "measured directly corrects it, by how far stretches differ here and how far they typically "
+    "do. The verdict rests on one measure, named "
     "before looking, and on a two-sided p of at most 0.05; where the whole 90 % interval is "
     "smaller than what matters, it says so instead. In the table p is corrected for the number of "
     "measures (Holm), and a difference is called clear at 0.10 or less."
@@ -358,20 +358,15 @@ def _tested(
     at_power: bool = False,
     by_currents: bool = False,
 ) -> tuple[Difference, tuple[str, ...]]:
-    parts, on_b = [run.part for run in runs], [run.side == "B" for run in runs]
-    found = slopes(key, values, parts, conditions, at_power)
-    even, error = values, 0.0
-    if found is not None:
-        even, error = found.even(values), correction_error(found, parts, on_b)
-    a, b = (_stretches(even, runs, letter) for letter in "AB")
+    found = slopes(key, values, [run.part for run in runs], conditions, at_power)
+    launches = np.column_stack([values, found.away])
+    a, b = (_stretches(launches, runs, letter) for letter in "AB")
     typical = (CURRENTS if by_currents else 1.0) * TYPICAL[key] * abs(float(np.mean(values)))
-    by = difference(a, b, typical, error)
-    names = () if found is None else found.names
-    if not by.typical and (by_currents or (found is not None and _rides_tell(key, at_power))):
-        away = np.empty((len(values), 0)) if found is None else found.away
-        a, b = (_stretches(np.column_stack([values, away]), runs, letter) for letter in "AB")
+    even_a, even_b = ([found.even(one) for one in side] for side in (a, b))
+    by = difference(even_a, even_b, typical, found.error(a, b))
+    if not by.typical and (by_currents or (found.names and _rides_tell(key, at_power))):
         by = learnt(by, a, b, found, alone=by_currents)
-    return by, names
+    return by, found.names
 
 
 def _rides_tell(key: str, at_power: bool) -> bool:

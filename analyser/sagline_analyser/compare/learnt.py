@@ -8,6 +8,7 @@ given a slope the difference is Student's t, and the slopes are summed over.
 
 import math
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from ..findings.readings.chance import student
 from ..findings.readings.series import Array
 from .alike import Slopes
 from .mixture import Mixture
-from .statistics import LEVEL, Difference, launches_p
+from .statistics import LEVEL, Difference, launches_p, parted
 
 OTHERWISE = 0.3
 """Standard deviation by which a slope of rides may be another than that of launches (ours, on
@@ -38,26 +39,22 @@ LEAST = 1e-6
 
 
 def learnt(
-    plain: Difference, a: list[Array], b: list[Array], found: Slopes | None, alone: bool
+    plain: Difference, a: list[Array], b: list[Array], found: Slopes, alone: bool
 ) -> Difference:
     """Return ``plain``, which takes the launches' slopes as they are, with the stretches' own say.
 
-    ``a`` and ``b`` are the stretches, each (launches, 1 + k): the measure, then the k conditions of
-    ``found`` as :attr:`Slopes.away` has them; no conditions where it is None.  ``alone`` says that
+    ``a`` and ``b`` are the stretches, each as :meth:`Slopes.even` takes them.  ``alone`` says that
     nothing but the conditions and what launches differ by is left in them: then the launches' own
     scatter counts as well.
     """
-    sides = [np.array([one.mean(axis=0) for one in side]) for side in (a, b)]
-    apart = sides[1].mean(axis=0) - sides[0].mean(axis=0)
-    within = np.vstack([side - side.mean(axis=0) for side in sides])
-    whole = float(np.mean([side[:, 0].mean() for side in sides]))
+    apart, within = parted(a, b)
     tried, weight = _tried(found)
     squares = ((within[:, :1] - within[:, 1:] @ tried.T) ** 2).sum(axis=0)
     free, power = plain.free, 1.0 if alone else TEMPERED
     if alone and math.isfinite(plain.scatter):
         launches = np.mean([1 / len(one) for one in (*a, *b)]) * plain.scatter**2
         squares, free = squares + AS_LAUNCHES * launches, free + AS_LAUNCHES
-    squares = np.maximum(squares, free * (LEAST * whole) ** 2)
+    squares = np.maximum(squares, free * (LEAST * found.middle) ** 2)
     weight = weight * (squares / squares.min()) ** (-power * free / 2)
     scale = math.sqrt(1 / len(a) + 1 / len(b))
     effect = Mixture(
@@ -80,11 +77,9 @@ def learnt(
     )
 
 
-def _tried(found: Slopes | None) -> tuple[Array, Array]:
+def _tried(found: Slopes) -> tuple[Array, Array]:
     """Return slopes in the measure's unit, shape (m, k), and how likely each is beforehand."""
-    if found is None:
-        return np.zeros((1, 0)), np.ones(1)
     count = len(found.slope)
-    away = np.stack(np.meshgrid(*[GRID] * count), axis=-1).reshape(-1, count)
+    away = np.array(list(product(GRID, repeat=count)))  # of no conditions one row, without columns
     root = np.linalg.cholesky(found.about + OTHERWISE**2 * np.eye(count))
     return found.middle * (found.slope + away @ root.T), np.exp(-(away**2).sum(axis=1) / 2)

@@ -73,15 +73,13 @@ def difference(
     error of a correction that was made to the values.  ``p`` is the larger of two: against the
     spread of the stretches, and against the scatter of the launches within them.
     """
-    means_a, means_b = (np.array([float(np.mean(one)) for one in side]) for side in (a, b))
-    value = float(means_b.mean() - means_a.mean())
+    apart, within = parted(a, b)
+    value = float(apart)
     scatter = pooled([*a, *b])
     sizes = (sum(map(len, a)), sum(map(len, b)))
     stretches = (len(a), len(b))
     free: float = len(a) + len(b) - 2
-    squares = float(
-        np.sum((means_a - means_a.mean()) ** 2) + np.sum((means_b - means_b.mean()) ** 2)
-    )
+    squares = float(np.sum(within**2))
     stands_in = free < OWN
     if stands_in:
         if min(sizes) < FEWEST:
@@ -120,6 +118,15 @@ def difference(
         stands_in,
         error,
     )
+
+
+def parted(a: Sequence[Array], b: Sequence[Array]) -> tuple[Array, Array]:
+    """Return how far the mean of B's stretches is from that of A's, and how far each stretch is
+    from its side's, first A's and then B's; by column where a stretch has several."""
+    sides = [np.array([one.mean(axis=0) for one in side]) for side in (a, b)]
+    middles = [side.mean(axis=0) for side in sides]
+    within = np.concatenate([side - middle for side, middle in zip(sides, middles, strict=True)])
+    return np.asarray(middles[1] - middles[0]), within
 
 
 def launches_p(value: float, scatter: float, a: Sequence[Array], b: Sequence[Array]) -> float:

@@ -91,9 +91,9 @@ class Plausible:
     beyond: float
     freer: float
     soaks: float
-    early: tuple[float, float]
-    late: tuple[float, float]
     place: int = 0
+    early: tuple[float, float] = (0.11, 0.07)
+    late: tuple[float, float] = (0.05, 0.05)
 
 
 _MOTOR = {
@@ -105,8 +105,8 @@ _MOTOR = {
     "inner": (1 / 70, 0.8),
     "ratio": (0.2, 0.6),
 }
-WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0, (0.11, 0.07), (0.05, 0.05))
-CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, (0.11, 0.07), (0.05, 0.05), 1)
+WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0)
+CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, 1)
 STAGE = Plausible(
     {
         "square": (1e-4, 3.0),
@@ -127,8 +127,8 @@ STAGE = Plausible(
     # A stage's case is its heat sink: what it loses passes the enclosure first, as through a joint.
     0.12,
     np.inf,
-    (0.09, 0.06),
-    (0.05, 0.10),
+    early=(0.09, 0.06),
+    late=(0.05, 0.10),
 )
 
 
