@@ -3,14 +3,12 @@
 import contextlib
 import math
 import random
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
 
 from sagline_analyser.findings.belief.history import PackHistory
-from sagline_analyser.findings.readings.said_full import SETTING
 from trust.cells_model import MAKES
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
@@ -19,13 +17,6 @@ from trust.table import Case, Event, event_table, interval_table, size_table, wi
 ENOUGH, KNEE = 0.4, 0.12
 """Share of its capacity that a cell gave, or state of charge that it came down to, from which a
 ride can tell a small cell from a usual one: claims are counted apart."""
-
-FULL, SAID = 0.97, ", said to start full"
-"""State of charge from which a rider calls a pack full, and the rows of packs so called."""
-
-CHARGED = (0.975, 1.0)
-"""States of charge, all as likely, that chargers leave packs at which their riders call full: some
-stop a little early, some packs stand a while (common practice, no source)."""
 
 FAMILIES = tuple(dict.fromkeys(make.family for make in MAKES))
 
@@ -54,16 +45,7 @@ def rows(cases: int, seed: int) -> Rows:
 def rows_of(one: Made) -> Rows:
     """Return the rows of one ride, by table."""
     said = judge(one)
-    found: Rows = {
-        CHARGE: voltages(one, said),
-        SIZES: shares(one, said),
-        CLAIMS: claims(one, said),
-    }
-    if (full := called_full(one)) is not None:
-        said = judge(full)
-        found[CHARGE] += [_named(c, SAID) for c in voltages(full, said) if "charge" in c.what]
-        found[SIZES] += [_named(c, SAID) for c in shares(full, said) if c.what == "range left"]
-    return found
+    return {CHARGE: voltages(one, said), SIZES: shares(one, said), CLAIMS: claims(one, said)}
 
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
@@ -99,9 +81,12 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     return tables_of(rows(cases, seed))
 
 
-def rides(cases: int, seed: int) -> Iterator[Made]:
+def rides(
+    cases: int, seed: int, start: Callable[[random.Random], float] | None = None
+) -> Iterator[Made]:
     """Yield ``cases`` rides of each family, in turn; a seed whose cells could not give its load, or
-    that never got under way, is passed over."""
+    that never got under way, is passed over.  ``start`` draws the states of charge that the packs
+    set out with, in place of the ride's own chance."""
     ahead = dict.fromkeys(FAMILIES, seed)
     for _ in range(cases):
         for family in FAMILIES:
@@ -110,7 +95,8 @@ def rides(cases: int, seed: int) -> Iterator[Made]:
             while one is None:
                 chance = random.Random(f"make {family} {ahead[family]}")
                 with contextlib.suppress(CannotSolve):
-                    one = make_ride_of(ahead[family], chance.choice(makes))
+                    make = chance.choice(makes)
+                    one = make_ride_of(ahead[family], make, start=start and start(chance))
                     if not one.truth.load:
                         one = None
                 ahead[family] += 1
@@ -121,29 +107,6 @@ def judge(one: Made, history: PackHistory | None = None) -> Said:
     """Return what the analyser says, of another pack of the same size too."""
     pack = one.truth.pack
     return read(one.ride, one.board, pack.stated * pack.parallel, history)
-
-
-def called_full(one: Made) -> Made | None:
-    """Return a ride of the same pack that sets out :data:`CHARGED` and that its rider called full;
-    None if this one was not full, or its like cannot be made."""
-    if _start(one) < FULL:
-        return None
-    seed = one.truth.seed
-    start = random.Random(f"charged {seed}").uniform(*CHARGED)
-    with contextlib.suppress(CannotSolve):
-        full = make_ride_of(seed, pack=one.truth.pack, start=start)
-        if full.truth.load and _start(full) >= FULL:
-            settings = {**full.ride.settings, SETTING: "full"}
-            return replace(full, ride=replace(full.ride, settings=settings))
-    return None
-
-
-def _start(one: Made) -> float:
-    return float(np.mean([cell.start for cell in one.truth.cells]))
-
-
-def _named(case: Case, suffix: str) -> Case:
-    return replace(case, what=f"{case.what}{suffix}")
 
 
 def voltages(one: Made, said: Said) -> list[Case]:

@@ -21,6 +21,7 @@ BENCHES: dict[str, str] = {
     "cells": "trust.cells_bench",
     "history": "trust.cells_history",
     "left_out": "trust.cells_left_out",
+    "called_full": "trust.cells_full",
     "heat": "trust.heat_bench",
     "compare": "trust.compare_bench",
     "limits": "trust.limits_bench",
