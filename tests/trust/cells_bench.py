@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from sagline_analyser.findings.belief.history import PackHistory
-from trust.cells_model import MAKES
+from trust.cells_model import MAKES, Make
 from trust.cells_read import Said, Told, read
 from trust.cells_rides import CannotSolve, Made, make_ride_of
 from trust.table import Case, Event, event_table, interval_table, size_table, width_table
@@ -82,7 +82,10 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
 
 
 def rides(
-    cases: int, seed: int, start: Callable[[random.Random], float] | None = None
+    cases: int,
+    seed: int,
+    start: Callable[[random.Random], float] | None = None,
+    makes: Sequence[Make] = MAKES,
 ) -> Iterator[Made]:
     """Yield ``cases`` rides of each family, in turn; a seed whose cells could not give its load, or
     that never got under way, is passed over.  ``start`` draws the states of charge that the packs
@@ -90,12 +93,12 @@ def rides(
     ahead = dict.fromkeys(FAMILIES, seed)
     for _ in range(cases):
         for family in FAMILIES:
-            makes = [make for make in MAKES if make.family == family]
+            of_family = [make for make in makes if make.family == family]
             one = None
             while one is None:
                 chance = random.Random(f"make {family} {ahead[family]}")
                 with contextlib.suppress(CannotSolve):
-                    make = chance.choice(makes)
+                    make = chance.choice(of_family)
                     one = make_ride_of(ahead[family], make, start=start and start(chance))
                     if not one.truth.load:
                         one = None

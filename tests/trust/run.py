@@ -22,6 +22,7 @@ BENCHES: dict[str, str] = {
     "history": "trust.cells_history",
     "left_out": "trust.cells_left_out",
     "called_full": "trust.cells_full",
+    "unseen": "trust.cells_unseen",
     "heat": "trust.heat_bench",
     "compare": "trust.compare_bench",
     "limits": "trust.limits_bench",
