@@ -76,8 +76,9 @@ POTENTIALS = {
     "Kashkooli2016": (_graphite, _iron_phosphate),
 }
 """V over stoichiometry, negative and positive.  A. M. Colclasure et al., Electrochim. Acta 337
-(2020) 135854 (NMC 532 and graphite), and R. B. Smith's fit of a C/100 discharge of an NCA cell, both as
-mpet 1.0.0 carries them; A. G. Kashkooli et al., J. Power Sources 307 (2016) 294, from memory."""
+(2020) 135854 (NMC 532 and graphite), and a fit by R. B. Smith of a C/100 discharge of an NCA
+cell, both as mpet 1.0.0 carries them; A. G. Kashkooli et al., J. Power Sources 307 (2016) 294, from
+memory."""
 
 MAKES = (
     Make(
