@@ -364,9 +364,10 @@ def test_many_packs_are_told_together():
     assert any(line.startswith("Pack 3 gave 0.50 Ah (24 Wh)") for line in answer.details)
 
 
-def iron_ride(start, **facts):
+def iron_ride(start, unseen=0.0, speed=True, **facts):
     """A ride on eight iron-phosphate cells of 20 Ah from ``start``, halfway between two published
-    curves, the load going on and off; 0.004 Ω a cell, 10 m/s while it is on."""
+    curves, the load going on and off; 0.004 Ω a cell, 10 m/s while it is on.  The first ``unseen``
+    s were not captured, and speed only with ``speed``."""
     charges = (0.0, 0.05, 0.1, 0.18, 0.28, 0.4, 0.52, 0.64, 0.7, 0.76, 0.88, 0.97, 1.0)
     rests = (2.0, 2.9, 3.09, 3.2, 3.24, 3.277, 3.289, 3.293, 3.3, 3.316, 3.33, 3.377, 3.6)
     time = np.arange(0.0, 1200.0, 0.2)
@@ -381,9 +382,12 @@ def iron_ride(start, **facts):
     values = {
         channel("battery_current", "A"): current,
         channel("pack_voltage", "V"): 8 * volts,
-        channel("speed", "m/s"): np.where(current > 0, 10.0, 0.0),
-    }
-    return make_ride(make_stream("board", time, values | cells), **facts)
+    } | cells
+    if speed:
+        values[channel("speed", "m/s")] = np.where(current > 0, 10.0, 0.0)
+    seen = time >= unseen
+    values = {key: own[seen] for key, own in values.items()}
+    return make_ride(make_stream("board", time[seen] - unseen, values), **facts)
 
 
 IRON = read_board_file(
@@ -416,6 +420,21 @@ def test_a_pack_said_to_be_full_is_counted_down(said):
     found = reach(Gathered(ride, IRON), pack)
     assert isinstance(found, Reach)
     assert found.least > 0.5 * found.distance
+
+
+@pytest.mark.parametrize("speed", [True, False])
+@pytest.mark.parametrize(
+    ("unseen", "moving"), [(0.0, False), (10.0, False), (30.0, True), (390.0, True)]
+)
+def test_a_pack_said_to_be_full_whose_ride_is_under_way_may_be_less(unseen, moving, speed):
+    ride = iron_ride(0.99, unseen, speed, settings={"pack_charge": "full"})
+    (pack,) = fit_packs(Gathered(ride, IRON))
+    assert (pack.said_full, pack.under_way) == (True, moving)
+    state = charge_state(pack, IRON)
+    assert isinstance(state, ChargeState)
+    gone = 12.0 * sum(1 for s in range(int(unseen)) if s % 60 < 40 and s > 20) / 3600 / 20.0
+    assert abs(state.start - (0.99 - gone)) <= state.start_error
+    assert (state.start_error > 0.025) == (gone > 0.01)
 
 
 def test_a_mark_late_in_the_ride_does_not_make_its_start_full():

@@ -63,6 +63,10 @@ STATED_BELOW, STATED_WIDTH, STATED_WRONG = 0.014, 0.011, 0.02
 deviation), and how likely that is untrue all the same (our judgement: most chargers stop a little
 early and packs stand a while; some stop much earlier, and a mark may be another pack's)."""
 
+UNSEEN = 600.0
+"""s of the mean load that may have gone before the first reading, where that was taken under way
+(our choice: a logger is started late, or its link comes up on the way)."""
+
 FULL_DOUBT = 0.008
 """State of charge by which what a data sheet calls full may differ (standard deviation, our
 judgement).  How full the charger left the pack is no part of it: the voltage tells that.  Of a pack
@@ -93,6 +97,10 @@ CURRENT_SHARE = 0.006
 BLUR = {"iron": 0.5, "": 0.65}
 """Power to which likelihoods are taken, by kind: what the curves and the rests get wrong is not as
 normal as the formulas (our choice, so that intervals keep their word on makes left out)."""
+
+FULL_BLUR = 0.3
+"""That power where the rider said that the pack set out full.  Its start is known without any
+likelihood, and the steep top of the curve, where makes differ most, bears on its capacity."""
 
 BEYOND = {"nickel": 0.09, "": 0.05}
 """Share of the draws that lies beyond each of two ends told, by the likeliest kind: those of nickel
@@ -184,10 +192,11 @@ def find_charge(
     history: PackHistory | None = None,
     cells: int = 1,
     said_full: bool = False,
+    under_way: bool = False,
 ) -> Charge:
     """Return what is believed; ``stated`` is the board file's Ah of the pack, ``cells`` how many
     cells each voltage of ``rests`` is of, and ``said_full`` whether the rider said that it set out
-    just charged."""
+    just charged, and ``under_way`` whether it had set out before the first reading."""
     full = battery.cell_full if battery else None
     middle = np.median(rests.voltage, axis=1) / cells
     likely = kinds_of(chemistry_of(battery), full, float(middle.max()))
@@ -208,15 +217,17 @@ def find_charge(
     # The stated charge is that from full to empty; the grid is of the curve's own range.
     sizes = (stated or rests.capacity) * np.exp(steps)[None, :] / top[:, None]
     start = np.linspace(0.0, 1.05, STARTS)
+    gone = UNSEEN * rests.load / 3600 / (stated or rests.capacity) if under_way else 0.0
     log = np.log(weight / weight.sum())[:, None, None] + _size_prior(steps, stated)[None, :, None]
-    log = log + _start_prior(start[None, :] - top[:, None], said_full)[:, None, :]
+    log = log + _start_prior(start[None, :] - top[:, None], said_full, gone)[:, None, :]
     log = log + np.zeros((len(family), SIZES, STARTS))
     log = np.where(start > top[:, None, None] + 0.02, -np.inf, log)
     corrected = np.repeat(curves[:, None, :], SIZES, axis=1)
     ways = _amplitudes(curves, [curve.kind for curve in family], nearness)
     spread = np.repeat(ways[:, :, None, :], SIZES, axis=2)
     level = np.array([LEVEL.get(curve.kind, 0.0) for curve in family]) * nearness[:, 0]
-    blur = np.array([BLUR.get(curve.kind, BLUR[""]) for curve in family])[:, None, None]
+    powers = [FULL_BLUR if said_full else BLUR.get(curve.kind, BLUR[""]) for curve in family]
+    blur = np.array(powers)[:, None, None]
     rides = 0
     for ride in history.rides if history is not None else ():
         if _usable(ride, rests, cells):
@@ -288,10 +299,13 @@ def _within(draws: Array, beyond: float, said_full: bool) -> tuple[float, float]
     return float(low), float(high)
 
 
-def _start_prior(away: Array, said_full: bool) -> Array:
-    """Return the logarithm of how likely a start ``away`` from full is, before the voltages."""
+def _start_prior(away: Array, said_full: bool, gone: float = 0.0) -> Array:
+    """Return the logarithm of how likely a start ``away`` from full is, before the voltages.  Up to
+    ``gone`` may have been drawn before, any share of it as likely."""
     if said_full:
-        below = np.exp(-(((away + STATED_BELOW) / STATED_WIDTH) ** 2) / 2) / STATED_WIDTH / 2.5
+        lost = STATED_BELOW + np.linspace(0.0, gone, 1 + int(gone / STATED_WIDTH))
+        below = np.exp(-(((away[..., None] + lost) / STATED_WIDTH) ** 2) / 2).mean(axis=-1)
+        below = below / STATED_WIDTH / 2.5
         return np.asarray(np.log((1 - STATED_WRONG) * below + STATED_WRONG), np.float64)
     near = np.abs(away) < FULL_WIDTH
     return np.asarray(np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH)))

@@ -16,7 +16,7 @@ from ..readings.chance import student
 from ..readings.electric import present
 from ..readings.gathered import Gathered
 from ..readings.packs import MANY, PackSpan, during, pack_capacity
-from ..readings.said_full import said_full
+from ..readings.said_full import said_full, under_way
 from ..readings.series import Array
 from ..readings.unknown import NotKnown
 from ..sensors.doubt import SensorDoubt
@@ -72,7 +72,8 @@ class PackFit:
     ``numbers`` are the cells' own, in the order of ``fit.keys``; 0 for the pack as a whole.
     ``cells`` is False when only the whole pack's voltage was measured.  ``rests`` and ``unequal``
     (in the order of ``fit.keys``; None with fewer than three cells) go with ``fit``.  ``said_full``
-    says whether the rider stated that it set out full.
+    says whether the rider stated that it set out full, ``under_way`` whether it had set out before
+    the first reading.
     """
 
     span: PackSpan
@@ -81,6 +82,7 @@ class PackFit:
     rests: Rests | None = None
     unequal: tuple[Unequal, ...] | None = None
     said_full: bool = False
+    under_way: bool = False
     numbers: tuple[int, ...] = ()
 
 
@@ -245,9 +247,9 @@ def fit_packs(it: Gathered) -> tuple[PackFit, ...]:
         kind = kind_of(board.battery if board else None, float(np.max(fit.rest_start)) / count)
         rests = find_rests(fit, capacity, kind)
         unequal = compare_cells(rests) if use else None
-        full = said_full(it, span, capacity)
+        full, moving = said_full(it, span, capacity), under_way(it, span)
         numbers = tuple(ride.index(key) for key in fit.keys)
-        found.append(PackFit(span, fit, bool(use), rests, unequal, full, numbers))
+        found.append(PackFit(span, fit, bool(use), rests, unequal, full, moving, numbers))
     return tuple(found)
 
 

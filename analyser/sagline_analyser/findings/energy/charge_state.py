@@ -80,7 +80,8 @@ def charge_state(
             "such cells do not keep"
         )
     stated = pack_capacity(battery) if battery else None
-    found = find_charge(rests, battery, stated, history, count, pack.said_full)
+    full = pack.said_full
+    found = find_charge(rests, battery, stated, history, count, full, pack.under_way)
     behind = max((one.behind.value for one in pack.unequal or ()), default=0.0)
     lowest = found.end.value - max(behind, 0.0) / found.capacity.value
     return ChargeState(
@@ -90,7 +91,7 @@ def charge_state(
         found.end.error,
         lowest,
         found.counted,
-        _how(found, stated, pack.said_full),
+        _how(found, stated, full),
         found,
     )
 

@@ -34,17 +34,17 @@ NEAR_EMPTY, NEAR_EMPTY_SPREAD = 1.0, 0.1
 of its logarithm (our judgement: reaction slows down towards empty)."""
 
 DIFFUSION, DIFFUSION_OF = {"iron": 400.0, "": 110.0}, 0.1
-DIFFUSION_SPREAD = {"iron": 0.45, "": 0.35}
+DIFFUSION_SPREAD = {"iron": 0.5, "": 0.45}
 """s, by kind of cell, and standard deviation of its logarithm: the charge by which the surface of
 an electrode's particles is ahead of their mean is the current times that (R²/(15·D) of a sphere,
 textbook; near their end, published cells show 30 to 340 s, iron phosphate up to 600 s).  It holds
 for a cell that loses DIFFUSION_OF V in 10 s to as many A as it has Ah, and goes with that loss's
 root: cells made for hard loads, and warm ones, are quicker in both."""
 
-END_VOLTS, END_CHARGE = 0.04, 0.024
+END_VOLTS, END_CHARGE = 0.04, 0.03
 """V, and share of charge, by which a cell's own curve near its end leaves the family's nearest one
-(standard deviations of a make that is not known, four fifths of those of :mod:`.belief.charge`; of
-one that is known their part alone)."""
+(standard deviations of a make that is not known, about those of :mod:`.belief.charge`; of one that
+is known their part alone)."""
 
 NEW_LESS, NEW = -0.015, 0.015
 """Natural logarithm of another pack's capacity over the one asked for: mean and standard deviation

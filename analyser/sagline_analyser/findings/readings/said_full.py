@@ -7,13 +7,18 @@ curve nothing else in a ride tells how full they were.
 
 from .gathered import Gathered
 from .packs import PackSpan, during
-from .series import integral
+from .series import Series, integral
+from .unknown import NotKnown
 
 MARKS = ("full", "full pack", "pack full", "charged")
 SETTING = "pack_charge"
 
 DRAWN = 0.03
 """Share of the stated capacity up to which a mark still speaks of the start."""
+
+MOVING, LOADED = 1.0, 0.5
+"""m/s, or share of the mean current where no speed is known, from which a first reading was taken
+under way (our choice)."""
 
 
 def said_full(it: Gathered, span: PackSpan, capacity: float | None) -> bool:
@@ -33,3 +38,19 @@ def said_full(it: Gathered, span: PackSpan, capacity: float | None) -> bool:
             if abs(integral(during(current.series, before))) / 3600 < DRAWN * capacity:
                 return True
     return False
+
+
+def under_way(it: Gathered, span: PackSpan) -> bool:
+    """Return whether the vehicle already moved when the readings of ``span`` began: a pack that was
+    full when it set out is no longer, by what nobody has seen."""
+    speed = it.speed
+    if not isinstance(speed, NotKnown):
+        return _first(during(speed.series, span)) > MOVING
+    if it.current is None:
+        return False
+    current = during(it.current.series, span)
+    return _first(current) > LOADED * max(integral(current) / max(span.end - span.start, 1.0), 0.0)
+
+
+def _first(series: Series) -> float:
+    return float(series.value[0]) if len(series) else 0.0
