@@ -337,11 +337,12 @@ def test_rests_of_cells_with_a_plateau_know_two_things_more(opening):
 
 
 def set_out(away, said_full, gone):
-    """Return how likely a start is before the voltages: 1.4 ± 1.1 points below full, or by what may
-    have gone further below, all of it as likely; that it is untrue 1 time in 50."""
+    """Return how likely a start is before the voltages: 1.4 ± 1.1 points below full, and further by
+    what may have gone, exponentially distributed; that it is untrue 1 time in 50."""
     if not said_full:
         return float(_start_prior(np.array([away]), False)[0])
-    lost = 0.014 + gone * np.linspace(0.0, 1.0, 2001)
+    even = (np.arange(4000) + 0.5) / 4000
+    lost = 0.014 - gone * np.log(even)
     near = np.mean(np.exp(-(((away + lost) / 0.011) ** 2) / 2)) / 0.011 / 2.5
     return float(np.log(0.98 * near + 0.02))
 
@@ -465,7 +466,7 @@ def test_the_charge_is_that_of_every_combination_weighed(coarse, case, monkeypat
         rests.voltage = rests.voltage + 0.13
         monkeypatch.setattr(module, "STARTS", 61)  # as near as it says
     found = find_charge(rests, board, stated, history, 1, said, moving)
-    gone = 600.0 * rests.load / 3600 / 12.0 if moving else 0.0
+    gone = 250.0 * rests.load / 3600 / 12.0 if moving else 0.0
     told = enumerate_all(rests, family, {"nickel"}, stated, said, history, 4.15, gone=gone)
     held(found, told, (0.006, 0.006, 0.3 if stated is None else 0.12), said)
     assert found.rides == (1 if history else 0)

@@ -63,9 +63,9 @@ STATED_BELOW, STATED_WIDTH, STATED_WRONG = 0.014, 0.011, 0.02
 deviation), and how likely that is untrue all the same (our judgement: most chargers stop a little
 early and packs stand a while; some stop much earlier, and a mark may be another pack's)."""
 
-UNSEEN = 600.0
-"""s of the mean load that may have gone before the first reading, where that was taken under way
-(our choice: a logger is started late, or its link comes up on the way)."""
+UNSEEN = 250.0
+"""s of the mean load that may have gone in the mean before the first reading, where that was taken
+under way (our choice: a logger is started late, or its link comes up on the way)."""
 
 FULL_DOUBT = 0.008
 """State of charge by which what a data sheet calls full may differ (standard deviation, our
@@ -300,12 +300,13 @@ def _within(draws: Array, beyond: float, said_full: bool) -> tuple[float, float]
 
 
 def _start_prior(away: Array, said_full: bool, gone: float = 0.0) -> Array:
-    """Return the logarithm of how likely a start ``away`` from full is, before the voltages.  Up to
-    ``gone`` may have been drawn before, any share of it as likely."""
+    """Return the logarithm of how likely a start ``away`` from full is, before the voltages.
+    ``gone`` is how much may have been drawn before in the mean, much of it the less likely."""
     if said_full:
-        lost = STATED_BELOW + np.linspace(0.0, gone, 1 + int(gone / STATED_WIDTH))
-        below = np.exp(-(((away[..., None] + lost) / STATED_WIDTH) ** 2) / 2).mean(axis=-1)
-        below = below / STATED_WIDTH / 2.5
+        times = np.linspace(0.0, 5.0, 1 + int(5.0 * gone / STATED_WIDTH))
+        share = np.exp(-times) / np.exp(-times).sum()
+        away = away[..., None] + STATED_BELOW + gone * times
+        below = np.exp(-((away / STATED_WIDTH) ** 2) / 2) @ share / STATED_WIDTH / 2.5
         return np.asarray(np.log((1 - STATED_WRONG) * below + STATED_WRONG), np.float64)
     near = np.abs(away) < FULL_WIDTH
     return np.asarray(np.log(1 - SET_OUT_FULL + near * SET_OUT_FULL / (2 * FULL_WIDTH)))
