@@ -440,3 +440,33 @@ def test_a_pack_said_to_be_full_whose_ride_is_under_way_may_be_less(unseen, movi
 def test_a_mark_late_in_the_ride_does_not_make_its_start_full():
     (pack,) = fit_packs(Gathered(iron_ride(0.6, marks=(RideMark(900.0, 1, "full"),)), IRON))
     assert not pack.said_full
+
+
+LOW = read_board_file(
+    'name = "Kestrel"\n[battery]\ncell_full = 4.2\ncell_alarm = 3.3\n[[battery.units]]\n'
+    'name = "a"\nseries = 6\nparallel = 2\ncell_capacity = 5.0\nchemistry = "NMC"\n',
+    "test",
+)
+
+
+@pytest.mark.parametrize("lowest", [3, 6])
+def test_of_cells_that_are_all_at_their_end_the_lowest_is_the_first(lowest):
+    """Six cells run down to the reserve, one of them 0.1 V below the others at rest."""
+    time = np.arange(0.0, 600.0, 0.2)
+    current = np.where((time % 60 < 40) & (time > 20), 12.0, 0.0)
+    rest = 3.40 - 0.25 * np.cumsum(current) / np.sum(current)
+    chance = np.random.default_rng(1)
+    values = {
+        channel("battery_current", "A"): current,
+        channel("speed", "m/s"): np.where(current > 0, 10.0, 0.0),
+    }
+    for n in range(6):
+        lower = 0.1 if n + 1 == lowest else 0.0
+        volts = rest - lower - 0.008 * current + chance.normal(0, 0.001, len(time))
+        values[channel("cell_voltage", "V", n + 1)] = volts
+    values[channel("pack_voltage", "V")] = sum(list(values.values())[2:])
+    ride = make_ride(make_stream("board", time, values))
+    (pack,) = fit_packs(Gathered(ride, LOW))
+    found = reach(Gathered(ride, LOW), pack)
+    assert isinstance(found, Reach)
+    assert (found.least, found.first) == (0.0, lowest)

@@ -220,13 +220,13 @@ class Way:
             stop = charge.charge_far_off(end, even)
             # Diffusion costs charge, not volts: on a plateau it shows only where the plateau ends.
             stop = stop + sideways + ahead_by / (held * size)
-            left = (middle - behind / held - stop) * held * size
-            ahead.append(np.maximum(left, 0.0))
+            ahead.append((middle - behind / held - stop) * held * size)
             stops.append(stop)
             numbers.append(number)
         table = np.array(ahead)
+        # The furthest below its end, where several are at it: they do not tie.
         firsts = np.argmin(table, axis=0)
-        charge_left = table.min(axis=0)
+        charge_left = np.maximum(table.min(axis=0), 0.0)
         stop = np.array(stops)[firsts, np.arange(draws)]
         lower = middle - charge_left / held
         volts = charge.mean_voltage(np.minimum(lower, middle), middle) - (
