@@ -1,13 +1,15 @@
 """The trust bench of "What held it back?": the analyser's causes against those recorded."""
 
 from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from sagline_analyser.findings.drive.held_back import CAUSES, Cause, HeldBack, held_back
 from sagline_analyser.findings.drive.settings_in_force import Shows
 from sagline_analyser.findings.readings.gathered import Gathered
-from trust.limits_models import ORDER, LimitsRide, limits_rides, vehicle
+from trust.limits_models import ORDER, LimitsRide, Vehicle, limits_rides, vehicle
 from trust.table import Event, event_table
 
 AT_ONCE = 50
@@ -45,6 +47,19 @@ def wrongly_denied(made: LimitsRide, found: HeldBack) -> list[tuple[float, bool,
     return result
 
 
+BARE = "2 motors, of their battery currents the sum alone"
+"""The rides without duty cycles and each controller's own battery current."""
+
+
+def bare_seconds(vehicles: Sequence[Vehicle]) -> Iterator[Counter[tuple[Cause, Cause]]]:
+    """Yield s of hard demand by (true, found) cause of the rides that log so little; a duty ceiling
+    that nothing shows may be told as not shown."""
+    for made in limits_rides([replace(one, bare=True) for one in vehicles if one.motors == 2]):
+        seconds = seconds_by_cause(made, held_back(Gathered(made.ride)))
+        seconds[Cause.DUTY, Cause.DUTY] += seconds.pop((Cause.DUTY, Cause.UNKNOWN), 0.0)
+        yield seconds
+
+
 ORDER_IS_MOTOR = np.array([cause is Cause.MOTOR_CURRENT for cause in ORDER])
 
 
@@ -56,6 +71,7 @@ def tables(cases: int, seed: int) -> list[tuple[str, str]]:
     low = [0.0, 0.0]
     for first in range(seed, seed + cases, AT_ONCE):
         some = [vehicle(n) for n in range(first, min(first + AT_ONCE, seed + cases))]
+        groups.setdefault(BARE, []).extend(bare_seconds(some))
         for made in limits_rides(some):
             case, found = made.vehicle, held_back(Gathered(made.ride))
             seconds = seconds_by_cause(made, found)

@@ -38,7 +38,8 @@ class Vehicle:
     """One case's parameters; pairs are for the two motors, the second absent where ``motors`` is 1.
 
     ``cut_on_motor`` says that the low-voltage cut-back lowers the motor-current limit, else it
-    lowers the battery-current limit.  ``gains`` are the current sensors' (motor, motor, battery).
+    lowers the battery-current limit.  ``gains`` are the current sensors' (motor, motor, battery); a ``bare``
+    board sends no duty cycle and no controller's own battery current.
     """
 
     seed: int
@@ -73,6 +74,7 @@ class Vehicle:
     split: bool
     knows: str
     off: tuple[float, float, float]
+    bare: bool = False
 
 
 @dataclass(frozen=True)
@@ -302,10 +304,13 @@ def _send(
         columns[channel("motor_current", "A", m + 1)] = noisy(
             flow, case.noise * case.motor_limit[m], 0.1
         )
-        columns[channel("duty_cycle", "1", m + 1)] = noisy(kept["duty"][pick, j, m], 0.001, 0.001)
+        if not case.bare:
+            columns[channel("duty_cycle", "1", m + 1)] = noisy(
+                kept["duty"][pick, j, m], 0.001, 0.001
+            )
     parts = kept["battery"][pick, j] * case.gains[2]
     wide = case.noise * min(case.battery_limit[0], case.motor_limit[0])
-    if case.split:
+    if case.split and not case.bare:
         for m in numbers:
             columns[channel("controller_battery_current", "A", m + 1)] = noisy(
                 parts[:, m], wide, 0.05

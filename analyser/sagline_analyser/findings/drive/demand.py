@@ -460,7 +460,8 @@ def _battery_share(it: Gathered, motor: int, time: Array) -> Array | None:
     """Return one controller's battery current in A.
 
     Where only the sum is measured it is split as duty × motor current, the power that each motor
-    takes divided by the pack voltage they share.
+    takes divided by the pack voltage they share; without duty cycles evenly: the sum comes to as
+    many times one controller's limit as there are controllers only where all of them are at it.
     """
     ride = it.ride
     own = numbered(ride, "controller_battery_current", motor)
@@ -477,7 +478,7 @@ def _battery_share(it: Gathered, motor: int, time: Array) -> Array | None:
         index = ride.index(key)
         duty = numbered(ride, "duty_cycle", index)
         if duty is None:
-            return None
+            return whole / len(currents)
         part = np.abs(interpolate(duty, time) * interpolate(series, time))
         powers += part
         mine = part if index == motor else mine

@@ -47,6 +47,10 @@ WIDEST_HEAT, WIDEST_CUT = 90.0, 0.4
 """K, and the share of the voltage without any current, over which cut-backs reach at most
 (common practice, no source)."""
 
+COLDEST_CUT = 40.0
+"""°C from which a cut-back with a temperature can begin at all: controllers set out with it at 60 °C
+and above (common practice, no source)."""
+
 Numbers = npt.NDArray[np.intp]
 
 
@@ -151,11 +155,18 @@ def follow_moved_limits(
             flags[hand] = (cost < 1.0) & ((other is None) or (cost <= other.costs(hand)))
             if line.y is drive.current and drive.motor_limit is not None:
                 flags |= on_motor & line.beyond(drive.motor_limit)
+        if drive.duty is None and pair[0] is not None and _rather_speed(drive, heat, pair[0].x):
+            heat, pair = np.zeros(len(unknown), bool), (None, pair[1])
+        own = pair[1]
+        if drive.duty is None and own is not None and own.y is drive.current:
+            if _rather_speed(drive, low, own.x):
+                low, pair = np.zeros(len(unknown), bool), (pair[0], None)
         begins = _begins(pair[1], drive) if begins is None else begins
         hot_cut = _heat_cut(pair[0], drive)
         if hot_cut is None and elsewhere.heat is not None:
             heat |= _like_another(drive, elsewhere.heat, asked & ~low, full, on_motor)
-        heat |= _hotter_than_at_limit(drive, asked & ~low & ~heat, full, on_motor)
+        if drive.duty is not None:
+            heat |= _hotter_than_at_limit(drive, asked & ~low & ~heat, full, on_motor)
     limit, begins = drive.battery_limit, elsewhere.low if begins is None else begins
     if begins is not None and limit is not None and limit.source != "in force":
         assert drive.voltage is not None
@@ -164,6 +175,28 @@ def follow_moved_limits(
         if np.sum(drive.step[deep]) <= HELD:
             low |= on_battery & (drive.voltage < begins)
     return heat, low, Cuts(begins, hot_cut)
+
+
+def _rather_speed(drive: MotorDemand, flags: Flags, x: Array) -> bool:
+    """Return whether the currents of ``flags`` follow the speed more than they follow ``x``.
+
+    Where no duty cycle is logged, its ceiling is not seen: there the current falls as speed rises
+    (back-EMF), and warmth and charge go their ways along with it.
+    """
+    if drive.speed is None:
+        return True
+    at = np.flatnonzero(flags & drive.full & np.isfinite(x) & np.isfinite(drive.speed))
+    if len(at) < 5:
+        return True
+    with np.errstate(divide="ignore", invalid="ignore"):  # of what stands still: NaN
+        alike = np.corrcoef(np.array([drive.current[at], drive.speed[at], x[at]]))[0]
+    return bool(not abs(alike[2]) > abs(alike[1]))
+
+
+def cold(drive: MotorDemand) -> bool:
+    """Return whether what was measured of the motor's warmth was too cold to cut anything back."""
+    known = [values[np.isfinite(values)] for _, values in drive.temperatures]
+    return any(len(one) for one in known) and all((one < COLDEST_CUT).all() for one in known)
 
 
 def _heat_cut(line: _Candidate | None, drive: MotorDemand) -> HeatCut | None:
@@ -221,6 +254,8 @@ def _hotter_than_at_limit(
         if len(below) < 5 or len(beyond) < 5:
             continue
         edge = float(np.quantile(below, MOSTLY))
+        if edge < COLDEST_CUT:
+            continue
         if np.mean(beyond > edge) >= MOSTLY and np.median(beyond) > edge:
             flags[at[own[at] > edge]] = True
             return flags
@@ -353,6 +388,8 @@ def _candidates(
         if line is None:
             continue
         if not _is_cut_back(*line, full, high - low):
+            continue
+        if way < 0 and (full - line[0]) / line[1] < COLDEST_CUT:
             continue
         cost = _costs(*line, own, read, width)
         above = (y[driving] - line[0] - line[1] * x[driving]) / width - 1.0

@@ -23,7 +23,7 @@ from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.picture import Shares
 from .demand import MotorDemand, Pull, find_pulls, one_by_one, samples_of
-from .derating import Cuts, follow_moved_limits, why_lowered
+from .derating import Cuts, cold, follow_moved_limits, why_lowered
 from .settings_in_force import SettingInForce, Shows, of_drives, setting_words
 
 HARD = 0.9
@@ -297,7 +297,7 @@ def _moved(
     for code, limit in ((_MOTOR, drive.motor_limit), (_BATTERY, drive.battery_limit)):
         if limit is not None and limit.source == "in force":
             lowered = (cause == code) & (limit.value < LOWERED * np.nanmax(limit.value))
-            cause[lowered] = _HEAT if code == _MOTOR else _LOW
+            cause[lowered] = (_UNKNOWN if cold(drive) else _HEAT) if code == _MOTOR else _LOW
             if code == _MOTOR:
                 cause[why_lowered(drive, limit.value, lowered) & lowered] = _LOW
     unknown = cause == _UNKNOWN
