@@ -48,6 +48,54 @@ def test_shares_of_a_textbook_launch(settings: dict[str, str]) -> None:
     assert launch.motor_setting_matters and "motor-current limit decided" in launch.because
 
 
+def two_motors(*left_out: str, warmth: float = 20.0):
+    """Two equal machines on one pack, whose battery current is logged as their sum, with a winding
+    that warms by 6 K; without the channels ``left_out``."""
+    time, columns, truth = textbook_launch()
+    found = {}
+    for at, own in columns.items():
+        if at.name in ("motor_current", "duty_cycle"):
+            for number in (1, 2):
+                found[channel(at.name, at.unit, number, exponent=at.exponent)] = own
+        else:
+            found[at] = 2 * own if at.name == "battery_current" else own
+    for number in (1, 2):
+        found[channel("motor_temperature", "°C", number)] = warmth + time / 5
+    found = {at: own for at, own in found.items() if at.name not in left_out}
+    return make_ride(make_stream("fast", time, found), settings=SETTINGS), truth
+
+
+@pytest.mark.parametrize("warmth", [20.0, 90.0])
+def test_a_sum_of_battery_currents_shows_where_all_controllers_are_at_their_limit(warmth) -> None:
+    ride, truth = two_motors("duty_cycle", warmth=warmth)
+    found = held_back(Gathered(ride))
+    wanted = wanted_shares(truth, found.motors[0].hard)
+    told = {one.cause: one.share for one in found.shares}
+    assert told[Cause.MOTOR_CURRENT] == pytest.approx(wanted[Cause.MOTOR_CURRENT], abs=0.02)
+    assert told[Cause.BATTERY_CURRENT] == pytest.approx(wanted[Cause.BATTERY_CURRENT], abs=0.02)
+    # What no duty cycle shows is not put down to warmth or to the pack, which go along with it.
+    assert told[Cause.UNKNOWN] == pytest.approx(wanted[Cause.DUTY], abs=0.02)
+
+
+def test_what_is_cold_cuts_nothing_back() -> None:
+    """A current that falls with a temperature, from 75 °C or from 15 °C on."""
+    shares = []
+    for warmth in (75.0, 15.0):
+        time = np.arange(0.0, 60.0, 0.02)
+        warm = warmth + 20.0 * time / 60.0
+        columns = {
+            channel("throttle", "1"): np.where(time > 2.0, 1.0, 0.0),
+            channel("motor_current", "A", 1): np.where(time > 2.0, 40.0 - 1.2 * (warm - warmth), 0),
+            channel("pack_voltage", "V"): np.full(len(time), 48.0),
+            channel("speed", "m/s"): np.where(time > 2.0, 5.0 + np.sin(time), 0.0),
+            channel("motor_temperature", "°C", 1): warm,
+        }
+        ride = make_ride(make_stream("fast", time, columns), settings={"motor_current_limit": "40"})
+        told = {one.cause: one.share for one in held_back(Gathered(ride)).shares}
+        shares.append(told.get(Cause.HEAT, 0.0))
+    assert shares[0] > 0.8 and shares[1] == 0.0
+
+
 def test_half_throttle_is_the_riders_own_choice() -> None:
     time, columns, _ = textbook_launch(0.4)
     found = held_back(Gathered(make_ride(make_stream("fast", time, columns), settings=SETTINGS)))

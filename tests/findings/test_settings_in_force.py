@@ -55,6 +55,30 @@ def test_a_setting_off_the_level_seen_is_told_with_both_figures(stated: float) -
     assert one.text in answer.verdict, "a contradicted setting is told before all else"
 
 
+def without(ride, *names: str):
+    stream = ride.streams["fast"]
+    columns = {
+        at: stream.values[key] for key, at in stream.channels.items() if at.name not in names
+    }
+    return make_ride(make_stream("fast", stream.time, columns), settings=dict(ride.settings))
+
+
+@pytest.mark.parametrize("stated", [54, 40])
+def test_without_a_duty_cycle_the_speed_shows_that_a_limit_held(stated: float) -> None:
+    ride = without(launch({"motor_current_limit": str(stated)}), "duty_cycle")
+    assert verdicts(ride)["motor_current_limit"] == (
+        Shows.YES if stated == 40 else Shows.NO,
+        pytest.approx(40, rel=0.01),
+    )
+    doubt = "; a stated setting may not have been in force"
+    assert held_back_answer(Gathered(ride)).headline.endswith(doubt) == (stated == 54)
+
+
+def test_without_a_throttle_a_held_current_contradicts_nothing() -> None:
+    ride = without(launch({"motor_current_limit": "54"}), "throttle")
+    assert verdicts(ride)["motor_current_limit"][0] is Shows.UNTOLD
+
+
 def test_a_setting_never_reached_is_not_judged() -> None:
     found = verdicts(launch({"motor_current_limit": "40"}, throttle=0.4))
     assert found["motor_current_limit"][0] is Shows.UNTOLD

@@ -243,10 +243,16 @@ def _drive(it: Gathered, key: str, series: Series, axis: Axis) -> MotorDemand:
     full = full_throttle(throttle, current) & ~braking
     setting = stated_settings(it)
     # Without current, as downhill, nothing holds the duty cycle.
-    line = _Lines(series, axis, step, full & (current > 0.05 * np.max(current, initial=0.0)))
+    asked = full & (current > 0.05 * np.max(current, initial=0.0))
+    line = _Lines(series, axis, step, asked, throttle is not None)
     duty_limit = line.find(duty, current, None, setting("duty_limit"), 0.003, 0.85)
+    # At a held motor current the duty cycle rises with speed: where it is not logged, speed shows it.
     motor_limit = line.find(
-        current, duty, on("motor_current_limit"), setting("motor_current_limit"), 0.01
+        current,
+        speed if duty is None else duty,
+        on("motor_current_limit"),
+        setting("motor_current_limit"),
+        0.01,
     )
     battery_limit = line.find(
         battery, current, on("battery_current_limit"), setting("battery_current_limit"), 0.02
@@ -322,12 +328,15 @@ def stated_settings(it: Gathered) -> Callable[[str], float | None]:
 
 @dataclass
 class _Lines:
-    """Finds one motor's limits in turn; ``free`` is the full throttle that none explains yet."""
+    """Finds one motor's limits in turn; ``free`` is the full throttle that none explains yet.
+
+    ``asked`` says whether the throttle is known: a hand, too, can hold a current."""
 
     series: Series
     axis: Axis
     step: Array
     full: Flags
+    asked: bool
 
     def __post_init__(self) -> None:
         self.free = self.full
@@ -388,7 +397,7 @@ class _Lines:
             scale, spread = (1.0, 0.0) if at is None else (at.level, at.spread * top)
             width = max(noisy, relative * top, 3 * spread)
             return LimitLine(in_force * scale, width, "in force", setting, at, top)
-        at = held(even, None, grain)
+        at = held(even, None, grain) if self.asked or setting is None else None
         if at is not None and at.level < least:
             at = None
         if at is None and setting is not None:

@@ -536,7 +536,7 @@ def held_back_answer(it: Gathered) -> Answer:
         ),
     ).in_short(
         f"{_name(first.cause)[:1].upper()}{_name(first.cause)[1:]} decided {first.share:.0%} of "
-        "hard demand",
+        f"hard demand{'; a stated setting may not have been in force' if against else ''}",
         Urgency.LOOK if against else Urgency.FINE if first.cause is Cause.RIDER else Urgency.LOOK,
         Shares(tuple((str(s.cause), s.share) for s in found.shares if s.share > 0)),
     )
