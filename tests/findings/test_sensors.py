@@ -137,6 +137,63 @@ def test_a_dead_tap_is_not_an_empty_cell():
     assert figures(basis)["lowest_cell"].value == pytest.approx(3.6)
 
 
+def _driven(count: int = 10) -> tuple[np.ndarray, np.ndarray]:
+    """Cells that sag under a load that goes on and off, and run down; and the load in A."""
+    load = 40.0 * (np.sin(TIME / 3) > 0)
+    cells = 3.8 - 0.2 * TIME / TIME[-1] - 0.004 * load + np.zeros((count, 1))
+    return cells + np.random.default_rng(1).normal(0, 0.001, (count, len(TIME))), load
+
+
+@pytest.mark.parametrize("since", [0, 500, 900])
+@pytest.mark.parametrize("how", ["nothing", "frozen"])
+@pytest.mark.parametrize("pack", [True, False])
+def test_cells_that_all_stop_together_are_no_empty_ones(since, how, pack):
+    cells, load = _driven()
+    whole = cells.sum(axis=0) if pack else np.full(len(TIME), np.nan)
+    cells[:, since:] = 0.0 if how == "nothing" else cells[:, since : since + 1]
+    basis = _pack(cells, load, pack=whole)
+    assert {d.doubt for d in basis.sensors} == {
+        "all cells read nothing" if how == "nothing" else "all cells frozen"
+    }
+    assert len(basis.sensors) == 10, "the pack's own voltage is sound"
+    (line,) = basis.lines()
+    assert line.startswith("cell 1 to cell 10: all cells")
+    lowest = figures(basis)["lowest_cell"]
+    told = {a.key: a for a in answers(basis)}
+    if since == 900:
+        assert lowest.value == pytest.approx(3.5, abs=0.02)
+    else:
+        assert lowest.value is None
+        assert not told["low_cell"].known
+
+
+def test_a_dead_tap_from_half_way_on_is_told_for_as_long_as_it_was():
+    cells, load = _driven()
+    whole = cells.sum(axis=0)
+    cells[4, 500:] = 0.0
+    (doubt,) = _pack(cells, load, pack=whole).sensors
+    assert doubt.key == "cell_voltage_5" and " for 69.9 s" in doubt.evidence
+
+
+def test_a_dead_tap_leaves_the_pack_its_voltage():
+    """Its last reading stands for some time after the stream has ended."""
+    cells, load = _driven()
+    columns = {channel("cell_voltage", "V", k + 1): v for k, v in enumerate(cells)}
+    columns[channel("cell_voltage", "V", 4)] = np.zeros(len(TIME))
+    slow = {key: value[::2] for key, value in columns.items()}
+    fast = {
+        channel("pack_voltage", "V"): cells.sum(axis=0),
+        channel("battery_current", "A"): load,
+    }
+    ride = make_ride(
+        make_stream(
+            "cells", TIME[:-3][::2], {k: v[: len(TIME[:-3][::2])] for k, v in slow.items()}
+        ),
+        make_stream("fast", TIME, fast, period=0.1),
+    )
+    assert [doubt.key for doubt in open_basis(ride).sensors] == ["cell_voltage_4"]
+
+
 def test_steady_readings_of_a_standing_board_are_sound():
     """Coarse quanta hold still for minutes; nothing else says that they should have moved."""
     still = {
@@ -183,6 +240,18 @@ def test_a_throttle_held_while_the_controller_stops_by_itself_is_sound():
         channel("speed", "m/s"): speed,
     }
     assert open_basis(make_ride(make_stream("fast", TIME, columns, period=0.1))).sensors == ()
+
+
+@pytest.mark.parametrize(("ends", "stuck"), [(100.0, False), (120.0, True)])
+def test_a_hand_that_lets_go_after_a_cut_out_had_held_the_throttle(ends, stuck):
+    """Full throttle up a climb; at 60 s the pack is cut off, and the vehicle comes to a stand."""
+    columns = {
+        channel("throttle", "1"): np.where((TIME > 5) & (ends > TIME), 1.0, 0.0),
+        channel("motor_current", "A", 1): np.where((TIME > 5) & (TIME < 60), 40.0, 0.0),
+        channel("speed", "m/s"): np.clip(np.minimum(TIME - 5, 8 - (TIME - 60)), 0, 8),
+    }
+    basis = open_basis(make_ride(make_stream("fast", TIME, columns, period=0.1)))
+    assert [doubt.doubt for doubt in basis.sensors] == (["stuck"] if stuck else [])
 
 
 def test_jumps_are_found_and_ramps_are_followed():

@@ -38,8 +38,8 @@ class Vehicle:
     """One case's parameters; pairs are for the two motors, the second absent where ``motors`` is 1.
 
     ``cut_on_motor`` says that the low-voltage cut-back lowers the motor-current limit, else it
-    lowers the battery-current limit.  ``gains`` are the current sensors' (motor, motor, battery); a ``bare``
-    board sends no duty cycle and no controller's own battery current.
+    lowers the battery-current limit.  ``gains`` are the current sensors' (motor, motor,
+    battery); a ``bare`` board sends no duty cycle and no controller's own battery current.
     """
 
     seed: int

@@ -97,9 +97,9 @@ def answers(
 def _with_losses(answer: Answer, basis: Basis) -> Answer:
     """Return the answer with what it had to do without, and why."""
     told = tuple(
-        f"{'Without' if doubt.set_aside else 'With gaps in'} {basis.words(doubt)} "
-        f"({doubt.doubt}): {doubt.evidence}"
-        for doubt in basis.lost(*QUESTIONS[answer.key].rests_on)
+        f"{'Without' if doubt.set_aside else 'With gaps in'} {what} ({doubt.doubt}): "
+        f"{doubt.evidence}"
+        for what, doubt in basis.told(basis.lost(*QUESTIONS[answer.key].rests_on))
     )
     if basis.misfit and QUESTIONS[answer.key].pack:
         told = (

@@ -5,6 +5,7 @@ trusted ride, one that is doubted for a while has none in that while; nothing is
 reading whose fault is known is still not a measurement.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,6 +20,9 @@ from .readings.set_aside import Numbers, SetAside
 from .readings.summary import Finding, Summary, figures_of, words
 from .sensors import SensorDoubt, judge_sensors
 from .sensors.mismatches import board_mismatches, fitting_board
+
+FEW = 3
+"""Columns doubted for one reason up to which each is told by itself (our choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,10 +47,24 @@ class Basis(Gathered):
             return f"some samples of the stream {doubt.key}"
         return words(self.raw, doubt.key)
 
+    def told(self, doubts: Sequence[SensorDoubt]) -> tuple[tuple[str, SensorDoubt], ...]:
+        """Return the doubts with what they are about; of many columns that are doubted for one
+        reason, as all cells are, only the first doubt, of ``cell 1 to cell 10``."""
+        groups: dict[tuple[str, str, bool], list[SensorDoubt]] = {}
+        for doubt in doubts:
+            groups.setdefault((doubt.doubt, doubt.evidence, doubt.set_aside), []).append(doubt)
+        found = []
+        for same in groups.values():
+            if len(same) > FEW:
+                found.append((f"{self.words(same[0])} to {self.words(same[-1])}", same[0]))
+            else:
+                found += [(self.words(doubt), doubt) for doubt in same]
+        return tuple(found)
+
     def lines(self) -> tuple[str, ...]:
         """Return one line for each doubt: what, which trouble, and the evidence."""
         return tuple(
-            f"{self.words(doubt)}: {doubt.doubt}. {doubt.evidence}" for doubt in self.sensors
+            f"{what}: {doubt.doubt}. {doubt.evidence}" for what, doubt in self.told(self.sensors)
         )
 
     def notices(self) -> tuple[str, ...]:

@@ -246,7 +246,7 @@ def _drive(it: Gathered, key: str, series: Series, axis: Axis) -> MotorDemand:
     asked = full & (current > 0.05 * np.max(current, initial=0.0))
     line = _Lines(series, axis, step, asked, throttle is not None)
     duty_limit = line.find(duty, current, None, setting("duty_limit"), 0.003, 0.85)
-    # At a held motor current the duty cycle rises with speed: where it is not logged, speed shows it.
+    # At a held motor current the duty cycle rises with speed, which stands in where it lacks.
     motor_limit = line.find(
         current,
         speed if duty is None else duty,

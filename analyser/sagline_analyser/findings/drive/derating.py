@@ -48,8 +48,8 @@ WIDEST_HEAT, WIDEST_CUT = 90.0, 0.4
 (common practice, no source)."""
 
 COLDEST_CUT = 40.0
-"""°C from which a cut-back with a temperature can begin at all: controllers set out with it at 60 °C
-and above (common practice, no source)."""
+"""°C from which a cut-back with a temperature can begin at all: controllers set out with it at 60
+°C and above (common practice, no source)."""
 
 Numbers = npt.NDArray[np.intp]
 
@@ -157,10 +157,9 @@ def follow_moved_limits(
                 flags |= on_motor & line.beyond(drive.motor_limit)
         if drive.duty is None and pair[0] is not None and _rather_speed(drive, heat, pair[0].x):
             heat, pair = np.zeros(len(unknown), bool), (None, pair[1])
-        own = pair[1]
-        if drive.duty is None and own is not None and own.y is drive.current:
-            if _rather_speed(drive, low, own.x):
-                low, pair = np.zeros(len(unknown), bool), (pair[0], None)
+        own = pair[1] if drive.duty is None else None
+        if own is not None and own.y is drive.current and _rather_speed(drive, low, own.x):
+            low, pair = np.zeros(len(unknown), bool), (pair[0], None)
         begins = _begins(pair[1], drive) if begins is None else begins
         hot_cut = _heat_cut(pair[0], drive)
         if hot_cut is None and elsewhere.heat is not None:

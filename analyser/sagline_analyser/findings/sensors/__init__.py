@@ -3,6 +3,7 @@
 from sagline_logger.format import BoardFile
 
 from ...load.ride import Ride
+from .cells_together import check_cells_together
 from .currents import check_sign, check_zero
 from .doubt import SensorDoubt
 from .frozen import check_frozen, check_repeats
@@ -19,6 +20,7 @@ __all__ = ["SensorDoubt", "judge_sensors"]
 CHECKS = (
     check_times,
     check_temperatures,
+    check_cells_together,
     check_taps,
     check_speeds,
     check_sign,

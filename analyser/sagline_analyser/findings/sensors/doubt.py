@@ -57,12 +57,16 @@ def runs(flags: Flags, least: int = 1) -> list[tuple[int, int]]:
 
 
 def spans_of(time: Array, flags: Flags, pad: float = 0.0, join: float = 0.0) -> Spans:
-    """Return the spans of the flagged samples, each longer by ``pad`` s at both ends, and made one
-    where less than ``join`` s lie between; all of the time where :data:`MOST` is flagged."""
-    if not flags.any():
-        return ()
+    """Return the spans to set aside for the flagged samples: those of :func:`spans_seen`, or all of
+    the time where :data:`MOST` is flagged."""
     if np.count_nonzero(flags) > MOST * len(flags):
         return ((float(time[0]), float(time[-1])),)
+    return spans_seen(time, flags, pad, join)
+
+
+def spans_seen(time: Array, flags: Flags, pad: float = 0.0, join: float = 0.0) -> Spans:
+    """Return the spans of the flagged samples, each longer by ``pad`` s at both ends, and made one
+    where less than ``join`` s lie between."""
     found: list[list[float]] = []
     for first, last in runs(flags):
         start = max(float(time[first]) - pad, float(time[0]))

@@ -11,7 +11,7 @@ from sagline_logger.format import vocabulary
 
 from ..readings.quantiles import median, quantiles
 from ..readings.series import Array, Flags
-from .doubt import how_long, runs, seconds, spans_of
+from .doubt import how_long, runs, seconds, spans_of, spans_seen
 from .look import Look, calm, peak_of, spread
 
 HELD, EXACT = 6.0, 3.0
@@ -294,7 +294,9 @@ def _throttle(look: Look, key: str) -> None:
         stops = len(runs(idle))
         closed = at < 0.05 and np.count_nonzero(driving) * look.step >= 3.0
         rests = np.count_nonzero(idle & stands[part]) * look.step
-        held_open = (starts >= 2 and stops >= 2) or (starts >= 1 and rests >= 8.0)
+        # Motors that stop once under a hand that then lets go were cut off.
+        let_go = last + second < len(throttle)
+        held_open = (starts >= 2 and stops >= 2) or (starts >= 1 and rests >= 8.0 and not let_go)
         if closed or (at >= 0.05 and held_open):
             gone[part] = True
     spans = spans_of(look.time, gone, 0.0, 5.0)
@@ -302,10 +304,11 @@ def _throttle(look: Look, key: str) -> None:
         return
     at = float(np.median(throttle[gone]))
     inside = gone & np.isfinite(drive)
+    seen = spans_seen(look.time, gone, join=5.0)
     look.add(
         key,
         "stuck",
-        f"It stayed at {100 * at:.0f} % {how_long(spans)}, while the motors went from "
+        f"It stayed at {100 * at:.0f} % {how_long(seen)}, while the motors went from "
         f"{np.min(drive[inside]):.0f} to {np.max(drive[inside]):.0f} A and back.",
         spans,
     )

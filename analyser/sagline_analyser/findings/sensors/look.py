@@ -107,9 +107,10 @@ class Look:
             return np.full(len(self.time), np.nan)
         places = self._places_in(stream)
         found = np.where(places >= 0, stream.values[key][places], np.nan)
+        read = stream.time[places]  # a doubted reading is none for as long as it would stand
         for doubt in self.doubts:
             if doubt.set_aside and doubt.key in (key, stream.name):
-                found[within(self.time, doubt.spans)] = np.nan
+                found[within(read, doubt.spans)] = np.nan
         return found
 
     def _places_in(self, stream: StreamColumns) -> npt.NDArray[np.intp]:

@@ -19,6 +19,9 @@ POWER = (0.6, 1.5)
 whose duty cycle is of the pack's voltage, √3/2 where it is of space-vector modulation's greatest
 amplitude (power electronics textbooks); the rest is room for sensors out of trim."""
 
+SEEN = 2.0
+"""s for which pack and cells must be known side by side (our choice)."""
+
 CHANGES = 5, 10
 """Changes of two currents that tell whether these go together: the fewest that do where they agree
 closely, and where they do not (our choice)."""
@@ -52,9 +55,9 @@ def _pack(look: Look) -> None:
             ratio = pack / total
             light = ~(np.abs(current) > 0.2 * peak_of(current))
         used = ratio[np.isfinite(ratio) & light]
-        if len(used) * look.step < 2.0:
+        if len(used) * look.step < SEEN:
             used = ratio[np.isfinite(ratio)]
-        if not len(used):
+        if len(used) * look.step < SEEN:
             continue
         middle = float(np.median(used))
         # A sensor out of trim is so all along; a supply that went away was right before.

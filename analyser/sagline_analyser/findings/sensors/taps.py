@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..readings.series import Array, Flags
-from .doubt import Spans, how_long, spans_of
+from .doubt import Spans, how_long, spans_of, spans_seen
 from .look import Look, spread
 
 DEAD = 0.5
@@ -75,6 +75,7 @@ def check_taps(look: Look) -> None:
         if not gone.any():
             continue
         spans = spans_of(cells.time, gone, PAD, JOIN)
+        seen = spans_seen(cells.time, gone, join=JOIN)
         low = float(np.nanmedian(cells.value[k][gone]))
         near = [j for j in (k - 1, k + 1) if 0 <= j < count and _twice(cells, j, gone)]
         also = "".join(
@@ -84,7 +85,7 @@ def check_taps(look: Look) -> None:
         look.add(
             cells.keys[k],
             "dead cell tap",
-            f"Cell {cells.numbers[k]} read {low:.2f} V {how_long(spans)}, the others "
+            f"Cell {cells.numbers[k]} read {low:.2f} V {how_long(seen)}, the others "
             f"{usual:.2f} V{also}: a lead that touches nothing, not an empty cell. Measure the "
             "cell itself with a meter before you charge or ride.",
             spans,
