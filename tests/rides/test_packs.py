@@ -51,6 +51,63 @@ def test_who_names_a_pack(made, board, spans, names):
     assert pack_names(made, board, spans) == names
 
 
+TIME = np.arange(0.0, 1200.0, 0.5)
+
+
+def kept_on(
+    change: float = 0.0,
+    hole: float = 0.0,
+    streams: int = 2,
+    marks: tuple[tuple[float, str], ...] = (),
+    loaded: bool = False,
+    **settings: str,
+):
+    """Four cells under a load that goes on and off but for 560 to 680 s, when the vehicle stands;
+    at 600 s the cells go by ``change`` V within one reading, or while for ``hole`` s the first of
+    the two ``streams``, or both, said nothing."""
+    load = np.where((TIME % 40 < 20) & ((TIME < 560) | (TIME > 680)), 20.0, 0.0)
+    if loaded:
+        load = np.where((TIME > 580) & (TIME < 600), 20.0, load)
+    level = 3.6 - 0.1 * TIME / TIME[-1] + np.where(TIME >= 600, change, 0.0)
+    cells = {
+        channel("cell_voltage", "V", n): level - (0.004 + 0.001 * n) * load for n in range(1, 5)
+    }
+    seen = np.abs(TIME - 600) >= hole / 2
+    slow = make_stream("cells", TIME[seen], {key: own[seen] for key, own in cells.items()})
+    sees = seen if streams == 2 else np.ones(len(TIME), bool)
+    fast = make_stream("drive", TIME[sees], {channel("battery_current", "A"): load[sees]})
+    told = tuple(RideMark(time, n, text) for n, (time, text) in enumerate(marks, 1))
+    return make_ride(slow, fast, marks=told, settings=settings)
+
+
+@pytest.mark.parametrize(
+    ("made", "spans"),
+    [
+        (kept_on(), ((0.0, ""),)),
+        (kept_on(0.3), ((0.0, ""), (600.0, ""))),
+        (kept_on(-0.3), ((0.0, ""), (600.0, ""))),
+        # What rest recovers, what a load takes, and what may have been ridden unseen.
+        (kept_on(0.07), ((0.0, ""),)),
+        (kept_on(0.3, loaded=True), ((0.0, ""),)),
+        (kept_on(-0.3, 25.0), ((0.0, ""),)),
+        (kept_on(-0.3, 25.0, streams=1), ((0.0, ""), (612.5, ""))),
+        (kept_on(0.3, 25.0), ((0.0, ""), (612.5, ""))),
+        # Names: of the pack that is there since, at the step near the mark; or at the mark.
+        (kept_on(0.3, marks=((640.0, "pack: B"),), pack="A"), ((0.0, "A"), (600.0, "B"))),
+        (kept_on(0.07, marks=((640.0, "pack: B"),), pack="A"), ((0.0, "A"), (600.0, "B"))),
+        (kept_on(0.0, marks=((640.0, "pack: B"),), pack="A"), ((0.0, "A"), (640.0, "B"))),
+        (kept_on(0.0, marks=((640.0, "pack: a"),), pack="A"), ((0.0, "a"),)),
+        (kept_on(0.0, marks=((20.0, "pack: B"),), pack="A"), ((0.0, "B"),)),
+        (kept_on(0.0, marks=((640.0, "pack: B"),)), ((0.0, "B"),)),
+    ],
+)
+def test_a_swap_while_the_board_stays_on(made, spans):
+    found = pack_spans(made)
+    assert tuple(zip((s.start for s in found), pack_names(made, None, found), strict=True)) == spans
+    assert [bool(span.swapped) for span in found] == [False, True][: len(found)]
+    assert found[-1].end == made.duration
+
+
 def pack(name: str, ohms: list[float], error: float = 0.0005, **more) -> PackFigures:
     cells = tuple(CellFigures(n, r, error, 3.9, 0.01) for n, r in enumerate(ohms, 1))
     return PackFigures(name, cells=cells, balance=0.01, **more)

@@ -10,10 +10,7 @@ from collections.abc import Sequence
 from sagline_logger.format import BoardFile
 
 from ...load.ride import Ride
-from .packs import PackSpan
-
-MARK = "pack:"
-SETTING = "pack"
+from .packs import PACK_SETTING, PackSpan, name_in, plain_name
 
 
 def pack_names(ride: Ride, board: BoardFile | None, spans: Sequence[PackSpan]) -> tuple[str, ...]:
@@ -24,16 +21,11 @@ def pack_names(ride: Ride, board: BoardFile | None, spans: Sequence[PackSpan]) -
 def _name(ride: Ride, board: BoardFile | None, spans: Sequence[PackSpan], span: PackSpan) -> str:
     last = span is spans[-1]
     for mark in reversed(ride.marks):
-        text = mark.text.strip()
         inside = span.start <= mark.time and (mark.time < span.end or last)
-        if inside and text.casefold().startswith(MARK) and (name := _plain(text[len(MARK) :])):
+        if inside and (name := name_in(mark.text)):
             return name
-    if span is spans[0] and (name := _plain(ride.settings.get(SETTING, ""))):
+    if span is spans[0] and (name := plain_name(ride.settings.get(PACK_SETTING, ""))):
         return name
     if board is not None and len(spans) == 1:
-        return _plain(" + ".join(unit.name for unit in board.battery.units))
+        return plain_name(" + ".join(unit.name for unit in board.battery.units))
     return ""
-
-
-def _plain(text: str) -> str:
-    return " ".join(text.split())
