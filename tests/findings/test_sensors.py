@@ -329,6 +329,15 @@ def test_the_board_file_of_another_pack_is_told():
     assert "3 motors, the log has 2" in open_basis(ride, single).mismatches[0]
 
 
+def test_a_board_file_inside_the_log_that_cannot_be_used_is_told():
+    text = 'name = "Kestrel"\n[battery]\ncell_alarm = 3.0\ncell_stop = 3.4\n'
+    basis = open_basis(replace(sound(), board_file=text))
+    (line,) = basis.mismatches
+    assert line.startswith("No limit and no pack is known, for the board file inside the log:")
+    assert basis.notices() == (line,)
+    assert open_basis(replace(sound(), board_file=None)).mismatches == ()
+
+
 def test_nothing_rests_on_the_pack_of_another_board_file():
     """12 cells for 13: no limit and no answer is worked out from the file's pack."""
     ride = sound()

@@ -1,6 +1,7 @@
 """``sagline-analyser export``: the samples as tables."""
 
 import argparse
+import sys
 from pathlib import Path
 
 from .options import add_channel, add_log
@@ -20,12 +21,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write one file a stream and print their names."""
+    """Write one file a stream and print their names; the samples are those that were sent, and
+    which of them cannot be right is told beside them."""
     from ..export import export_csv, export_parquet
-    from ..load.opening import open_ride
+    from ..findings.basis import examine
     from ..page.selection import select
 
-    ride = select(open_ride(arguments.log), arguments.channel)
+    basis = examine(arguments.log)
+    for line in basis.notices():
+        print(f"sagline-analyser: {line}", file=sys.stderr)
+    ride = select(basis.raw, arguments.channel)
     out = arguments.out or arguments.log.parent
     write = export_csv if arguments.to == "csv" else export_parquet
     for path in write(ride, out):

@@ -1,6 +1,5 @@
 """A ride and its board file, as every command opens them."""
 
-import sys
 from pathlib import Path
 
 from sagline_logger.format import BoardFile, SaglineError, load_board_file, read_board_file
@@ -29,8 +28,8 @@ def open_ride(path: Path) -> Ride:
 
 
 def board_for(ride: Ride, path: Path | None = None) -> BoardFile | None:
-    """Return the board file ``path``, else the one inside the log; None where that is not usable,
-    which is then told: the log matters more than the file that came with it.
+    """Return the board file ``path``, else the one inside the log; None where that is not usable:
+    the log matters more than the file that came with it (the ride's mismatches tell of it).
 
     Raises:
         SaglineError: ``path`` cannot be used.
@@ -39,8 +38,7 @@ def board_for(ride: Ride, path: Path | None = None) -> BoardFile | None:
         return load_board_file(path)[0]
     try:
         return board_inside(ride)
-    except SaglineError as problem:
-        print(f"sagline-analyser: limits left out: {problem}", file=sys.stderr)
+    except SaglineError:
         return None
 
 

@@ -7,7 +7,7 @@ all of its readings fall to nothing or stay as they were.
 import numpy as np
 
 from ..readings.series import Array, Flags
-from .doubt import how_long, runs, seconds, spans_of, spans_seen
+from .doubt import Spans, how_long, runs, seconds, spans_of, spans_seen
 from .look import Look, peak_of
 from .taps import DEAD
 
@@ -45,7 +45,8 @@ def _nothing(look: Look, keys: list[str], cells: list[Array]) -> None:
     if np.isfinite(other).any() and np.nanmedian(other) > DEAD * len(keys):
         said += f", while the pack had {np.nanmedian(other):.1f} V"
     said += ": no readings, and not empty cells. Nothing watched the cells then."
-    _note(look, keys, "all cells read nothing", said, gone, known)
+    for key in _about(look, keys):
+        look.add(key, "all cells read nothing", said, _spans(look, gone, known))
 
 
 def _frozen(look: Look, keys: list[str], cells: list[Array]) -> None:
@@ -64,7 +65,9 @@ def _frozen(look: Look, keys: list[str], cells: list[Array]) -> None:
     if not gone.any():
         return
     said = f"No cell moved by a step {how_long(spans_seen(look.time, gone, join=JOIN))}, while "
-    _note(look, keys, "all cells frozen", f"{said}{moved}.", gone, np.isfinite(cells[0]))
+    spans = _spans(look, gone, np.isfinite(cells[0]))
+    for key in _about(look, keys):
+        look.add(key, "all cells frozen", f"{said}{moved}.", spans)
 
 
 def _moved(pack: Array, current: Array, peak: float) -> str:
@@ -77,15 +80,19 @@ def _moved(pack: Array, current: Array, peak: float) -> str:
     return ""
 
 
-def _note(look: Look, keys: list[str], doubt: str, said: str, gone: Flags, known: Flags) -> None:
-    """Note a doubt of the cells' stream if it holds nothing else, else of every cell."""
-    # Held against the readings that there are: a stream that ended sooner is no sound half.
-    whole = seconds(spans_seen(look.time, known))
+def _spans(look: Look, gone: Flags, known: Flags) -> Spans:
+    """Return the spans to set aside: all of the time where most of the readings are ``gone``, of
+    those that are ``known``; a stream that ended sooner is no sound half."""
     spans = spans_of(look.time, gone, PAD, JOIN)
-    if seconds(spans) > 0.5 * whole:
-        spans = ((float(look.time[0]), float(look.time[-1])),)
+    if seconds(spans) > 0.5 * seconds(spans_seen(look.time, known)):
+        return ((float(look.time[0]), float(look.time[-1])),)
+    return spans
+
+
+def _about(look: Look, keys: list[str]) -> list[str]:
+    """Return the cells' stream if it holds nothing else, else every cell."""
     streams = {stream.name for key in keys if (stream := look.ride.find(key)) is not None}
     stream = look.ride.streams[streams.pop()] if len(streams) == 1 else None
-    alone = stream is not None and all(c.name == "cell_voltage" for c in stream.channels.values())
-    for key in [stream.name] if stream is not None and alone else keys:
-        look.add(key, doubt, said, spans)
+    if stream is None or any(c.name != "cell_voltage" for c in stream.channels.values()):
+        return keys
+    return [stream.name]

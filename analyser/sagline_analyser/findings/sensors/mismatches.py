@@ -4,7 +4,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from sagline_logger.format import Battery, BoardFile, board_conflicts, pack_conflicts, vocabulary
+from sagline_logger.format import (
+    Battery,
+    BoardFile,
+    SaglineError,
+    board_conflicts,
+    pack_conflicts,
+    read_board_file,
+    vocabulary,
+)
 
 from ...load.ride import Ride
 from .doubt import SensorDoubt
@@ -13,8 +21,20 @@ from .doubt import SensorDoubt
 def board_mismatches(
     ride: Ride, board: BoardFile | None, sensors: tuple[SensorDoubt, ...] = ()
 ) -> tuple[str, ...]:
-    """Return a sentence for each thing the board file says that the log or the file denies."""
-    return () if board is None else board_conflicts(board, *_seen(ride, sensors))
+    """Return a sentence for each thing the board file says that the log or the file denies, and one
+    where the file inside the log cannot be used at all."""
+    if board is None:
+        return _unusable(ride)
+    return board_conflicts(board, *_seen(ride, sensors))
+
+
+def _unusable(ride: Ride) -> tuple[str, ...]:
+    try:
+        if ride.board_file is not None:
+            read_board_file(ride.board_file, "the board file inside the log")
+    except SaglineError as problem:
+        return (f"No limit and no pack is known, for {problem}.",)
+    return ()
 
 
 def fitting_board(
