@@ -349,6 +349,17 @@ def test_a_pack_pulled_low_by_load_is_not_called_empty_nor_an_empty_one_sagging(
     assert likelihood(told(empty()), "sag") != "likely"
 
 
+@pytest.mark.parametrize(("text", "most"), [("low cell", "likely"), ("drive cut", "unlikely")])
+def test_a_board_that_reports_a_low_cell_read_one(text: str, most: str) -> None:
+    """The cell is 20 mV above its alarm in the last reading that was sent before, and below it in
+    the next one, 0.2 s later; the load goes up in between, at the moment of the fault."""
+    script = Script(3.3 + 3.5 * 0.004 * 33.0 + 0.02)
+    script.ohms[2] *= 3.5
+    script.load[script.after(0.08)] += 5.0
+    story = told(script.ride(events=fault(text, 0.1)), AT + 0.1)
+    assert likelihood(story, "sag") == most
+
+
 def nearly_empty() -> Ride:
     """A pack that rests 0.02 V below its alarm voltage: the ride's doubt is wider than that."""
     script = Script()

@@ -27,7 +27,7 @@ from ..telling.certainty import TOLD, Likelihood
 from .cells import CellBelief
 from .contact import contact_evidence
 from .moments import GONE, HARD, drops
-from .scene import NEAR, Scene
+from .scene import LOW, NEAR, Scene
 from .signals import Evidence, failed_sensors, steady_or_not, throttle_evidence, turning_evidence
 from .story import Candidate, FaultStory, quantity, relative, span_text
 
@@ -652,7 +652,7 @@ CAUSES: dict[str, tuple[str, str, Weigh, str]] = {
         "an empty cell or pack: low-voltage cut-back or cut-off",
         "rest the pack and read every cell; charge it before drawing on it again",
         _empty,
-        r"\blow|under.?volt|below stop|empty",
+        LOW,
     ),
     "sag": (
         "sag under load: a weak cell or a high resistance",

@@ -1,12 +1,13 @@
 """The readings around a fault, and the few comparisons that its candidate causes need."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from sagline_logger.format import Limit
+from sagline_logger.format import EventKind, Limit
 
 from ...load.ride import Ride
 from ..readings.electric import battery_current, present
@@ -22,6 +23,9 @@ MEMORY = 180.0
 
 NEAR = 2.0
 """s before the moment in which a cause must have shown itself, unless it is a slow one."""
+
+LOW = r"\blow|under.?volt|below stop|empty"
+"""What boards call a low cell or pack in the text of a fault."""
 
 STEP = 0.3
 """s between the readings whose differences give a resistance: longer than streams are skewed."""
@@ -105,6 +109,12 @@ class Scene:
             n = int(np.searchsorted(series.time, self.at, "right"))
             found = Series(series.time[n - 1 : n], series.value[n - 1 : n], series.gap[n - 1 : n])
         return found
+
+    def upto_next(self, series: Series) -> Series:
+        """Return the readings of :meth:`before`, and the first after the moment."""
+        after = int(np.searchsorted(series.time, self.at, "right"))
+        last = float(series.time[after]) if after < len(series) else self.at
+        return self.readings(series, -NEAR, min(last - self.at, NEAR))
 
     def past(self, series: Series) -> Series:
         """Return the readings of the minutes up to :data:`NEAR` s before the moment."""
@@ -199,11 +209,24 @@ class Scene:
         return float(near.time[first])
 
     @cached_property
+    def says_low(self) -> bool:
+        """Whether the board itself reported a low cell or pack."""
+        return any(
+            event.kind == EventKind.FAULT
+            and abs(event.time - self.at) < 1.0
+            and re.search(LOW, event.text, re.IGNORECASE)
+            for event in self.ride.events
+        )
+
+    @cached_property
     def lowest(self) -> tuple[str, Series, float, float] | None:
-        """The cell that was lowest just before the moment: (column, series, V, when)."""
+        """The cell that was lowest just before the moment: (column, series, V, when).
+
+        What a board reports it has read: where it reported a low cell the next reading that it sent
+        may be the one, for between two readings no order can be told."""
         best = None
         for key, series in self.cells:
-            near = self.before(series)
+            near = self.upto_next(series) if self.says_low else self.before(series)
             if len(near) and (best is None or float(near.value.min()) < best[2]):
                 n = int(np.argmin(near.value))
                 best = (key, series, float(near.value[n]), float(near.time[n]))
