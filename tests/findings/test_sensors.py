@@ -93,6 +93,17 @@ def test_what_is_lost_is_said():
     assert [f.value for f in figures(open_basis(cut))] == [f.value for f in figures(basis)]
 
 
+def test_a_figure_whose_channel_is_set_aside_keeps_its_line():
+    found = broken(sound(), "battery current of the wrong sign", SEED)
+    assert found is not None
+    figures_told, true = figures(open_basis(found.ride)), figures(open_basis(sound()))
+    gone = {one.key for one in true} - {one.key for one in figures_told}
+    assert gone <= {"peak_regeneration"}, "of a current that is not known no sign is either"
+    line = figures_told["peak_battery_current"]
+    assert line.value is None and "needs the channel battery_current" in line.how
+    assert "set aside: wrong sign" in line.how
+
+
 def test_missing_samples_are_kept_and_told():
     found = broken(sound(), "20 % of a channel missing", SEED)
     assert found is not None

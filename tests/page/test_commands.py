@@ -33,6 +33,13 @@ def test_summary_in_words_and_as_json_agree(log: Path) -> None:
         assert finding["how"], finding
     labels = [figure["label"] for answer in document["answers"] for figure in answer["figures"]]
     assert "range of a full pack of 24.5 Ah" in labels
+    for answer in document["answers"]:
+        assert answer["verdict"] in text.stdout or answer["key"] == "pack_range"
+    full = analyse("summary", log, "--full", *words[1:], "--plan-km", "30").stdout
+    for answer in document["answers"]:
+        for detail in answer["details"]:
+            assert f"\n  - {detail}\n" in full, detail
+    assert "24.5 Ah" in full and "For 30 km ridden like this" in full
 
 
 def test_a_short_summary_says_what_to_act_on_first(log: Path) -> None:

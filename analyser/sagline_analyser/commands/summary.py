@@ -137,6 +137,8 @@ def _print_summary(ride: "Ride", summary: "Summary") -> None:
 def _print_answers(said: "Sequence[Answer]") -> None:
     for answer in said:
         print(f"\n{answer.question}\n  {answer.verdict}")
+        for detail in answer.details:
+            print(f"  - {detail}")
 
 
 def _print_crossings(ride: "Ride", crossings: "Sequence[Crossing]") -> None:

@@ -252,7 +252,10 @@ def _per_distance(
 
 def _peaks(ride: Ride, current: Quantity | None, voltage: Quantity | None) -> list[Finding]:
     found = []
-    if current is not None:
+    if current is None:
+        needs = "needs the channel battery_current"
+        found.append(_absent("peak_battery_current", "Peak battery current", "A", needs))
+    else:
         found.append(
             _extreme(
                 "peak_battery_current",
@@ -286,7 +289,16 @@ def _peaks(ride: Ride, current: Quantity | None, voltage: Quantity | None) -> li
                     f"largest |sample| of {key}",
                 )
             )
-    if voltage is not None:
+        known = {key for key, _ in present(ride, name)}
+        found += [
+            _absent(f"peak_{key}", f"Peak {words(ride, key)}", unit, f"needs readings of {key}")
+            for key in ride.keys(name)
+            if key not in known
+        ]
+    if voltage is None:
+        needs = "needs the channel pack_voltage"
+        found.append(_absent("lowest_pack_voltage", "Lowest pack voltage", "V", needs))
+    else:
         found.append(
             _extreme(
                 "lowest_pack_voltage",
@@ -334,7 +346,10 @@ def _lowest_cell(ride: Ride, current: Quantity | None) -> list[Finding]:
     load = _load_at(current, low.at or 0.0)
     note = f"{words(ride, key)} {load}".strip()
     found = [Finding(low.key, low.label, low.value, "V", low.how, low.at, note)]
-    if len({len(part) for _, part in cells}) == 1 < len(cells):
+    if len({len(part) for _, part in cells}) > 1:
+        needs = "needs readings of all cells at one time"
+        found.append(_absent("widest_spread", "Widest cell spread", "V", needs))
+    elif len(cells) > 1:
         high, lowest = cells_together(ride, "max"), cells_together(ride, "min")
         if not len(high):  # no two cells were read at one time
             return found
