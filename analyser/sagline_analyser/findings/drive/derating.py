@@ -76,13 +76,15 @@ class _Candidate:
         return np.asarray((self.x - self.begins(limit)) * np.sign(self.slope) < 0)
 
     def costs(self, at: Numbers) -> Array:
-        """Return how far the samples ``at`` lie off the line, in squared tolerances."""
+        """Return how far the samples ``at`` lie off the line, in squared tolerances; none of those
+        that are too cold for a cut-back lies on it."""
         return _costs(self.level, self.slope, self.x[at], self.y[at], self.width)
 
 
 def _costs(level: float, slope: float, x: Array, y: Array, width: float) -> Array:
     off = (y - level - slope * x) / width
-    return np.minimum(np.nan_to_num(off**2, nan=WORST), WORST)
+    cost = np.minimum(np.nan_to_num(off**2, nan=WORST), WORST)
+    return np.where(x < COLDEST_CUT, WORST, cost) if slope < 0 else cost
 
 
 @dataclass(frozen=True)
@@ -387,8 +389,6 @@ def _candidates(
         if line is None:
             continue
         if not _is_cut_back(*line, full, high - low):
-            continue
-        if way < 0 and (full - line[0]) / line[1] < COLDEST_CUT:
             continue
         cost = _costs(*line, own, read, width)
         above = (y[driving] - line[0] - line[1] * x[driving]) / width - 1.0
