@@ -10,6 +10,7 @@ from sagline_analyser.findings.cells.fitted import (
     Asked,
     Cell,
     PackCells,
+    _verdict,
     cells_answer,
     fit_packs,
     measure_cells,
@@ -225,3 +226,17 @@ def test_no_spread_is_told_where_the_middle_cell_has_no_resistance(swapped):
     assert measure_cells(turned).spread is None
     said = cells_answer(replace(whole, packs=(turned,))).details
     assert said and not any("Spread" in line or "nan" in line for line in said)
+    alike = [
+        replace(
+            cell,
+            step=-0.002,
+            excess_low=-1.0,
+            ten_excess_low=-1.0,
+            size=None,
+            lag=None,
+            behind=None,
+        )
+        for cell in measure_cells(pack).cells
+    ]
+    verdict = _verdict(replace(measure_cells(pack), cells=tuple(alike)))
+    assert "tell no resistance" in verdict and "mΩ" not in verdict

@@ -566,21 +566,32 @@ def test_the_missing_volts_are_shared_out():
         keys=("a", "b", "c"),
         at=lambda when: (np.array([[3.9, 3.8, 3.6]]) + when[:, None] * 0, when * 0),
         sag=lambda when: np.array([[0.1, 0.2, 0.25]]) + when[:, None] * 0,
+        step=[Estimate(ohms, 0.001) for ohms in (0.003, 0.004, 0.005)],
+        ten=[Estimate(ohms, 0.001) for ohms in (0.005, 0.006, 0.007)],
     )
     found = missing_voltage(rests, 5.0, "c", 4.2)
     assert found == MissingVoltage(
         4.2, pytest.approx(0.4), pytest.approx(0.2), pytest.approx(0.2), pytest.approx(0.05)
     )
     assert found.total == pytest.approx(0.85)
-    assert found.words("a full cell") == (
+    assert found.words("a full cell", 3.38) == (
         "Of the 0.85 V below a full cell (4.20 V): 0.40 V the charge used, 0.20 V this cell's "
         "lower charge, 0.20 V the load on a sound cell, 0.05 V this cell's extra resistance."
     )
+    # What the cell showed beyond all that is told; shares that come to more than that are not its.
+    assert found.words("a full cell", 3.2).startswith("Of the 1.00 V below a full cell (4.20 V): ")
+    assert found.words("a full cell", 3.2).endswith(", 0.15 V that none of these explains.")
+    assert found.words("a full cell", 3.5) == ""
+    # No stiffer than the others at once and after 10 s: what the load takes more is no resistance.
     assert missing_voltage(rests, 5.0, "a", 4.2).behind == pytest.approx(-0.1)
-    assert MissingVoltage(4.2, 0.01, 0.009, -0.3, 0.0).words("x") == (
+    assert missing_voltage(rests, 5.0, "a", 4.2).extra == 0.0
+    rests.step[2], rests.ten[2] = Estimate(0.002, 0.001), Estimate(0.004, 0.001)
+    again = missing_voltage(rests, 5.0, "c", 4.2)
+    assert (again.load, again.extra, again.total) == (0.25, 0.0, pytest.approx(0.85))
+    assert MissingVoltage(4.2, 0.01, 0.009, -0.3, 0.0).words("x", 4.48) == (
         "Of the -0.28 V below x (4.20 V): 0.01 V the charge used."
     )
-    assert MissingVoltage(4.2, 0.001, 0.002, 0.009, 0.0).words("x") == ""
+    assert MissingVoltage(4.2, 0.001, 0.002, 0.009, 0.0).words("x", 4.188) == ""
     assert missing_voltage(rests, math.nan, "a", 4.2) is None
 
 

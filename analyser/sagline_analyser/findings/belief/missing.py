@@ -9,6 +9,10 @@ from .rests import Rests
 SHOWN = 0.01
 """V from which a share is worth its words."""
 
+LEFT = 0.08
+"""V by which the shares may miss what the cell showed: its reading is later than the load, and the
+circuit's own (our choice)."""
+
 
 @dataclass(frozen=True)
 class MissingVoltage:
@@ -31,8 +35,12 @@ class MissingVoltage:
         """All of it."""
         return self.charge + self.behind + self.load + self.extra
 
-    def words(self, below: str) -> str:
-        """Return one sentence; ``below`` names the reference."""
+    def words(self, below: str, read: float) -> str:
+        """Return one sentence; ``below`` names the reference, and ``read`` is what the cell showed,
+        in V.  Empty where the shares come to more than was missing: then they are not its."""
+        left = self.reference - read - self.total
+        if left < -LEFT:
+            return ""
         parts = [
             (self.charge, "the charge used"),
             (self.behind, "this cell's lower charge"),
@@ -42,7 +50,9 @@ class MissingVoltage:
         told = ", ".join(f"{volts:.2f} V {what}" for volts, what in parts if volts >= SHOWN)
         if not told:
             return ""
-        return f"Of the {self.total:.2f} V below {below} ({self.reference:.2f} V): {told}."
+        whole = self.total + (left if left > LEFT else 0.0)
+        told += f", {left:.2f} V that none of these explains" if left > LEFT else ""
+        return f"Of the {whole:.2f} V below {below} ({self.reference:.2f} V): {told}."
 
 
 def missing_voltage(rests: Rests, time: float, key: str, reference: float) -> MissingVoltage | None:
@@ -54,6 +64,11 @@ def missing_voltage(rests: Rests, time: float, key: str, reference: float) -> Mi
     if not np.isfinite(voltage + sag).all():
         return None
     middle, sound = float(np.median(voltage)), float(np.median(sag))
+    ohms = np.array([[one.value for one in each] for each in (rests.step, rests.ten)])
+    if (ohms[:, at] < np.median(ohms, axis=1)).all():
+        # No stiffer than the others, at once and after 10 s: what it lost more came by the slow
+        # load of minutes, which no resistance that is told stands for.
+        sound = float(sag[at])
     return MissingVoltage(
         reference, reference - middle, middle - float(voltage[at]), sound, float(sag[at]) - sound
     )

@@ -436,6 +436,8 @@ def _verdict(cells: PackCells) -> str:
             return cannot_tell("one cell has no others to be compared with")
         return cannot_tell("of two cells neither is the usual one")
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
+    if middle <= 0:
+        return cannot_tell("the ride's few changes of load tell no resistance")
     worst_cell = max(cells.cells, key=lambda cell: cell.excess)
     return (
         f"No cell stands out: median step {middle:.1f} mΩ, and the highest, cell "

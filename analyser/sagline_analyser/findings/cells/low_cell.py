@@ -183,7 +183,7 @@ def judge_span(
         return judged(rest)
     shares = missing_voltage(pack.rests, span.peak_time, key, alarm if full is None else full)
     below = "the alarm voltage" if full is None else "a full cell"
-    return judged(rest, "" if shares is None else f" {shares.words(below)}")
+    return judged(rest, "" if shares is None else f" {shares.words(below, span.peak)}")
 
 
 def _resting(current: Series, span: Span) -> bool:
