@@ -7,19 +7,20 @@ from collections.abc import Sequence
 from sagline_analyser.findings.belief.history import PackHistory, RideRests
 from sagline_analyser.findings.belief.rest_points import rest_points
 from sagline_analyser.findings.readings.packs import pack_spans
-from trust.cells_bench import Rows, case_of, interval_tables, judge, rides, shares, voltages
-from trust.cells_left_out import unknown
+from trust.cells_bench import Rows, case_of, rides, shares, voltages
+from trust.cells_left_out import both, both_tables
 from trust.cells_read import Told
 from trust.cells_rides import CannotSolve, Made, make_ride_of
 from trust.table import Case, interval_table
 
 EARLIER = "Cells, with three earlier rides of the pack"
 RESTS = f"{EARLIER}: rests kept"
-CHARGE = ": states of charge and rests"
-ERRORS = ": states of charge, size of the error"
-SIZES = ": resistances, capacities and ranges"
-WIDTHS = ": at how many times its width an interval would hold so many"
-LEFT_OUT = f"{EARLIER}, of a make that is not among the curves"
+PARTS = (
+    ": states of charge and rests",
+    ": states of charge, size of the error",
+    ": resistances, capacities and ranges",
+    ": at how many times its width an interval would hold so many",
+)
 
 
 def rows(cases: int, seed: int) -> Rows:
@@ -29,21 +30,16 @@ def rows(cases: int, seed: int) -> Rows:
         before = earlier(one)
         history = history_of(before)
         found[RESTS] += [case for ride in before for case in remembered_rests(ride)]
-        for whose, curves in ((EARLIER, contextlib.nullcontext()), (LEFT_OUT, unknown(one))):
-            with curves:
-                said = judge(one, history)
-            found.setdefault(whose + CHARGE, []).extend(voltages(one, said))
-            found.setdefault(whose + SIZES, []).extend(shares(one, said))
+        for curve, said in both(one, history):
+            found.setdefault(EARLIER + curve + PARTS[0], []).extend(voltages(one, said))
+            found.setdefault(EARLIER + curve + PARTS[2], []).extend(shares(one, said))
     return found
 
 
 def tables_of(found: Rows) -> list[tuple[str, str]]:
     """Return the tables of :func:`rows`."""
-    made = [(RESTS, interval_table(found[RESTS], False))]
-    for whose in (EARLIER, LEFT_OUT):
-        titles = (whose + CHARGE, whose + ERRORS, whose + SIZES, whose + WIDTHS)
-        made += interval_tables(titles, found[whose + CHARGE], found[whose + SIZES])
-    return made
+    rests = (RESTS, interval_table(found[RESTS], False))
+    return [rests, *both_tables(EARLIER, PARTS, found)]
 
 
 def tables(cases: int, seed: int) -> list[tuple[str, str]]:

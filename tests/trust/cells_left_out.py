@@ -4,12 +4,14 @@ The other benches' makes are among the curves of :mod:`sagline_analyser.findings
 here none is, as for a cell that nobody has published.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
 from sagline_analyser.findings.belief import charge
+from sagline_analyser.findings.belief.history import PackHistory
 from trust import cells_bench
-from trust.cells_bench import interval_tables, rides, rows_of
+from trust.cells_bench import interval_tables, judge, rides, rows_of
+from trust.cells_read import Said
 from trust.cells_rides import Made
 from trust.table import Case
 
@@ -22,6 +24,9 @@ CHARGE = f"{WHAT}: states of charge and rests"
 ERRORS = f"{WHAT}: states of charge, size of the error"
 SIZES = f"{WHAT}: capacities and ranges"
 WIDTHS = f"{WHAT}: at how many times its width an interval would hold so many"
+
+OTHER = ", of a make that is not among the curves"
+"""What the second tables of a bench are of that asks its rides with the own curve and without."""
 
 Rows = dict[str, list[Case]]
 
@@ -59,3 +64,23 @@ def unknown(one: Made) -> Iterator[None]:
         yield
     finally:
         charge.CURVES = known
+
+
+def both(one: Made, history: PackHistory | None = None) -> Iterator[tuple[str, Said]]:
+    """Yield what the analyser says of a ride with its cells' own curve, and without: ``OTHER``."""
+    yield "", judge(one, history)
+    with unknown(one):
+        yield OTHER, judge(one, history)
+
+
+def both_tables(
+    what: str, parts: tuple[str, str, str, str], found: Mapping[str, Sequence[Case]]
+) -> list[tuple[str, str]]:
+    """Return :func:`~trust.cells_bench.interval_tables` of both, from rows under ``what``, whether
+    with the own curve, and the first and third of ``parts``: what each table is of."""
+    made = []
+    for whose in (what, what + OTHER):
+        charge, errors, sizes, widths = (whose + part for part in parts)
+        titles = (charge, errors, sizes, widths)
+        made += interval_tables(titles, found[charge], found[sizes])
+    return made

@@ -4,6 +4,7 @@ Their electrodes' open-circuit potentials are of another package, mpet 1.0.0 (MI
 their particles, kinetics and heat are sets of ``pybamm``.
 """
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -114,27 +115,8 @@ MAKES = (
     ),
     Make("Ecker2015", "cobalt", "NCA, graphite", 2.7, 4.2, (3.0, 3.2), 3.0, potentials="Smith"),
     Make("NCA_Kim2011", "cobalt", "NCA, graphite", 2.8, 4.2, (3.1, 3.3), 3.0, potentials="Smith"),
-    Make(
-        "Prada2013",
-        "iron phosphate",
-        "LFP, graphite",
-        2.0,
-        3.6,
-        (2.7, 2.9),
-        3.0,
-        heat=False,
-        potentials="Kashkooli2016",
-    ),
-    Make(
-        "Mohtat2020",
-        "iron phosphate",
-        "LiFePO4, graphite",
-        2.0,
-        3.6,
-        (2.6, 2.8, 3.0),
-        3.0,
-        potentials="Kashkooli2016",
-    ),
+    replace(cells_model.MAKES[-2], potentials="Kashkooli2016"),
+    replace(cells_model.MAKES[-1], name="Mohtat2020", heat=True, potentials="Kashkooli2016"),
 )
 
 
