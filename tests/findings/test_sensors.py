@@ -203,6 +203,12 @@ def test_a_dead_tap_leaves_the_pack_its_voltage():
         make_stream("fast", TIME, fast, period=0.1),
     )
     assert [doubt.key for doubt in open_basis(ride).sensors] == ["cell_voltage_4"]
+    # A stream that holds the cells alone is told as one; as a whole where all of it is gone.
+    for since, words in ((500, "some samples of the stream cells: "), (0, "the stream cells: ")):
+        for key in slow:
+            ride.streams["cells"].values[ride.key("cell_voltage", key.index)][since:] = 0.0
+        (line,) = open_basis(ride).lines()
+        assert line.startswith(words + "all cells read nothing"), line
 
 
 def test_steady_readings_of_a_standing_board_are_sound():

@@ -44,7 +44,8 @@ class Basis(Gathered):
     def words(self, doubt: SensorDoubt) -> str:
         """Return what a doubt is about in plain words: ``motor temperature left``."""
         if doubt.key in self.raw.streams and self.raw.find(doubt.key) is None:
-            return f"some samples of the stream {doubt.key}"
+            whole = doubt.inside(self.raw.streams[doubt.key].time).all()
+            return f"{'' if whole else 'some samples of '}the stream {doubt.key}"
         return words(self.raw, doubt.key)
 
     def told(self, doubts: Sequence[SensorDoubt]) -> tuple[tuple[str, SensorDoubt], ...]:

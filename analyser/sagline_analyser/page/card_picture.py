@@ -13,6 +13,9 @@ ROW = 18
 LABEL, LETTERS = 132, 22
 """px of the bars' labels, and how many letters they hold."""
 
+BOLD = 6.8
+"""px of a letter of a bold figure, at most."""
+
 MOST = 14
 """Bars or steps drawn; more would be a table."""
 
@@ -61,7 +64,8 @@ def _top(picture: Bars) -> float:
 
 
 def _bars(picture: Bars) -> Markup:
-    top, room = _top(picture), WIDTH - LABEL - 62
+    top, letters = _top(picture), [len(figure_text(b.value, picture.unit)) for b in picture.bars]
+    room = WIDTH - LABEL - max(62.0, 12 + BOLD * max(letters, default=0))
     parts, values, said = [], [], []
     under = 0
     if picture.what:
