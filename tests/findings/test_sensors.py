@@ -207,7 +207,7 @@ def test_a_dead_tap_leaves_the_pack_its_voltage():
     for since, words in ((500, "some samples of the stream cells: "), (0, "the stream cells: ")):
         for key in slow:
             ride.streams["cells"].values[ride.key("cell_voltage", key.index)][since:] = 0.0
-        (line,) = open_basis(ride).lines()
+        line, *_ = open_basis(ride).lines()
         assert line.startswith(words + "all cells read nothing"), line
 
 
