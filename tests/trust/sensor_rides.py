@@ -393,6 +393,22 @@ def _dead_tap(ride: Ride, luck: np.random.Generator) -> Broken:
     return Broken("dead tap", broken_keys, with_values(ride, new))
 
 
+def _all_cells(frozen: bool) -> Callable[[Ride, np.random.Generator], Broken | None]:
+    def make(ride: Ride, luck: np.random.Generator) -> Broken | None:
+        keys = ride.keys("cell_voltage")
+        stream = ride.find(keys[0]) if keys else None
+        if stream is None or any(key not in stream.values for key in keys):
+            return None
+        first = int(luck.choice([0.0, luck.uniform(0.2, 0.7)]) * len(stream.time))
+        new = {}
+        for key in keys:
+            new[key] = stream.values[key].copy()
+            new[key][first:] = new[key][first] if frozen else 0.0
+        return Broken("all cells", (*keys, stream.name), with_values(ride, new))
+
+    return make
+
+
 def _swap(name: str) -> Callable[[Ride, np.random.Generator], Broken | None]:
     def make(ride: Ride, luck: np.random.Generator) -> Broken | None:
         keys = ride.keys(name)
@@ -444,6 +460,8 @@ FAULTS: dict[str, Callable[[Ride, np.random.Generator], Broken | None]] = {
     "temperature jumps to 180 °C": _one("jump", "motor_temperature", _jump),
     "loose cell tap, bursts": _loose_tap,
     "dead cell tap": _dead_tap,
+    "all cells read nothing": _all_cells(False),
+    "all cells freeze": _all_cells(True),
     "battery current with an offset": _one("offset", "battery_current", _offset),
     "motor current with an offset": _one(
         "offset", "motor_current", lambda t, v, luck: v + luck.choice([-1, 1]) * luck.uniform(5, 9)
