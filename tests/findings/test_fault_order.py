@@ -14,8 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sagline_analyser.findings.basis import open_basis
+from sagline_analyser.findings.belief.estimate import Estimate
 from sagline_analyser.findings.cells.fitted import Asked, fit_packs
-from sagline_analyser.findings.cells.low_cell import judge_low_cells
+from sagline_analyser.findings.cells.low_cell import LowCell, judge_low_cells
 from sagline_analyser.findings.faults.answer import fault_answer, fault_stories, story_lines
 from sagline_analyser.findings.faults.causes import CAUSES
 from sagline_analyser.findings.faults.cells import CellBelief
@@ -23,7 +24,9 @@ from sagline_analyser.findings.faults.moments import fault_moments
 from sagline_analyser.findings.faults.order import Around, what_came_first
 from sagline_analyser.findings.faults.order import story_of as first_of
 from sagline_analyser.findings.faults.story import FaultStory, Step, in_order, surely_before
+from sagline_analyser.findings.readings.electric import present
 from sagline_analyser.findings.readings.gathered import Gathered
+from sagline_analyser.findings.readings.spans import Span
 from sagline_analyser.load import load_ride
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import CAUTION, Channel, SampleType, Stream, read_board_file
@@ -358,6 +361,21 @@ def test_a_board_that_reports_a_low_cell_read_one(text: str, most: str) -> None:
     script.load[script.after(0.08)] += 5.0
     story = told(script.ride(events=fault(text, 0.1)), AT + 0.1)
     assert likelihood(story, "sag") == most
+
+
+def test_a_cell_that_sags_at_the_fault_and_is_empty_later_sagged() -> None:
+    """The alarm goes on from before the fault to 30 s after it, when the cell is empty."""
+    sag = LowCell(Span(50.0, 95.0, 1.1, 92.0, 2.0, 100, True), 1, 3, 33.0, 3.3, Estimate(1.2, 0.1))
+    script = Script(3.3 + 3.5 * 0.004 * 33.0 - 0.02)
+    script.ohms[2] *= 3.5
+    ride = script.ride(events=fault("low cell", 0.1))
+    belief = CellBelief(Gathered(ride, BOARD))
+    belief.__dict__["alarms"] = (sag,)
+    key, series = next(item for item in present(ride, "cell_voltage") if item[0].endswith("_3"))
+    assert belief.low_at(key, series, 3.28, AT, 3.3).verdict == "sag"
+    assert belief.low_at(key, series, 1.1, 91.5, 3.3) is sag
+    other = next(one for one in present(ride, "cell_voltage") if one[0].endswith("_4"))
+    assert belief.low_at(*other, 3.2, 91.5, 3.3) is not sag
 
 
 def nearly_empty() -> Ride:

@@ -14,6 +14,9 @@ from ..readings.series import Series
 from ..readings.spans import Span
 from ..readings.unknown import NotKnown
 
+AT_ONCE = 3.0
+"""s between a moment and an alarm's lowest reading within which they are one (our choice)."""
+
 
 class CellBelief:
     """The cells of a ride as believed, worked out when first asked: most faults do not ask."""
@@ -34,10 +37,13 @@ class CellBelief:
         return () if isinstance(found, NotKnown) else found
 
     def low_at(self, key: str, series: Series, value: float, when: float, level: float) -> LowCell:
-        """Return the alarm under way at ``when`` s, else the same judgement of cell ``key``, which
-        then read ``value`` V, against ``level`` V."""
+        """Return the alarm of cell ``key`` that was at its lowest about ``when`` s, else the same
+        judgement of that moment, at which it read ``value`` V, against ``level`` V: an alarm that
+        goes on may end with a cell empty that had only sagged when it began."""
         for alarm in self.alarms:
-            if alarm.span.start <= when <= alarm.span.end:
+            inside = alarm.span.start <= when <= alarm.span.end
+            same = alarm.cell == self.it.ride.index(key)
+            if inside and same and abs(alarm.span.peak_time - when) <= AT_ONCE:
                 return alarm
         span = Span(when, when, value, when, 0.0, 1, False)
         full = self.it.board.battery.cell_full if self.it.board else None
