@@ -278,7 +278,8 @@ def _heat(page: dict[str, Answer]) -> Found:
     for line in heat.details:
         if found := HOUR.search(line):
             limit, warm = float(found[1]), float(found[3])
-            beyond = warm - limit if found[2].startswith("an hour") else limit - warm
+            whole = found[2].startswith("an hour") or "for an hour," in found[2]
+            beyond = warm - limit if whole else limit - warm
             if beyond > 0.5:  # °C are told whole
                 yield 21, line
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from sagline_analyser.findings.heat.answer import HOTTEST
-from trust.heat_cases import FRESH, KINDS, HeatCase, Kind, heat_cases
+from trust.heat_cases import FRESH, KINDS, MOUNTED, HeatCase, Kind, heat_cases
 from trust.table import Case, Event, event_table, interval_table
 
 SHORTEST = 5.0
@@ -27,7 +27,7 @@ CLAIMS = "Heat: claims"
 Rows = dict[str, list[Case] | list[Event]]
 
 
-def rows(cases: int, seed: int, kinds: Iterable[Kind] = (*KINDS, *FRESH)) -> Rows:
+def rows(cases: int, seed: int, kinds: Iterable[Kind] = (*KINDS, *FRESH, *MOUNTED)) -> Rows:
     """Return the rows of ``cases`` rides of each kind from ``seed`` on, by table."""
     every = [case for kind in kinds for case in heat_cases(kind, cases, seed)]
     return {

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import BoardFile, read_board_file
 from support.rides import channel, make_ride, make_stream
-from trust import heat_models
+from trust import heat_models, heat_mounted
 from trust.heat_models import STEP, Array, Duty, Network
 
 HOUR = 3600.0
@@ -20,7 +20,9 @@ HOUR = 3600.0
 @dataclass(frozen=True)
 class Kind:
     """A row of the bench: ``makers`` of parts, the ride's minutes, where the sensor sits, what the
-    board file says of it, and how many minutes were ridden just before (a warm start)."""
+    board file says of it, and how many minutes were ridden just before (a warm start), how many
+    were rested after that at most, by which riders, and whether the air is measured.  Where there
+    is a ``beside``, the part is not alone: a thermometer of this other part is in the log."""
 
     name: str
     makers: tuple[Callable[[np.random.Generator, str], Network], ...]
@@ -29,6 +31,10 @@ class Kind:
     stated: str = ""
     before: tuple[float, float] | None = None
     motor: bool = True
+    rest: float = 10.0
+    duty: Callable[[np.random.Generator, float, float, float], Duty] = heat_models.ride_duty
+    measured: bool = True
+    beside: Callable[[np.random.Generator, str], Network] | None = None
 
 
 @dataclass(frozen=True)
@@ -46,6 +52,15 @@ class HeatCase:
     hottest: float
     sensed: float
     inside: bool
+
+
+@dataclass(frozen=True)
+class _Plan:
+    part: Network
+    earlier: Duty
+    duty: Duty
+    rated: float
+    beside: Network | None
 
 
 @dataclass(frozen=True)
@@ -98,6 +113,37 @@ FRESH = (
 """Machines of another build.  Their models took no part in the first choice of the constants; since
 then the doubts were chosen on them, too, from other seeds than the documents report."""
 
+_MOUNTED = Kind(
+    "mounted motor",
+    (heat_mounted.mounted_motor,),
+    (5, 60),
+    stated="winding",
+    duty=heat_mounted.outing,
+    rest=25.0,
+    beside=heat_mounted.mounted_stage,
+)
+_UNDER = replace(
+    _MOUNTED,
+    name="mounted controller",
+    makers=(heat_mounted.mounted_stage,),
+    stated="",
+    motor=False,
+    beside=heat_mounted.mounted_motor,
+)
+_AIR = ("", ", air unmeasured")
+MOUNTED = (
+    *(
+        replace(one, name=f"{one.name}, {start}{air}", before=before, measured=not air)
+        for one in (_MOUNTED, _UNDER)
+        for start, before in (("cold", None), ("warm", (5.0, 60.0)))
+        for air in _AIR
+    ),
+    replace(_MOUNTED, name="mounted motor, unstated", places=("winding",), stated=""),
+    replace(_MOUNTED, name="mounted motor, case, stated", places=("case", "tooth"), stated="case"),
+)
+"""Parts that are screwed to what warms for hours, of riders of another kind, with and without a
+thermometer for the air."""
+
 BURNT = 250.0
 """°C above which no part lives to be logged (thermal classes, IEC 60085, end there; from memory): a
 ride that passed it, by a resistance that ran away, is left out."""
@@ -130,54 +176,60 @@ def _make(wanted: Sequence[tuple[Kind, int]]) -> list[_Made]:
         np.random.default_rng([seed, len(kind.name), ord(kind.name[-1])]) for kind, seed in wanted
     ]
     plans = [_plan(kind, chance) for (kind, _), chance in zip(wanted, chances, strict=True)]
-    parts = [plan[0] for plan in plans]
+    # Behind the parts that are asked about come those beside them.
+    others = {at: len(plans) + n for n, at in enumerate(k for k, p in enumerate(plans) if p.beside)}
+    parts = [p.part for p in plans] + [p.beside for p in plans if p.beside is not None]
+    whole = plans + [plans[at] for at in others]
     _, _, ends = heat_models.simulate(
-        parts, [plan[1] for plan in plans], [np.full(5, plan[2].air) for plan in plans]
+        parts, [p.earlier for p in whole], _at_rest(parts, [p.duty for p in whole])
     )
-    seen, ridden, ends = heat_models.simulate(parts, [plan[2] for plan in plans], ends)
+    seen, ridden, ends = heat_models.simulate(parts, [p.duty for p in whole], ends)
+    parts = [p.part for p in plans]
     # The hour at the rated current tells which limits there are to choose from.
     hours = [
-        _steady(plan[3], plan[2], float(np.mean(plan[2].speed[plan[2].speed > 0.3])))
-        for plan in plans
+        _steady(p.rated, p.duty, float(np.mean(p.duty.speed[p.duty.speed > 0.3]))) for p in plans
     ]
-    _, hot, _ = heat_models.simulate(parts, hours, [np.full(5, plan[2].air) for plan in plans])
-    _, then, _ = heat_models.simulate(parts, hours, ends)
+    _, hot, _ = heat_models.simulate(parts, hours, _at_rest(parts, [p.duty for p in plans]))
+    _, then, _ = heat_models.simulate(parts, hours, ends[: len(plans)])
     made = []
-    for (kind, seed), chance, plan, sensed, own, path, later, end in zip(
-        wanted, chances, plans, seen, ridden, hot, then, ends, strict=True
-    ):
-        part, _, duty, rated = plan
-        if own.max() > BURNT:
+    for at, ((kind, seed), chance, plan) in enumerate(zip(wanted, chances, plans, strict=True)):
+        if ridden[at].max() > BURNT:
             continue
-        limit = _limit(chance, path, later, duty.air)
+        limit = _limit(chance, hot[at], then[at], plan.duty.air)
+        beside = None if plan.beside is None else (plan.beside, seen[others[at]])
         made.append(
             _Made(
                 kind.name,
                 seed,
-                part,
-                duty,
-                _ride(part, duty, sensed, chance, kind.motor),
-                _board(kind, rated, limit),
-                f"{_name(kind)}_temperature_1",
-                end,
+                plan.part,
+                plan.duty,
+                _ride(kind, plan, seen[at], beside, chance),
+                _board(kind, plan.rated, limit),
+                f"{_name(kind.motor)}_temperature_1",
+                ends[at],
             )
         )
     return made
 
 
-def _name(kind: Kind) -> str:
-    return "motor" if kind.motor else "controller"
+def _at_rest(parts: Sequence[Network], duties: Sequence[Duty]) -> list[Array]:
+    """Return the nodes of parts that have long been where their duties are."""
+    return [np.full(len(part.capacity), duty.air) for part, duty in zip(parts, duties, strict=True)]
 
 
-def _plan(kind: Kind, chance: np.random.Generator) -> tuple[Network, Duty, Duty, float]:
+def _name(motor: bool) -> str:
+    return "motor" if motor else "controller"
+
+
+def _plan(kind: Kind, chance: np.random.Generator) -> _Plan:
     air = float(chance.uniform(2, 36))
-    hard = heat_models._draw(chance, 8, 40)
-    minutes = heat_models._draw(chance, *kind.minutes)
-    duty = heat_models.ride_duty(chance, 60 * minutes, air, hard)
+    hard = heat_models.log_uniform(chance, 8, 40)
+    minutes = heat_models.log_uniform(chance, *kind.minutes)
+    duty = kind.duty(chance, 60 * minutes, air, hard)
     before = 60 * chance.uniform(*kind.before) if kind.before else 2 * STEP
-    earlier = heat_models.ride_duty(chance, before, air, hard * chance.uniform(0.8, 1.3))
+    earlier = kind.duty(chance, before, air, hard * chance.uniform(0.8, 1.3))
     if kind.before:  # and a stop of some minutes between the two
-        rest = np.zeros(int(chance.uniform(0, 600) / STEP))
+        rest = np.zeros(int(chance.uniform(0, 60 * kind.rest) / STEP))
         earlier = Duty(np.r_[earlier.current, rest], np.r_[earlier.speed, rest], air)
     part = kind.makers[int(chance.integers(len(kind.makers)))](
         chance, kind.places[int(chance.integers(len(kind.places)))]
@@ -185,7 +237,13 @@ def _plan(kind: Kind, chance: np.random.Generator) -> tuple[Network, Duty, Duty,
     rise, iron = chance.uniform(20, 65), chance.uniform(0.05, 0.35) if kind.motor else 0.0
     part = heat_models.scaled(part, duty, rise if kind.motor else 0.6 * rise, iron)
     rms = float(np.sqrt(np.mean(duty.current**2)))
-    return part, earlier, duty, float(np.round(rms * heat_models._draw(chance, 0.8, 1.9), 1))
+    rated = float(np.round(rms * heat_models.log_uniform(chance, 0.8, 1.9), 1))
+    if kind.beside is None:
+        return _Plan(part, earlier, duty, rated, None)
+    beside = kind.beside(chance, "winding")
+    rise, iron = chance.uniform(20, 65), 0.0 if kind.motor else chance.uniform(0.05, 0.35)
+    beside = heat_models.scaled(beside, duty, 0.6 * rise if kind.motor else rise, iron)
+    return _Plan(part, earlier, duty, rated, beside)
 
 
 def _steady(current: float, like: Duty, speed: float, air: float | None = None) -> Duty:
@@ -199,11 +257,11 @@ def _limit(chance: np.random.Generator, path: Array, later: Array, air: float) -
     above."""
     end = float(later[0])
     if chance.random() < 0.2:
-        limit = float(path.max()) + heat_models._draw(chance, 2, 40)
+        limit = float(path.max()) + heat_models.log_uniform(chance, 2, 40)
     elif chance.random() < 0.5 and later.max() > end + CLIMBS:
-        limit = max(float(later[int(heat_models._draw(chance, 15, 3000) / STEP)]), end + 3)
+        limit = max(float(later[int(heat_models.log_uniform(chance, 15, 3000) / STEP)]), end + 3)
     else:
-        limit = float(path[int(heat_models._draw(chance, 60, 3000) / STEP)])
+        limit = float(path[int(heat_models.log_uniform(chance, 60, 3000) / STEP)])
     if limit < end + 3 and chance.random() < 0.7:
         limit = end + chance.uniform(4, 40)
     return float(np.round(min(max(limit, air + 15), 300)))
@@ -213,36 +271,33 @@ def _board(kind: Kind, rated: float, limit: float) -> BoardFile:
     sensor = f'temperature_sensor = "{kind.stated}"\n' if kind.stated else ""
     own = f"rated_current = {rated}\n{sensor}" if kind.motor else f"continuous_current = {rated}\n"
     return read_board_file(
-        f'name = "bench"\n[[{_name(kind)}s]]\ntemperature_limit = {limit:g}\n{own}', "board.toml"
+        f'name = "bench"\n[[{_name(kind.motor)}s]]\ntemperature_limit = {limit:g}\n{own}',
+        "board.toml",
     )
 
 
-def _ride(part: Network, duty: Duty, seen: Array, chance: np.random.Generator, motor: bool) -> Ride:
-    time = np.arange(len(seen)) * STEP
-    readings = heat_models.sensor(part, seen, chance, 1.0)
+def _ride(
+    kind: Kind,
+    plan: _Plan,
+    seen: Array,
+    beside: tuple[Network, Array] | None,
+    chance: np.random.Generator,
+) -> Ride:
+    duty, time = plan.duty, np.arange(len(seen)) * STEP
     count = len(time)
-    name = "motor_temperature" if motor else "controller_temperature"
-    return make_ride(
-        make_stream(
-            "fast",
-            time,
-            {
-                channel("motor_current", "A", 1, exponent=-2): duty.current
-                + chance.normal(0, 0.3, count),
-                channel("speed", "m/s"): np.maximum(duty.speed + chance.normal(0, 0.05, count), 0),
-            },
-        ),
-        make_stream(
-            "slow",
-            time[::2],
-            {
-                channel(name, "°C", 1, exponent=0): readings[::2],
-                channel("ambient_temperature", "°C", exponent=-1): duty.air
-                + chance.normal(0, 0.2)
-                + chance.normal(0, 0.1, count)[::2],
-            },
-        ),
-    )
+    own = heat_models.sensor(plan.part, seen, chance, 1.0)
+    fast = {
+        channel("motor_current", "A", 1, exponent=-2): duty.current + chance.normal(0, 0.3, count),
+        channel("speed", "m/s"): np.maximum(duty.speed + chance.normal(0, 0.05, count), 0),
+    }
+    read = {channel(f"{_name(kind.motor)}_temperature", "°C", 1, exponent=0): own[::2]}
+    air = duty.air + chance.normal(0, 0.2) + chance.normal(0, 0.1, count)[::2]
+    if kind.measured:
+        read[channel("ambient_temperature", "°C", exponent=-1)] = air
+    if beside is not None:
+        other = heat_models.sensor(*beside, chance, 1.0)
+        read[channel(f"{_name(not kind.motor)}_temperature", "°C", 1, exponent=0)] = other[::2]
+    return make_ride(make_stream("fast", time, fast), make_stream("slow", time[::2], read))
 
 
 def _true(made: Sequence[_Made], found: Sequence[PartHeat]) -> Iterator[HeatCase]:
@@ -251,7 +306,7 @@ def _true(made: Sequence[_Made], found: Sequence[PartHeat]) -> Iterator[HeatCase
         return
     duties = [_steady(own.current or 0.0, one.duty, own.speed, own.air) for one, own in judged]
     parts = [one.part for one, _ in judged]
-    sensed, cold, _ = heat_models.simulate(parts, duties, [np.full(5, d.air) for d in duties])
+    sensed, cold, _ = heat_models.simulate(parts, duties, _at_rest(parts, duties))
     now = heat_models.simulate(parts, duties, [one.end for one, _ in judged])[1]
     for (one, own), first, then, seen in zip(judged, cold, now, sensed, strict=True):
         assert own.limit is not None

@@ -32,9 +32,11 @@ class Network:
 
     ``capacity`` J/K; ``links`` the pairs of nodes joined by ``joins`` W/K; ``natural`` W/K^1.25,
     ``forced`` W/K at 1 m/s, ``area`` m² times emissivity; shares of the losses that go to each
-    node: ``current`` (R·i² with ``ohms`` at 20 °C, rising by ``rise`` 1/K of node 0's
+    node: ``current`` (R·i² with ``ohms`` at 20 °C, rising by ``rise`` 1/K of the node's own
     temperature), ``linear`` (``volts``·|i|), ``motion`` (``drag``·v^``power`` W) and ``still`` W.
     ``sensor`` and ``hot`` weigh the nodes: what the sensor touches, and what the limit is for.
+    ``stirred`` W/K at 1 m/s, shape (l,), come to the joins as the part turns; ``breeze`` m/s to the
+    wind of the ride.
     """
 
     capacity: Array
@@ -56,6 +58,8 @@ class Network:
     sensor: Array
     hot: Array
     lag: float
+    stirred: Array | float = 0.0
+    breeze: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -94,21 +98,25 @@ def simulate(
         node(lambda p: p.motion),
         node(lambda p: p.still),
     )
-    join = np.zeros((size, size, many))
+    join, more = np.zeros((2, size, size, many))
     for at, part in enumerate(parts):
-        for (one, other), value in zip(part.links, part.joins, strict=True):
+        stirred = np.broadcast_to(part.stirred, len(part.links))
+        for (one, other), value, stir in zip(part.links, part.joins, stirred, strict=True):
             join[one, other, at] = join[other, one, at] = value
-    total = join.sum(axis=1)
+            more[one, other, at] = more[other, one, at] = stir
+    turning = bool(more.any())
+    total, within = join.sum(axis=1), join
     one = {
         name: np.array([getattr(p, name) for p in parts])
-        for name in ("ohms", "rise", "volts", "drag", "power", "wind")
+        for name in ("ohms", "rise", "volts", "drag", "power", "wind", "breeze")
     }
     current, speed = np.zeros((count, many)), np.zeros((count, many))
     for at, duty in enumerate(duties):
         current[: len(duty.current), at] = duty.current
         speed[: len(duty.speed), at] = duty.speed
     air = np.array([d.air for d in duties])
-    wind = np.abs(speed) ** one["wind"]
+    wind = np.abs(speed + one["breeze"]) ** one["wind"]
+    stir = np.abs(speed) ** one["wind"]
     drag = one["drag"] * np.abs(speed) ** one["power"]
     heat = one["ohms"] * current**2
     linear = one["volts"] * np.abs(current)
@@ -128,8 +136,11 @@ def simulate(
         above = state - air
         lost = natural * np.abs(above) ** 0.25 * above + forced * wind[k] * above
         lost += radiant * ((state + KELVIN) ** 4 - sky)
-        got = (join * state).sum(axis=1) - total * state
-        got += ways[0] * (heat[k] * (1 + one["rise"] * (state[0] - 20)))
+        if turning:
+            within = join + more * stir[k]
+            total = within.sum(axis=1)
+        got = (within * state).sum(axis=1) - total * state
+        got += ways[0] * (heat[k] * (1 + one["rise"] * (state - 20)))
         got += ways[1] * linear[k] + ways[2] * drag[k] + ways[3]
         state = state + STEP * (got - lost) / capacity
         for at in last.get(k + 1, ()):
@@ -141,14 +152,14 @@ def simulate(
     )
 
 
-def _draw(chance: np.random.Generator, low: float, high: float) -> float:
+def log_uniform(chance: np.random.Generator, low: float, high: float) -> float:
     """Return a number between two, evenly in its logarithm."""
     return float(np.exp(chance.uniform(np.log(low), np.log(high))))
 
 
 def hub(chance: np.random.Generator, place: str) -> Network:
     """A hub motor: winding, iron, axle side and a shell that the air passes."""
-    d = partial(_draw, chance)
+    d = partial(log_uniform, chance)
     return _motor(
         chance,
         place,
@@ -164,7 +175,7 @@ def hub(chance: np.random.Generator, place: str) -> Network:
 
 def inrunner(chance: np.random.Generator, place: str) -> Network:
     """An inner rotor: winding, stator iron, housing, and a rotor that warms last."""
-    d = partial(_draw, chance)
+    d = partial(log_uniform, chance)
     size = d(0.5, 2.5)
     return _motor(
         chance,
@@ -183,7 +194,7 @@ def open_outrunner(chance: np.random.Generator, place: str) -> Network:
     """An open outer rotor, winding in two halves, one of them in the air stream of the machine's
     own speed, on a plate that is cooled too.  No constant was chosen on it, but it showed that a
     sensor on a tooth tells less of the winding than was stated."""
-    d = partial(_draw, chance)
+    d = partial(log_uniform, chance)
     size = d(0.5, 2.0)
     return _motor(
         chance,
@@ -264,7 +275,7 @@ def _motor(
 
 def stage(chance: np.random.Generator, _: str) -> Network:
     """A controller: transistors, board, heat sink, enclosure; the sensor sits on the board."""
-    d = partial(_draw, chance)
+    d = partial(log_uniform, chance)
     share = chance.uniform(0.2, 0.8)
     return Network(
         np.array([d(8, 20), d(30, 90), d(120, 600), d(150, 700)]),
@@ -317,10 +328,10 @@ def ride_duty(chance: np.random.Generator, seconds: float, air: float, hard: flo
             at = end
     wobble = np.convolve(chance.normal(0, 1, count + 20), np.ones(21) / 21, "valid")[:count]
     current *= 1 + 0.8 * wobble
-    return Duty(current, _slow(goal, 4.0, 0.0), air)
+    return Duty(current, slow(goal, 4.0, 0.0), air)
 
 
-def _slow(value: Array, lag: float, start: float) -> Array:
+def slow(value: Array, lag: float, start: float) -> Array:
     """First order lag of ``lag`` s."""
     out, now, share = np.empty(len(value)), start, 1 - np.exp(-STEP / lag)
     for k, v in enumerate(value.tolist()):
@@ -331,7 +342,7 @@ def _slow(value: Array, lag: float, start: float) -> Array:
 
 def sensor(part: Network, at: Array, chance: np.random.Generator, step: float) -> Array:
     """Return what the log holds: late, noisy, in whole steps of ``step`` K."""
-    late = _slow(at, part.lag, float(at[0]))
+    late = slow(at, part.lag, float(at[0]))
     return np.round((late + chance.normal(0, 0.3, len(at))) / step) * step
 
 
@@ -342,7 +353,8 @@ def scaled(part: Network, duty: Duty, rise: float, iron: float) -> Network:
     wind = float(np.mean(np.abs(duty.speed) ** part.wind))
     size = len(part.capacity)
     matrix = np.zeros((size, size))
-    for (one, other), join in zip(part.links, part.joins, strict=True):
+    turning = float(np.mean(np.abs(duty.speed) ** part.wind))
+    for (one, other), join in zip(part.links, part.joins + turning * part.stirred, strict=True):
         matrix[one, one] += join
         matrix[other, other] += join
         matrix[one, other] -= join

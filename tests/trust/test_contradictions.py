@@ -131,7 +131,7 @@ PUT: list[tuple[int, Callable[[Page], Page]]] = [
     (18, add("heat", verdict="No part reaches its limit within an hour. Not judged: motor 2.")),
     (19, add("sides", share=1.0)),
     (20, add("parts", share=float("nan"))),
-    (21, add("heat", WARMS.format("an hour (this ride does not rule out 20 min)", 94))),
+    (21, add("heat", WARMS.format("20 min at least, and most likely for an hour,", 94))),
     (21, add("heat", WARMS.format("20 min (likely 30 min; 9 in 10 take 20 min to 50 min)", 86))),
 ]
 

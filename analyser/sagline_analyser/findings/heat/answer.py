@@ -14,7 +14,7 @@ from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import cannot_tell
 from ..telling.moment import minute_text
 from ..telling.picture import Bar, Bars
-from .parts import PartHeat, long, part_heats
+from .parts import HARD, PartHeat, long, part_heats
 from .times import HORIZON, Settling, TimeToLimit
 
 KEY, QUESTION = "heat", "How long until something is too hot?"
@@ -32,7 +32,8 @@ SPOT = (
 """What a sensor in the winding does not show; the standard from memory."""
 
 
-TIMES = "time from cold to the limit, at the rated current"
+TIMES = "time from cold to the limit, at"
+"""What the bars of the card show; the current follows (:func:`_load`)."""
 
 
 def heat_answer(it: Gathered) -> Answer:
@@ -122,7 +123,7 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
     now = min(p.now.order for p in told if p.now is not None)
     assert first.cold is not None
     if first.cold.below and not np.isfinite(now):
-        line = "What was judged stays below its limit for an hour at its rated current"
+        line = f"What was judged stays below its limit for an hour at {_load(told)}"
         return line, Urgency.LOOK if others else Urgency.FINE, None
     if first.cold.below and now < HORIZON:
         return "Near its limit at the ride's end", Urgency.LOOK, None
@@ -132,7 +133,17 @@ def _in_short(told: list[PartHeat], others: list[PartHeat]) -> tuple[str, Urgenc
     return (
         line,
         Urgency.ACT if now == 0 else Urgency.LOOK,
-        Bars("s", bars, what=TIMES) if bars else None,
+        Bars("s", bars, what=f"{TIMES} {_load(told)}") if bars else None,
+    )
+
+
+def _load(told: list[PartHeat]) -> str:
+    """Return which current the parts were judged by, for a line or a caption."""
+    sources = {p.current_source for p in told}
+    if HARD not in sources:
+        return "the rated current"
+    return (
+        "the current of its hardest minute" if sources == {HARD} else "the currents in the details"
     )
 
 
@@ -279,8 +290,9 @@ def _span(time: TimeToLimit) -> str:
     if time.below:
         return "an hour and more"
     if not time.sure:
-        soonest = long(time.seconds) if time.seconds > 0 else "that it is there already"
-        return f"an hour (this ride does not rule out {soonest})"
+        if time.seconds == 0:
+            return "no time that this ride shows, though most likely for an hour,"
+        return f"{long(time.seconds)} at least, and most likely for an hour,"
     likely, low, high = long(time.likely), long(time.low), long(time.high)
     return f"{long(time.seconds)} (likely {likely}; 9 in 10 take {low} to {high})"
 

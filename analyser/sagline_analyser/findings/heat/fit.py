@@ -1,6 +1,6 @@
 """The two lumps fitted to a ride: the best set of rates, and many as probable as the data leave."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +78,10 @@ class Plausible:
     sink's goes on into what it is screwed to).  ``early`` are the shares of the draws that reach
     the limit before the told time, from cold and from the ride's end: they lie wider apart than
     parts, of which it is one in twenty or less (ours, on tests/trust/heat_bench.py).  ``late`` are
-    the shares of those that reach it after the interval's late end, likewise.
+    the shares of those that reach it after the interval's late end, likewise.  ``longer`` is the
+    share (1 standard deviation, one way) by which a rise may be larger for each factor e by which
+    it lasts longer than the ride did: a mass that warms more slowly than the ride lasted, such as
+    what a motor is screwed to, does not show in it.
 
     Wide on purpose: a decently long ride overrules them.  They only keep what a ride did not show,
     such as cooling in a ride without a pause, from taking absurd values.  (Common practice, no
@@ -92,8 +95,9 @@ class Plausible:
     freer: float
     soaks: float
     place: int = 0
-    early: tuple[float, float] = (0.11, 0.07)
+    early: tuple[float, float] = (0.10, 0.05)
     late: tuple[float, float] = (0.05, 0.05)
+    longer: float = 0.12
 
 
 _MOTOR = {
@@ -129,15 +133,19 @@ STAGE = Plausible(
     np.inf,
     early=(0.09, 0.06),
     late=(0.05, 0.10),
+    longer=0.06,
 )
 
 
 @dataclass(frozen=True)
 class AirDoubt:
-    """How well the air is known: ``offset`` ± ``width`` K from what the grid was given."""
+    """What the air may be: ``offset`` ± ``width`` K from what the grid was given, with this
+    probability (``share``).  Of what was ``measured`` the offset is the part's own, in any air."""
 
     offset: float
     width: float
+    share: float = 1.0
+    measured: bool = False
 
 
 @dataclass(frozen=True)
@@ -149,7 +157,8 @@ class ThermalFit:
     of the ride in °C, for the draws.  ``seconds`` is the length of what was fitted, ``residual``
     the root mean square misfit in K; ``lowest`` and ``hottest`` are the readings' ends in °C,
     ``usual`` is the mean rise of the case above the air in K, for the draws.  ``leans`` says that
-    the cooling rests on what was believed before.
+    the cooling rests on what was believed before.  ``measured`` says whether the air was: the
+    offset is the part's own then, in any air; else it says how far off the air was taken to be.
     """
 
     plausible: Plausible
@@ -162,6 +171,11 @@ class ThermalFit:
     hottest: float
     usual: Array
     leans: bool
+    measured: bool = True
+
+    def rest(self, air: float) -> Array:
+        """Return what the part settles at unheated in this air, in °C, for the draws."""
+        return np.asarray(air + self.draws.offset * self.measured)
 
 
 _Misfit = Callable[[Array], Array]
@@ -178,27 +192,23 @@ def usable(drive: HeatDrive, seen: Array, readings: Array) -> npt.NDArray[np.boo
 # A trial step may land on rates that overflow; its misfit is then not finite and it is refused.
 @np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def fit(
-    drive: HeatDrive, seen: Array, readings: Array, plausible: Plausible, air: AirDoubt
+    drive: HeatDrive,
+    seen: Array,
+    readings: Array,
+    plausible: Plausible,
+    airs: Sequence[AirDoubt],
 ) -> ThermalFit:
     """Fit by least squares with wide plausible ranges (Gauss-Newton), then draw.
 
     Part and case start apart: the one that is read at its first readings, the other between there
     and the air, or beyond where the part is the hidden one.
+
+    Each of ``airs`` is fitted for itself and keeps its share of the draws: which of them fits best
+    tells little, for a mass that warms slowly looks like another air.
     """
-    names = list(plausible.rates)
     place = plausible.place
     good = usable(drive, seen, readings)
     first = float(np.mean(seen[good][:3]))
-    above = max(first - float(drive.air[0]) - air.offset, 0.0)
-    # The other lump's start: a share of the way from the first reading to the air, or as much
-    # above it (our choice); a machine that starts cold has both at the air.
-    other, doubt = (-0.25 * above, 0.35 * above) if place == 0 else (0.15 * above, 0.3 * above)
-    centre = np.array(
-        [np.log(plausible.rates[n][0]) for n in names] + [air.offset, 0.0, other, np.log(LAG[0])]
-    )
-    width = np.array(
-        [plausible.rates[n][1] for n in names] + [air.width, READING, np.hypot(doubt, 0.7), LAG[1]]
-    )
     at_good = np.flatnonzero(good)
     read, heavy = seen[at_good], np.sqrt(readings[at_good])
 
@@ -223,49 +233,117 @@ def fit(
     each = max(STRETCH * whole / (drive.step * len(drive.square)), 1.0)
     noise = each * (ROUNDED**2 + (plausible.missed * float(np.ptp(seen[good]))) ** 2)
 
-    best: tuple[float, Array] | None = None
-    for factor in (0.0, 2.0, -2.0):
-        at = centre.copy()
-        at[0] += factor
-        here = _descend(at, centre, width, misfit, noise)
-        close = best is not None and abs(here[0] - best[0]) < ALIKE * best[0]
-        if best is None or here[0] < best[0]:
-            best = here
-        if close or best[0] < 2 * whole / each:
-            break  # it fits, or it has been found twice: another start would end here as well
-    at = best[1] if best is not None else centre
-    base, slope = _slope(misfit(_around(at)))
-    alike = TAKEN * _alike(base, heavy)
-    noise = max(noise, each * float(np.sum(base**2)) / whole, alike)
-    curve = slope.T @ slope / noise + np.diag(1 / width**2)
-
-    def odds(sets: Array) -> Array:
-        """Logarithm of how probable each set is, up to a constant."""
-        # A few sets at a time lag in the processor's cache.
-        data = np.sum(misfit(sets, 40) ** 2, axis=1) / noise
-        return np.asarray(-0.5 * (data + np.sum(((sets - centre) / width) ** 2, axis=1)))
-
-    sets = _draw(at, np.asarray(np.linalg.inv(curve), np.float64), odds)
+    best: list[Array] = []
+    drawn: list[Array] = []
+    for air in airs:
+        before = _before(plausible, air, first - float(drive.air[0]))
+        at = _best(before, misfit, noise, whole / each, best)
+        drawn.append(_drawn(at, before, misfit, heavy, noise, each, air.share))
+        best.append(at)
+    sets = np.vstack(drawn)
     if place == 1:
         sets = _hidden(plausible, sets)
-    path, _, _ = run(at[None, :])
+    path, _, _ = run(np.array(best))
     late, part, case = run(sets)
     # What was read last is nearer to the truth than a model, which may be off by then; the hidden
     # part moves with its case, a hidden case is too heavy to.
     last = np.mean(read[-2:, None] - late[-2:], axis=0)
     draws = _rates(plausible, sets)
+    misses = np.sqrt(np.mean((path - read[:, None]) ** 2, axis=0))
+    least = int(misses.argmin())
     return ThermalFit(
         plausible,
-        _rates(plausible, at[None, :]),
+        _rates(plausible, best[least][None, :]),
         draws,
         (part + last, case + last * place),
         drive.step * len(drive.square),
-        float(np.sqrt(np.mean((path[:, 0] - read) ** 2))),
+        float(misses[least]),
         float(seen[good].min()),
         float(seen[good].max()),
         _usual_rise(draws, drive),
         bool(np.std(np.log(draws.air)) > LEANS * plausible.rates["air"][1]),
+        all(air.measured for air in airs),
     )
+
+
+@dataclass(frozen=True)
+class _Before:
+    """What is believed of the parameters before the ride: centres and widths, shape (p,) each."""
+
+    centre: Array
+    width: Array
+
+    def off(self, sets: Array) -> Array:
+        """Return the sum of squares by which sets (m, p) are off it, in widths, shape (m,)."""
+        return np.asarray(np.sum(((sets - self.centre) / self.width) ** 2, axis=1))
+
+
+def _before(plausible: Plausible, air: AirDoubt, first: float) -> _Before:
+    """Return what is believed where the first reading lies ``first`` K above the grid's air."""
+    above = max(first - air.offset, 0.0)
+    # The other lump's start: a share of the way from the first reading to the air, or as much
+    # above it (our choice); a machine that starts cold has both at the air.
+    other, doubt = (
+        (-0.25 * above, 0.35 * above) if plausible.place == 0 else (0.15 * above, 0.3 * above)
+    )
+    names = list(plausible.rates)
+    return _Before(
+        np.array(
+            [np.log(plausible.rates[n][0]) for n in names]
+            + [air.offset, 0.0, other, np.log(LAG[0])]
+        ),
+        np.array(
+            [plausible.rates[n][1] for n in names]
+            + [air.width, READING, np.hypot(doubt, 0.7), LAG[1]]
+        ),
+    )
+
+
+def _best(
+    before: _Before, misfit: _Misfit, noise: float, many: float, others: Sequence[Array]
+) -> Array:
+    """Return the most probable parameters; ``many`` readings are worth one each.  The descent
+    starts where it ended for another air, else at what was believed, from several places."""
+    if others:
+        at = others[-1].copy()
+        at[-4:] = before.centre[-4:]
+        return _descend(at, before, misfit, noise)[1]
+    best: tuple[float, Array] | None = None
+    for factor in (0.0, 2.0, -2.0):
+        at = before.centre.copy()
+        at[0] += factor
+        here = _descend(at, before, misfit, noise)
+        close = best is not None and abs(here[0] - best[0]) < ALIKE * best[0]
+        if best is None or here[0] < best[0]:
+            best = here
+        if close or best[0] < 2 * many:
+            break  # it fits, or it has been found twice: another start would end here as well
+    return best[1] if best is not None else before.centre
+
+
+def _drawn(
+    at: Array,
+    before: _Before,
+    misfit: Callable[..., Array],
+    heavy: Array,
+    noise: float,
+    each: float,
+    share: float,
+) -> Array:
+    """Return a ``share`` of :data:`DRAWS` sets as probable as the data leave them around the most
+    probable one, ``at``."""
+    base, slope = _slope(misfit(_around(at)))
+    alike = TAKEN * _alike(base, heavy)
+    noise = max(noise, each * float(np.sum(base**2)) / float(np.sum(heavy**2)), alike)
+    curve = slope.T @ slope / noise + np.diag(1 / before.width**2)
+
+    def odds(sets: Array) -> Array:
+        """Logarithm of how probable each set is, up to a constant."""
+        # A few sets at a time lag in the processor's cache.
+        data = np.sum(misfit(sets, 40) ** 2, axis=1) / noise
+        return np.asarray(-0.5 * (data + before.off(sets)))
+
+    return _draw(at, np.asarray(np.linalg.inv(curve), np.float64), odds, share)
 
 
 def _late(path: Array, steps: Array, at: Numbers) -> Array:
@@ -353,25 +431,26 @@ def _rates(plausible: Plausible, sets: Array) -> Rates:
     return Rates(**values)
 
 
-def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array]) -> Array:
-    """Return :data:`DRAWS` sets in proportion to ``odds``, starting from a normal approximation.
+def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array], part: float = 1.0) -> Array:
+    """Return a ``part`` of :data:`DRAWS` sets in proportion to ``odds``, starting from a normal
+    approximation.
 
     Adaptive importance sampling (any text on Monte Carlo): each round draws from a Student's t
     whose place and shape come from the weighted draws of all rounds before, and every draw is
     weighted against the mixture of all rounds.  Where few draws would carry all the weight, the
-    weights are flattened until :data:`ENOUGH` of them do.
+    weights are flattened until this part of :data:`ENOUGH` does.
     """
     chance = np.random.default_rng(0)
-    size = len(centre)
+    size, each, wanted = len(centre), round(part * EACH), round(part * DRAWS)
     sets, logs = np.empty((0, size)), np.empty(0)
     shapes: list[tuple[Array, Array, float]] = []
     for _ in range(ROUNDS):
         root = np.linalg.cholesky(cover + 1e-9 * np.diag(np.diag(cover)))
-        normal = chance.standard_normal((EACH, size))
-        tried = centre + normal / np.sqrt(chance.chisquare(TAILS, (EACH, 1)) / TAILS) @ root.T
+        normal = chance.standard_normal((each, size))
+        tried = centre + normal / np.sqrt(chance.chisquare(TAILS, (each, 1)) / TAILS) @ root.T
         shapes.append((centre, np.linalg.inv(root), -float(np.sum(np.log(np.diag(root))))))
         sets, logs = np.vstack([sets, tried]), np.r_[logs, odds(tried)]
-        each = np.array(
+        heights = np.array(
             [
                 height
                 - 0.5
@@ -380,17 +459,18 @@ def _draw(centre: Array, cover: Array, odds: Callable[[Array], Array]) -> Array:
                 for middle, back, height in shapes
             ]
         )
-        drawn = each.max(axis=0) + np.log(np.sum(np.exp(each - each.max(axis=0)), axis=0))
-        share = _flattened(logs - drawn)
+        top = heights.max(axis=0)
+        drawn = top + np.log(np.sum(np.exp(heights - top), axis=0))
+        share = _flattened(logs - drawn, part * ENOUGH)
         centre = share @ sets
         cover = (share[:, None] * (sets - centre)).T @ (sets - centre)
-    picked = np.searchsorted(np.cumsum(share), (np.arange(DRAWS) + 0.5) / DRAWS)
+    picked = np.searchsorted(np.cumsum(share), (np.arange(wanted) + 0.5) / wanted)
     return np.asarray(sets[np.minimum(picked, len(sets) - 1)])
 
 
-def _flattened(weight: Array) -> Array:
+def _flattened(weight: Array, least: float) -> Array:
     """Return shares in proportion to exp(``weight``), or to the largest power of it of which
-    :data:`ENOUGH` draws count (1 / Σ share²)."""
+    ``least`` draws count (1 / Σ share²)."""
     weight = np.where(np.isfinite(weight), weight, -np.inf)
     weight = weight - weight.max()
     low, high = 0.0, 1.0
@@ -400,7 +480,7 @@ def _flattened(weight: Array) -> Array:
         return np.asarray(share / share.sum())
 
     def enough(power: float) -> bool:
-        return bool(np.sum(shares(power) ** 2) * ENOUGH <= 1)
+        return bool(np.sum(shares(power) ** 2) * least <= 1)
 
     if enough(high):
         return shares(high)
@@ -421,16 +501,14 @@ def _slope(rows: Array) -> tuple[Array, Array]:
     return rows[0], np.asarray((rows[1:] - rows[0]).T / SMALL)
 
 
-def _descend(
-    at: Array, centre: Array, width: Array, misfit: _Misfit, noise: float
-) -> tuple[float, Array]:
+def _descend(at: Array, before: _Before, misfit: _Misfit, noise: float) -> tuple[float, Array]:
     """Levenberg-Marquardt descent (any text on least squares); return (cost, parameters)."""
 
     def cost_of(rows: Array, sets: Array) -> Array:
-        prior = np.sum(((sets - centre) / width) ** 2, axis=1)
-        costs = np.sum(rows**2, axis=1) / noise + prior
+        costs = np.sum(rows**2, axis=1) / noise + before.off(sets)
         return np.where(np.isfinite(costs), costs, np.inf)
 
+    centre, width = before.centre, before.width
     damping = 1e-2
     base, slope = _slope(misfit(_around(at)))
     cost = float(cost_of(base[None, :], at[None, :])[0])

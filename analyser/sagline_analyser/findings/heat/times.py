@@ -15,11 +15,11 @@ HORIZON = 3600.0
 TAIL = 0.05
 """Share beyond each end of an interval."""
 
-COOLER = 0.02
+COOLER = 0.035
 """Share of the draws below the cool end of how warm a part gets in an hour: the hotter it is, the
 more cools it, and the less of that a ride shows (our choice, on tests/trust/heat_bench.py)."""
 
-GUARD = 1.8
+GUARD = 1.2
 """Times the doubt of all that is fitted or missed at which no draw may reach the limit where it is
 told that the part stays below it (our choice, on tests/trust/heat_bench.py: a ride of some minutes
 shows little of what an hour's heat does to the case)."""
@@ -36,10 +36,9 @@ STORED = 0.02
 """Share (1 standard deviation) of its rise by which a case that nothing reads may be warmer or
 colder at the ride's end: it is more than one mass (our choice)."""
 
-LONGER = 0.05
-"""Share (1 standard deviation, one way) by which a rise may be larger for each factor e by which it
-lasts longer than the ride did: a mass that warms more slowly than the ride lasted does not show in
-it (our choice, on tests/trust/heat_bench.py)."""
+KEPT = 0.5
+"""Times the share of the draws behind an interval's late end where no air was measured: most draws
+have air then that is colder than what is told, and times that are sooner (our choice)."""
 
 UNSEEN, TAKES_UP = 0.12, 1800.0
 """Share (1 standard deviation, one way) by which a part rises more slowly from cold than a ride
@@ -130,6 +129,7 @@ def time_to_limit(
     # unseen makes it later: each moves its own end only.
     plausible, begins = model.plausible, 0 if cold else 1
     early, later = plausible.early[begins], plausible.late[begins]
+    later *= 1.0 if model.measured else KEPT
     low = np.quantile(reached(doubted(part, longer=True)), early, method="nearest")
     late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - later], method="nearest")
@@ -221,7 +221,7 @@ def _paths(
     many = len(rates.air)
     chance = np.random.default_rng(1)
     normal = chance.standard_normal((4, many))
-    rest = air + rates.offset
+    rest = model.rest(air)
     start = (rest, rest)
     shown = max(model.hottest - model.lowest, 1.0)
     unread = _unread(model, air)
@@ -245,7 +245,8 @@ def _paths(
     asked = max((limit - float(np.median(rest))) / shown, 1.0)
     spread = np.hypot(model.plausible.other, model.plausible.beyond * np.log(asked))
     lasting = (passes if cold else model.seconds + passes) / model.seconds
-    unshown = LONGER * np.log(np.maximum(lasting, 1.0))[:, None] * np.abs(normal[3])
+    unshown = np.log(np.maximum(lasting, 1.0))[:, None] * np.abs(normal[3])
+    unshown *= model.plausible.longer
     grown = passes[:, None] / (passes[:, None] + GROWS / unread)
 
     def doubted(
@@ -253,7 +254,9 @@ def _paths(
     ) -> Array:
         # What is gained from now on may be another from the first.  What is there already was read:
         # it is another only as what drives it goes over from the reading to the whole part.
-        apart = widening * (spread * normal[0] - longer * unshown)
+        # A conductor's resistance rises with what it gains: a share more heat gives a larger one.
+        steeper = (1 + rates.rise * (path - 20)) / (1 + rates.rise * (start[0] - 20))
+        apart = widening * np.clip(steeper, 1, 3) * (spread * normal[0] - longer * unshown)
         gained = (path - start[0]) * np.exp(-apart - slower)
         there = start[0] - rest
         if not cold:  # how warm it is by now may be off as well: its sensor is late
