@@ -53,6 +53,18 @@ def test_a_sound_file_has_none():
         ({"chemistry": "LiFePO4"}, "cell_full = 4.2 V does not fit cells of iron phosphate"),
         ({"full": 3.65, "alarm": 3.0, "stop": 2.5}, "cell_full = 3.65 V does not fit cells of lit"),
         ({"cut_start": 48, "cut_end": 46}, "alarm at 42.9 V (13 × 3.3 V) lies below the 46 V"),
+        ({"alarm": 3.01}, "cell_alarm = 3.01 V is only 10 mV above cell_stop = 3 V"),
+        ({"alarm": 3.95, "cut_start": 44, "cut_end": 40}, "nearer to a full cell (4.2 V) than to"),
+        ({"cut_start": 60, "cut_end": 55}, "deliver nothing below 55 V, the full pack has 54.6 V"),
+        ({"cut_start": 40, "cut_end": 28}, "drive on down to 28 V, far below the 39.0 V at which"),
+        (
+            {"rating": "60\nburst_current = 4500\nburst_seconds = 5"},
+            "burst_current of the controllers = 4500 A is mo",
+        ),
+        (
+            {"chemistry": "own", "stop": 1.5},
+            "cell_stop = 1.5 V lies far below what a cell that is full at 4.2 V may see",
+        ),
     ],
 )
 def test_a_file_that_contradicts_itself(changed, words):

@@ -346,6 +346,68 @@ def test_the_board_file_of_another_pack_is_told():
     assert "3 motors, the log has 2" in open_basis(ride, single).mismatches[0]
 
 
+def _rolling(per_turn: float) -> Ride:
+    """A minute at up to 8 m/s, ``per_turn`` m for each turn of a motor."""
+    time = np.arange(0, 60, 0.1)
+    speed = 4 + 4 * np.sin(time / 7)
+    turning = speed / per_turn * 60
+    return make_ride(
+        make_stream(
+            "fast",
+            time,
+            {channel("speed", "m/s"): speed, channel("motor_speed", "r/min", 1): turning},
+        )
+    )
+
+
+WHEELS = """
+name = "Other"
+[vehicle]
+wheel_diameter = 0.25
+gearing = 3
+"""
+
+
+def test_a_wheel_of_another_vehicle_is_told():
+    own = read_board_file(WHEELS, "board.toml")
+    worn, other = (np.pi * size * 0.25 / 3 for size in (0.94, 2.0))
+    assert open_basis(_rolling(worn), own).mismatches == ()
+    (told,) = open_basis(_rolling(other), own).mismatches
+    assert told.startswith("The speed is 2 times what the motors' speed makes with wheel_diameter")
+
+
+PACK = """
+name = "Other"
+[battery]
+cell_full = {full}
+[[battery.units]]
+name = "box"
+series = 10
+parallel = 1
+cell_capacity = {capacity}
+"""
+
+
+@pytest.mark.parametrize(
+    ("cell", "full", "capacity", "words"),
+    [
+        (3.9, 4.2, 8.0, ""),
+        (3.3, 3.65, 8.0, ""),
+        (3.9, 4.2, 2.0, "The pack gave 3.33 Ah, the board file states 2 Ah: is it the file of"),
+        (3.3, 4.2, 8.0, "Cells gave 3.33 Ah from 3.30 V on, where a lithium-ion cell that is full"),
+    ],
+)
+def test_a_pack_that_the_charge_given_denies_is_told(cell, full, capacity, words):
+    """20 min at 10 A."""
+    time = np.arange(0, 1200.1, 0.5)
+    columns = {channel("battery_current", "A"): np.full(len(time), 10.0)}
+    columns |= {channel("pack_voltage", "V"): 10 * cell - time / 1e4}
+    ride = make_ride(make_stream("fast", time, columns))
+    board = read_board_file(PACK.format(full=full, capacity=capacity), "board.toml")
+    told = open_basis(ride, board).mismatches
+    assert [line[: len(words)] for line in told] == [words] * bool(words)
+
+
 def test_a_board_file_inside_the_log_that_cannot_be_used_is_told():
     text = 'name = "Kestrel"\n[battery]\ncell_alarm = 3.0\ncell_stop = 3.4\n'
     basis = open_basis(replace(sound(), board_file=text))

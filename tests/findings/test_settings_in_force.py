@@ -55,6 +55,30 @@ def test_a_setting_off_the_level_seen_is_told_with_both_figures(stated: float) -
     assert one.text in answer.verdict, "a contradicted setting is told before all else"
 
 
+@pytest.mark.parametrize(("share", "most", "verdict"), [(0.94, 40, "untold"), (1, 36, "no")])
+def test_a_motor_that_is_asked_for_less_is_not_held_lower(share, most, verdict) -> None:
+    """Two motors at two thirds of their current and at all of it, by turns: the second carries less
+    throughout, or as much until a limit of its own."""
+    time = np.arange(0, 120, 0.05)
+    throttle = np.where(time % 20 < 8, 2 / 3, np.where(time % 20 < 16, 1.0, 0.0))
+    throttle = np.convolve(throttle, np.ones(10) / 10, "same")
+    noise = np.random.default_rng(1).normal(0, 0.1, (2, len(time)))
+    columns = {
+        Channel("throttle", "1", SampleType.F32): throttle,
+        Channel("motor_current", "A", SampleType.F32, index=1): 40 * throttle + noise[0],
+        Channel("motor_current", "A", SampleType.F32, index=2): np.minimum(
+            40 * share * throttle, most
+        )
+        + noise[1],
+        Channel("speed", "m/s", SampleType.F32): 5 * throttle,
+    }
+    ride = make_ride(make_stream("fast", time, columns), settings={"motor_current_limit": "40"})
+    first, second = settings_in_force(Gathered(ride))
+    assert first.verdict is Shows.YES
+    assert second.verdict is (Shows.UNTOLD if verdict == "untold" else Shows.NO)
+    assert ("motor 2 carried 94% of the current of motor 1" in second.text) is (verdict == "untold")
+
+
 def without(ride, *names: str):
     stream = ride.streams["fast"]
     columns = {

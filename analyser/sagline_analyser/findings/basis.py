@@ -102,12 +102,13 @@ def open_basis(ride: Ride, board: BoardFile | None = None) -> Basis:
     """Examine a ride's sensors, and the board file against it."""
     sensors = judge_sensors(ride, board)
     fitting = fitting_board(ride, board, sensors)
+    trusted = without(ride, sensors)
     return Basis(
-        without(ride, sensors),
+        trusted,
         fitting,
         raw=ride,
         sensors=sensors,
-        mismatches=board_mismatches(ride, board, sensors),
+        mismatches=board_mismatches(trusted, board, sensors),
         misfit=fitting is not board,
     )
 

@@ -5,7 +5,7 @@ Both programs tell these first: with another pack's file every limit and every a
 
 from collections.abc import Mapping
 
-from .board_tables import BoardFile
+from .board_tables import Battery, BoardFile
 from .counting import several
 from .vocabulary import vocabulary
 
@@ -16,6 +16,23 @@ CHEMISTRIES: tuple[tuple[tuple[str, ...], str, float, float], ...] = (
 )  # fmt: skip
 """Words, name, and the cell voltages (V) between which full, alarm and stop lie (handbook values:
 Linden's "Handbook of Batteries", from memory)."""
+
+LEAST = 0.45
+"""Share of its full voltage that a cell of any kind is not drawn below: 0.54 of lithium titanate,
+0.55 of iron phosphate, 0.6 and more of others (data sheets; common practice)."""
+
+AHEAD = 0.05
+"""V by which an alarm has to come before the stop: less is sag of a moment (our choice)."""
+
+HIGH = 0.7
+"""Share of the way from stop to full above which an alarm sounds for most of a ride (our choice;
+common practice lies below a half)."""
+
+SAGS = 0.75
+"""Share of the voltage to stop at that a hard pull may sag to without harm (our choice)."""
+
+MOST = 1500.0
+"""A that no controller of a small vehicle is made for (our choice)."""
 
 
 def board_conflicts(
@@ -103,14 +120,83 @@ def _itself(board: BoardFile) -> list[str]:
                 f"{' and '.join(wrong)} does not fit cells of {name} ({low:g} to {high:g} V)."
             )
         break
+    else:
+        found += _far_apart(battery)
+    found += _alarm(battery)
+    found += _currents(board)
     if cells:
         found += _cut_back(board, cells)
     return found
 
 
+def _far_apart(battery: Battery) -> list[str]:
+    """Return which levels no cell of this full voltage has, where its chemistry is not stated."""
+    full = battery.cell_full
+    if not full:
+        return []
+    levels = (("cell_stop", battery.cell_stop), ("cell_alarm", battery.cell_alarm))
+    wrong = [f"{key} = {value:g} V" for key, value in levels if value and value < LEAST * full]
+    if not wrong:
+        return []
+    return [f"{' and '.join(wrong)} lies far below what a cell that is full at {full:g} V may see."]
+
+
+def _alarm(battery: Battery) -> list[str]:
+    """Return whether the alarm comes too late to act on, or nearly always."""
+    alarm, stop, full = battery.cell_alarm, battery.cell_stop, battery.cell_full
+    if not alarm or not stop:
+        return []
+    if 0 <= alarm - stop < AHEAD:
+        return [
+            f"cell_alarm = {alarm:g} V is only {1000 * (alarm - stop):.0f} mV above cell_stop = "
+            f"{stop:g} V: no time is left between the two."
+        ]
+    if full and stop < full and alarm - stop > HIGH * (full - stop):
+        return [
+            f"cell_alarm = {alarm:g} V is nearer to a full cell ({full:g} V) than to cell_stop = "
+            f"{stop:g} V: it would sound for most of a ride."
+        ]
+    return []
+
+
+def _currents(board: BoardFile) -> list[str]:
+    """Return which currents no small vehicle has: most likely they are in mA."""
+    stated = {
+        "rated_current of the motors": [motor.rated_current for motor in board.motors],
+        "continuous_current of the controllers": [c.continuous_current for c in board.controllers],
+        "burst_current of the controllers": [c.burst_current for c in board.controllers],
+        "battery_current of the controllers": [c.battery_current for c in board.controllers],
+    } | {
+        key: [value]
+        for key, value in board.settings.items()
+        if key.endswith("_current_limit") and isinstance(value, int | float)
+    }
+    wrong = [
+        f"{key} = {value:g} A"
+        for key, values in stated.items()
+        for value in dict.fromkeys(values)
+        if value and value > MOST
+    ]
+    if not wrong:
+        return []
+    return [f"{' and '.join(wrong)} is more than a small vehicle has: is it in mA?"]
+
+
 def _cut_back(board: BoardFile, cells: int) -> list[str]:
-    """Return where the alarm comes only when the controllers no longer drive."""
+    """Return where the controllers never drive, or drive on below the stop, or where the alarm
+    comes only when they no longer drive."""
     end = board.settings.get("voltage_cutback_end")
+    full, stop = board.battery.cell_full, board.battery.cell_stop
+    if isinstance(end, int | float) and full and end >= cells * full:
+        return [
+            f"The controllers deliver nothing below {end:g} V, the full pack has {cells * full:.1f}"
+            f" V ({cells} × {full:g} V)."
+        ]
+    if isinstance(end, int | float) and stop and end < SAGS * cells * stop:
+        return [
+            f"The controllers drive on down to {end:g} V, far below the {cells * stop:.1f} V at "
+            f"which to stop ({cells} × {stop:g} V)."
+        ]
     if isinstance(end, int | float) and board.battery.cell_alarm:
         alarm = cells * board.battery.cell_alarm
         if alarm < end:

@@ -5,6 +5,8 @@ which its quantity was held while everything else moved, or as the limit that th
 reports.  A ride that never came near a setting says nothing about it.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..readings.gathered import Gathered
@@ -24,6 +26,16 @@ PASSED = 0.05
 SURE = 1.0
 """s for which a level must have been held to stand against a stated setting (our choice)."""
 
+LIKE = 0.015
+"""How far apart two shares of a current may lie to be the same (our choice: a mean's noise)."""
+
+FREE, LOADED = 0.85, 0.2
+"""Shares of a limit below which it does not bind, and above which a motor works (our choice)."""
+
+TOGETHER = 5.0
+"""s for which two motors have to work below their limits to show how they share (our choice)."""
+
+MOTOR = "motor_current_limit"
 
 __all__ = ["SettingInForce", "Shows", "of_drives", "setting_words", "settings_in_force"]
 
@@ -54,16 +66,64 @@ def of_drives(it: Gathered, motors: list[MotorDemand]) -> tuple[SettingInForce, 
     found = []
     for drive in motors:
         for name, unit, value, line in (
-            ("motor_current_limit", "A", drive.current, drive.motor_limit),
+            (MOTOR, "A", drive.current, drive.motor_limit),
             ("battery_current_limit", "A", drive.battery, drive.battery_limit),
             ("duty_limit", "1", drive.duty, drive.duty_limit),
         ):
             stated = value_of(name)
             if stated is not None:
-                found.append(_hold(drive, len(motors), name, unit, stated, value, line))
+                one = _hold(drive, len(motors), name, unit, stated, value, line)
+                found.append(_less_asked(one, drive, line, motors) if name == MOTOR else one)
         found += braking_settings(drive, len(motors), value_of)
         found += cutback_settings(drive, len(motors), value_of)
     return tuple(found)
+
+
+def _less_asked(
+    one: SettingInForce, drive: MotorDemand, line: LimitLine | None, motors: list[MotorDemand]
+) -> SettingInForce:
+    """Return what a level below a motor current limit shows where the motor carries less than
+    another one, held at that limit, wherever no limit binds, and as much less or more: it is asked
+    for less, or its sensor reads less."""
+    held = None if line is None else line.held
+    if one.verdict is not Shows.NO or one.reported or held is None or held.level >= one.stated:
+        return one
+    for other in motors:
+        top = other.motor_limit
+        if other is drive or top is None or top.held is None or top.source != "setting":
+            continue
+        share = _share_of(drive, other)
+        if share is not None and held.level / top.held.level >= share - LIKE:
+            said = one.text.partition(f" {NOT_SHOWN}: ")
+            text = (
+                f"{said[0]} cannot be told from this ride: it was held at "
+                f"{setting_number(held.level, one.unit)}, but motor {drive.motor} carried "
+                f"{share:.0%} of the current of motor {other.motor} below any limit, too, and that "
+                "one was held at its own: it may not have been asked for more, or its sensor may "
+                "read less."
+            )
+            return replace(one, verdict=Shows.UNTOLD, seen=None, text=text)
+    return one
+
+
+def _share_of(drive: MotorDemand, other: MotorDemand) -> float | None:
+    """Return the share of another motor's current that this one carries where neither is near a
+    limit, None where the ride does not show one."""
+    theirs = np.interp(drive.time, other.time, other.current, np.nan, np.nan)
+    free = np.isfinite(drive.current) & np.isfinite(theirs) & ~drive.braking
+    for value, limit in (
+        (drive.current, drive.motor_limit),
+        (drive.battery, drive.battery_limit),
+        (drive.duty, drive.duty_limit),
+    ):
+        if value is not None and limit is not None:
+            free &= ~(value > FREE * limit.value)
+    if other.motor_limit is not None:
+        most = float(np.max(other.motor_limit.value))
+        free &= (theirs < FREE * most) & (theirs > LOADED * most)
+    if float(np.sum(drive.step[free])) < TOGETHER:
+        return None
+    return float(np.median(drive.current[free] / theirs[free]))
 
 
 def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from sagline_logger.format import (
 )
 
 from ...load.ride import Ride
+from .denied import denied
 from .doubt import SensorDoubt
 
 
@@ -22,10 +23,14 @@ def board_mismatches(
     ride: Ride, board: BoardFile | None, sensors: tuple[SensorDoubt, ...] = ()
 ) -> tuple[str, ...]:
     """Return a sentence for each thing the board file says that the log or the file denies, and one
-    where the file inside the log cannot be used at all."""
+    where the file inside the log cannot be used at all; ``ride`` is without what ``sensors`` set
+    aside."""
     if board is None:
         return _unusable(ride)
-    return board_conflicts(board, *_seen(ride, sensors))
+    counts, resting = _seen(ride, sensors)
+    other = bool(pack_conflicts(board, counts, resting))
+    fitting = replace(board, battery=Battery()) if other else board  # one word on a pack is enough
+    return (*board_conflicts(board, counts, resting), *denied(ride, fitting))
 
 
 def _unusable(ride: Ride) -> tuple[str, ...]:
