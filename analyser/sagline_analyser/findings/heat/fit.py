@@ -96,8 +96,8 @@ class Plausible:
     soaks: float
     place: int = 0
     early: tuple[float, float] = (0.10, 0.05)
-    late: tuple[float, float] = (0.05, 0.05)
-    longer: float = 0.12
+    late: tuple[float, float] = (0.07, 0.06)
+    longer: float = 0.14
 
 
 _MOTOR = {
@@ -110,7 +110,7 @@ _MOTOR = {
     "ratio": (0.2, 0.6),
 }
 WINDING = Plausible(_MOTOR, 0.01, 0.03, 0.06, 0.12, 900.0)
-CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, 1)
+CASE = Plausible(_MOTOR, 0.01, 0.07, 0.10, 0.25, np.inf, 1, longer=0.12)
 STAGE = Plausible(
     {
         "square": (1e-4, 3.0),
@@ -132,7 +132,7 @@ STAGE = Plausible(
     0.12,
     np.inf,
     early=(0.09, 0.06),
-    late=(0.05, 0.10),
+    late=(0.08, 0.10),
     longer=0.06,
 )
 

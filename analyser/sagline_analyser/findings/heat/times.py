@@ -15,7 +15,7 @@ HORIZON = 3600.0
 TAIL = 0.05
 """Share beyond each end of an interval."""
 
-COOLER = 0.035
+COOLER = 0.045
 """Share of the draws below the cool end of how warm a part gets in an hour: the hotter it is, the
 more cools it, and the less of that a ride shows (our choice, on tests/trust/heat_bench.py)."""
 
@@ -36,11 +36,11 @@ STORED = 0.02
 """Share (1 standard deviation) of its rise by which a case that nothing reads may be warmer or
 colder at the ride's end: it is more than one mass (our choice)."""
 
-KEPT = 0.5
+KEPT = 0.6
 """Times the share of the draws behind an interval's late end where no air was measured: most draws
 have air then that is colder than what is told, and times that are sooner (our choice)."""
 
-UNSEEN, TAKES_UP = 0.12, 1800.0
+UNSEEN, TAKES_UP = 0.2, 1800.0
 """Share (1 standard deviation, one way) by which a part rises more slowly from cold than a ride
 shows that began as warm as it ended, for masses that were warm by then took up nothing; and the s
 in which they do (our choice, on tests/trust/heat_bench.py)."""
