@@ -1,5 +1,6 @@
 """Cells, low-cell alarms, pack, range and full pack on simulated rides, against their truth."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from sagline_analyser.findings.cells.low_cell import judge_low_cells, low_cell_a
 from sagline_analyser.findings.readings.gathered import Gathered
 from sagline_analyser.findings.readings.packs import pack_spans
 from sagline_analyser.findings.readings.unknown import NotKnown
+from sagline_analyser.load.ride import Ride
 from sagline_logger.format import read_board_file
 from sagline_logger.simulator import BREAD_RUN, KESTREL, Leg, PackSwap, Scenario, Simulation
 from support.asking import asked
@@ -240,3 +242,51 @@ def test_no_spread_is_told_where_the_middle_cell_has_no_resistance(swapped):
     ]
     verdict = _verdict(replace(measure_cells(pack), cells=tuple(alike)))
     assert "tell no resistance" in verdict and "mΩ" not in verdict
+
+
+def _one_launch(ohms: np.ndarray) -> Ride:
+    """A launch of three seconds that the pack's own protection ends, and six minutes of rest: each
+    cell loses ``ohms`` at once and six tenths of that with a time constant of 40 s."""
+    luck = np.random.default_rng(7)
+    fine = np.arange(0, 400, 0.05)
+    load = np.where((fine > 15) & (fine < 18), 4 + 6 * (fine - 15), 0.1)
+    slow = np.zeros(len(fine))
+    for at in range(1, len(fine)):
+        slow[at] = slow[at - 1] + (load[at] - slow[at - 1]) * 0.05 / 40
+    every = slice(None, None, 4)
+    cells = {
+        channel("cell_voltage", "V", number + 1): np.round(
+            3.64 - own * (load + 0.6 * slow)[every] + luck.normal(0, 0.001, len(fine[every])), 3
+        )
+        for number, own in enumerate(ohms)
+    }
+    current = {channel("battery_current", "A"): load + luck.normal(0, 0.1, len(fine))}
+    return make_ride(make_stream("fast", fine, current), make_stream("cells", fine[every], cells))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_single_launch_names_a_cell_that_every_answer_lays_the_sag_to(seed):
+    """Seven in a thousand readings are under load, and they are no outliers."""
+    usual = 0.009 * np.random.default_rng(seed).normal(1, 0.02, 12)
+    ohms = np.where(np.arange(12) == 6, 0.036, usual)
+    ride = _one_launch(ohms)
+    board = read_board_file(
+        'name = "k"\n[battery]\ncell_alarm = 3.2\ncell_full = 4.2\n', "board.toml"
+    )
+    fit = fit_packs(Gathered(ride, board))
+    measured = measure_cells(fit[0])
+    assert isinstance(measured, PackCells) and measured.changes < 4
+    assert [cell.number for cell in measured.weak] == [7]
+    assert abs(measured.skew) < 0.3
+    (alarm,) = judge_low_cells(Asked(Gathered(ride, board), fit))
+    share = re.search(r"([\d.]+) V this cell's extra resistance", alarm.meaning)
+    peak = 4 + 6 * 3
+    assert alarm.verdict == "sag" and share is not None
+    assert float(share[1]) == pytest.approx((0.036 - 0.009) * peak, rel=0.2)
+
+
+def test_a_single_launch_names_no_cell_of_those_that_are_equal():
+    for seed in range(6):
+        ride = _one_launch(0.009 * np.random.default_rng(seed).normal(1, 0.02, 12))
+        measured = measure_cells(fit_packs(Gathered(ride, BOARD))[0])
+        assert isinstance(measured, PackCells) and measured.weak == ()

@@ -50,6 +50,9 @@ HISTORY = 5 * max(TIME_CONSTANTS)
 LARGEST_SKEW = 1.5
 """s by which the two streams' times may differ."""
 
+NEAR = 5.0
+"""s before and after a load within which rows tell the skew between load and voltages."""
+
 SPIKE = 0.25
 """V by which one reading must leave both its neighbours to be taken for a false one."""
 
@@ -370,6 +373,8 @@ def _find_skew(columns: Columns, times: Array, voltages: Array) -> float:
     times, voltages = times[inner], voltages[inner]
     if len(times) < 40:
         return 0.0
+    told = _near_loads(columns, times)
+    times, voltages = times[told], voltages[told]
     thin = _thinned(len(times))
     times, voltages = times[thin], voltages[thin]
     resting = legendre.legvander(columns.position(times), 2)  # no skew tells in the charge
@@ -401,6 +406,20 @@ def _find_skew(columns: Columns, times: Array, voltages: Array) -> float:
     # A shift has to explain something: with one clock for both streams it is exactly 0.
     shifted, unshifted = misfits(np.array([best, 0.0]), voltages)
     return best if shifted < 0.98 * unshifted else 0.0
+
+
+def _near_loads(columns: Columns, times: Array) -> Flags:
+    """Return the rows near a load, where most of a ride is at rest: they alone tell a skew, and one
+    that was not there may explain a long recovery better."""
+    load = columns.loads(times, (), bridge=True).ravel()
+    low, high = np.percentile(load, [0.5, 99.5])
+    loaded = times[load > low + (high - low) / 3]
+    at = np.searchsorted(loaded, times)
+    padded = np.r_[-np.inf, loaded, np.inf]
+    near = np.minimum(times - padded[at], padded[at + 1] - times) < NEAR
+    if np.count_nonzero(near) < 40 or np.mean(near) > 0.5:
+        return np.ones(len(times), bool)
+    return np.asarray(near)
 
 
 def _thinned(count: int) -> npt.NDArray[np.int64]:

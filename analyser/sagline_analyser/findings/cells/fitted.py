@@ -28,6 +28,10 @@ MARGIN = 0.10
 """Share of resistance above the others' median from which a cell is called weak; equal cells of
 one make differ by some hundredths (common practice, no source)."""
 
+SINGLE = 0.3
+"""The same where only what a single launch lost in all tells it (our choice: its interval is that
+of one event)."""
+
 SMALL = 0.05
 """Share of capacity below the others' from which a cell is told to be small; equal cells of one
 make differ by some hundredths (common practice, no source)."""
@@ -143,6 +147,10 @@ class Cell:
     """Like ``lag_chance``, at the end of the ride."""
     second: float = math.inf
     """Share by which ``step`` or ``ten``, the greater, lies above the others', as told here."""
+    step_alike: float = 0.0
+    """Share by which the step lies above the others' as far as the ride tells it: ``excess``, or
+    of a single launch, whose step is hardly told from the second after it, that of the step told
+    here if it is greater."""
 
     @property
     def small(self) -> bool:
@@ -182,9 +190,11 @@ class Cell:
         """
         if self.second < MARGIN / 2:
             return False
-        alike = self.excess > MARGIN and self.ten_excess <= STEEPER * self.excess
+        step = max(self.excess, self.step_alike)
+        alike = step > MARGIN and self.ten_excess <= STEEPER * step
         least = max(self.excess_low, self.ten_excess_low if alike else -1.0)
-        return (1 + least) / (self.by_size * self.by_charge) - 1 > MARGIN
+        margin = MARGIN if self.excess_low > MARGIN or self.excess > MARGIN else SINGLE
+        return (1 + least) / (self.by_size * self.by_charge) - 1 > margin
 
 
 @dataclass(frozen=True)
@@ -267,8 +277,11 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
     ten_excess, ten_low = _excess(fit, fit.ten, fit.groups[:, 1], strict)
     looks = np.array([[one.value for one in each] for each in (rests.step, rests.ten)])
     with np.errstate(divide="ignore", invalid="ignore"):
-        second = np.nan_to_num((looks / _others(looks) - 1).max(axis=0), nan=np.inf)
-    vague = 0.5 if fit.changes < FEW_CHANGES else 0.0
+        above = looks / _others(looks) - 1
+        second = np.nan_to_num(above.max(axis=0), nan=np.inf)
+    few = fit.changes < FEW_CHANGES
+    vague = 0.5 if few else 0.0
+    alike = np.nan_to_num(above[0]) if few else excess
     flat = float(np.median(rests.voltage)) <= PLATEAU
     cells = tuple(
         Cell(
@@ -287,6 +300,7 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
             float(ten_low[at]),
             *_size_and_lag(pack, rests, at, flat),
             second=float(second[at]),
+            step_alike=float(alike[at]),
         )
         for at, key in enumerate(fit.keys)
     )
@@ -412,7 +426,7 @@ def _in_short(known: Sequence[PackCells]) -> tuple[str, Urgency, Bars]:
 
 def _named(cell: Cell, cells: Sequence[Cell]) -> str:
     """Name a weak cell by its step if that sets it apart, else by what it shows after 10 s."""
-    if cell.excess_low > MARGIN:
+    if cell.excess_low > MARGIN and cell.excess >= cell.step_alike:
         what, above, least = "step", cell.excess, cell.excess_low
         own, middle = cell.step, np.median([one.step for one in cells])
     else:
@@ -438,10 +452,10 @@ def _verdict(cells: PackCells) -> str:
     middle = 1e3 * float(np.median([cell.step for cell in cells.cells]))
     if middle <= 0:
         return cannot_tell("the ride's few changes of load tell no resistance")
-    worst_cell = max(cells.cells, key=lambda cell: cell.excess)
+    worst_cell = max(cells.cells, key=lambda cell: cell.step_alike)
     return (
         f"No cell stands out: median step {middle:.1f} mΩ, and the highest, cell "
-        f"{worst_cell.number}, is {100 * worst_cell.excess:.0f} % above the others, which this "
+        f"{worst_cell.number}, is {100 * worst_cell.step_alike:.0f} % above the others, which this "
         f"ride does not separate from the {MARGIN:.0%} that equal cells may differ by."
     )
 
