@@ -96,7 +96,7 @@ class Plausible:
     soaks: float
     place: int = 0
     early: tuple[float, float] = (0.10, 0.05)
-    late: tuple[float, float] = (0.07, 0.06)
+    late: tuple[float, float] = (0.07, 0.08)
     longer: float = 0.14
 
 

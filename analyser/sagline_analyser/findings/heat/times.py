@@ -37,10 +37,10 @@ STORED = 0.02
 colder at the ride's end: it is more than one mass (our choice)."""
 
 KEPT = 0.6
-"""Times the share of the draws behind an interval's late end where no air was measured: most draws
-have air then that is colder than what is told, and times that are sooner (our choice)."""
+"""Times the shares of the draws outside an interval's ends that are left where no air was measured:
+which air most draws have is a guess (our choice, on tests/trust/heat_bench.py)."""
 
-UNSEEN, TAKES_UP = 0.2, 1800.0
+UNSEEN, TAKES_UP = 0.28, 6000.0
 """Share (1 standard deviation, one way) by which a part rises more slowly from cold than a ride
 shows that began as warm as it ended, for masses that were warm by then took up nothing; and the s
 in which they do (our choice, on tests/trust/heat_bench.py)."""
@@ -129,7 +129,8 @@ def time_to_limit(
     # unseen makes it later: each moves its own end only.
     plausible, begins = model.plausible, 0 if cold else 1
     early, later = plausible.early[begins], plausible.late[begins]
-    later *= 1.0 if model.measured else KEPT
+    if not model.measured:
+        early, later = KEPT * early, KEPT * later
     low = np.quantile(reached(doubted(part, longer=True)), early, method="nearest")
     late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - later], method="nearest")
@@ -165,6 +166,7 @@ def settling(model: ThermalFit, current: float, limit: float, air: float, speed:
     end lies above ``limit`` where :func:`time_to_limit` tells a time."""
     part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
     above, _ = model.plausible.early
+    above *= 1.0 if model.measured else KEPT
     return _settled(doubted(part)[-1], doubted(part, longer=True)[-1], COOLER, above)
 
 
