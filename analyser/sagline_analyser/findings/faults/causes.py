@@ -140,6 +140,11 @@ def _ago(scene: Scene, time: float) -> str:
     return relative(time - scene.at)
 
 
+BETWEEN = 0.02
+"""V by which a cell may lie lower between two readings that were sent, or by the board's own (our
+choice: a load that moves by some amperes)."""
+
+
 def _low_level(scene: Scene) -> float | None:
     """Return the cell voltage below which a controller cuts: stop, else alarm, else cut-back."""
     for kind in ("alarm", "stop"):
@@ -154,9 +159,10 @@ def _low(scene: Scene, w: Weighing) -> tuple[bool, float | None]:
     low = False
     if scene.lowest is not None and level is not None:
         key, _, value, when = scene.lowest
-        low = value <= level
+        # The board that reported it reads more often than it sends.
+        low = value <= level + (BETWEEN if scene.says_low else 0.0)
         near = [float(part.value[-1]) for _, one in scene.cells if len(part := scene.before(one))]
-        side = "not above" if low else "above"
+        side = "not above" if value <= level else "as good as at" if low else "above"
         w.add(
             1.5 if low else -1.5,
             f"cell {scene.ride.index(key)} was lowest at {quantity(value, 'V')} "
