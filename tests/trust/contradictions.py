@@ -31,6 +31,9 @@ of the page or of ``--json`` has them:
 20. A figure, or its doubt, is not a number, or a doubt is negative.
 21. A part stays below its limit for an hour from cold, as 19 in 20 do; how warm it gets in an hour
     ends above that limit.  Or it does not stay below it, and that ends below.
+22. The low-cell answer gives a cell's extra resistance a share of 0.3 V or more; in the cells
+    answer no cell stands out.
+23. A small cell is empty first; another one is the first to end the range.
 """
 
 import re
@@ -186,6 +189,8 @@ def _resistance(page: dict[str, Answer]) -> Found:
         low = all(values.get(alarm.cell, np.inf) < middle[what] for what, values in of.items())
         if m and float(m[1]) >= 0.05 and low:
             yield 5, f"low cell: cell {alarm.cell}, {m[0]}; cells: below the middle one"
+        if m and float(m[1]) >= 0.3 and cells.verdict.startswith("No cell stands out"):
+            yield 22, f"low cell: cell {alarm.cell}, {m[0]}; cells: {cells.verdict}"
 
 
 def _rest_and_range(page: dict[str, Answer]) -> Found:
@@ -284,6 +289,15 @@ def _heat(page: dict[str, Answer]) -> Found:
                 yield 21, line
 
 
+def _first_to_end(page: dict[str, Answer]) -> Found:
+    cells, reach = page["cells"], page["pack_range"]
+    small = re.findall(r"(?<!: )Cell (\d+) [^.]*, so it is empty first", cells.verdict)
+    said = " ".join((reach.verdict, *reach.details))
+    first = re.search(r"cell (\d+), the first to end", said)
+    if small and first and first[1] not in small and "Pack 2" not in cells.verdict:
+        yield 23, f"cells: {cells.verdict}; range: {first[0]}"
+
+
 def _each(page: dict[str, Answer]) -> Found:
     for key, answer in page.items():
         if not answer.known and any(" seen, motor" not in f.label for f in answer.figures):
@@ -302,6 +316,7 @@ CHECKS: tuple[Callable[[dict[str, Answer]], Found], ...] = (
     _energy,
     _range,
     _one_moment,
+    _first_to_end,
     _heat,
     _each,
 )
