@@ -21,6 +21,9 @@ Array = npt.NDArray[np.float64]
 STEP = 0.5
 """s of integration; the quickest node has a time constant of several s."""
 
+ASHES = 2000.0
+"""°C at which a part whose resistance ran away is left: all that is asked of it is long past."""
+
 KELVIN = 273.15
 RADIATION = 5.67e-8
 """W/m²/K⁴: Stefan and Boltzmann's constant (CODATA)."""
@@ -142,7 +145,7 @@ def simulate(
         got = (within * state).sum(axis=1) - total * state
         got += ways[0] * (heat[k] * (1 + one["rise"] * (state - 20)))
         got += ways[1] * linear[k] + ways[2] * drag[k] + ways[3]
-        state = state + STEP * (got - lost) / capacity
+        state = np.minimum(state + STEP * (got - lost) / capacity, ASHES)
         for at in last.get(k + 1, ()):
             ends[at] = state[: len(parts[at].capacity), at].copy()
     return (

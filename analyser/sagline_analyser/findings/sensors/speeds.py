@@ -3,7 +3,7 @@
 import numpy as np
 
 from ..readings.series import Array, Flags, Series
-from .doubt import how_long, spans_of
+from .doubt import how_long, spans_of, spans_seen
 from .levels import ReadingPace, blocks_of, unreachable
 from .look import Look, calm, spread
 
@@ -107,10 +107,11 @@ def _jumps(look: Look, key: str, series: Series) -> None:
     against = f"; the motors turned for {of_motors:.1f} m/s at most" if of_motors < high else ""
     flags = np.repeat(gone, np.diff(np.r_[blocks.first, len(series)]))
     spans = spans_of(series.time, flags, 0.0, 1.0)
+    seen = spans_seen(series.time, flags, join=1.0)
     look.add(
         key,
         "jumps as no vehicle can",
-        f"It {where} ({top:.1f} m/s at most elsewhere), {how_long(spans)}, the first time at "
+        f"It {where} ({top:.1f} m/s at most elsewhere), {how_long(seen)}, the first time at "
         f"{blocks.start[first]:.1f} s: a change more sudden than a tyre can make{against}.",
         spans,
     )
@@ -142,11 +143,12 @@ def _drops(look: Look, key: str, series: Series) -> None:
     if not gone.any():
         return
     spans = spans_of(series.time, gone, 2e-3, 0.5)
+    seen = spans_seen(series.time, gone, join=0.5)
     look.add(
         key,
         "drops out",
         f"It fell from {size[fell[0] - 1]:.0f} to {size[fell[0]]:.0f} r/min within one sample while"
-        f" the vehicle rolled on, {how_long(spans)}.",
+        f" the vehicle rolled on, {how_long(seen)}.",
         spans,
     )
 

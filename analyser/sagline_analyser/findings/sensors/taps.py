@@ -234,27 +234,29 @@ def _loose(look: Look, cells: _Cells) -> None:
             for j in (k - 1, k + 2):
                 if 0 <= j < count:
                     gone &= np.abs(cells.off(j)) < 0.3 * np.abs(one)
-        gone &= ~_known(look, cells, k) & ~_known(look, cells, k + 1)
+        fresh = ~_known(look, cells, k) & ~_known(look, cells, k + 1)
+        gone &= fresh
         rest = np.delete(middles, [k, k + 1])
         if (
             apart > LASTING
             and abs(middles[k] + middles[k + 1]) < 0.2 * apart
             and np.abs(rest).max(initial=0.0) < 0.2 * apart
         ):
-            gone = np.isfinite(one)
+            gone = np.isfinite(one) & fresh  # a dead tap is told as such
             size = apart
         elif np.count_nonzero(gone) >= 3 or (gone.any() and np.abs(one[gone]).max() > 5 * least):
             size = float(np.nanmax(np.abs(one[gone])))
         else:
             continue
         spans = spans_of(cells.time, gone, PAD, JOIN)
+        seen = spans_seen(cells.time, gone, join=JOIN)
         numbers = f"{cells.numbers[k]} and {cells.numbers[k + 1]}"
         for j, other in ((k, k + 1), (k + 1, k)):
             look.add(
                 cells.keys[j],
                 "loose cell tap",
                 f"Cells {numbers} moved apart by up to {size:.2f} V each, one up as the other went "
-                f"down, {how_long(spans)}, while their sum and all other cells stayed: the lead "
+                f"down, {how_long(seen)}, while their sum and all other cells stayed: the lead "
                 f"between cell {cells.numbers[j]} and cell {cells.numbers[other]}.",
                 spans,
             )
@@ -285,11 +287,12 @@ def _alone(look: Look, cells: _Cells) -> None:
         if np.count_nonzero(gone) < 3:
             continue
         spans: Spans = spans_of(cells.time, gone, PAD, JOIN)
+        seen = spans_seen(cells.time, gone, join=JOIN)
         size = float(np.nanmax(np.abs(off[gone])))
         look.add(
             key,
             "loose cell tap",
-            f"It left its place by up to {size:.2f} V {how_long(spans)}, and the pack's own "
+            f"It left its place by up to {size:.2f} V {how_long(seen)}, and the pack's own "
             "voltage showed nothing of it.",
             spans,
         )

@@ -70,7 +70,7 @@ def _check(look: Look, key: str, series: Series, kind: _Kind) -> None:
     ):
         if gone.any():
             spans = _spans(blocks, gone)
-            look.add(key, what, _evidence(what, blocks, gone, away, spans, series), spans)
+            look.add(key, what, _evidence(what, blocks, gone, away, series), spans)
 
 
 def _spans(blocks: Blocks, gone: Flags) -> Spans:
@@ -78,7 +78,11 @@ def _spans(blocks: Blocks, gone: Flags) -> Spans:
     board rounds the edges of what the sensor did."""
     if gone.mean() > MOST:
         return ((float(blocks.start[0]), float(blocks.end[-1])),)
-    pad = max(BLOCK, 1.5 * float(np.median(np.diff(blocks.start))))
+    return _joined(blocks, gone, max(BLOCK, 1.5 * float(np.median(np.diff(blocks.start)))))
+
+
+def _joined(blocks: Blocks, gone: Flags, pad: float) -> Spans:
+    """Return the spans of rows of blocks, each longer by ``pad`` s at both ends."""
     found: list[list[float]] = []
     for first, last in runs(gone):
         start = float(blocks.start[first]) - pad
@@ -91,12 +95,11 @@ def _spans(blocks: Blocks, gone: Flags) -> Spans:
     return tuple((max(a, first_time), min(b, last_time)) for a, b in found)
 
 
-def _evidence(
-    what: str, blocks: Blocks, gone: Flags, away: Flags, spans: Spans, series: Series
-) -> str:
+def _evidence(what: str, blocks: Blocks, gone: Flags, away: Flags, series: Series) -> str:
     low, high = float(blocks.low[gone].min()), float(blocks.high[gone].max())
-    share = seconds(spans) / max(float(series.time[-1] - series.time[0]), 1e-9)
-    often = "all along" if share > 0.99 else how_long(spans)
+    seen = _joined(blocks, gone, 0.0)
+    share = seconds(seen) / max(float(series.time[-1] - series.time[0]), 1e-9)
+    often = "all along" if share > 0.99 else how_long(seen)
     if what == OPEN:
         return f"It read down to {low:.0f} °C {often}; colder than any vehicle here is used."
     edge = int(np.flatnonzero(gone)[0])
