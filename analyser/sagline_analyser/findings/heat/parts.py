@@ -50,6 +50,9 @@ HARD = f"RMS of this ride's hardest {HARDEST:g} s"
 MEASURED = (AirDoubt(0.0, 3.0, measured=True),)
 """K: two thermometers and what the sun adds (our choice)."""
 
+ROWS = 4000
+"""Rows of readings of a ride whose medians are looked at for the lowest."""
+
 ALIKE = 3.0
 """K within which the machine's thermometers agree at first if it had stood long (our choice)."""
 
@@ -249,11 +252,11 @@ def _unmeasured_air(ride: Ride, temperature: Series) -> tuple[float, tuple[AirDo
 
 
 def _lowest(series: Series) -> float:
-    """Return the lowest value of which there are five together (in the middle of them)."""
-    if len(series) < 5:
-        return float(np.median(series.value))
-    five = np.lib.stride_tricks.sliding_window_view(series.value, 5)
-    return float(np.median(five, axis=1).min())
+    """Return the lowest value that some readings in a row agree on: the median of the lowest row,
+    of five readings each, or of a long ride of more."""
+    row = min(max(5, len(series) // ROWS), len(series))
+    whole = len(series) // row * row
+    return float(np.median(series.value[:whole].reshape(-1, row), axis=1).min())
 
 
 def _sensor(board: BoardFile | None, index: int) -> str:
