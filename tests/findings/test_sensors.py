@@ -12,7 +12,7 @@ import pytest
 
 from sagline_analyser.findings.answers import answers
 from sagline_analyser.findings.basis import Basis, figures, open_basis, without
-from sagline_analyser.findings.readings.series import Series
+from sagline_analyser.findings.readings.series import Series, column
 from sagline_analyser.findings.sensors.doubt import SensorDoubt, spans_of
 from sagline_analyser.findings.sensors.levels import ReadingPace, blocks_of, unreachable
 from sagline_analyser.load.ride import Ride
@@ -344,6 +344,32 @@ def test_the_board_file_of_another_pack_is_told():
     assert f"states {cells - 1} cells in series, the log has {cells}" in told
     single = read_board_file(BOARD.format(series=cells, motors=motors + 1), "board.toml")
     assert "3 motors, the log has 2" in open_basis(ride, single).mismatches[0]
+
+
+def test_a_board_that_no_longer_measures_is_named_and_nothing_rests_on_it():
+    """All columns hold from the middle of a launch on; the same board at rest is only at rest."""
+    ride = sound()
+    speed = column(ride, "speed")
+    assert speed is not None
+    at = float(speed.time[int(np.argmax(speed.value))])
+    streams = {}
+    for name, stream in ride.streams.items():
+        first = int(np.searchsorted(stream.time, at))
+        held = {key: v.copy() for key, v in stream.values.items()}
+        for value in held.values():
+            value[first:] = value[first]
+        streams[name] = replace(stream, values=held)
+    basis = open_basis(replace(ride, streams=streams))
+    assert {doubt.key for doubt in basis.sensors} == set(streams)
+    assert {doubt.doubt for doubt in basis.sensors} == {"stands still"}
+    assert basis.sensors[0].spans[0][0] == pytest.approx(at, abs=0.5)
+    left = basis.ride.find("battery_current")
+    assert left is not None and np.isnan(left.values["battery_current"][left.time > at + 1]).all()
+    quiet = {
+        name: replace(s, values={key: 0 * v + v[0] for key, v in s.values.items()})
+        for name, s in ride.streams.items()
+    }
+    assert all(d.doubt != "stands still" for d in open_basis(replace(ride, streams=quiet)).sensors)
 
 
 def _rolling(per_turn: float) -> Ride:

@@ -9,6 +9,7 @@ from .doubt import SensorDoubt
 from .frozen import check_frozen, check_repeats
 from .look import Look
 from .speeds import check_speeds
+from .still import check_still
 from .sums import check_sums
 from .swapped import check_swapped
 from .taps import check_taps
@@ -19,6 +20,7 @@ __all__ = ["SensorDoubt", "judge_sensors"]
 
 CHECKS = (
     check_times,
+    check_still,
     check_temperatures,
     check_cells_together,
     check_taps,

@@ -19,6 +19,9 @@ FINEST = 0.05
 POINTS = 20_000
 """Most points of the time axis; a longer ride has coarser ones."""
 
+NEARLY = 1.0
+"""s by which a doubt may reach beyond that of its whole stream and still be the same."""
+
 STALE = 2.5
 """A reading stands for the time after it for this many periods of its stream."""
 
@@ -47,14 +50,26 @@ class Look:
         self.time: Array = np.arange(start, end + self.step / 2, self.step)
 
     def add(self, key: str, doubt: str, evidence: str, spans: Spans, aside: bool = True) -> None:
-        """Note a doubt; nothing where ``spans`` is empty."""
-        if spans:
+        """Note a doubt; nothing where ``spans`` is empty, or the whole stream is set aside then."""
+        if spans and not self._within_its_stream(key, spans):
             found = tuple(self._held(a, b) for a, b in spans)
             told = re.sub(r"(?<![\w−-])-(?=\d)", "−", evidence)
             self.doubts.append(SensorDoubt(key, doubt, told, found, aside))
             self._columns.pop(key, None)
             if key in self.ride.streams:
                 self._columns.clear()
+
+    def _within_its_stream(self, key: str, spans: Spans) -> bool:
+        stream = self.ride.find(key)
+        whole = [
+            span
+            for doubt in self.doubts
+            if stream is not None and doubt.key == stream.name and doubt.set_aside
+            for span in doubt.spans
+        ]
+        return all(
+            any(start - NEARLY <= a and b <= end + NEARLY for start, end in whole) for a, b in spans
+        )
 
     def _held(self, start: float, end: float) -> tuple[float, float]:
         """Return a span kept within the samples, and up to the last where the axis ends."""
