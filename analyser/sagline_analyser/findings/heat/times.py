@@ -256,7 +256,8 @@ def _paths(
     ) -> Array:
         # What is gained from now on may be another from the first.  What is there already was read:
         # it is another only as what drives it goes over from the reading to the whole part.
-        # A conductor's resistance rises with what it gains: a share more heat gives a larger one.
+        # A conductor's resistance rises with what it gains: where the loss goes with it, a rise is
+        # (1 + k (T - 20)) / (1 + k (T_start - 20)) times as far off in parts as its heat.
         steeper = (1 + rates.rise * (path - 20)) / (1 + rates.rise * (start[0] - 20))
         apart = widening * np.clip(steeper, 1, 3) * (spread * normal[0] - longer * unshown)
         gained = (path - start[0]) * np.exp(-apart - slower)
