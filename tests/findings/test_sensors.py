@@ -490,3 +490,33 @@ def test_boots_set_end_to_end_are_not_two_samples_of_one_time():
 
     assert told(boots) == []
     assert told(stream) == ["two samples of one time"]
+
+
+def test_samples_at_a_wrong_time_are_there():
+    """Every fifth sample carries the time of the one before: the place after it is not empty."""
+    time = np.arange(0, 100, 0.5)
+    late = time - 0.5 * (np.arange(len(time)) % 5 == 3)
+    early = time + 0.5 * (np.arange(len(time)) % 5 == 3)
+    kept = np.arange(len(time)) % 5 != 1
+    for times, doubts in (
+        (late, ["two samples of one time"]),
+        (early, ["two samples of one time"]),
+        (late[kept], ["two samples of one time", "samples missing"]),
+    ):
+        column = {channel("motor_temperature", "°C", 1, -1): 20 + times / 10}
+        sensors = open_basis(make_ride(make_stream("slow", times, column, period=0.5))).sensors
+        assert [doubt.doubt for doubt in sensors] == doubts
+    assert "20 % of its samples are missing" in sensors[-1].evidence
+
+
+@pytest.mark.parametrize(("whole", "named"), [(True, []), (False, ["frozen"])])
+def test_steady_air_in_whole_degrees_is_not_frozen(whole, named):
+    """A thermometer of whole degrees, sent in tenths, flickers while the air lies between two of
+    them; one of tenths always does."""
+    luck = np.random.default_rng(7)
+    time = np.arange(0, 600, 1.0)
+    air = 18.5 - 0.5 * np.clip((time - 240) / 20, 0, 1) + luck.normal(0, 0.12, len(time))
+    told = np.round(air) if whole else np.where(time > 260, 18.0, air)
+    column = {channel("ambient_temperature", "°C", exponent=-1): told}
+    basis = open_basis(make_ride(make_stream("slow", time, column, period=1.0)))
+    assert [doubt.doubt for doubt in basis.sensors] == named

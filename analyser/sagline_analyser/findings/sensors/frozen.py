@@ -357,7 +357,7 @@ def _noise_stops(look: Look, key: str) -> None:
     parts = kept[: count * size].reshape(count, size)
     # Noise over three steps and more: then no place between two steps is without it.
     levels = np.ptp(np.cumsum(parts, axis=1), axis=1)
-    if float(np.quantile(levels, 0.1, method="lower")) < 1.9 * look.step_of(key):
+    if float(np.quantile(levels, 0.1, method="lower")) < 1.9 * max(look.step_of(key), _step(step)):
         return
     moves = 2 * np.minimum((parts > 0).sum(axis=1), (parts < 0).sum(axis=1)) / size
     rate = float(np.quantile(moves, 0.1, method="lower"))
@@ -372,6 +372,16 @@ def _noise_stops(look: Look, key: str) -> None:
         "up or down.",
         spans,
     )
+
+
+def _step(changes: Array) -> float:
+    """Return the step in which a column moves, from the changes of its readings, in its unit.
+
+    A thermometer of whole degrees may be sent in tenths: then the quantum of the column is not its
+    own.  A few stray readings between do not make its steps finer.
+    """
+    moved = np.abs(changes[changes != 0])
+    return float(np.quantile(moved, 0.05)) if len(moved) else 0.0
 
 
 def _still(look: Look, key: str, likes: list[str]) -> None:

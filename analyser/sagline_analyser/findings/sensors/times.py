@@ -38,7 +38,7 @@ def check_times(look: Look) -> None:
                 f"{count} of {len(stream.time)} samples carry the time of the one before.",
                 _points(stream.time, twice),
             )
-        holes = _holes(step, stream.period)
+        holes = _holes(stream.time, same, stream.period)
         share = holes / (holes + len(stream.time))
         if share > MISSING:
             usual = stream.period or float(np.median(step))
@@ -75,18 +75,29 @@ def _points(time: Array, flags: Flags) -> Spans:
     return tuple(zip(at.tolist(), ends.tolist(), strict=True))
 
 
-def _holes(step: Array, period: float) -> int:
-    """Return how many samples lack between the ones there are; a lost link is told elsewhere."""
-    usual = period or float(np.median(step))
+def _holes(time: Array, same: Flags, period: float) -> int:
+    """Return how many samples lack between the ones there are; a lost link is told elsewhere.
+
+    ``same`` (n - 1,) tells which samples carry the time of the one before.  Where they do, they
+    are there, at a wrong time: each fills a place beside its time that would else be empty.
+    """
+    usual = period or float(np.median(np.diff(time)))
     if usual <= 0:
         return 0
+    first = np.flatnonzero(np.r_[True, ~same])
+    step = np.diff(time[first])
     whole = step / usual
-    if not period:
+    if not period and len(whole):
         off = np.abs(whole - np.rint(whole))
         if float(np.quantile(off, 0.9)) > LATTICE:
             return 0
-    short = whole[(step < LINK) | (whole < 10)]
-    return int(np.sum(np.maximum(np.rint(short) - 1, 0)))
+    count = np.diff(np.r_[first, len(time)])
+    short = (step < LINK) | (whole < 10)
+    lacking = np.where(short, np.maximum(np.rint(whole) - 1, 0), 0)
+    spare = count - 1
+    after = np.minimum(lacking, spare[:-1])
+    before = np.minimum(lacking - after, spare[1:] - np.r_[after[1:], 0])
+    return int(np.sum(lacking - after - before))
 
 
 def _between(time: Array, after: Flags) -> Spans:
