@@ -422,6 +422,13 @@ def _swap(name: str) -> Callable[[Ride, np.random.Generator], Broken | None]:
     return make
 
 
+def _one_at_half(ride: Ride, luck: np.random.Generator) -> Broken | None:
+    keys = ride.keys("motor_current")
+    if len(keys) < 2:  # of one motor alone nothing tells which of two currents is wrong
+        return None
+    return _one("half", "motor_current", _scaled(0.5))(ride, luck)
+
+
 def _same_time(ride: Ride, luck: np.random.Generator) -> Broken:
     name = str(luck.choice([n for n, s in ride.streams.items() if len(s.time) > 100]))
     stream = ride.streams[name]
@@ -492,4 +499,5 @@ FAULTS: dict[str, Callable[[Ride, np.random.Generator], Broken | None]] = {
     "two samples of one time": _same_time,
     "pack voltage 10 % low": _one("low", "pack_voltage", _scaled(0.9)),
     "battery current at half": _one("half", "battery_current", _scaled(0.5)),
+    "one motor's current at half": _one_at_half,
 }

@@ -8,6 +8,7 @@ from .currents import check_sign, check_zero
 from .doubt import SensorDoubt
 from .frozen import check_frozen, check_repeats
 from .look import Look
+from .powers import check_powers
 from .speeds import check_speeds
 from .still import check_still
 from .sums import check_sums
@@ -30,6 +31,7 @@ CHECKS = (
     check_repeats,
     check_frozen,
     check_sums,
+    check_powers,
     check_swapped,
 )
 """In the order in which they rest on each other: none uses what an earlier one doubted."""
