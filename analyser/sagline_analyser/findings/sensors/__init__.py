@@ -4,7 +4,7 @@ from sagline_logger.format import BoardFile
 
 from ...load.ride import Ride
 from .cells_together import check_cells_together
-from .currents import check_sign, check_zero
+from .currents import check_sign, check_unmoved, check_zero
 from .doubt import SensorDoubt
 from .frozen import check_frozen, check_repeats
 from .look import Look
@@ -27,9 +27,10 @@ CHECKS = (
     check_taps,
     check_speeds,
     check_sign,
-    check_zero,
     check_repeats,
+    check_unmoved,
     check_frozen,
+    check_zero,
     check_sums,
     check_powers,
     check_swapped,

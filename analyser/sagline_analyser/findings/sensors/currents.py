@@ -1,9 +1,9 @@
-"""Currents with an offset at standstill, and of the wrong sign."""
+"""Currents that do not stop with the vehicle, with an offset at standstill, of the wrong sign."""
 
 import numpy as np
 
 from ..readings.series import Array
-from .doubt import Spans
+from .doubt import Spans, how_long, runs, spans_of, spans_seen
 from .look import Look, peak_of, spread
 
 DRAWN, DRAWN_SHARE = 2.0, 0.025
@@ -27,12 +27,56 @@ CHANGES = 10
 """Changes needed to say so."""
 
 
+NAMES = "battery_current", "controller_battery_current", "motor_current"
+
+STOOD, DROVE = 3.0, 6.0
+"""s of standing still and of driving through which a current has to read the very same, to be one
+that no longer follows (our choice)."""
+
+PULLS = 0.2
+"""Share of its peak from which another current shows that the vehicle drives."""
+
+
+def check_unmoved(look: Look) -> None:
+    """Note every current that reads the very same, and not nothing, driving and standing still."""
+    still = look.standing()
+    if np.count_nonzero(still) * look.step < STOOD:
+        return
+    columns = {key: look.at(key) for name in NAMES for key in look.keys(name)}
+    pulls = {key: np.abs(v) > PULLS * peak_of(v) for key, v in columns.items()}
+    for key, value in columns.items():
+        drives = ~still & np.any([p for k, p in pulls.items() if k != key], axis=0)
+        least = max(2.5 * look.step_of(key), 0.01 * peak_of(value))
+        gone = np.zeros(len(value), bool)
+        for first, last in runs(np.diff(value, prepend=np.nan) == 0, round(DROVE / look.step)):
+            part = slice(first - 1, last + 1)
+            stood = np.count_nonzero(still[part]) * look.step
+            drove = np.count_nonzero(drives[part]) * look.step
+            if stood >= STOOD and drove >= DROVE and abs(value[first]) > least:
+                gone[part] = True
+        rest = np.isfinite(value) & ~gone
+        other = value[still & rest]
+        if not gone.any() or not rest.any() or float(np.ptp(value[rest])) <= 4 * least:
+            continue
+        at = float(np.median(value[gone]))
+        if len(other) and abs(float(np.median(other)) - at) <= least:
+            continue  # what it reads wherever it stands is its zero, of a motor that is off
+        seen = spans_seen(look.time, gone, look.step, 2.0)
+        look.add(
+            key,
+            "frozen",
+            f"It held still at {at:.1f} A {how_long(seen)}, from {seen[0][0]:.0f} s "
+            "on, driving and standing still alike.",
+            spans_of(look.time, gone, look.step, 2.0),
+        )
+
+
 def check_zero(look: Look) -> None:
     """Note every current that reads what cannot flow while the vehicle stands."""
     still = look.standing()
     if np.count_nonzero(still) * look.step < 3.0:
         return
-    for name in ("battery_current", "controller_battery_current", "motor_current"):
+    for name in NAMES:
         for key in look.keys(name):
             values = look.at(key)
             known = values[still & np.isfinite(values)]

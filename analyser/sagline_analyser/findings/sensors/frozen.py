@@ -13,6 +13,8 @@ from ..readings.quantiles import median, quantiles
 from ..readings.series import Array, Flags
 from .doubt import how_long, runs, seconds, spans_of, spans_seen
 from .look import Look, calm, peak_of, spread
+from .partners import partners_of
+from .speeds import grown
 
 HELD, EXACT = 6.0, 3.0
 """s for which a channel must stay in place, and hold the very same value, to be looked at."""
@@ -42,52 +44,11 @@ def amount(look: Look, key: str, value: float) -> str:
 
 def check_frozen(look: Look) -> None:
     """Note every channel that holds still while its like shows that it moved."""
-    for key, partners in _partners(look):
+    for key, partners in partners_of(look):
         _held(look, key, partners)
     for key in look.keys("throttle"):
         _throttle(look, key)
     _temperatures(look)
-
-
-def _partners(look: Look) -> list[tuple[str, list[Array]]]:
-    """Return each channel with the quantities that together tell what it must be."""
-    cells, packs = look.all_of("cell_voltage"), look.all_of("pack_voltage")
-    currents, duties = look.all_of("motor_current"), look.all_of("duty_cycle")
-    turning_keys, turning = look.turning()
-    battery = look.at("battery_current")
-    found: list[tuple[str, list[Array]]] = []
-    total = cells.sum(axis=0) if len(cells) else None
-    for key in look.keys("pack_voltage"):
-        parts = ([total] if total is not None else []) + (
-            [battery] if np.isfinite(battery).any() else []
-        )
-        found.append((key, parts))
-    cell_keys = look.keys("cell_voltage")
-    if total is not None and len(cells) > 2:
-        found += [
-            (k, [(total - v) / (len(cells) - 1)]) for k, v in zip(cell_keys, cells, strict=True)
-        ]
-    elif len(packs):
-        found += [(key, [packs[0]]) for key in cell_keys]
-    power = currents * duties if currents.shape == duties.shape and len(currents) else None
-    if power is not None:
-        found += [(k, [power.sum(axis=0)]) for k in look.keys("battery_current")]
-        for i, key in enumerate(look.keys("motor_current")):
-            left = battery - np.delete(power, i, axis=0).sum(axis=0)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                own = np.where(np.abs(duties[i]) > 0.15, left / duties[i], np.nan)
-            found.append((key, [own]))
-    speed = look.at("speed")
-    for i, key in enumerate(turning_keys):
-        rest = np.delete(turning, i, axis=0)
-        found.append(
-            (key, [speed] if np.isfinite(speed).any() else list(rest) or list(duties[i : i + 1]))
-        )
-    if len(turning):
-        found += [(key, [turning.mean(axis=0)]) for key in look.keys("speed")]
-        if len(turning) == len(duties):
-            found += [(key, [v]) for key, v in zip(look.keys("duty_cycle"), turning, strict=True)]
-    return [(key, parts) for key, parts in found if parts]
 
 
 def _held(look: Look, key: str, partners: list[Array]) -> None:
@@ -109,6 +70,9 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     elif name in ("motor_current", *TURNING):
         idle = _runs_free(look, key)
         usable = known & ~idle
+        if name == "motor_current" and look.beside(key, "duty_cycle") is None:
+            # At its limit a current holds still while speed and power go on rising.
+            usable &= np.abs(value) < 0.85 * top
     holds = _holds(value, usable, 0.004 * whole, look.step)
     if not holds:
         return
@@ -142,6 +106,9 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         part = told[since : last + 1][sound[since : last + 1]]
         if len(part) * look.step < EXACT / 2:
             continue
+        stayed = max(round(EXACT / look.step), _longest(value[first : last + 1]) + 1)
+        if name in ("speed", *TURNING) and _longest(part) >= stayed:
+            continue  # it is the other speed that reads the very same while this one goes on
         low, high = quantiles(part, (0.02, 0.98))
         moved, middle = high - low, median(value[first:last])
         off = max(abs(low - middle), abs(high - middle))
@@ -150,15 +117,27 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
         if (moved > least and off > least) or (quiet and moved > max(0.05 * whole, 4 * scatter)):
             gone[first : last + 1] = True
             most = max(most, moved)
+    # What goes on to read the very same is frozen too, whatever the others do meanwhile.
+    gone |= grown(np.diff(value, prepend=np.nan) == 0, gone)
     spans = spans_of(look.time, gone, look.step, 2.0)
-    at = float(np.median(value[gone])) if gone.any() else 0.0
+    if not spans:
+        return
+    at = float(np.median(value[gone]))
+    seen = spans_seen(look.time, gone, look.step, 2.0)
     look.add(
         key,
         "frozen",
-        f"It held still at {amount(look, key, at)} {how_long(spans)}, while the sensors it goes "
-        f"with say that it moved by {amount(look, key, most)}.",
+        f"It held still at {amount(look, key, at)} {how_long(seen)}, from "
+        f"{seen[0][0]:.0f} s on, while the sensors it goes with say that it moved by "
+        f"{amount(look, key, most)}.",
         spans,
     )
+
+
+def _longest(value: Array) -> int:
+    """Return for how many samples in a row a channel reads the very same at the most."""
+    rows = runs(np.diff(value) == 0)
+    return max((last - first + 1 for first, last in rows), default=0)
 
 
 def _latest(look: Look) -> int:
