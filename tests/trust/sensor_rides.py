@@ -359,6 +359,14 @@ def _replay(t: np.ndarray, v: np.ndarray, luck: np.random.Generator) -> np.ndarr
     return v
 
 
+def _hold(t: np.ndarray, v: np.ndarray, luck: np.random.Generator) -> np.ndarray:
+    """Say each reading for some seconds before the next one is taken, now longer, now shorter."""
+    lasts = luck.uniform(1.5, 4.0)
+    taken = np.cumsum(lasts * luck.uniform(0.9, 1.2, int(t[-1] / lasts) + 2)) - lasts
+    at = np.searchsorted(t, taken[np.maximum(np.searchsorted(taken, t, "right") - 1, 0)])
+    return v[np.minimum(at, len(v) - 1)]
+
+
 def _missing(t: np.ndarray, v: np.ndarray, luck: np.random.Generator) -> np.ndarray:
     return np.where(luck.random(len(v)) < 0.2, np.nan, v)
 
@@ -494,6 +502,10 @@ FAULTS: dict[str, Callable[[Ride, np.random.Generator], Broken | None]] = {
     "motor current repeats": _one("repeat", "motor_current", _replay),
     "speed repeats": _one("repeat", "speed", _replay),
     "a cell repeats": _one("repeat", "cell_voltage", _replay),
+    "battery current is held again and again": _one("hold", "battery_current", _hold),
+    "motor current is held again and again": _one("hold", "motor_current", _hold),
+    "speed is held again and again": _one("hold", "speed", _hold),
+    "a cell is held again and again": _one("hold", "cell_voltage", _hold),
     "20 % of a channel missing": _one("missing", "battery_current", _missing),
     "20 % of a stream missing": _rows_missing,
     "two samples of one time": _same_time,

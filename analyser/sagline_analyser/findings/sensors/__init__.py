@@ -7,6 +7,7 @@ from .cells_together import check_cells_together
 from .currents import check_sign, check_unmoved, check_zero
 from .doubt import SensorDoubt
 from .frozen import check_frozen, check_repeats
+from .held import check_held
 from .look import Look
 from .powers import check_powers
 from .speeds import check_speeds
@@ -25,6 +26,7 @@ CHECKS = (
     check_temperatures,
     check_cells_together,
     check_taps,
+    check_held,
     check_speeds,
     check_sign,
     check_repeats,

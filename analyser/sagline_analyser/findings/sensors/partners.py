@@ -74,3 +74,27 @@ def _by_speed(battery: Array, turning: Array) -> list[Array]:
     """
     share = np.abs(turning) / max(peak_of(turning), 1e-9)
     return [battery, battery / (share + LEAST_DUTY)]
+
+
+def likes_of(look: Look) -> list[tuple[str, list[Array]]]:
+    """Return each channel with the quantities it goes with: those of :func:`partners_of`, and for
+    currents without duty cycles what else there is of them."""
+    found = partners_of(look)
+    told = {key for key, _ in found}
+    battery, turning = look.at("battery_current"), look.turning()[1]
+    currents, keys = look.all_of("motor_current"), look.keys("motor_current")
+    if not len(currents):
+        return found
+    # P = k ω i + R i²: what goes into a motor is what turns it, and what warms it.
+    if len(turning):
+        heat, work = (currents**2).sum(axis=0), currents.sum(axis=0) * np.abs(turning).mean(axis=0)
+        found += [(k, [work, heat]) for k in look.keys("battery_current") if k not in told]
+    for i, key in enumerate(keys):
+        rest = np.delete(currents, i, axis=0)
+        if key in told:
+            continue
+        if len(rest):
+            found.append((key, [rest.mean(axis=0)]))
+        elif np.isfinite(battery).any() and len(turning):
+            found.append((key, _by_speed(battery, turning[0])))
+    return found
