@@ -34,6 +34,10 @@ FITS = 0.7
 MOVED = 0.05
 """Share of the readings' whole range from which the others are said to have moved."""
 
+LEVELS, STEPS = 8, 3.0
+"""Different readings that are held, at least, and steps between them that the others must have
+moved by: a coarse quantum holds still by itself (our choice)."""
+
 WORSE = 4.0
 """By how much the mean square of what is left must have grown from a hold's first sample to its
 later half (our choice: an error of twice the size)."""
@@ -58,7 +62,7 @@ def check_held(look: Look) -> None:
     for key, partners in likes_of(look):
         series = look.native(key)
         holds = holds_of(series) if series is not None else None
-        if series is not None and holds is not None and _stale(look, key, holds, partners):
+        if series is not None and holds is not None and _stale(look, holds, partners):
             found.append((key, series, holds))
     for key, series, holds in found:
         flags = np.zeros(len(series), bool)
@@ -94,7 +98,7 @@ def holds_of(series: Series) -> Holds | None:
     return Holds(first, last, series.value[first], start[kept], end[kept])
 
 
-def _stale(look: Look, key: str, holds: Holds, partners: list[Array]) -> bool:
+def _stale(look: Look, holds: Holds, partners: list[Array]) -> bool:
     """Return whether the partners (each (n,) on the axis) tell the held readings at the moment they
     were taken, and other ones later."""
     table = np.column_stack([np.ones(len(look.time)), *partners])
@@ -114,7 +118,11 @@ def _stale(look: Look, key: str, holds: Holds, partners: list[Array]) -> bool:
     if float(np.var(value)) <= 0 or 1 - float(np.var(early)) / float(np.var(value)) < FITS:
         return False
     low, high = np.quantile(value, (0.02, 0.98))
-    least = max(MOVED * float(high - low), 3 * look.step_of(key))
+    # What is sent finely may have been read coarsely: then it stays until the next step is reached.
+    levels = np.unique(value)
+    if len(levels) < LEVELS:
+        return False
+    least = max(MOVED * float(high - low), STEPS * float(np.diff(levels).min()))
     before, after = [], []
     for k in range(len(at)):
         late = told[half[k] : until[k]]
