@@ -114,3 +114,15 @@ def test_a_motor_current_at_its_limit_is_not_frozen():
         channel("speed", "m/s", exponent=-2): speed,
     }
     assert open_basis(make_ride(make_stream("fast", time, columns, period=0.05))).sensors == ()
+
+
+def test_a_cell_read_in_coarse_steps_is_not_frozen():
+    """It is sent in mV and read in steps of 20 mV: more than what the others move by meanwhile."""
+    time = np.arange(0, 300, 0.2)
+    luck = np.random.default_rng(9)
+    swing = np.sin(time / 6)
+    load = 20 + 20 * np.sign(swing) * np.sqrt(np.abs(swing))
+    cells = 3.8 - 0.0006 * load - 0.0003 * time + luck.normal(0, 0.001, (10, len(time)))
+    cells[2] = np.round(cells[2] / 0.02) * 0.02
+    columns = {channel("cell_voltage", "V", k + 1, -3): v for k, v in enumerate(cells)}
+    assert open_basis(make_ride(make_stream("cells", time, columns, period=0.2))).sensors == ()

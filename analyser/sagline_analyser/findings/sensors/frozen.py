@@ -60,7 +60,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     own = value[known]
     least, most = quantiles(own, (0.02, 0.98))
     whole = most - least
-    quantum = look.step_of(key)
+    quantum = look.steps_of(key)
     usable, idle = known, np.zeros(len(value), bool)
     name = look.name_of(key)
     if name == "duty_cycle":

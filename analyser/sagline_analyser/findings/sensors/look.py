@@ -26,6 +26,10 @@ STALE = 2.5
 """A reading stands for the time after it for this many periods of its stream."""
 
 
+LEVELS = 4
+"""Different readings from which a column's steps are told (our choice)."""
+
+
 @dataclass
 class Look:
     """One ride under examination.
@@ -93,6 +97,15 @@ class Look:
         if np.asarray(stream.raw[key]).dtype.kind == "f":
             return 0.0
         return float(abs(channel.multiplier) * 10.0**channel.exponent)
+
+    def steps_of(self, key: str) -> float:
+        """Return the least step between two readings of a column, no less than its quantum: what is
+        sent finely may have been read coarsely.  The quantum where there are too few readings to
+        tell."""
+        series = self.native(key)
+        levels = np.unique(series.value) if series is not None else np.empty(0)
+        least = float(np.diff(levels).min()) if len(levels) >= LEVELS else 0.0
+        return max(self.step_of(key), least)
 
     def name_of(self, key: str) -> str:
         """Return the channel name of a column, empty where there is none."""
