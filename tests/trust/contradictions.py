@@ -56,6 +56,9 @@ from trust.cells_rides import make_ride_of
 from trust.limits_models import limits_rides, vehicle
 from trust.sensor_rides import FAULTS, broken, own_ride
 
+ITS_OWN = 5.0
+"""s between a fault and an alarm's lowest reading within which they are one moment's."""
+
 AT_ONCE = 20
 """Rides under recorded limits that are stepped together."""
 
@@ -150,7 +153,11 @@ def _empty_or_sag(page: dict[str, Answer]) -> Found:
     known = alarms(page)
     for moment in moments(page):
         for cell, read, rest in (m.groups() for m in RESTS.finditer(moment.evidence)):
-            same = [a for a in known if (str(a.cell), a.read) == (cell, read)]
+            same = [
+                a
+                for a in known
+                if (str(a.cell), a.read) == (cell, read) and abs(a.time - moment.time) < ITS_OWN
+            ]
             if same and not any(rest in a.text for a in same):
                 yield 3, f"fault: cell {cell} rests at {rest} V; low cell: {same[0].text}"
         # What is said of cells rests on the 2 s before the moment.

@@ -99,11 +99,12 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     least = max(MOVED * whole, 6 * scatter, 10 * quantum)
     gone = np.zeros(len(value), bool)
     most = 0.0
-    late = _latest(look)
+    late, stale = _latest(look), round(look.refresh_of(key) / look.step)
     for first, last in holds:
-        # A slower sensor still says for a while what was before.
+        # A slower sensor still says for a while what was before, be it a like or this one.
         since = first + min(late, (last - first) // 3)
-        part = told[since : last + 1][sound[since : last + 1]]
+        until = last + 1 - min(stale, (last - first) // 3)
+        part = told[since:until][sound[since:until]]
         if len(part) * look.step < EXACT / 2:
             continue
         stayed = max(round(EXACT / look.step), _longest(value[first : last + 1]) + 1)

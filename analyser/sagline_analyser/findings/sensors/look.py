@@ -22,6 +22,10 @@ POINTS = 20_000
 NEARLY = 1.0
 """s by which a doubt may reach beyond that of its whole stream and still be the same."""
 
+SLOW = 1.5
+"""s up to which a column that changes so seldom is one of a slow sensor: satellite receivers and
+battery monitors send each second (common practice, no source)."""
+
 STALE = 2.5
 """A reading stands for the time after it for this many periods of its stream."""
 
@@ -106,6 +110,17 @@ class Look:
         levels = np.unique(series.value) if series is not None else np.empty(0)
         least = float(np.diff(levels).min()) if len(levels) >= LEVELS else 0.0
         return max(self.step_of(key), least)
+
+    def refresh_of(self, key: str) -> float:
+        """Return the s between two changes of a column, in the middle, as far as they are below
+        :data:`SLOW`: what is sent often may be read seldom.  0 where it hardly ever changes."""
+        series = self.native(key)
+        if series is None:
+            return 0.0
+        changed = series.time[np.flatnonzero(np.diff(series.value, prepend=np.nan) != 0)]
+        gaps = np.diff(changed)
+        gaps = gaps[gaps < SLOW]
+        return float(np.median(gaps)) if len(gaps) >= LEVELS else 0.0
 
     def name_of(self, key: str) -> str:
         """Return the channel name of a column, empty where there is none."""

@@ -80,6 +80,8 @@ def grown(flags: Flags, core: Flags) -> Flags:
 
 def _jumps(look: Look, key: str, series: Series) -> None:
     rough = 8 * spread(np.diff(series.value[: 1 << 14])) + 2 * look.step_of(key)
+    # A receiver that is read each second says at once what came about in all of it.
+    rough += PACE.slow * look.refresh_of(key)
     pace = ReadingPace(PACE.block, PACE.room + rough, PACE.fast, PACE.slow, PACE.most)
     blocks = blocks_of(series, pace.block)
     gone = unreachable(blocks, pace, np.ones(len(blocks.first), bool))
