@@ -46,6 +46,10 @@ shows that began as warm as it ended, for masses that were warm by then took up 
 in which they do (our choice, on tests/trust/heat_bench.py)."""
 
 
+OF_THAT = 0.5
+"""Share of that which counts for how warm the part is after the hour (our choice, likewise)."""
+
+
 class _Doubted(Protocol):
     """By so many times the doubt; with what the ride was too short to show if ``longer``, and a
     share ``slower`` than it showed."""
@@ -167,7 +171,10 @@ def settling(model: ThermalFit, current: float, limit: float, air: float, speed:
     part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
     above, _ = model.plausible.early
     above *= 1.0 if model.measured else KEPT
-    return _settled(doubted(part)[-1], doubted(part, longer=True)[-1], COOLER, above)
+    slower = OF_THAT * _unseen(model, air) * np.exp(-HORIZON / TAKES_UP)
+    ends = _settled(doubted(part)[-1], doubted(part, longer=True)[-1], COOLER, above)
+    low = float(np.quantile(doubted(part, slower=slower)[-1], COOLER))
+    return replace(ends, low=min(low, ends.likely))
 
 
 def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> OnCase:
