@@ -160,8 +160,14 @@ def _empty_or_sag(page: dict[str, Answer]) -> Found:
             ]
             if same and not any(rest in a.text for a in same):
                 yield 3, f"fault: cell {cell} rests at {rest} V; low cell: {same[0].text}"
-        # What is said of cells rests on the 2 s before the moment.
-        now = [a for a in known if a.start <= moment.time and a.end >= moment.time - 2.0]
+        # What is said of cells rests on the 2 s before the moment, an alarm on its lowest point.
+        now = [
+            a
+            for a in known
+            if a.start <= moment.time
+            and a.end >= moment.time - 2.0
+            and abs(a.time - moment.time) < ITS_OWN
+        ]
         if not now or "not above its alarm voltage" not in moment.evidence:
             continue
         weighed = (*moment.likely, *moment.possible)

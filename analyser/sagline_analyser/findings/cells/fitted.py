@@ -180,6 +180,19 @@ class Cell:
         return 1 + NEARER if max(self.lag_chance, self.behind_chance) > 0.5 else 1.0
 
     @property
+    def by_step(self) -> bool:
+        """Whether its step sets it apart, as both looks at it have it, and not only what it shows
+        after 10 s."""
+        return self.excess_low > MARGIN and self.excess >= 0.9 * self.step_alike
+
+    @property
+    def above(self) -> tuple[float, float]:
+        """The share by which it is told to lie above the others, and the least of it."""
+        if self.by_step:
+            return self.excess, self.excess_low
+        return self.ten_excess, self.ten_excess_low
+
+    @property
     def weak(self) -> bool:
         """Whether the evidence separates this cell from the others by more than MARGIN, what a
         small cell has more of resistance for its size, or one behind for its charge, left out.
@@ -426,11 +439,12 @@ def _in_short(known: Sequence[PackCells]) -> tuple[str, Urgency, Bars]:
 
 def _named(cell: Cell, cells: Sequence[Cell]) -> str:
     """Name a weak cell by its step if that sets it apart, else by what it shows after 10 s."""
-    if cell.excess_low > MARGIN and cell.excess >= cell.step_alike:
-        what, above, least = "step", cell.excess, cell.excess_low
+    above, least = cell.above
+    if cell.by_step:
+        what = "step"
         own, middle = cell.step, np.median([one.step for one in cells])
     else:
-        what, above, least = "after 10 s", cell.ten_excess, cell.ten_excess_low
+        what = "after 10 s"
         own, middle = cell.ten, np.median([one.ten for one in cells])
     return (
         f"cell {cell.number} ({what} {1e3 * own:.1f} mΩ, median {1e3 * middle:.1f} mΩ, "

@@ -16,7 +16,6 @@ import numpy as np
 from sagline_logger.format import EventKind
 
 from ...load.ride import RideSegment
-from ..cells.fitted import MARGIN
 from ..cells.low_cell import LowCell
 from ..readings.gathered import Gathered
 from ..readings.series import Series
@@ -259,7 +258,7 @@ def _sag(scene: Scene, w: Weighing) -> None:
     one = _judged(scene, level)
     cell = scene.belief.compared(one.cell, one.span.peak_time) if one else None
     if cell is not None:
-        share = 100 * (cell.excess if cell.excess_low > MARGIN else cell.ten_excess)
+        share = 100 * cell.above[0]
         w.add(
             1.0 if cell.weak else -0.25,
             f"cell {cell.number} has {share:.0f} % more resistance than the others"
