@@ -59,6 +59,9 @@ from trust.sensor_rides import FAULTS, broken, own_ride
 ITS_OWN = 5.0
 """s between a fault and an alarm's lowest reading within which they are one moment's."""
 
+LATELY = 15.0
+"""s in which a cell does not become an empty one that had only sagged."""
+
 AT_ONCE = 20
 """Rides under recorded limits that are stepped together."""
 
@@ -166,7 +169,7 @@ def _empty_or_sag(page: dict[str, Answer]) -> Found:
             for a in known
             if a.start <= moment.time
             and a.end >= moment.time - 2.0
-            and abs(a.time - moment.time) < ITS_OWN
+            and abs(a.time - moment.time) < LATELY
         ]
         if not now or "not above its alarm voltage" not in moment.evidence:
             continue
