@@ -56,11 +56,9 @@ from trust.cells_rides import make_ride_of
 from trust.limits_models import limits_rides, vehicle
 from trust.sensor_rides import FAULTS, broken, own_ride
 
-ITS_OWN = 5.0
-"""s between a fault and an alarm's lowest reading within which they are one moment's."""
-
 LATELY = 15.0
-"""s in which a cell does not become an empty one that had only sagged."""
+"""s within which a fault and an alarm's lowest reading are of one state: a cell that had only sagged
+does not become an empty one meanwhile."""
 
 AT_ONCE = 20
 """Rides under recorded limits that are stepped together."""
@@ -159,7 +157,7 @@ def _empty_or_sag(page: dict[str, Answer]) -> Found:
             same = [
                 a
                 for a in known
-                if (str(a.cell), a.read) == (cell, read) and abs(a.time - moment.time) < ITS_OWN
+                if (str(a.cell), a.read) == (cell, read) and abs(a.time - moment.time) < LATELY
             ]
             if same and not any(rest in a.text for a in same):
                 yield 3, f"fault: cell {cell} rests at {rest} V; low cell: {same[0].text}"
