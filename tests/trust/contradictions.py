@@ -57,8 +57,8 @@ from trust.limits_models import limits_rides, vehicle
 from trust.sensor_rides import FAULTS, broken, own_ride
 
 LATELY = 15.0
-"""s within which a fault and an alarm's lowest reading are of one state: a cell that had only sagged
-does not become an empty one meanwhile."""
+"""s within which a fault and an alarm's lowest reading are of one state: a cell that had only
+sagged does not become an empty one meanwhile."""
 
 AT_ONCE = 20
 """Rides under recorded limits that are stepped together."""
