@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..readings.series import Array, Flags
-from .doubt import Spans, how_long, spans_of, spans_seen
+from .doubt import Spans, how_long, runs, spans_of, spans_seen
 from .look import Look, spread
 
 DEAD = 0.5
@@ -27,6 +27,12 @@ SIGMAS = 10.0
 
 LASTING = 0.15
 """V that two neighbours lie apart from all others by, all along, one up and one down."""
+
+LATENESS = (0.0, *np.arange(0.2, 1.7, 0.2), *np.arange(-0.2, -1.7, -0.2))
+"""s by which the cells may be read later than the pack's voltage: none is tried first."""
+
+GAINED = 0.85
+"""Share of what cells lack that a lateness must leave to be believed (our choice)."""
 
 PAD, JOIN = 0.5, 3.0
 """s set aside around a moment, and between moments that are one."""
@@ -235,7 +241,7 @@ def _loose(look: Look, cells: _Cells) -> None:
                 if 0 <= j < count:
                     gone &= np.abs(cells.off(j)) < 0.3 * np.abs(one)
         fresh = ~_known(look, cells, k) & ~_known(look, cells, k + 1)
-        gone &= fresh
+        gone &= fresh & _sudden(one, gone)
         rest = np.delete(middles, [k, k + 1])
         if (
             apart > LASTING
@@ -262,20 +268,46 @@ def _loose(look: Look, cells: _Cells) -> None:
             )
 
 
+def _sudden(off: Array, gone: Flags) -> Flags:
+    """Return those unbroken rows of ``gone`` that began or ended at once, as a lead does: what
+    goes by and by is a cell on the steep end of its curve."""
+    sudden = np.zeros(len(gone), bool)
+    step = np.abs(np.diff(off, prepend=np.nan))
+    for first, last in runs(gone):
+        edges = np.r_[step[first : first + 1], step[last + 1 : last + 2]]
+        whole = float(np.max(np.abs(off[first : last + 1])))
+        # A row that holds the ride's first or last sample has one edge only.
+        if np.nanmax(edges, initial=0.0) > 0.4 * whole:
+            sudden[first : last + 1] = True
+    return sudden
+
+
+def _lacking(look: Look, cells: _Cells) -> tuple[Array, float]:
+    """Return what the cells together lack of the pack's own voltage in V, shape (n,), at the
+    lateness of the one against the other that leaves the least of it, and its noise: a cell that
+    is read late shows a load's end while the pack has recovered."""
+    total, pack = _total(cells.value), look.at("pack_voltage")
+    few = cells.few
+    best = None
+    for late in LATENESS:
+        away = np.interp(cells.time - late, look.time, pack) - total
+        fit = _fit([cells.mean[few]], away[few])
+        lacking = away - fit[0] - fit[1] * cells.mean
+        left = float(np.nanmean(np.abs(lacking)))
+        if best is None or left < GAINED * best[0]:
+            best = left, lacking
+    assert best is not None
+    return best[1], spread(best[1][few])
+
+
 def _alone(look: Look, cells: _Cells) -> None:
     """Note a cell that leaves its place while the pack's own voltage shows nothing of it."""
     if not look.keys("pack_voltage") or cells.most.max() < 3 * AWAY:
         return
-    pack = np.interp(cells.time, look.time, look.at("pack_voltage"))
     known = np.array([_known(look, cells, k) for k in range(len(cells.keys))])
     if known.any(axis=0).mean() > 0.5:
         return
-    few = cells.few
-    total = _total(cells.value)
-    away = pack - total
-    fit = _fit([cells.mean[few]], away[few])
-    lacking = away - fit[0] - fit[1] * cells.mean
-    noise = spread(lacking[few])
+    lacking, noise = _lacking(look, cells)
     for k, key in enumerate(cells.keys):
         least = max(3 * AWAY, SIGMAS * float(cells.noise[k]), SIGMAS * noise)
         if cells.most[k] <= least:
@@ -283,9 +315,12 @@ def _alone(look: Look, cells: _Cells) -> None:
         off = cells.off(k)
         with np.errstate(invalid="ignore"):
             gone = (np.abs(off) > least) & (np.abs(off + lacking) < 0.3 * np.abs(off))
-        gone &= ~known[k]
-        if np.count_nonzero(gone) < 3:
+        rows = runs(gone & ~known[k], 3)  # a sample or two lie where two clocks differ
+        if not rows:
             continue
+        gone = np.zeros(len(off), bool)
+        for one, last in rows:
+            gone[one : last + 1] = True
         spans: Spans = spans_of(cells.time, gone, PAD, JOIN)
         seen = spans_seen(cells.time, gone, join=JOIN)
         size = float(np.nanmax(np.abs(off[gone])))
