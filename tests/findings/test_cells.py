@@ -18,7 +18,7 @@ from sagline_analyser.findings.cells.fitted import (
 )
 from sagline_analyser.findings.cells.low_cell import judge_low_cells, low_cell_answer
 from sagline_analyser.findings.readings.gathered import Gathered
-from sagline_analyser.findings.readings.packs import pack_spans
+from sagline_analyser.findings.readings.packs import _near, pack_spans
 from sagline_analyser.findings.readings.unknown import NotKnown
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import read_board_file
@@ -290,3 +290,18 @@ def test_a_single_launch_names_no_cell_of_those_that_are_equal():
         ride = _one_launch(0.009 * np.random.default_rng(seed).normal(1, 0.02, 12))
         measured = measure_cells(fit_packs(Gathered(ride, BOARD))[0])
         assert isinstance(measured, PackCells) and measured.weak == ()
+
+
+def test_the_share_told_is_that_of_the_figures_told():
+    """A fit may have 65 % where the figures beside it have 14: only what both have is named."""
+    usual = Cell(3, "cell_voltage_3", *[0.01] * 7, 0.5, 0.4, 0.45, 0.35, second=0.5)
+    assert usual.weak and usual.above == (0.5, 0.4)
+    told = replace(usual, looks=(0.48, 0.44))
+    assert told.above == (0.48, 0.4)
+    single = replace(told, step_alike=0.9)
+    assert not single.by_step and single.above == (0.44, 0.35)
+
+
+def test_a_step_across_the_hole_in_which_a_board_started_is_one_swap():
+    assert _near(130.0, 60.0, [80.0]) and _near(130.0, 0.2, [131.0])
+    assert not _near(130.0, 0.2, [80.0]) and not _near(130.0, 60.0, [60.0])

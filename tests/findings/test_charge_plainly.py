@@ -492,6 +492,7 @@ def test_cells_with_a_plateau_are_weighed_with_their_first_reading(coarse, monke
     board = read_board_file(BOARDS["iron"], "b").battery
     family = [curve for curve in CURVES if curve.kind == "iron"][:2]
     monkeypatch.setattr(module, "CURVES", family)
+    monkeypatch.setattr(module, "LOWER", {})  # what is told lower than the likelihood has it
     rests = rests_of(opening=Estimate(3.42 * 2, 0.03), cells=2)
     rests.voltage = rests.voltage * 3.3 / 3.8
     found = find_charge(rests, board, 12.0, None, 2)

@@ -17,6 +17,7 @@ from sagline_analyser.findings.energy.consumption import (
 )
 from sagline_analyser.findings.energy.pack_range import (
     Reach,
+    _last_shown,
     capacity_for,
     pack_answer,
     pack_use,
@@ -470,3 +471,27 @@ def test_of_cells_that_are_all_at_their_end_the_lowest_is_the_first(lowest):
     found = reach(Gathered(ride, LOW), pack)
     assert isinstance(found, Reach)
     assert (found.least, found.first) == (0.0, lowest)
+
+
+@pytest.mark.parametrize(("load", "least"), [(10.0, 3.1), (25.0, None)])
+def test_what_the_cells_showed_of_late_under_the_load(load, least):
+    """Ten minutes at 20 A for half of the time; a low reading before the last minutes is of no
+    account, and nothing was read under a load that never flowed."""
+    time = np.arange(0, 600, 0.5)
+    current = np.where(time % 60 < 30, 20.0, 0.0)
+    cell = np.where(current > 0, 3.1, 3.4) - np.where(time < 100, 0.5, 0.0)
+    ride = make_ride(
+        make_stream(
+            "fast",
+            time,
+            {
+                channel("battery_current", "A"): current,
+                channel("cell_voltage", "V", 1): cell,
+                channel("cell_voltage", "V", 2): cell + 0.1,
+            },
+        )
+    )
+    it = Gathered(ride, None)
+    pack = replace(fit_packs(it)[0], fit=NotKnown("not asked"))
+    shown = _last_shown(it, pack, load)
+    assert shown == (None if least is None else pytest.approx(least, abs=1e-3))

@@ -372,6 +372,49 @@ def test_a_board_that_no_longer_measures_is_named_and_nothing_rests_on_it():
     assert all(d.doubt != "stands still" for d in open_basis(replace(ride, streams=quiet)).sensors)
 
 
+def _cells(lowest, late: float = 0.0, others: float = 3.5) -> Ride:
+    """Ten cells of which the second goes its own way, each read ``late`` s after the pack."""
+    time = np.arange(0, 300, 0.2)
+    load = np.where((time % 30 > 10) & (time % 30 < 16), 20.0, 0.2)
+    luck = np.random.default_rng(4)
+    whole = {n: others - 0.006 * load + luck.normal(0, 1e-3, len(time)) for n in range(1, 11)}
+    whole[2] = lowest(time, load) + luck.normal(0, 1e-3, len(time))
+    pack = sum(whole.values())
+    return make_ride(
+        make_stream(
+            "fast",
+            time,
+            {channel("battery_current", "A"): load, channel("pack_voltage", "V"): pack},
+        ),
+        make_stream(
+            "cells",
+            time + late,
+            {channel("cell_voltage", "V", n): value for n, value in whole.items()},
+        ),
+    )
+
+
+@pytest.mark.parametrize("late", [0.0, 0.8])
+def test_an_exhausted_cell_is_no_loose_tap(late):
+    """It sags by a volt and takes seconds to come back; the pack's own voltage shows all of it, at
+    the moment when it was read."""
+
+    def sags(time, load):
+        since = np.where(load > 1, 0.0, np.minimum(time % 30 - 16, 99.0) % 30)
+        return np.where(load > 1, 2.6, 3.3 - 0.6 * np.exp(-since / 2))
+
+    assert [d for d in open_basis(_cells(sags, late)).sensors if "tap" in d.doubt] == []
+
+
+def test_full_cells_that_come_down_from_their_steep_end_are_no_loose_taps():
+    """One stands higher for a minute, its neighbour lower, and both go by and by."""
+    ride = _cells(lambda time, load: 3.35 + 0.1 * np.exp(-time / 20) - 0.006 * load, others=3.35)
+    stream = ride.streams["cells"]
+    below = stream.values["cell_voltage_3"] - 0.1 * np.exp(-stream.time / 20)
+    changed = with_values(ride, {"cell_voltage_3": below})
+    assert [d for d in open_basis(changed).sensors if "tap" in d.doubt] == []
+
+
 def _rolling(per_turn: float) -> Ride:
     """A minute at up to 8 m/s, ``per_turn`` m for each turn of a motor."""
     time = np.arange(0, 60, 0.1)

@@ -106,6 +106,10 @@ BEYOND = {"nickel": 0.09, "": 0.05}
 """Share of the draws that lies beyond each of two ends told, by the likeliest kind: those of nickel
 spread further than its makes do where they leave the charge open (docs/trust_tables.md)."""
 
+LOWER = {"iron": 0.06}
+"""Share of the capacity by which the lower of two ends is told lower, by the likeliest kind: on a
+plateau nothing tells how near its end is, and makes differ most there (our choice)."""
+
 DRAWS = 1200
 
 
@@ -256,7 +260,8 @@ def find_charge(
         belief[curve.name] = belief.get(curve.name, 0.0) + float(part)
     names = sorted(belief.items(), key=lambda one: -one[1])
     kinds = shares_of_kinds(names)
-    beyond = BEYOND.get(max(kinds, key=kinds.__getitem__), BEYOND[""])
+    likeliest = max(kinds, key=kinds.__getitem__)
+    beyond, lower = BEYOND.get(likeliest, BEYOND[""]), LOWER.get(likeliest, 0.0)
     # Draws keep the corrected curve of their own capacity, one for each (curve, size) drawn, where
     # earlier rides bent them; else the curve alone.
     key = which * SIZES + (size if rides else 0)
@@ -264,8 +269,8 @@ def find_charge(
     return Charge(
         _share(first / top[which]),
         _share(last / top[which]),
-        _within(first / top[which], beyond, said_full),
-        _within(last / top[which], beyond, said_full),
+        _within(first / top[which], beyond, said_full, lower),
+        _within(last / top[which], beyond, said_full, lower),
         of_draws(capacity * top[which]),
         rides,
         tuple(names),
@@ -288,15 +293,18 @@ def _share(draws: Array) -> Estimate:
     return Estimate(min(max(found.value, 0.0), 1.0), found.error)
 
 
-def _within(draws: Array, beyond: float, said_full: bool) -> tuple[float, float]:
-    """Return the ends, from 0 to 1, of which ``beyond`` of the draws lie above and as many below.
+def _within(
+    draws: Array, beyond: float, said_full: bool, lower: float = 0.0
+) -> tuple[float, float]:
+    """Return the ends, from 0 to 1, of which ``beyond`` of the draws lie above and as many below;
+    the lower one is told so much ``lower``.
 
     Of a pack that was said to start full and may have been half empty all the same none lies above:
     the upper end would cut off where it most likely is.
     """
     ends = (0.1, 1.0) if said_full else (beyond, 1 - beyond)
     low, high = np.clip(quantiles(draws, ends), 0.0, 1.0)
-    return float(low), float(high)
+    return max(float(low) - (0.0 if said_full else lower), 0.0), float(high)
 
 
 def _start_prior(away: Array, said_full: bool, gone: float = 0.0) -> Array:

@@ -147,6 +147,8 @@ class Cell:
     """Like ``lag_chance``, at the end of the ride."""
     second: float = math.inf
     """Share by which ``step`` or ``ten``, the greater, lies above the others', as told here."""
+    looks: tuple[float, float] = (math.inf, math.inf)
+    """Shares by which ``step`` and ``ten``, as told here, lie above the others'."""
     step_alike: float = 0.0
     """Share by which the step lies above the others' as far as the ride tells it: ``excess``, or
     of a single launch, whose step is hardly told from the second after it, that of the step told
@@ -187,10 +189,13 @@ class Cell:
 
     @property
     def above(self) -> tuple[float, float]:
-        """The share by which it is told to lie above the others, and the least of it."""
+        """The share by which it is told to lie above the others, which is that of the figures told,
+        and the least of it."""
+        told = self.looks[0 if self.by_step else 1]
+        share, least = self.ten_excess, self.ten_excess_low
         if self.by_step:
-            return self.excess, self.excess_low
-        return self.ten_excess, self.ten_excess_low
+            share, least = self.excess, self.excess_low
+        return (told if math.isfinite(told) else share), least
 
     @property
     def weak(self) -> bool:
@@ -292,6 +297,13 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
     with np.errstate(divide="ignore", invalid="ignore"):
         above = looks / _others(looks) - 1
         second = np.nan_to_num(above.max(axis=0), nan=np.inf)
+    # What one look at the readings has and the other has not, is not told.
+    seen = np.nan_to_num(above, nan=np.inf)
+    low, ten_low = (
+        low - np.maximum(excess - seen[0], 0),
+        ten_low - np.maximum(ten_excess - seen[1], 0),
+    )
+    excess, ten_excess = np.minimum(excess, seen[0]), np.minimum(ten_excess, seen[1])
     few = fit.changes < FEW_CHANGES
     vague = 0.5 if few else 0.0
     alike = np.nan_to_num(above[0]) if few else excess
@@ -313,6 +325,7 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
             float(ten_low[at]),
             *_size_and_lag(pack, rests, at, flat),
             second=float(second[at]),
+            looks=(float(seen[0, at]), float(seen[1, at])),
             step_alike=float(alike[at]),
         )
         for at, key in enumerate(fit.keys)
@@ -470,7 +483,8 @@ def _verdict(cells: PackCells) -> str:
     return (
         f"No cell stands out: median step {middle:.1f} mΩ, and the highest, cell "
         f"{worst_cell.number}, is {100 * worst_cell.step_alike:.0f} % above the others, which this "
-        f"ride does not separate from the {MARGIN:.0%} that equal cells may differ by."
+        f"ride does not separate from the {MARGIN:.0%} that equal cells may differ by"
+        + ("; another one would." if worst_cell.step_alike > 2 * MARGIN else ".")
     )
 
 
@@ -480,7 +494,9 @@ def _uneven(cells: PackCells) -> list[str]:
     for cell in cells.small:
         if cell.size is None:
             continue
-        more = f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has"
+        more = ""
+        if cell.excess > MARGIN / 2:
+            more = f"; its {100 * cell.excess:.0f} % more of resistance is what so small a cell has"
         lines.append(
             f"Cell {cell.number} {certainty(cell.small_chance).value} a small one: it holds "
             f"{within(100 * (1 - cell.size.value), 100 * cell.size.error)} % less charge than the "
@@ -499,7 +515,8 @@ def _uneven(cells: PackCells) -> list[str]:
             continue
         lines.append(
             f"Cell {cell.number} set out {within(100 * cell.lag.value, 100 * cell.lag.error)} "
-            "points of charge behind the others: the pack is out of balance."
+            "points of charge behind the others: the pack is out of balance, or the cell is "
+            "smaller and the pack did not set out full."
         )
     return lines
 
@@ -547,7 +564,7 @@ def _details(cells: PackCells) -> list[str]:
         )
     middle = float(np.median([cell.step for cell in cells.cells]))
     stuck = [str(cell.number) for cell in cells.cells if cell.step < 0.1 * middle]
-    if stuck:
+    if stuck and middle > 0:
         lines.append(f"Cell {', '.join(stuck)} does not answer to load: is its wire connected?")
     return lines
 

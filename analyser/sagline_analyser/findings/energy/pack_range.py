@@ -13,9 +13,10 @@ from ..belief.estimate import NORMAL
 from ..belief.rests import Rests
 from ..cells.fitted import Asked, PackFit
 from ..readings.coverage import ALL, ENOUGH, Coverage, coverage
+from ..readings.electric import cells_together
 from ..readings.gathered import Gathered
 from ..readings.packs import MANY, PackSpan, during, pack_capacity
-from ..readings.series import Array, integral, integral_above_zero
+from ..readings.series import Array, integral, integral_above_zero, interpolate
 from ..readings.unknown import NotKnown
 from ..telling.answer import Answer, Figure, Urgency
 from ..telling.certainty import MOST
@@ -26,6 +27,10 @@ from .reported_charge import compared, last_report
 
 SIZES = (8.0, 10.0, 12.0, 15.0, 20.0)
 """Ah of the full packs whose range is told beside the stated one's (our choice)."""
+
+OF_LATE, NEARLY_LOAD, LONG_ENOUGH = 240.0, 0.9, 5.0
+"""s before a pack's end whose readings tell what it can do now, the share of the mean driving load
+from which they count, and the s of them that it takes (our choice)."""
 
 QUESTION = "What did the pack give, and how far will it go?"
 
@@ -374,7 +379,7 @@ def pack_answer(asked: Asked) -> Answer:
                     )
                 )
         verdicts.append(text)
-    lines, more = _reaches(asked, uses[-1].state)
+    lines, more, near = _reaches(asked, uses[-1].state)
     if len(uses) > MANY:
         details = [*(f"{one}." for one in verdicts), *details]
         known = [use for use in uses if use.told]
@@ -384,13 +389,14 @@ def pack_answer(asked: Asked) -> Answer:
     answer = Answer(
         "pack_range", QUESTION, verdict, (*figures, *more), evidence, (*lines[1:], *details)
     )
-    return answer.in_short(*_in_short(ride, uses, more))
+    return answer.in_short(*_in_short(ride, uses, more, near))
 
 
 def _in_short(
-    ride: Ride, uses: Sequence[PackUse], ways: Sequence[Figure]
+    ride: Ride, uses: Sequence[PackUse], ways: Sequence[Figure], near: bool
 ) -> tuple[str, Urgency, Picture | None]:
-    """Return the card's line, its urgency, and the charge left in each pack.
+    """Return the card's line, its urgency, and the charge left in each pack; ``near`` says that the
+    log does not deny that the reserve may be reached.
 
     What the board reports of the last pack stands beside ours.
     """
@@ -424,6 +430,9 @@ def _in_short(
         ours = f"{state.end:.0%}" if state.close else state.words
         line = f"The board reports {report.charge:.0%} left, we find {ours}"
         return line, Urgency.LOOK, picture
+    if left <= 0 and not near:
+        line = "How far it goes is hardly told: charge it before you rely on it"
+        return line, Urgency.LOOK, picture
     if left <= 0:
         return "May be at its reserve already: charge or swap", Urgency.ACT, picture
     return f"At least {_down(left)} km left, ridden like this", Urgency.LOOK, picture
@@ -455,15 +464,40 @@ def _together(uses: Sequence[PackUse]) -> str:
     )
 
 
-def _reaches(asked: Asked, state: ChargeState | NotKnown) -> tuple[list[str], list[Figure]]:
+def _last_shown(it: Gathered, pack: PackFit, load: float) -> float | None:
+    """Return the lowest V that a cell showed of late under ``load`` A or more; None where none was
+    read for long enough."""
+    if it.current is None or not pack.cells:
+        return None
+    lowest = during(cells_together(it.ride, "min"), pack.span)
+    recent = lowest.time >= pack.span.end - OF_LATE
+    at = lowest.time[recent]
+    late = 0.0 if isinstance(pack.fit, NotKnown) else pack.fit.skew
+    under = interpolate(it.current.series, at + late) >= NEARLY_LOAD * load
+    if len(at) < 2 or np.count_nonzero(under) * float(np.median(np.diff(at))) < LONG_ENOUGH:
+        return None
+    return float(np.min(lowest.value[recent][under]))
+
+
+def _reaches(asked: Asked, state: ChargeState | NotKnown) -> tuple[list[str], list[Figure], bool]:
+    """Return what is told of how far it goes, its figures, and whether the reserve may be reached
+    for all that the log shows."""
     it, pack = asked.basis, asked.packs[-1]
     way = way_of(it, pack, state)
     if isinstance(way, NotKnown):
-        return [f"How far it goes cannot be told: {way.reason}."], []
+        return [f"How far it goes cannot be told: {way.reason}."], [], True
     now = way.reach(None)
     cell = "its lowest cell" if now.first is None else f"cell {now.first}, the first to end,"
+    shown = _last_shown(it, pack, now.load)
+    near = shown is None or shown <= now.reserve
     if now.vague:
         lines = [_vague(way.charge)]
+    elif now.distance <= 0 and shown is not None and not near:
+        lines = [
+            f"How far it goes cannot be told: by its resistance {cell} would come to the reserve "
+            f"of {now.reserve:.2f} V under the mean driving load of {now.load:.0f} A, but under as "
+            f"much no cell read less than {shown:.2f} V of late. Charge it before you rely on it."
+        ]
     elif now.distance <= 0:
         lines = [
             f"Under the mean driving load of {now.load:.0f} A {cell} is already down to the "
@@ -477,7 +511,7 @@ def _reaches(asked: Asked, state: ChargeState | NotKnown) -> tuple[list[str], li
         ]
     how = "usable charge × voltage ÷ Wh/km of this ride"
     figures = []
-    if not now.vague:
+    if not now.vague and (near or now.distance > 0):
         figures += [
             Figure("range left, at least", now.least, "km", None, f"{how}; {MOST} go so far"),
             Figure("range left", now.distance, "km", now.error, how),
@@ -501,7 +535,7 @@ def _reaches(asked: Asked, state: ChargeState | NotKnown) -> tuple[list[str], li
         "Under harder load than the mean the reserve voltage comes earlier; wind, hills, cold and "
         "age all shorten the way."
     )
-    return lines, figures
+    return lines, figures, near
 
 
 def _flat(charge: Charge) -> bool:

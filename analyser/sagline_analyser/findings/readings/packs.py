@@ -74,7 +74,7 @@ def pack_spans(ride: Ride) -> tuple[PackSpan, ...]:
             starts[segment.start] = reason
     steps = _steps_at_rest(ride, watched)
     for when, hole, jump in steps:
-        if abs(jump) > STEPS[hole > AT_ONCE] * many and not _near(when, starts):
+        if abs(jump) > STEPS[hole > AT_ONCE] * many and not _near(when, hole, starts):
             starts[when] = f"{what} voltage changed by {jump:+.2f} V at rest"
     for when, name, since in _renamed(ride, sorted(starts)):
         before, after = (max(when - NEAR_MARK[0], since), when + NEAR_MARK[1])
@@ -94,8 +94,10 @@ def pack_spans(ride: Ride) -> tuple[PackSpan, ...]:
     )
 
 
-def _near(when: float, starts: Iterable[float]) -> bool:
-    return any(abs(when - start) < AT_ONCE for start in starts)
+def _near(when: float, hole: float, starts: Iterable[float]) -> bool:
+    """Return whether a step at ``when`` s, after a hole of so many s, is one that is known: a board
+    starts anew within the hole."""
+    return any(when - hole - AT_ONCE < start < when + AT_ONCE for start in starts)
 
 
 def _steps_at_rest(ride: Ride, watched: list[Series]) -> list[tuple[float, float, float]]:
