@@ -479,7 +479,7 @@ def test_what_the_cells_showed_of_late_under_the_load(load, least):
     account, and nothing was read under a load that never flowed."""
     time = np.arange(0, 600, 0.5)
     current = np.where(time % 60 < 30, 20.0, 0.0)
-    cell = np.where(current > 0, 3.1, 3.4) - np.where(time < 100, 0.5, 0.0)
+    cell = np.where(current > 0, np.where(time < 100, 2.8, 3.1), 3.4)
     ride = make_ride(
         make_stream(
             "fast",
