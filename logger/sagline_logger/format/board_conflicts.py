@@ -5,7 +5,7 @@ Both programs tell these first: with another pack's file every limit and every a
 
 from collections.abc import Mapping
 
-from .board_tables import Battery, BoardFile
+from .board_tables import SETTINGS, Battery, BoardFile
 from .counting import several
 from .vocabulary import vocabulary
 
@@ -168,8 +168,8 @@ def _currents(board: BoardFile) -> list[str]:
         "battery_current of the controllers": [c.battery_current for c in board.controllers],
     } | {
         key: [value]
-        for key, value in board.settings.items()
-        if key.endswith("_current_limit") and isinstance(value, int | float)
+        for key, rule in SETTINGS.items()
+        if rule.unit == "A" and isinstance(value := board.settings.get(key), int | float)
     }
     wrong = [
         f"{key} = {value:g} A"

@@ -28,6 +28,9 @@ MARGIN = 0.10
 """Share of resistance above the others' median from which a cell is called weak; equal cells of
 one make differ by some hundredths (common practice, no source)."""
 
+APART = 0.05
+"""Share of resistance by which two looks at the readings may differ (our choice)."""
+
 SINGLE = 0.3
 """The same where only what a single launch lost in all tells it (our choice: its interval is that
 of one event)."""
@@ -297,13 +300,14 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
     with np.errstate(divide="ignore", invalid="ignore"):
         above = looks / _others(looks) - 1
         second = np.nan_to_num(above.max(axis=0), nan=np.inf)
-    # What one look at the readings has and the other has not, is not told.
+    # What one look at the readings has, and the other has far less of, is not told.
     seen = np.nan_to_num(above, nan=np.inf)
-    low, ten_low = (
-        low - np.maximum(excess - seen[0], 0),
-        ten_low - np.maximum(ten_excess - seen[1], 0),
+    off, ten_off = (
+        np.maximum(share - other - APART, 0.0)
+        for share, other in zip((excess, ten_excess), seen, strict=True)
     )
-    excess, ten_excess = np.minimum(excess, seen[0]), np.minimum(ten_excess, seen[1])
+    excess, low = excess - off, low - off
+    ten_excess, ten_low = ten_excess - ten_off, ten_low - ten_off
     few = fit.changes < FEW_CHANGES
     vague = 0.5 if few else 0.0
     alike = np.nan_to_num(above[0]) if few else excess
