@@ -1,5 +1,6 @@
 """Who may do what at the page's door: each attack of the list, by a real visitor."""
 
+import asyncio
 import contextlib
 import http.client
 import json
@@ -11,9 +12,11 @@ import time
 from pathlib import Path
 
 import pytest
+from starlette.types import Message
 
 from phone.conftest import Serve, Serving, Telephone
 from sagline_logger.format import Mark, read_log
+from sagline_logger.phone.site import AsItWas
 from support.capture import command, wait_until
 from support.logs import log_bytes
 from support.logs import time as record_time
@@ -347,3 +350,24 @@ def test_a_capture_made_without_the_page_tells_its_length(serve: Serve) -> None:
     listed = {one["name"]: one for one in visitor.get("/captures")[1]["captures"]}
     assert listed["older.sagline"]["seconds"] == 91 and listed["older.sagline"]["alarm"] is None
     assert listed["nothing.sagline"]["seconds"] is None
+
+
+def test_a_capture_that_grows_while_it_is_sent_is_sent_as_long_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "kestrel.sagline"
+    path.write_bytes(b"a" * 100_000)
+    answer = AsItWas(path, stat_result=path.stat())
+    path.write_bytes(b"a" * 200_000)
+    sent: list[Message] = []
+
+    async def receive() -> Message:
+        await asyncio.sleep(60)
+        return {"type": "http.disconnect"}
+
+    async def send(message: Message) -> None:
+        sent.append(message)
+
+    scope = {"type": "http", "method": "GET", "headers": [], "extensions": {}}
+    asyncio.run(answer(scope, receive, send))
+    assert dict(sent[0]["headers"])[b"content-length"] == b"100000"
+    assert b"".join(one["body"] for one in sent[1:]) == b"a" * 100_000
+    assert sent[-1]["more_body"] is False

@@ -337,11 +337,31 @@ def _making(site: Site, name: str, now: float) -> dict[str, Any] | None:
     return {"done": making.done, "problem": making.problem, "seconds": making.seconds}
 
 
+class AsItWas(FileResponse):
+    """A file as long as it was when its length was told: a capture that is being written grows
+    while it is sent, and a body longer than was told would be none at all."""
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        left = 0
+
+        async def bounded(message: Message) -> None:
+            nonlocal left
+            if message["type"] == "http.response.start":
+                left = int(dict(message["headers"]).get(b"content-length", 0))
+            elif message["type"] == "http.response.body":
+                body = message.get("body", b"")[:left]
+                left -= len(body)
+                message = {**message, "body": body}
+            await send(message)
+
+        await super().__call__(scope, receive, bounded)
+
+
 async def _download(site: Site, request: Request) -> Response:
     path = await asyncio.to_thread(site.captures.find, request.path_params["name"])
     if path is None:
         raise Refused(404, "no such capture")
-    return FileResponse(path, media_type="application/octet-stream", filename=path.name)
+    return AsItWas(path, media_type="application/octet-stream", filename=path.name)
 
 
 async def _report(site: Site, request: Request) -> Response:
