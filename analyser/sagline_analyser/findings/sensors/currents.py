@@ -27,7 +27,7 @@ CHANGES = 10
 """Changes needed to say so."""
 
 
-NAMES = "battery_current", "controller_battery_current", "motor_current"
+CURRENTS = "battery_current", "controller_battery_current", "motor_current"
 
 STOOD, DROVE = 3.0, 6.0
 """s of standing still and of driving through which a current has to read the very same, to be one
@@ -42,7 +42,7 @@ def check_unmoved(look: Look) -> None:
     still = look.standing()
     if np.count_nonzero(still) * look.step < STOOD:
         return
-    columns = {key: look.at(key) for name in NAMES for key in look.keys(name)}
+    columns = {key: look.at(key) for name in CURRENTS for key in look.keys(name)}
     pulls = {key: np.abs(v) > PULLS * peak_of(v) for key, v in columns.items()}
     for key, value in columns.items():
         drives = ~still & np.any([p for k, p in pulls.items() if k != key], axis=0)
@@ -76,7 +76,7 @@ def check_zero(look: Look) -> None:
     still = look.standing()
     if np.count_nonzero(still) * look.step < 3.0:
         return
-    for name in NAMES:
+    for name in CURRENTS:
         for key in look.keys(name):
             values = look.at(key)
             known = values[still & np.isfinite(values)]

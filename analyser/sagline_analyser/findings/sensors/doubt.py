@@ -1,5 +1,6 @@
 """What is doubted of a sensor, and the flags and spans of time that it is doubted for."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -54,6 +55,14 @@ def runs(flags: Flags, least: int = 1) -> list[tuple[int, int]]:
     first, last = edges[::2], edges[1::2] - 1
     long = last - first + 1 >= least
     return list(zip(first[long].tolist(), last[long].tolist(), strict=True))
+
+
+def marked(rows: Iterable[tuple[int, int]], count: int) -> Flags:
+    """Return ``count`` flags, True in these rows from the first to the last number of each."""
+    flags = np.zeros(count, bool)
+    for first, last in rows:
+        flags[first : last + 1] = True
+    return flags
 
 
 def spans_of(time: Array, flags: Flags, pad: float = 0.0, join: float = 0.0) -> Spans:

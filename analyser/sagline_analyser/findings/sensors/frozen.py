@@ -11,7 +11,7 @@ from sagline_logger.format import vocabulary
 
 from ..readings.quantiles import median, quantiles
 from ..readings.series import Array, Flags
-from .doubt import how_long, runs, seconds, spans_of, spans_seen
+from .doubt import how_long, marked, runs, seconds, spans_of, spans_seen
 from .look import Look, calm, peak_of, spread
 from .partners import partners_of
 from .speeds import grown
@@ -76,9 +76,7 @@ def _held(look: Look, key: str, partners: list[Array]) -> None:
     holds = _holds(value, usable, 0.004 * whole, look.step)
     if not holds:
         return
-    held = np.zeros(len(value), bool)
-    for first, last in holds:
-        held[first : last + 1] = True
+    held = marked(holds, len(value))
     table = np.column_stack([np.ones(len(value)), *partners])
     sound = known & ~idle & np.isfinite(table).all(axis=1)
     outside = sound & ~held

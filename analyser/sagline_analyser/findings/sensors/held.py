@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..readings.series import Array, Series
-from .doubt import runs, spans_of
+from .doubt import marked, runs, spans_of
 from .look import Look
 from .partners import likes_of
 
@@ -65,9 +65,8 @@ def check_held(look: Look) -> None:
         if series is not None and holds is not None and _stale(look, holds, partners):
             found.append((key, series, holds))
     for key, series, holds in found:
-        flags = np.zeros(len(series), bool)
-        for first, last in zip(holds.first.tolist(), holds.last.tolist(), strict=True):
-            flags[first : last + 1] = True
+        rows = zip(holds.first.tolist(), holds.last.tolist(), strict=True)
+        flags = marked(rows, len(series))
         lasts = np.median(holds.end - holds.start)
         look.add(
             key,
@@ -89,9 +88,7 @@ def holds_of(series: Series) -> Holds | None:
     start = series.time[first]
     end = np.r_[series.time[first[1:]], series.time[-1]]
     long = (end - start >= HOLD) & (last - first + 1 >= SAMPLES)
-    kept = np.zeros(len(first), bool)
-    for one, other in runs(long, HOLDS):
-        kept[one : other + 1] = True
+    kept = marked(runs(long, HOLDS), len(first))
     if not kept.any():
         return None
     first, last = first[kept], last[kept]

@@ -6,6 +6,7 @@ from sagline_logger.format import vocabulary
 
 from ...load.ride import StreamColumns
 from ..readings.series import Array, Flags
+from .currents import CURRENTS
 from .doubt import runs
 from .look import Look
 
@@ -15,8 +16,6 @@ within a second or two)."""
 
 MANY = 4
 """Columns that must be there to say so."""
-
-CURRENTS = ("battery_current", "controller_battery_current", "motor_current")
 
 FLOWS, ROLLS = 2.0, 1.0
 """A, and m/s, from which something is going on that would move the others."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..readings.series import Array, Flags
-from .doubt import Spans, how_long, runs, spans_of, spans_seen
+from .doubt import Spans, how_long, marked, runs, spans_of, spans_seen
 from .look import Look, spread
 
 DEAD = 0.5
@@ -302,7 +302,8 @@ def _lacking(look: Look, cells: _Cells) -> tuple[Array, float]:
 
 def _alone(look: Look, cells: _Cells) -> None:
     """Note a cell that leaves its place while the pack's own voltage shows nothing of it."""
-    if not look.keys("pack_voltage") or cells.most.max() < 3 * AWAY:
+    left = cells.most > np.maximum(3 * AWAY, SIGMAS * cells.noise)
+    if not look.keys("pack_voltage") or not left.any():
         return
     known = np.array([_known(look, cells, k) for k in range(len(cells.keys))])
     if known.any(axis=0).mean() > 0.5:
@@ -315,12 +316,10 @@ def _alone(look: Look, cells: _Cells) -> None:
         off = cells.off(k)
         with np.errstate(invalid="ignore"):
             gone = (np.abs(off) > least) & (np.abs(off + lacking) < 0.3 * np.abs(off))
-        rows = runs(gone & ~known[k], 3)  # a sample or two lie where two clocks differ
-        if not rows:
+        # A sample or two lie where two clocks differ.
+        gone = marked(runs(gone & ~known[k], 3), len(off))
+        if not gone.any():
             continue
-        gone = np.zeros(len(off), bool)
-        for one, last in rows:
-            gone[one : last + 1] = True
         spans: Spans = spans_of(cells.time, gone, PAD, JOIN)
         seen = spans_seen(cells.time, gone, join=JOIN)
         size = float(np.nanmax(np.abs(off[gone])))
