@@ -8,6 +8,8 @@ from .once import once
 from .series import Series, column, combine
 from .unknown import NotKnown
 
+ELECTRICAL = "motor_electrical_speed"
+
 
 @once
 def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | NotKnown:
@@ -18,25 +20,38 @@ def vehicle_speed(ride: Ride, board: BoardFile | None) -> Quantity | NotKnown:
     """
     if (measured := column(ride, "speed")) is not None:
         return Quantity(measured, "m/s", "speed channel")
-    turning = present(ride, "motor_speed")
-    electrical = not turning and bool(ride.keys("motor_electrical_speed"))
-    name = "motor_electrical_speed" if electrical else "motor_speed"
-    if electrical:
-        turning = present(ride, name)
+    name, turning = _turning(ride)
     if not turning:
         return NotKnown("needs the channel speed, or motor_speed and a board file")
     if board is None:
         return NotKnown(f"needs the channel speed, or a board file to derive it from {name}")
-    parts = []
-    for key, series in turning:
-        stream = ride.find(key)
-        motor = stream.channels[key].index if stream else 0
-        try:
-            factor = speed_per_rpm(board, electrical=electrical, motor=motor or 1)
-        except SaglineError as problem:
-            return NotKnown(f"needs the channel speed; {problem}")
-        parts.append(Series(series.time, series.value * factor, series.gap))
+    try:
+        parts = speeds_by_motors(ride, board)
+    except SaglineError as problem:
+        return NotKnown(f"needs the channel speed; {problem}")
     how = f"derived from {' and '.join(key for key, _ in turning)}: π × wheel diameter "
     how += f"{board.vehicle.wheel_diameter:g} m ÷ gearing {board.vehicle.gearing:g}"
-    how += " ÷ pole pairs" if electrical else ""
+    how += " ÷ pole pairs" if name == ELECTRICAL else ""
     return Quantity(combine(parts, "mean"), "m/s", how)
+
+
+def speeds_by_motors(ride: Ride, board: BoardFile) -> list[Series]:
+    """Return the speed in m/s that each motor's own speed makes through wheel and gearing.
+
+    Raises:
+        SaglineError: the board file does not state what that takes.
+    """
+    name, turning = _turning(ride)
+    parts = []
+    for key, series in turning:
+        factor = speed_per_rpm(board, electrical=name == ELECTRICAL, motor=ride.index(key) or 1)
+        parts.append(Series(series.time, series.value * factor, series.gap))
+    return parts
+
+
+def _turning(ride: Ride) -> tuple[str, list[tuple[str, Series]]]:
+    """Return which channel tells how fast the motors turn, and its columns that hold a reading."""
+    turning = present(ride, "motor_speed")
+    if turning or not ride.keys(ELECTRICAL):
+        return "motor_speed", turning
+    return ELECTRICAL, present(ride, ELECTRICAL)

@@ -2,12 +2,13 @@
 
 import numpy as np
 
-from sagline_logger.format import BoardFile, SaglineError, speed_per_rpm
+from sagline_logger.format import BoardFile, SaglineError
 
 from ...load.ride import Ride
-from ..readings.electric import battery_current, pack_voltage, present
+from ..readings.electric import battery_current, pack_voltage
 from ..readings.packs import during, pack_capacity, pack_spans
 from ..readings.series import Array, column, integral, interpolate
+from ..readings.speed import speeds_by_motors
 
 OTHER_WHEELS = 1.25
 """Times by which the speed may be another than that of the motors through the board file's wheel
@@ -37,22 +38,16 @@ def denied(ride: Ride, board: BoardFile) -> tuple[str, ...]:
 
 def _wheels(ride: Ride, board: BoardFile) -> str:
     speed = column(ride, "speed")
-    name = "motor_speed" if ride.keys("motor_speed") else "motor_electrical_speed"
-    turning = present(ride, name)
-    if speed is None or not turning:
+    if speed is None:
         return ""
+    try:
+        motors = speeds_by_motors(ride, board)
+    except SaglineError:
+        return ""  # it states no wheel that could be another one
     over = np.abs(speed.value)
-    ratios: list[float] = []
-    for key, series in turning:
-        stream = ride.find(key)
-        motor = (stream.channels[key].index if stream else 0) or 1
-        try:
-            factor = speed_per_rpm(board, electrical=name != "motor_speed", motor=motor)
-        except SaglineError:
-            return ""
-        made = np.abs(interpolate(series, speed.time)) * factor
-        ratios += _ratio(speed.time, over, made)
-    if len(ratios) < len(turning):
+    found = [_ratio(speed.time, over, np.abs(interpolate(one, speed.time))) for one in motors]
+    ratios = [one for one in found if one is not None]
+    if not ratios or len(ratios) < len(motors):
         return ""
     # One motor may spin or stand; a wheel of another size is another for all.
     if not (min(ratios) > OTHER_WHEELS or max(ratios) < 1 / OTHER_WHEELS):
@@ -66,15 +61,15 @@ def _wheels(ride: Ride, board: BoardFile) -> str:
     )
 
 
-def _ratio(time: Array, over: Array, made: Array) -> list[float]:
-    """Return the ratio of two speeds while both show that the vehicle rolls, if it does so long
-    enough."""
+def _ratio(time: Array, over: Array, made: Array) -> float | None:
+    """Return the ratio of two speeds while both show that the vehicle rolls; None where it does not
+    for long enough."""
     with np.errstate(invalid="ignore"):
         rolls = (over > ROLLING) & (made > 0.05 * np.nanmax(made, initial=0.0)) & (made > 0)
     step = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
     if np.count_nonzero(rolls) * step < ENOUGH:
-        return []
-    return [float(np.median(over[rolls] / made[rolls]))]
+        return None
+    return float(np.median(over[rolls] / made[rolls]))
 
 
 def _pack(ride: Ride, board: BoardFile) -> list[str]:

@@ -27,10 +27,8 @@ def board_mismatches(
     aside."""
     if board is None:
         return _unusable(ride)
-    counts, resting = _seen(ride, sensors)
-    other = bool(pack_conflicts(board, counts, resting))
-    fitting = replace(board, battery=Battery()) if other else board  # one word on a pack is enough
-    return (*board_conflicts(board, counts, resting), *denied(ride, fitting))
+    fitting = fitting_board(ride, board, sensors) or board  # one word on a pack is enough
+    return (*board_conflicts(board, *_seen(ride, sensors)), *denied(ride, fitting))
 
 
 def _unusable(ride: Ride) -> tuple[str, ...]:
