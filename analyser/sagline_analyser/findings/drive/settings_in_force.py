@@ -5,8 +5,6 @@ which its quantity was held while everything else moved, or as the limit that th
 reports.  A ride that never came near a setting says nothing about it.
 """
 
-from dataclasses import replace
-
 import numpy as np
 
 from ..readings.gathered import Gathered
@@ -65,45 +63,43 @@ def of_drives(it: Gathered, motors: list[MotorDemand]) -> tuple[SettingInForce, 
     value_of = stated_settings(it)
     found = []
     for drive in motors:
-        for name, unit, value, line in (
-            (MOTOR, "A", drive.current, drive.motor_limit),
-            ("battery_current_limit", "A", drive.battery, drive.battery_limit),
-            ("duty_limit", "1", drive.duty, drive.duty_limit),
-        ):
+        for name, unit, value, line in _limited(drive):
             stated = value_of(name)
             if stated is not None:
-                one = _hold(drive, len(motors), name, unit, stated, value, line)
-                found.append(_less_asked(one, drive, line, motors) if name == MOTOR else one)
+                found.append(_hold(drive, motors, name, unit, stated, value, line))
         found += braking_settings(drive, len(motors), value_of)
         found += cutback_settings(drive, len(motors), value_of)
     return tuple(found)
 
 
-def _less_asked(
-    one: SettingInForce, drive: MotorDemand, line: LimitLine | None, motors: list[MotorDemand]
-) -> SettingInForce:
-    """Return what a level below a motor current limit shows where the motor carries less than
-    another one, held at that limit, wherever no limit binds, and as much less or more: it is asked
-    for less, or its sensor reads less."""
-    held = None if line is None else line.held
-    if one.verdict is not Shows.NO or one.reported or held is None or held.level >= one.stated:
-        return one
+def _limited(
+    drive: MotorDemand,
+) -> tuple[tuple[str, str, Array | None, LimitLine | None], ...]:
+    """Return the settings that limit a drive's own quantities: name, unit, quantity and limit."""
+    return (
+        (MOTOR, "A", drive.current, drive.motor_limit),
+        ("battery_current_limit", "A", drive.battery, drive.battery_limit),
+        ("duty_limit", "1", drive.duty, drive.duty_limit),
+    )
+
+
+def _less_asked(drive: MotorDemand, held: Plateau, motors: list[MotorDemand]) -> str:
+    """Return why a level below its motor current limit tells nothing of the setting: the motor
+    carries less than another one, held at that limit, wherever no limit binds, and as much less or
+    more, so that it is asked for less, or its sensor reads less.  Empty where it does not."""
     for other in motors:
         top = other.motor_limit
         if other is drive or top is None or top.held is None or top.source != "setting":
             continue
         share = _share_of(drive, other)
         if share is not None and held.level / top.held.level >= share - LIKE:
-            said = one.text.partition(f" {NOT_SHOWN}: ")
-            text = (
-                f"{said[0]} cannot be told from this ride: it was held at "
-                f"{setting_number(held.level, one.unit)}, but motor {drive.motor} carried "
-                f"{share:.0%} of the current of motor {other.motor} below any limit, too, and that "
-                "one was held at its own: it may not have been asked for more, or its sensor may "
-                "read less."
+            return (
+                f"cannot be told from this ride: it was held at {setting_number(held.level, 'A')}, "
+                f"but motor {drive.motor} carried {share:.0%} of the current of motor "
+                f"{other.motor} below any limit, too, and that one was held at its own: it may not "
+                "have been asked for more, or its sensor may read less"
             )
-            return replace(one, verdict=Shows.UNTOLD, seen=None, text=text)
-    return one
+    return ""
 
 
 def _share_of(drive: MotorDemand, other: MotorDemand) -> float | None:
@@ -111,11 +107,7 @@ def _share_of(drive: MotorDemand, other: MotorDemand) -> float | None:
     limit, None where the ride does not show one."""
     theirs = np.interp(drive.time, other.time, other.current, np.nan, np.nan)
     free = np.isfinite(drive.current) & np.isfinite(theirs) & ~drive.braking
-    for value, limit in (
-        (drive.current, drive.motor_limit),
-        (drive.battery, drive.battery_limit),
-        (drive.duty, drive.duty_limit),
-    ):
+    for _, _, value, limit in _limited(drive):
         if value is not None and limit is not None:
             free &= ~(value > FREE * limit.value)
     if other.motor_limit is not None:
@@ -135,7 +127,7 @@ def setting_words(found: tuple[SettingInForce, ...]) -> tuple[str, ...]:
 
 def _hold(
     drive: MotorDemand,
-    motors: int,
+    motors: list[MotorDemand],
     name: str,
     unit: str,
     stated: float,
@@ -143,7 +135,7 @@ def _hold(
     line: LimitLine | None,
 ) -> SettingInForce:
     words = name.replace("_", " ")
-    of = f" of motor {drive.motor}" if motors > 1 else ""
+    of = f" of motor {drive.motor}" if len(motors) > 1 else ""
     says = f"The stated {words} of {setting_number(stated, unit)}{of}"
 
     def result(
@@ -201,6 +193,8 @@ def _hold(
                 held.spans,
             )
         if held.seconds >= SURE or len(held.spans) > 1:
+            if name == MOTOR and off < 0 and (why := _less_asked(drive, held, motors)):
+                return result(Shows.UNTOLD, why, None, False, held.spans)
             way = "below" if off < 0 else "above"
             return result(
                 Shows.NO,
@@ -234,11 +228,7 @@ def _bound_elsewhere(drive: MotorDemand, line: LimitLine, held: Plateau) -> floa
     for start, end in held.spans:
         inside |= (drive.time >= start) & (drive.time <= end)
     bound = np.zeros(len(drive.time), bool)
-    for value, limit in (
-        (drive.current, drive.motor_limit),
-        (drive.battery, drive.battery_limit),
-        (drive.duty, drive.duty_limit),
-    ):
+    for _, _, value, limit in _limited(drive):
         if value is not None and limit is not None and limit is not line:
             bound |= limit.value - value < limit.tolerance
     whole = float(np.sum(drive.step[inside]))
