@@ -210,7 +210,7 @@ def test_a_cell_nearer_to_its_end_is_no_resistive_one_for_that():
     # A joint of equal ohms at once and after 10 s is the smaller share of the greater resistance;
     # reaction slows towards empty (Butler & Volmer: i0 falls with charge; textbooks), so a cell
     # further down shows the greater share the longer the load lasts.
-    plain = Cell(3, "cell_voltage_3", *[0.01] * 7, 0.15, 0.02, 0.12, 0.11, second=0.12)
+    plain = Cell(3, "cell_voltage_3", *[0.01] * 7, 0.15, 0.02, 0.12, 0.11, looks=(0.12, 0.12))
     assert plain.weak, "told by the closer figure after 10 s, which the step goes with"
     assert not replace(plain, ten_excess=0.35, ten_excess_low=0.3).weak, "steeper, not resistive"
     sure = replace(plain, excess_low=0.14)
@@ -294,7 +294,7 @@ def test_a_single_launch_names_no_cell_of_those_that_are_equal():
 
 def test_the_share_told_is_that_of_the_figures_told():
     """A fit may have 65 % where the figures beside it have 14: only what both have is named."""
-    usual = Cell(3, "cell_voltage_3", *[0.01] * 7, 0.5, 0.4, 0.45, 0.35, second=0.5)
+    usual = Cell(3, "cell_voltage_3", *[0.01] * 7, 0.5, 0.4, 0.45, 0.35)
     assert usual.weak and usual.above == (0.5, 0.4)
     told = replace(usual, looks=(0.48, 0.44))
     assert told.above == (0.48, 0.4)

@@ -186,22 +186,23 @@ def _cut_back(board: BoardFile, cells: int) -> list[str]:
     """Return where the controllers never drive, or drive on below the stop, or where the alarm
     comes only when they no longer drive."""
     end = board.settings.get("voltage_cutback_end")
-    full, stop = board.battery.cell_full, board.battery.cell_stop
-    if isinstance(end, int | float) and full and end >= cells * full:
+    if not isinstance(end, int | float):
+        return []
+    battery = board.battery
+    full, stop, alarm = battery.cell_full, battery.cell_stop, battery.cell_alarm
+    if full and end >= cells * full:
         return [
             f"The controllers deliver nothing below {end:g} V, the full pack has {cells * full:.1f}"
             f" V ({cells} × {full:g} V)."
         ]
-    if isinstance(end, int | float) and stop and end < SAGS * cells * stop:
+    if stop and end < SAGS * cells * stop:
         return [
             f"The controllers drive on down to {end:g} V, far below the {cells * stop:.1f} V at "
             f"which to stop ({cells} × {stop:g} V)."
         ]
-    if isinstance(end, int | float) and board.battery.cell_alarm:
-        alarm = cells * board.battery.cell_alarm
-        if alarm < end:
-            return [
-                f"The alarm at {alarm:.1f} V ({cells} × {board.battery.cell_alarm:g} V) lies below "
-                f"the {end:g} V at which the controllers deliver nothing: it would never sound."
-            ]
+    if alarm and cells * alarm < end:
+        return [
+            f"The alarm at {cells * alarm:.1f} V ({cells} × {alarm:g} V) lies below "
+            f"the {end:g} V at which the controllers deliver nothing: it would never sound."
+        ]
     return []

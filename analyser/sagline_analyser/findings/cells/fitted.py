@@ -92,6 +92,11 @@ class PackFit:
     under_way: bool = False
     numbers: tuple[int, ...] = ()
 
+    @property
+    def skew(self) -> float:
+        """The s by which a cell reading shows a later load than its stamp says, as far as known."""
+        return 0.0 if isinstance(self.fit, NotKnown) else self.fit.skew
+
 
 @dataclass(frozen=True)
 class Asked:
@@ -148,8 +153,6 @@ class Cell:
     """Like ``lag``, at the end of the ride."""
     behind_chance: float = 0.0
     """Like ``lag_chance``, at the end of the ride."""
-    second: float = math.inf
-    """Share by which ``step`` or ``ten``, the greater, lies above the others', as told here."""
     looks: tuple[float, float] = (math.inf, math.inf)
     """Shares by which ``step`` and ``ten``, as told here, lie above the others'."""
     step_alike: float = 0.0
@@ -209,7 +212,7 @@ class Cell:
         above the others' too, and by as much; and what one look at the readings has, the second has
         to see.
         """
-        if self.second < MARGIN / 2:
+        if max(self.looks) < MARGIN / 2:
             return False
         step = max(self.excess, self.step_alike)
         alike = step > MARGIN and self.ten_excess <= STEEPER * step
@@ -299,7 +302,6 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
     looks = np.array([[one.value for one in each] for each in (rests.step, rests.ten)])
     with np.errstate(divide="ignore", invalid="ignore"):
         above = looks / _others(looks) - 1
-        second = np.nan_to_num(above.max(axis=0), nan=np.inf)
     # What one look at the readings has, and the other has far less of, is not told.
     seen = np.nan_to_num(above, nan=np.inf)
     off, ten_off = (
@@ -328,7 +330,6 @@ def measure_cells(pack: PackFit) -> PackCells | NotKnown:
             float(ten_excess[at]),
             float(ten_low[at]),
             *_size_and_lag(pack, rests, at, flat),
-            second=float(second[at]),
             looks=(float(seen[0, at]), float(seen[1, at])),
             step_alike=float(alike[at]),
         )

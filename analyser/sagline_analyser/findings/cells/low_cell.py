@@ -167,8 +167,7 @@ def judge_span(
     """Return what it means that cell ``key`` of ``pack`` was at or below ``alarm`` V in ``span``;
     ``full`` is the V of a full cell, from which the missing volts are counted if known."""
     current, fit = it.current, pack.fit
-    late = 0.0 if isinstance(fit, NotKnown) else fit.skew  # the load that the reading shows
-    load = reading_at(current.series, span.peak_time + late) if current else None
+    load = reading_at(current.series, span.peak_time + pack.skew) if current else None
 
     def judged(rest: Estimate | NotKnown, missing: str = "") -> LowCell:
         return LowCell(span, pack.span.number, it.ride.index(key), load, alarm, rest, missing)

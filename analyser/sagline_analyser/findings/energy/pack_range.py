@@ -472,8 +472,7 @@ def _last_shown(it: Gathered, pack: PackFit, load: float) -> float | None:
     lowest = during(cells_together(it.ride, "min"), pack.span)
     recent = lowest.time >= pack.span.end - OF_LATE
     at = lowest.time[recent]
-    late = 0.0 if isinstance(pack.fit, NotKnown) else pack.fit.skew
-    under = interpolate(it.current.series, at + late) >= NEARLY_LOAD * load
+    under = interpolate(it.current.series, at + pack.skew) >= NEARLY_LOAD * load
     if len(at) < 2 or np.count_nonzero(under) * float(np.median(np.diff(at))) < LONG_ENOUGH:
         return None
     return float(np.min(lowest.value[recent][under]))
@@ -488,7 +487,9 @@ def _reaches(asked: Asked, state: ChargeState | NotKnown) -> tuple[list[str], li
         return [f"How far it goes cannot be told: {way.reason}."], [], True
     now = way.reach(None)
     cell = "its lowest cell" if now.first is None else f"cell {now.first}, the first to end,"
-    shown = _last_shown(it, pack, now.load)
+    # Only a reserve that may be reached is held against what was read.
+    none_left = not now.vague and min(now.least, now.distance) <= 0
+    shown = _last_shown(it, pack, now.load) if none_left else None
     near = shown is None or shown <= now.reserve
     if now.vague:
         lines = [_vague(way.charge)]

@@ -131,21 +131,24 @@ def time_to_limit(
 
     # A mass that the ride was too short for makes a time sooner, what a ride that began warm leaves
     # unseen makes it later: each moves its own end only.
-    plausible, begins = model.plausible, 0 if cold else 1
-    early, later = plausible.early[begins], plausible.late[begins]
-    if not model.measured:
-        early, later = KEPT * early, KEPT * later
+    early, later = _outside(model, cold)
     low = np.quantile(reached(doubted(part, longer=True)), early, method="nearest")
     late = reached(doubted(part, slower=slower))
     likely, high = np.quantile(late, [0.5, 1 - later], method="nearest")
     sure = True
     if np.isinf(low):
-        full = replace(plausible, soaks=np.inf)
+        full = replace(model.plausible, soaks=np.inf)
         wide = replace(model, draws=_wider(model.draws, GUARD), plausible=full)
         part, _, doubted = _paths(wide, current, limit, air, speed, passes, cold)
         low = reached(doubted(part, GUARD, longer=True)).min()
         sure = bool(np.isinf(low))
     return TimeToLimit(float(low), float(likely), float(low), float(high), sure)
+
+
+def _outside(model: ThermalFit, cold: bool) -> tuple[float, float]:
+    """Return the shares of the draws before an interval's early, and behind its late end."""
+    begins, kept = 0 if cold else 1, 1.0 if model.measured else KEPT
+    return kept * model.plausible.early[begins], kept * model.plausible.late[begins]
 
 
 def _wider(draws: Rates, factor: float) -> Rates:
@@ -169,12 +172,11 @@ def settling(model: ThermalFit, current: float, limit: float, air: float, speed:
     """Return how warm the part is after :data:`HORIZON` s of ``current`` (A) from cold: its warm
     end lies above ``limit`` where :func:`time_to_limit` tells a time."""
     part, _, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
-    above, _ = model.plausible.early
-    above *= 1.0 if model.measured else KEPT
+    above, _ = _outside(model, cold=True)
     slower = OF_THAT * _unseen(model, air) * np.exp(-HORIZON / TAKES_UP)
-    ends = _settled(doubted(part)[-1], doubted(part, longer=True)[-1], COOLER, above)
+    likely = float(np.quantile(doubted(part)[-1], 0.5))
     low = float(np.quantile(doubted(part, slower=slower)[-1], COOLER))
-    return replace(ends, low=min(low, ends.likely))
+    return Settling(likely, min(low, likely), _warm_end(part, doubted, above))
 
 
 def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: float) -> OnCase:
@@ -183,14 +185,14 @@ def on_case(model: ThermalFit, current: float, limit: float, air: float, speed: 
     part, case, doubted = _paths(model, current, limit, air, speed, np.array([HORIZON]), cold=True)
     shown = doubted(case)[-1]
     hotter = float(np.quantile(doubted(part)[-1] - shown, TAIL))
-    return OnCase(_settled(shown, doubted(case, longer=True)[-1]), hotter)
+    low, likely = np.quantile(shown, [TAIL, 0.5])
+    return OnCase(Settling(float(likely), float(low), _warm_end(case, doubted, TAIL)), hotter)
 
 
-def _settled(end: Array, longer: Array, below: float = TAIL, above: float = TAIL) -> Settling:
-    """Return where draws end; ``longer`` are those with what the ride was too short for.  The share
-    ``below`` of the ones lies below the interval, ``above`` of the others above it."""
-    low, likely = np.quantile(end, [below, 0.5])
-    return Settling(float(likely), float(low), float(np.quantile(longer, 1 - above)))
+def _warm_end(path: Array, doubted: _Doubted, above: float) -> float:
+    """Return what the share ``above`` of the draws end above, with what the ride was too short
+    for."""
+    return float(np.quantile(doubted(path, longer=True)[-1], 1 - above))
 
 
 def _unseen(model: ThermalFit, air: float) -> Array:
