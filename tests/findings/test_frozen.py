@@ -1,29 +1,13 @@
 """Readings that stay from a moment on, or for a while, while what they measure goes on."""
 
 import re
-from functools import cache
 
 import numpy as np
 import pytest
 
 from sagline_analyser.findings.basis import open_basis
-from sagline_analyser.load.ride import Ride
 from support.rides import channel, make_ride, make_stream
-from trust.sensor_rides import own_ride, with_values
-
-SEED = 3
-"""A ride with two motors."""
-
-
-@cache
-def sound() -> Ride:
-    return own_ride(SEED)
-
-
-def _values(key: str) -> np.ndarray:
-    stream = sound().find(key)
-    assert stream is not None
-    return stream.values[key]
+from trust.sensor_rides import unequal_ride, unequal_values, with_values
 
 
 @pytest.mark.parametrize("key", ["battery_current", "motor_current_2"])
@@ -31,15 +15,15 @@ def _values(key: str) -> np.ndarray:
 def test_a_current_that_freezes_is_not_one_with_an_offset(key, duty):
     """It reads the same amperes driving and standing still, from its moment on; where no duty cycle
     is sent, standing still tells it alone."""
-    values = _values(key)
-    time = sound().streams["fast"].time
+    values = unequal_values(key)
+    time = unequal_ride().streams["fast"].time
     since = int(np.flatnonzero((time > 130) & (values > 0.3 * values.max()))[0])
     frozen = np.where(np.arange(len(values)) >= since, values[since], values)
     changed = {key: frozen}
     if not duty:
         none = np.full(len(values), np.nan)
-        changed |= dict.fromkeys(sound().keys("duty_cycle"), none)
-    ride = with_values(sound(), changed)
+        changed |= dict.fromkeys(unequal_ride().keys("duty_cycle"), none)
+    ride = with_values(unequal_ride(), changed)
     (doubt,) = [one for one in open_basis(ride).sensors if one.set_aside]
     assert (doubt.key, doubt.doubt) == (key, "frozen")
     assert f"{values[since]:.3g} A" in doubt.evidence.replace(".0 A", " A")
@@ -52,16 +36,18 @@ def test_a_current_that_freezes_is_not_one_with_an_offset(key, duty):
 
 def test_a_motor_that_is_off_reads_its_zero_driving_and_standing():
     """Its sensor's zero is 0.4 A off; the other motor drives alone from half way on."""
-    time = sound().streams["fast"].time
+    time = unequal_ride().streams["fast"].time
     off = time > 100
-    own = np.where(off | (_values("motor_current_1") == 0), 0.4, _values("motor_current_1"))
-    still = np.abs(_values("motor_speed_1")) < 2
+    own = np.where(
+        off | (unequal_values("motor_current_1") == 0), 0.4, unequal_values("motor_current_1")
+    )
+    still = np.abs(unequal_values("motor_speed_1")) < 2
     own = np.where(still, 0.4, own)
     columns = {
         channel("motor_current", "A", 1, -1): own,
-        channel("motor_current", "A", 2, -1): _values("motor_current_2"),
-        channel("motor_speed", "r/min", 1): _values("motor_speed_1"),
-        channel("motor_speed", "r/min", 2): _values("motor_speed_2"),
+        channel("motor_current", "A", 2, -1): unequal_values("motor_current_2"),
+        channel("motor_speed", "r/min", 1): unequal_values("motor_speed_1"),
+        channel("motor_speed", "r/min", 2): unequal_values("motor_speed_2"),
     }
     basis = open_basis(make_ride(make_stream("fast", time, columns, period=0.02)))
     assert basis.sensors == ()

@@ -1,30 +1,13 @@
 """Readings that are said again and again while what they measure goes on."""
 
-from functools import cache
-
 import numpy as np
 import pytest
 
 from sagline_analyser.findings.basis import open_basis
 from sagline_analyser.findings.readings.series import Series
 from sagline_analyser.findings.sensors.held import HOLDS, holds_of
-from sagline_analyser.load.ride import Ride
 from support.rides import channel, make_ride, make_stream
-from trust.sensor_rides import own_ride, with_values
-
-SEED = 3
-"""A ride with two motors."""
-
-
-@cache
-def sound() -> Ride:
-    return own_ride(SEED)
-
-
-def _values(key: str) -> np.ndarray:
-    stream = sound().find(key)
-    assert stream is not None
-    return stream.values[key]
+from trust.sensor_rides import unequal_ride, unequal_values, with_values
 
 
 def _held(values: np.ndarray, samples: int) -> np.ndarray:
@@ -34,7 +17,7 @@ def _held(values: np.ndarray, samples: int) -> np.ndarray:
 @pytest.mark.parametrize("key", ["battery_current", "motor_current_1", "speed", "motor_speed_2"])
 def test_a_channel_that_holds_each_reading_is_the_only_one_named(key):
     """The one that stays while the other goes on is blamed, and not the steadier of the two."""
-    ride = with_values(sound(), {key: _held(_values(key), 130)})
+    ride = with_values(unequal_ride(), {key: _held(unequal_values(key), 130)})
     (doubt,) = open_basis(ride).sensors
     assert (doubt.key, doubt.doubt) == (key, "repeats")
     assert "for 2.6 s before the next" in doubt.evidence
@@ -43,24 +26,28 @@ def test_a_channel_that_holds_each_reading_is_the_only_one_named(key):
 
 def test_battery_current_goes_with_what_turns_and_warms_the_motors():
     """Without duty cycles and controllers' currents, speed and motor current still tell it."""
-    none = np.full(len(_values("speed")), np.nan)
-    duties = dict.fromkeys(sound().keys("duty_cycle"), none)
-    held = {"battery_current": _held(_values("battery_current"), 130)}
+    none = np.full(len(unequal_values("speed")), np.nan)
+    duties = dict.fromkeys(unequal_ride().keys("duty_cycle"), none)
+    held = {"battery_current": _held(unequal_values("battery_current"), 130)}
     for changed, named in ((duties, []), (duties | held, ["battery_current"])):
-        sensors = open_basis(with_values(sound(), changed)).sensors
+        sensors = open_basis(with_values(unequal_ride(), changed)).sensors
         assert [doubt.key for doubt in sensors] == named
 
 
 def test_a_channel_that_holds_half_a_second_is_a_slow_sensor():
-    ride = with_values(sound(), {"battery_current": _held(_values("battery_current"), 25)})
+    ride = with_values(
+        unequal_ride(), {"battery_current": _held(unequal_values("battery_current"), 25)}
+    )
     assert open_basis(ride).sensors == ()
 
 
 def test_what_is_read_seldom_of_all_cells_is_the_senders_rate():
     """All cells that change at the same moments are read as often as their monitor reads them."""
-    keys = sound().keys("cell_voltage")
-    samples = round(2.0 / sound().streams["cells"].period) or 1
-    ride = with_values(sound(), {key: _held(_values(key), max(samples, 3)) for key in keys})
+    keys = unequal_ride().keys("cell_voltage")
+    samples = round(2.0 / unequal_ride().streams["cells"].period) or 1
+    ride = with_values(
+        unequal_ride(), {key: _held(unequal_values(key), max(samples, 3)) for key in keys}
+    )
     assert open_basis(ride).sensors == ()
 
 

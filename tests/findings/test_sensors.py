@@ -5,7 +5,6 @@ does not use.  The bench has ten seeds of each fault and many more sound rides.
 """
 
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
@@ -18,25 +17,17 @@ from sagline_analyser.findings.sensors.levels import ReadingPace, blocks_of, unr
 from sagline_analyser.load.ride import Ride
 from sagline_logger.format import derive_limits, read_board_file, vocabulary
 from support.rides import channel, make_ride, make_stream
-from trust.sensor_rides import FAULTS, broken, own_ride, with_values
-
-SEED = 3
-"""A ride with two motors that do unequal work, so that each fault can be put into it."""
-
-
-@cache
-def sound() -> Ride:
-    return own_ride(SEED)
+from trust.sensor_rides import FAULTS, UNEQUAL, broken, own_ride, unequal_ride, with_values
 
 
 def test_sound_sensors_are_not_named():
-    for seed in (1, 2, SEED):
+    for seed in (1, 2, UNEQUAL):
         assert open_basis(own_ride(seed)).sensors == ()
 
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_each_fault_is_named_and_nothing_rests_on_it(fault):
-    found = broken(sound(), fault, SEED)
+    found = broken(unequal_ride(), fault, UNEQUAL)
     assert found is not None
     basis = open_basis(found.ride)
     doubts = [doubt for doubt in basis.sensors if doubt.key in found.keys]
@@ -64,9 +55,9 @@ def test_each_fault_is_named_and_nothing_rests_on_it(fault):
 )
 def test_the_figures_are_those_of_the_sound_ride(fault, figure):
     """What was broken for moments only leaves the extremes as they were without the fault."""
-    found = broken(sound(), fault, SEED)
+    found = broken(unequal_ride(), fault, UNEQUAL)
     assert found is not None
-    told, true = figures(open_basis(found.ride)), figures(open_basis(sound()))
+    told, true = figures(open_basis(found.ride)), figures(open_basis(unequal_ride()))
     assert told[figure].value == pytest.approx(true[figure].value, rel=0.02)
 
 
@@ -78,7 +69,7 @@ def test_few_changes_that_go_together_closely_tell_a_current_at_half():
 
 
 def test_what_is_lost_is_said():
-    found = broken(sound(), "battery current of the wrong sign", SEED)
+    found = broken(unequal_ride(), "battery current of the wrong sign", UNEQUAL)
     assert found is not None
     basis = open_basis(found.ride)
     charge = figures(basis)["charge_net"]
@@ -94,9 +85,9 @@ def test_what_is_lost_is_said():
 
 
 def test_a_figure_whose_channel_is_set_aside_keeps_its_line():
-    found = broken(sound(), "battery current of the wrong sign", SEED)
+    found = broken(unequal_ride(), "battery current of the wrong sign", UNEQUAL)
     assert found is not None
-    figures_told, true = figures(open_basis(found.ride)), figures(open_basis(sound()))
+    figures_told, true = figures(open_basis(found.ride)), figures(open_basis(unequal_ride()))
     gone = {one.key for one in true} - {one.key for one in figures_told}
     assert gone <= {"peak_regeneration"}, "of a current that is not known no sign is either"
     line = figures_told["peak_battery_current"]
@@ -105,7 +96,7 @@ def test_a_figure_whose_channel_is_set_aside_keeps_its_line():
 
 
 def test_missing_samples_are_kept_and_told():
-    found = broken(sound(), "20 % of a channel missing", SEED)
+    found = broken(unequal_ride(), "20 % of a channel missing", UNEQUAL)
     assert found is not None
     basis = open_basis(found.ride)
     (doubt,) = basis.sensors
@@ -211,7 +202,7 @@ def test_a_dead_tap_leaves_the_pack_its_voltage():
         assert line.startswith(words + "all cells read nothing"), line
 
 
-def test_steady_readings_of_a_standing_board_are_sound():
+def test_steady_readings_of_a_standing_board_are_unequal_ride():
     """Coarse quanta hold still for minutes; nothing else says that they should have moved."""
     still = {
         channel("pack_voltage", "V", exponent=-1): np.full(len(TIME), 48.1),
@@ -244,7 +235,7 @@ def test_an_overheating_winding_is_no_broken_thermistor():
     assert open_basis(make_ride(make_stream("slow", TIME, columns, period=0.1))).sensors == ()
 
 
-def test_a_throttle_held_while_the_controller_stops_by_itself_is_sound():
+def test_a_throttle_held_while_the_controller_stops_by_itself_is_unequal_ride():
     """One cut-out with the hand still on: the current is gone, the vehicle rolls out."""
     luck = np.random.default_rng(2)
     hand = np.clip(0.7 + np.cumsum(luck.normal(0, 0.01, len(TIME))), 0.4, 0.9)
@@ -335,7 +326,7 @@ count = {motors}
 
 
 def test_the_board_file_of_another_pack_is_told():
-    ride = sound()
+    ride = unequal_ride()
     cells, motors = len(ride.keys("cell_voltage")), len(ride.keys("motor_current"))
     own = read_board_file(BOARD.format(series=cells, motors=motors), "board.toml")
     assert open_basis(ride, own).mismatches == ()
@@ -348,7 +339,7 @@ def test_the_board_file_of_another_pack_is_told():
 
 def test_a_board_that_no_longer_measures_is_named_and_nothing_rests_on_it():
     """All columns hold from the middle of a launch on; the same board at rest is only at rest."""
-    ride = sound()
+    ride = unequal_ride()
     speed = column(ride, "speed")
     assert speed is not None
     at = float(speed.time[int(np.argmax(speed.value))])
@@ -479,16 +470,16 @@ def test_a_pack_that_the_charge_given_denies_is_told(cell, full, capacity, words
 
 def test_a_board_file_inside_the_log_that_cannot_be_used_is_told():
     text = 'name = "Kestrel"\n[battery]\ncell_alarm = 3.0\ncell_stop = 3.4\n'
-    basis = open_basis(replace(sound(), board_file=text))
+    basis = open_basis(replace(unequal_ride(), board_file=text))
     (line,) = basis.mismatches
     assert line.startswith("No limit and no pack is known, for the board file inside the log:")
     assert basis.notices() == (line,)
-    assert open_basis(replace(sound(), board_file=None)).mismatches == ()
+    assert open_basis(replace(unequal_ride(), board_file=None)).mismatches == ()
 
 
 def test_nothing_rests_on_the_pack_of_another_board_file():
     """12 cells for 13: no limit and no answer is worked out from the file's pack."""
-    ride = sound()
+    ride = unequal_ride()
     cells, motors = len(ride.keys("cell_voltage")), len(ride.keys("motor_current"))
     text = BOARD + "[settings]\nmotor_current_limit = 400\n"
     text = text.replace("parallel = 4", "parallel = 4\ncell_capacity = 3")
@@ -508,7 +499,9 @@ def test_nothing_rests_on_the_pack_of_another_board_file():
 
 
 def test_doubts_reach_the_trusted_ride_only():
-    found = with_values(sound(), {"speed": np.zeros(len(sound().streams["fast"].time))})
+    found = with_values(
+        unequal_ride(), {"speed": np.zeros(len(unequal_ride().streams["fast"].time))}
+    )
     basis = open_basis(found)
     assert np.isnan(basis.ride.streams["fast"].values["speed"]).all()
     assert not np.isnan(basis.raw.streams["fast"].values["speed"]).any()

@@ -8,7 +8,9 @@ Sources: those of :mod:`trust.heat_models`; heat across a gap that a rotor stirs
 in stirred air: any text on machines; masses and joints: common practice, no source.
 """
 
+from collections.abc import Mapping, Sequence
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -26,6 +28,9 @@ SENSORS = {
     "case": ({SHELL: 1.0}, {BACK: 1.0}),
 }
 """Where sensors sit: masses and their weights, one of them by chance."""
+
+STAGE_SENSORS = ({PLANE: 1.0}, {BOARD: 1.0}, {JUNCTION: 0.5, PLANE: 0.5})
+"""The same of a controller."""
 
 GRAVITY, ROLLING, MASS_TURNING = 9.81, 0.012, 1.05
 STYLES = ("mixed", "mixed", "flat", "climb first", "climb last", "loops")
@@ -89,34 +94,30 @@ def mounted_motor(chance: np.random.Generator, place: str) -> Network:
     current[[SLOT, END]] = slots, 1 - slots
     motion[[TEETH, BACK, ROTOR, SHELL, MOUNT]] = 0.45, 0.3, 0.15, 0.05, 0.05
     still[SHELL] = max(chance.uniform(-8, 8), 0.0) * size  # sun and road
-    spots = SENSORS[place]
-    sensor = np.zeros(8)
-    for node, weight in spots[int(chance.integers(len(spots)))].items():
-        sensor[node] = weight
+    sensor = _sensor(chance, SENSORS[place], 8)
     # The limit of a winding is that of its sensor where it has one, else of its warmer half.
     hot = sensor if place == "winding" else np.eye(8)[END if chance.random() < 0.5 else SLOT]
-    return Network(
-        np.array(capacity),
-        tuple(joins),
-        np.array(list(joins.values())),
-        natural,
-        forced,
-        area,
-        current,
-        np.zeros(8),
-        motion,
-        still,
-        0.05,
-        0.00393,
-        0.0,
-        0.0,
-        chance.uniform(1.3, 2.2),
-        chance.uniform(0.55, 0.85),
-        sensor,
-        hot,
-        float(chance.uniform(1, 10)),
+    return _joined(
+        joins,
+        chance,
+        capacity=np.array(capacity),
+        natural=natural,
+        forced=forced,
+        area=area,
+        current=current,
+        linear=np.zeros(8),
+        motion=motion,
+        still=still,
+        ohms=0.05,
+        rise=0.00393,
+        volts=0.0,
+        drag=0.0,
+        power=chance.uniform(1.3, 2.2),
+        wind=chance.uniform(0.55, 0.85),
+        sensor=sensor,
+        hot=hot,
+        lag=float(chance.uniform(1, 10)),
         stirred=np.array([stirred[pair] for pair in joins]),
-        breeze=float(chance.normal(0, 1)),
     )
 
 
@@ -137,32 +138,44 @@ def mounted_stage(chance: np.random.Generator, _: str) -> Network:
     natural[UNDER], forced[UNDER] = d(0.1, 0.6), d(0.05, 0.8)
     current[[JUNCTION, PLANE]] = 0.94, 0.06
     linear[JUNCTION], still[BOARD] = 1.0, d(0.5, 3)
-    spots = ({PLANE: 1.0}, {BOARD: 1.0}, {JUNCTION: 0.5, PLANE: 0.5})
-    sensor = np.zeros(5)
+    sensor = _sensor(chance, STAGE_SENSORS, 5)
+    return _joined(
+        joins,
+        chance,
+        capacity=np.array([d(8, 20), d(20, 60), d(20, 90), d(150, 900), d(800, 9000)]),
+        natural=natural,
+        forced=forced,
+        area=area,
+        current=current,
+        linear=linear,
+        motion=np.zeros(5),
+        still=still,
+        ohms=0.004,
+        rise=chance.uniform(0.003, 0.006),
+        volts=d(0.03, 0.2),
+        drag=0.0,
+        power=1.0,
+        wind=chance.uniform(0.5, 0.8),
+        sensor=sensor,
+        hot=sensor,
+        lag=float(chance.uniform(1, 6)),
+    )
+
+
+def _sensor(chance: np.random.Generator, spots: Sequence[Mapping[int, float]], nodes: int) -> Array:
+    """Return the weight of each mass in what a sensor at one of these places touches."""
+    sensor = np.zeros(nodes)
     for node, weight in spots[int(chance.integers(len(spots)))].items():
         sensor[node] = weight
-    return Network(
-        np.array([d(8, 20), d(20, 60), d(20, 90), d(150, 900), d(800, 9000)]),
-        tuple(joins),
-        np.array(list(joins.values())),
-        natural,
-        forced,
-        area,
-        current,
-        linear,
-        np.zeros(5),
-        still,
-        0.004,
-        chance.uniform(0.003, 0.006),
-        d(0.03, 0.2),
-        0.0,
-        1.0,
-        chance.uniform(0.5, 0.8),
-        sensor,
-        sensor,
-        float(chance.uniform(1, 6)),
-        breeze=float(chance.normal(0, 1)),
-    )
+    return sensor
+
+
+def _joined(
+    joins: Mapping[tuple[int, int], float], chance: np.random.Generator, **rest: Any
+) -> Network:
+    """Return a network whose joins go by the pairs of masses, in a breeze by chance."""
+    values = np.array(list(joins.values()))
+    return Network(links=tuple(joins), joins=values, breeze=float(chance.normal(0, 1)), **rest)
 
 
 def outing(chance: np.random.Generator, seconds: float, air: float, hard: float) -> Duty:

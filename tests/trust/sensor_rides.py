@@ -8,6 +8,7 @@ that cool with the speed.  Every reading gets the noise, the quantum and the rat
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -53,6 +54,22 @@ def own_ride(seed: int, seconds: float = 240.0) -> Ride:
     car = replace(car, speed_constant=volts / shaft)
     states = _integrate(car, luck, seconds, top)
     return _logged(car, states, luck)
+
+
+UNEQUAL = 3
+"""Seed of a ride with two motors that do unequal work, so that each fault can be put into it."""
+
+
+@cache
+def unequal_ride() -> Ride:
+    return own_ride(UNEQUAL)
+
+
+def unequal_values(key: str) -> np.ndarray:
+    """Return a column of that ride."""
+    stream = unequal_ride().find(key)
+    assert stream is not None
+    return stream.values[key]
 
 
 def _rider(luck: np.random.Generator, count: int) -> tuple[np.ndarray, np.ndarray]:
